@@ -1,0 +1,1 @@
+"""The interpreter of readings: fits, corrections, profiles, and how they are applied."""

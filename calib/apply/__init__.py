@@ -1,0 +1,1 @@
+"""Corrections applied: values to type in, models, G-code."""

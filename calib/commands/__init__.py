@@ -1,0 +1,1 @@
+"""The terminal side: one file per group of verbs."""

@@ -1,0 +1,1 @@
+"""Pure fits: arrays in, estimates out."""

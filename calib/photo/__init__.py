@@ -1,0 +1,1 @@
+"""Readings from photos of a piece on the mat."""

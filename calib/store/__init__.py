@@ -1,0 +1,1 @@
+"""Profiles, events and history in a database."""

@@ -1,0 +1,1 @@
+"""Patterns: parametric calibration solids and what can be measured on them; knows nothing of `calib`."""

@@ -1,0 +1,87 @@
+"""The things on a piece that can be measured, and where on it they are."""
+
+import math
+from dataclasses import dataclass
+from enum import StrEnum
+
+Point = tuple[float, float, float]
+
+
+class Kind(StrEnum):
+    """What sort of thing a feature is; it decides how errors show in its reading."""
+
+    OUTSIDE = "outside"  # between faces that look away from each other: grows with the outline
+    INSIDE = "inside"  # between faces that look at each other: shrinks with the outline
+    PITCH = "pitch"  # between faces that look the same way, or centre to centre: unchanged
+    HEIGHT = "height"  # from the bed to an upper face: carries the first layer's squeeze
+    STEP = "step"  # between two upper faces: free of the first layer
+    DIAGONAL = "diagonal"  # outside faces across a corner: carries skew
+    WALL = "wall"  # thickness of a wall of counted lines
+    DIAMETER = "diameter"
+    MASS = "mass"
+    SCORE = "score"  # a judgement from 0 (worst) to 10 (best)
+    PASS = "pass"  # yes or no, or a grade
+
+
+#: Unit of the nominal value and of the readings, by kind.
+UNITS = {Kind.MASS: "g", Kind.SCORE: "0-10", Kind.PASS: "yes/no"}
+
+#: Which instrument a kind is read with, unless a feature says otherwise.
+INSTRUMENTS = {Kind.MASS: "balance", Kind.SCORE: "eye", Kind.PASS: "eye"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Feature:
+    """One measurable thing.
+
+    Attributes
+    ----------
+    id : str
+        Short, unique on its piece, made of a-z, 0-9 and `_`.
+    kind : Kind
+    axis : str
+        The printer's axis or plane it informs: X, Y, Z, XY, XZ, YZ, or "" where there is none.
+    nominal : float
+        What a true print would read, in `unit`.
+    where : str
+        Words for the user: what to touch with what.
+    start, end : (3,) float, millimetres
+        Where the caliper's jaws (or the eye) go, in the piece's own coordinates, z = 0 on the bed.
+    view : str
+        The side it is best shown from: top, front, right or iso.
+    jaws : str
+        Part of the caliper: outside, inside or depth ("" where no caliper is used).
+    rung : float or None
+        The value this feature stands for in a ladder (an angle, a span, a clearance, degC).
+    group : str
+        Features judged or fitted together, such as "bridge" on every band of a tower.
+    """
+
+    id: str
+    kind: Kind
+    axis: str
+    nominal: float
+    where: str
+    start: Point
+    end: Point
+    view: str = "top"
+    jaws: str = "outside"
+    rung: float | None = None
+    group: str = ""
+
+    @property
+    def unit(self) -> str:
+        """Unit of the nominal value and of the readings."""
+        return UNITS.get(self.kind, "mm")
+
+    @property
+    def instrument(self) -> str:
+        """The sort of instrument it is read with: caliper, balance or eye."""
+        return INSTRUMENTS.get(self.kind, "caliper")
+
+    @property
+    def direction(self) -> Point:
+        """Unit vector from start to end; (0, 0, 0) where both are one point."""
+        d = [b - a for a, b in zip(self.start, self.end, strict=True)]
+        length = math.hypot(*d)
+        return (d[0] / length, d[1] / length, d[2] / length) if length else (0.0, 0.0, 0.0)

@@ -1,0 +1,93 @@
+"""A pattern with its parameters filled in: what gets printed and what is measured on it."""
+
+from dataclasses import dataclass, field
+
+from patterns.body import AXES, Body, Circle, Loop
+from patterns.errors import SpecError
+from patterns.feature import Feature
+from patterns.schedule import ScheduleRow
+from patterns.spec import PrintSetup, Spec
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """How to print the piece: common practice, no source."""
+
+    walls: int = 3
+    infill_percent: int = 20
+    brim_mm: float = 0.0
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Piece:
+    """Everything that a pattern says about one piece.
+
+    Attributes
+    ----------
+    volume_mm3 : float or None
+        The closed form of the solid's volume where there is one.
+    """
+
+    pattern: str
+    spec: Spec
+    setup: PrintSetup
+    body: Body
+    features: tuple[Feature, ...]
+    schedule: tuple[ScheduleRow, ...] = ()
+    advice: Advice = field(default_factory=Advice)
+    volume_mm3: float | None = None
+
+    def __post_init__(self) -> None:
+        ids = [f.id for f in self.features]
+        if len(set(ids)) != len(ids):
+            msg = f"{self.pattern}: two features share an id: {sorted(ids)}"
+            raise ValueError(msg)
+        check_fits(self)
+
+    def feature(self, feature_id: str) -> Feature:
+        """Return a feature by its id; KeyError where there is none."""
+        for f in self.features:
+            if f.id == feature_id:
+                return f
+        raise KeyError(feature_id)
+
+
+def bounds_mm(body: Body) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
+    """Return the lowest and highest corner of the box around what is added, in millimetres."""
+    low, high = [float("inf")] * 3, [float("-inf")] * 3
+    for p in body.add:
+        i, j, k = AXES[p.axis]
+        for axis, values in zip((i, j), _extent(p.outline), strict=True):
+            low[axis], high[axis] = min(low[axis], values[0]), max(high[axis], values[1])
+        low[k], high[k] = min(low[k], p.start_mm), max(high[k], p.end_mm)
+    return (low[0], low[1], low[2]), (high[0], high[1], high[2])
+
+
+def _extent(loop: Loop) -> tuple[tuple[float, float], tuple[float, float]]:
+    if isinstance(loop, Circle):
+        r = loop.diameter_mm / 2
+        return (loop.u - r, loop.u + r), (loop.v - r, loop.v + r)
+    us, vs = [p[0] for p in loop], [p[1] for p in loop]
+    return (min(us), max(us)), (min(vs), max(vs))
+
+
+def check_fits(piece: Piece) -> None:
+    """Refuse a piece that is larger than the build volume, naming the axis and what would fit."""
+    low, high = bounds_mm(piece.body)
+    rooms = (piece.setup.build_x_mm, piece.setup.build_y_mm, piece.setup.build_z_mm)
+    for axis, a, b, room in zip("XYZ", low, high, rooms, strict=True):
+        if b - a > room + 1e-6:
+            raise SpecError(
+                f"{piece.pattern} is {b - a:.1f} mm along {axis}, the printer builds {room:.1f} mm",
+                mend="make it smaller or give the printer's build volume",
+            )
+
+
+def check_wall(what: str, wall_mm: float, setup: PrintSetup) -> None:
+    """Refuse a wall thinner than one printed line."""
+    if wall_mm < setup.line_mm - 1e-9:
+        raise SpecError(
+            f"{what} would be {wall_mm:.2f} mm thick, thinner than one line of {setup.line_mm:g} mm",
+            mend="make it larger or use a smaller nozzle",
+        )

@@ -1,0 +1,69 @@
+"""The one list of patterns, read by the command line, the sheets, the docs and the tests."""
+
+import difflib
+import importlib
+import pkgutil
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from patterns.errors import SpecError
+from patterns.piece import Piece
+from patterns.spec import PrintSetup, Spec
+
+LayOut = Callable[[Any, PrintSetup], Piece]
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """A recipe: its name, the type of its parameters, the question it answers, and the maker."""
+
+    name: str
+    spec_type: type[Spec]
+    answers: str
+    lay_out: LayOut
+
+    def piece(self, given: Mapping[str, str], setup: PrintSetup) -> Piece:
+        """Fill in the parameters from words and lay the piece out (no CAD kernel needed)."""
+        piece: Piece = self.lay_out(self.spec_type.from_text(given), setup)
+        return piece
+
+
+_PATTERNS: dict[str, Pattern] = {}
+
+
+def pattern(name: str, spec_type: type[Spec], answers: str) -> Callable[[LayOut], LayOut]:
+    """Register the decorated function, which lays a piece out, under `name`."""
+
+    def register(lay_out: LayOut) -> LayOut:
+        if name in _PATTERNS:
+            msg = f"two patterns are named {name!r}"
+            raise ValueError(msg)
+        _PATTERNS[name] = Pattern(name, spec_type, answers, lay_out)
+        return lay_out
+
+    return register
+
+
+def all_patterns() -> dict[str, Pattern]:
+    """Return every pattern by name, sorted; each file in `patterns/shapes` adds its own."""
+    shapes = importlib.import_module("patterns.shapes")
+    for found in pkgutil.iter_modules(shapes.__path__):
+        importlib.import_module(f"patterns.shapes.{found.name}")
+    return dict(sorted(_PATTERNS.items()))
+
+
+def get(name: str) -> Pattern:
+    """Return one pattern.
+
+    Raises
+    ------
+    SpecError
+        No pattern has that name; the nearest name is suggested.
+    """
+    known = all_patterns()
+    if name not in known:
+        near = difflib.get_close_matches(name, known, n=1)
+        mend = f"did you mean {near[0]}?" if near else f"the patterns are {', '.join(known)}"
+        raise SpecError(f"there is no pattern {name!r}", mend=mend)
+    return known[name]

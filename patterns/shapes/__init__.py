@@ -1,0 +1,1 @@
+"""One file per pattern; the registry imports them all."""
