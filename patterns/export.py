@@ -1,5 +1,6 @@
 """Meshes into binary STL and 3MF files, the same bytes for the same mesh."""
 
+import struct
 import zipfile
 from io import BytesIO
 
@@ -37,7 +38,7 @@ def stl_bytes(mesh: Mesh, title: str) -> bytes:
     records["corners"] = corners
     # A header that starts with "solid" would pass for the text form of the format.
     header = f"binary STL, mm: {title}".encode("ascii", "replace")[:80].ljust(80, b" ")
-    return header + np.uint32(len(corners)).astype("<u4").tobytes() + records.tobytes()
+    return header + struct.pack("<I", len(corners)) + records.tobytes()
 
 
 def threemf_bytes(placed: list[tuple[str, Mesh, tuple[float, float, float]]]) -> bytes:
@@ -80,7 +81,9 @@ def _entry(name: str) -> zipfile.ZipInfo:
 def _object_xml(number: int, name: str, mesh: Mesh) -> str:
     from xml.sax.saxutils import quoteattr
 
-    vertices = "".join(f'<vertex x="{x:.6f}" y="{y:.6f}" z="{z:.6f}"/>' for x, y, z in mesh.vertices)
+    vertices = "".join(
+        f'<vertex x="{x:.6f}" y="{y:.6f}" z="{z:.6f}"/>' for x, y, z in mesh.vertices
+    )
     triangles = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>' for a, b, c in mesh.triangles)
     return (
         f'<object id="{number}" type="model" name={quoteattr(name)}><mesh>'

@@ -124,7 +124,7 @@ def _prism(p: Prism) -> Any:
     from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
     from OCP.gp import gp_Vec
 
-    i, j, k = AXES[p.axis]
+    k = AXES[p.axis][2]
     maker = BRepBuilderAPI_MakeFace(_wire(p.outline, p, turn=1), True)
     for hole in p.holes:
         maker.Add(_wire(hole, p, turn=-1))
@@ -152,7 +152,6 @@ def _wire(loop: Loop, p: Prism, *, turn: int) -> Any:
     turn = -turn if p.axis == "Y" else turn
     if isinstance(loop, Circle):
         normal = [0.0, 0.0, 0.0]
-        normal[k] = float(turn) if p.axis != "Y" else -float(turn)
         normal[k] = float(turn if p.axis != "Y" else -turn)
         frame = gp_Ax2(point(loop.u, loop.v), gp_Dir(*normal))
         edge = BRepBuilderAPI_MakeEdge(gp_Circ(frame, loop.diameter_mm / 2)).Edge()
@@ -193,7 +192,7 @@ def _run(operation: Any, arguments: list[Any], tools: list[Any]) -> Any:
     operation.SetArguments(_list(arguments))
     operation.SetTools(_list(tools))
     operation.Build()
-    if not operation.IsDone() or operation.HasErrors():
+    if not operation.IsDone():
         msg = "a boolean operation failed"
         raise SolidError(msg)
     return operation.Shape()

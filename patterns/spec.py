@@ -3,7 +3,7 @@
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar
 
 from patterns.errors import SpecError
 
@@ -37,7 +37,9 @@ class Spec:
 
     def __post_init__(self) -> None:
         for f in fields(self):
-            _check(type(self).__name__, f.name, getattr(self, f.name), f.metadata["param"], f.default)
+            _check(
+                type(self).__name__, f.name, getattr(self, f.name), f.metadata["param"], f.default
+            )
 
     @classmethod
     def params(cls) -> dict[str, tuple[Param, Any]]:
@@ -62,7 +64,7 @@ class Spec:
                 )
             param, default = known[name]
             values[name] = text if param.choices else _parse(name, text, default)
-        return cast(S, cls(**values))
+        return cls(**values)
 
     def as_text(self) -> dict[str, str]:
         """Return name -> word, such that `from_text` gives the same spec back."""
