@@ -43,7 +43,13 @@ class Piece:
         if len(set(ids)) != len(ids):
             msg = f"{self.pattern}: two features share an id: {sorted(ids)}"
             raise ValueError(msg)
-        check_fits(self)
+        if self.printed:
+            check_fits(self)
+
+    @property
+    def printed(self) -> bool:
+        """Whether there is a solid to print; a check without plastic has none."""
+        return bool(self.body.add)
 
     def feature(self, feature_id: str) -> Feature:
         """Return a feature by its id; KeyError where there is none."""

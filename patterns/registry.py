@@ -46,22 +46,33 @@ def pattern(name: str, spec_type: type[Spec], answers: str) -> Callable[[LayOut]
 
 
 def all_patterns() -> dict[str, Pattern]:
-    """Return every pattern by name, sorted; each file in `patterns/shapes` adds its own."""
-    shapes = importlib.import_module("patterns.shapes")
-    for found in pkgutil.iter_modules(shapes.__path__):
-        importlib.import_module(f"patterns.shapes.{found.name}")
-    return dict(sorted(_PATTERNS.items()))
+    """Return every printed pattern by name, sorted; each file in `patterns/shapes` adds its own."""
+    return _found_in("patterns.shapes")
+
+
+def all_checks() -> dict[str, Pattern]:
+    """Return the measurements taken without printing, from `patterns/checks`."""
+    return _found_in("patterns.checks")
+
+
+def _found_in(package: str) -> dict[str, Pattern]:
+    folder = importlib.import_module(package)
+    for found in pkgutil.iter_modules(folder.__path__):
+        importlib.import_module(f"{package}.{found.name}")
+    return {
+        name: p for name, p in sorted(_PATTERNS.items()) if p.lay_out.__module__.startswith(package)
+    }
 
 
 def get(name: str) -> Pattern:
-    """Return one pattern.
+    """Return one pattern or check.
 
     Raises
     ------
     SpecError
-        No pattern has that name; the nearest name is suggested.
+        None has that name; the nearest name is suggested.
     """
-    known = all_patterns()
+    known = all_patterns() | all_checks()
     if name not in known:
         near = difflib.get_close_matches(name, known, n=1)
         mend = f"did you mean {near[0]}?" if near else f"the patterns are {', '.join(known)}"
