@@ -195,5 +195,7 @@ def test_outlying_marks_the_planted_blunders_and_nothing_else():
     t = np.linspace(10, 100, 30)
     y = 0.05 + 1.002 * t + rng.normal(0, 0.02, 30)
     y[[4, 17, 29]] += [1.0, -0.4, 9.0]
-    marked = outlying(problem(np.column_stack([np.ones(30), t]), y, variance=np.full(30, 0.02**2)))
+    marked, _ = outlying(
+        problem(np.column_stack([np.ones(30), t]), y, variance=np.full(30, 0.02**2))
+    )
     assert list(np.flatnonzero(marked)) == [4, 17, 29]

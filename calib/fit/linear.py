@@ -148,7 +148,7 @@ def fit(problem: Problem) -> LinearFit:
         leverage = np.einsum("ij,jk,ik->i", white_x, covariance, white_x) / scale**2
         rss = float(np.sum((white_y - white_x @ theta) ** 2))
         new_scale, dof = _noise_scale(problem, rss, float(leverage.sum()))
-        settled = abs(new_scale - scale) <= 1e-10 * scale
+        settled = abs(new_scale - scale) <= 1e-9 * scale
         scale = new_scale
         if settled:
             break
@@ -244,7 +244,9 @@ def _noise_scale(problem: Problem, rss: float, used: float) -> tuple[float, floa
     return max(scale, 1e-12), dof
 
 
-def outlying(problem: Problem, limit: float = 5.0, rounds: int = 30) -> NDArray[np.bool_]:
+def outlying(
+    problem: Problem, limit: float = 5.0, rounds: int = 20
+) -> tuple[NDArray[np.bool_], Array]:
     """Mark observations that do not belong with the rest: the robust first pass.
 
     Iteratively reweighted least squares with Tukey's biweight around the stated noise (or the
@@ -253,23 +255,32 @@ def outlying(problem: Problem, limit: float = 5.0, rounds: int = 30) -> NDArray[
 
     Returns
     -------
-    (n,) bool
+    outlying : (n,) bool
         True where the residual is larger than `limit` standard deviations.
+    theta : (p,) float
+        The robust fit.
     """
     sd = np.sqrt(problem.variance)
+    theta, ratio, spread = problem.prior_mean, np.zeros(len(problem.y)), 1.0
     weights = np.ones(len(problem.y))
-    ratio = np.zeros(len(problem.y))
-    for turn in range(rounds):
-        theta = _reweighted(problem, weights)
-        ratio = (problem.y - problem.x @ theta) / sd
-        spread = max(1.0, float(np.median(np.abs(ratio))) / 0.6745)
-        huber = np.minimum(1.0, 1.345 * spread / np.maximum(np.abs(ratio), 1e-12))
-        biweight = np.clip(1 - (ratio / (limit * spread)) ** 2, 0.0, 1.0) ** 2
-        new = huber if turn < rounds // 3 else np.maximum(biweight, 1e-6)
-        if turn > rounds // 3 and np.allclose(new, weights, atol=1e-6):
-            break
-        weights = new
-    return np.abs(ratio) > limit * spread
+    for weigh in (_huber, lambda r: _biweight(r / limit)):
+        for _ in range(rounds):
+            theta = _reweighted(problem, weights)
+            ratio = np.abs(problem.y - problem.x @ theta) / sd
+            spread = max(1.0, float(np.partition(ratio, len(ratio) // 2)[len(ratio) // 2]) / 0.6745)
+            before, weights = weights, weigh(ratio / spread)
+            if np.abs(weights - before).max() < 1e-3:
+                break
+    return ratio > limit * spread, theta
+
+
+def _huber(ratio: Array) -> Array:
+    return np.asarray(np.minimum(1.0, 1.345 / np.maximum(ratio, 1e-12)))
+
+
+def _biweight(ratio: Array) -> Array:
+    # Never quite zero, so that no parameter loses its last reading.
+    return np.asarray(np.maximum(np.clip(1 - ratio**2, 0.0, 1.0) ** 2, 1e-6))
 
 
 def _reweighted(problem: Problem, weights: Array) -> Array:

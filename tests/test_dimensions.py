@@ -1,0 +1,178 @@
+"""The dimensions fit on simulated printers with known truth, and against hand-worked examples."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from bench.coverage import coverage, without_common_term
+from calib.fit.dimensions import expected_fit, fit_dimensions
+from calib.instruments import DEFAULTS, Instrument
+from patterns import registry
+from patterns.feature import Feature, Kind
+from patterns.spec import PrintSetup
+from tests.simulate import Caliper, Printer, readings
+
+CALIPER = DEFAULTS["caliper"]
+EXACT = Caliper(repeatability_mm=0.0, resolution_mm=1e-9)
+
+
+def features_of(*names, **given):
+    found = []
+    for name in names:
+        found += registry.get(name).piece(given.get(name, {}), PrintSetup()).features
+    return found
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    ex=st.floats(-0.05, 0.05),
+    ey=st.floats(-0.05, 0.05),
+    offset=st.floats(-0.3, 0.3),
+    skew_deg=st.floats(-1.5, 1.5),
+)
+def test_exact_readings_give_the_truth_back(ex, ey, offset, skew_deg):
+    features = features_of("squareness-frame", "step-gauge")
+    truth = Printer(
+        scale=(ex, ey, 0), offset_mm=offset, skew={"XY": np.radians(skew_deg)}, piece_sd_mm=0
+    )
+    which, value = readings(features, truth, EXACT, np.random.default_rng(0), repeats=1)
+    result = fit_dimensions(features, which, value, CALIPER).linear
+    assert result["scale_x"].value == pytest.approx(ex, abs=2e-5)
+    assert result["scale_y"].value == pytest.approx(ey, abs=2e-5)
+    assert result["offset_x"].value == pytest.approx(offset, abs=1e-3)
+    assert np.degrees(result["skew_xy"].value) == pytest.approx(skew_deg, abs=2e-3)
+
+
+@pytest.mark.parametrize("plane", ["XZ", "YZ"])
+def test_skew_of_the_standing_planes(plane):
+    features = features_of("squareness-frame", **{"squareness-frame": {"plane": plane}})
+    truth = Printer(skew={plane: 0.01}, piece_sd_mm=0)
+    which, value = readings(features, truth, EXACT, np.random.default_rng(0), repeats=1)
+    result = fit_dimensions(features, which, value, CALIPER).linear
+    assert result[f"skew_{plane.lower()}"].value == pytest.approx(0.01, abs=3e-5)
+
+
+def test_coverage_of_the_intervals_and_what_the_common_term_is_worth():
+    """600 simulated prints; 10,000 in `make bench`. Binomial sd of 95 % is 0.9 % here."""
+    rates = coverage(600, seed=11)
+    for name in ("scale_x", "scale_y", "scale_z", "offset_x", "offset_y", "skew_xy"):
+        assert 0.925 <= rates[name] <= 0.975, (name, rates[name])
+    assert without_common_term(300, seed=11)["scale_x"] < 0.90
+
+
+def test_step_gauge_resolves_a_thousandth_and_the_cube_alone_does_less():
+    gauge = expected_fit(features_of("step-gauge"), CALIPER)
+    cube = expected_fit(features_of("dimensional-cube"), CALIPER)
+    for axis in "xy":
+        assert gauge[f"scale_{axis}"].u <= 0.0005
+        assert cube[f"scale_{axis}"].u > 2 * gauge[f"scale_{axis}"].u
+
+
+def line(kind, nominals, axis="X", jaws="outside"):
+    return [
+        Feature(id=f"{kind}_{n}", kind=kind, axis=axis, nominal=float(n), where="", jaws=jaws,
+                start=(0.0, 0.0, 0.0), end=(float(n), 0.0, 0.0))
+        for n in nominals
+    ]  # fmt: skip
+
+
+def test_scale_and_offset_separate_where_one_length_mixes_them():
+    """Hand-worked: measured = 0.996 n + 0.06 over outside lengths, and inside lengths with -0.06.
+
+    One 100 mm reading of 99.66 would give 80.272928 steps/mm, wrong by 0.06 %; the scale alone
+    gives 80 / 0.996 = 80.321285.
+    """
+    features = line(Kind.OUTSIDE, [20, 40, 60, 80, 100]) + line(
+        Kind.INSIDE, [20, 40, 60, 80], jaws="inside"
+    )
+    nominal = np.array([f.nominal for f in features])
+    sign = np.array([1.0] * 5 + [-1.0] * 4)
+    result = fit_dimensions(features, np.arange(9), 0.996 * nominal + 0.06 * sign, CALIPER).linear
+    assert 80 / (1 + result["scale_x"].value) == pytest.approx(80.321285, abs=2e-3)
+    assert result["offset_x"].value == pytest.approx(0.06, abs=5e-4)
+
+
+def test_skew_from_two_sides_and_two_diagonals():
+    """Law of cosines on a = 99.95, b = 100.05, AC = 142.00, BD = 140.80: 0.4861033 degrees.
+
+    The joint fit also uses the closure AC^2 + BD^2 = 2 (a^2 + b^2), so it agrees within its own
+    uncertainty and not to the last digit.
+    """
+    corner = {
+        "A": (0.0, 0.0, 0.0),
+        "B": (100.0, 0.0, 0.0),
+        "C": (100.0, 100.0, 0.0),
+        "D": (0.0, 100.0, 0.0),
+    }
+
+    def between(a, b, kind, axis):
+        start, end = corner[a], corner[b]
+        return Feature(id=a + b, kind=kind, axis=axis, where="", start=start, end=end,
+                       nominal=float(np.linalg.norm(np.subtract(end, start))))  # fmt: skip
+
+    features = [
+        between("A", "B", Kind.PITCH, "X"),
+        between("A", "D", Kind.PITCH, "Y"),
+        between("A", "C", Kind.DIAGONAL, "XY"),
+        between("B", "D", Kind.DIAGONAL, "XY"),
+    ]
+    fitted = fit_dimensions(
+        features, np.arange(4), np.array([99.95, 100.05, 142.00, 140.80]), CALIPER, robust=False
+    ).linear
+    skew = fitted["skew_xy"]
+    assert np.degrees(skew.value) == pytest.approx(0.4861033, abs=0.003)
+    assert np.degrees(skew.u) == pytest.approx(0.01146, rel=0.5)  # u = 0.02 in each diagonal
+
+
+def test_a_caliper_that_was_not_zeroed_is_noticed_and_taken_out():
+    features = features_of("dimensional-cube", "step-gauge")
+    which, value = readings(
+        features,
+        Printer(scale=(0.002, -0.001, 0), offset_mm=0.1),
+        Caliper(zero_mm=0.21),
+        np.random.default_rng(3),
+    )
+    result = fit_dimensions(features, which, value, CALIPER)
+    assert result.zero_forgotten
+    assert result.linear["zero"].value == pytest.approx(0.21, abs=0.04)
+    assert result.linear["scale_x"].value == pytest.approx(0.002, abs=5e-4)
+    assert result.linear["offset_x"].value == pytest.approx(0.1, abs=0.04)
+    assert not result.outlying.any()
+
+
+def test_a_blunder_is_set_aside_and_the_rest_stands():
+    features = features_of("step-gauge")
+    which, value = readings(
+        features, Printer(scale=(0.003, 0.003, 0)), Caliper(), np.random.default_rng(4)
+    )
+    value[7] += 0.9
+    result = fit_dimensions(features, which, value, CALIPER)
+    assert list(np.flatnonzero(result.outlying)) == [7]
+    assert result.linear["scale_x"].value == pytest.approx(0.003, abs=4e-4)
+
+
+def test_one_length_alone_settles_nothing():
+    features = line(Kind.OUTSIDE, [20])
+    result = fit_dimensions(features, np.zeros(10, dtype=int), np.full(10, 20.1), CALIPER).linear
+    assert result["scale_x"].u > 0.01  # 0.3 mm of possible offset on 20 mm
+
+
+def test_photo_readings_bring_their_own_uncertainty():
+    features = line(Kind.PITCH, [50, 100])
+    good = fit_dimensions(features, np.arange(2), np.array([50.1, 100.2]), CALIPER,
+                          stated_u=np.array([0.01, 0.01]), stated_scale_u=1e-5).linear  # fmt: skip
+    poor = fit_dimensions(features, np.arange(2), np.array([50.1, 100.2]), CALIPER,
+                          stated_u=np.array([0.01, 0.01]), stated_scale_u=3e-3).linear  # fmt: skip
+    assert good["scale_x"].u < 3e-4
+    assert poor["scale_x"].u == pytest.approx(3e-3, rel=0.1)
+
+
+def test_nothing_to_fit_is_refused():
+    with pytest.raises(ValueError, match="at least one reading"):
+        fit_dimensions([], np.zeros(0, dtype=int), np.zeros(0), CALIPER)
+    perfect = Instrument(
+        name="c", kind="caliper", unit="mm", resolution=0.01, mpe=0.03, repeatability=0.01
+    )
+    with pytest.raises(ValueError, match="finite"):
+        fit_dimensions(line(Kind.PITCH, [50]), np.array([0]), np.array([np.nan]), perfect)
