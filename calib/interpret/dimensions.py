@@ -1,0 +1,372 @@
+"""Lengths into corrections: steps or scale, outline offset, skew, first layer, caliper zero."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from calib.corrections import Correction, Scope, Verdict, judge
+from calib.estimate import Estimate
+from calib.fit.dimensions import KINDS, PLANES, DimensionsFit, Row, expected_fit, fit_dimensions
+from calib.instruments import Instrument
+from calib.readings import Reading, Sheet
+from calib.solve import Context, Finding, Residual, Suspect
+from patterns.feature import Feature
+
+AXES = "XYZ"
+#: Smallest changes worth setting: common practice, no source.
+_STEPS_STEP = 0.01  # steps/mm
+_SCALE_STEP_PERCENT = 0.02
+_OFFSET_STEP_MM = 0.01
+_SKEW_STEP_DEG = 0.01
+_WANTED_OFFSET_MM = 0.05
+_WANTED_SKEW_DEG = 0.06  # 0.1 mm over 100 mm
+
+
+def lengths(sheet: Sheet) -> list[Reading]:
+    """Return the readings that are lengths of the size model."""
+    kinds = {f.id: f for f in sheet.piece.features}
+    return [r for r in sheet.readings if _is_length(kinds[r.feature])]
+
+
+def _is_length(f: Feature) -> bool:
+    return f.kind in KINDS and f.rung is None and f.group in ("", "travel", "size")
+
+
+def applies(sheet: Sheet) -> bool:
+    """Whether the sheet has lengths."""
+    return bool(lengths(sheet))
+
+
+def interpret(sheet: Sheet, context: Context) -> Finding:
+    """Fit the lengths of one piece and judge every setting they inform."""
+    readings = lengths(sheet)
+    features = [f for f in sheet.piece.features if _is_length(f)]
+    place = {f.id: i for i, f in enumerate(features)}
+    caliper = context.instruments["caliper"]
+    result = fit_dimensions(
+        features,
+        np.array([place[r.feature] for r in readings]),
+        np.array([r.value for r in readings]),
+        caliper,
+        stated_u=np.array([math.nan if r.u is None else r.u for r in readings]),
+    )
+    travel = any(f.group == "travel" for f in features)
+    judged = _Judged(result, features, caliper, context, travel=travel)
+    corrections = judged.corrections()
+    return Finding(
+        topic="travel" if travel else "size",
+        estimates=result.linear.estimates,
+        corrections=tuple(corrections),
+        suspects=tuple(_suspects(result, readings, features)),
+        residuals=tuple(_residuals(result, features)),
+        summary=tuple(judged.summary(corrections)),
+        why=tuple(judged.why()),
+        evidence=_evidence(result),
+    )
+
+
+class _Judged:
+    """The fit with what is needed to judge it."""
+
+    def __init__(
+        self,
+        result: DimensionsFit,
+        features: Sequence[Feature],
+        caliper: Instrument,
+        context: Context,
+        *,
+        travel: bool,
+    ) -> None:
+        self.result, self.fit = result, result.linear
+        self.features, self.caliper, self.context, self.travel = features, caliper, context, travel
+        self.axes = [a for a in AXES if f"scale_{a.lower()}" in self.fit]
+        self.wanted_percent = 100 * context.tolerance_mm / context.part_mm
+
+    def corrections(self) -> list[Correction]:
+        found: list[Correction] = []
+        for axis in self.axes:
+            found += self._scale(axis)
+        found += self._offset()
+        for plane in PLANES:
+            found += self._skew(plane)
+        return found + self._squeeze()
+
+    def _now(self, setting: str, axis: str = "") -> float | None:
+        if setting in self.context.now:
+            return self.context.now[setting]
+        drive = self.context.drives.get(axis)
+        return drive.steps_per_mm if drive else None
+
+    def _scale(self, axis: str) -> list[Correction]:
+        error = self.fit[f"scale_{axis.lower()}"].times(100, "%")
+        steps_name = f"steps_{axis.lower()}_per_mm"
+        steps = self._now(steps_name, axis)
+        smallest = 100 * _STEPS_STEP / steps if steps else _SCALE_STEP_PERCENT
+        verdict = judge(error, smallest, self.wanted_percent)
+        evidence = self._evidence_of(axis)
+        reason = self._scale_reason(axis, error, verdict)
+        scale_name = f"scale_{axis.lower()}_percent"
+        found = []
+        if steps:
+            new = steps / (1 + error.value / 100)
+            found.append(
+                Correction(
+                    setting=steps_name,
+                    old=steps,
+                    new=new,
+                    u_new=new * error.u / 100,
+                    unit="steps/mm",
+                    error=error,
+                    verdict=verdict,
+                    scope=Scope.PRINTER,
+                    evidence=evidence,
+                    reason=reason,
+                    instead_of="" if self.travel else scale_name,
+                )
+            )
+        if not self.travel:
+            old = self.context.now.get(scale_name, 100.0)
+            new = old / (1 + error.value / 100)
+            found.append(
+                Correction(
+                    setting=scale_name,
+                    old=old,
+                    new=new,
+                    u_new=new * error.u / 100,
+                    unit="%",
+                    error=error,
+                    verdict=verdict,
+                    scope=Scope.SPOOL,
+                    evidence=evidence,
+                    reason=reason,
+                    instead_of=steps_name if steps else "",
+                )
+            )
+        return found
+
+    def _evidence_of(self, axis: str) -> str:
+        rows = [r for r in self.result.rows if axis in self.features[r.feature].axis]
+        count = sum(r.count for r in rows)
+        longest = max(self.features[r.feature].nominal for r in rows)
+        return f"{count} readings of {len(rows)} lengths up to {longest:g} mm"
+
+    def _scale_reason(self, axis: str, error: Estimate, verdict: Verdict) -> str:
+        half = error.expanded()
+        what = "moves" if self.travel else "prints"
+        side = "long" if error.value > 0 else "short"
+        size = f"{axis} {what} {abs(error.value):.3f} % {side} (± {half:.3f} %)"
+        if verdict is Verdict.APPLY:
+            return f"{size}, more than the uncertainty"
+        if verdict is Verdict.LEAVE:
+            return f"{size}: not distinguishable from zero, leave it alone"
+        return f"{size}: too uncertain for {self.wanted_percent:.2g} %; {self._what_would_settle(axis)}"
+
+    def _what_would_settle(self, axis: str) -> str:
+        if self.travel:
+            return "measure a longer travel, or use a dial gauge"
+        if axis == "Z":
+            return "print a taller piece: truebead make dimensional-cube --set size_mm=80"
+        from patterns import registry
+        from patterns.spec import PrintSetup
+
+        gauge = registry.get("step-gauge").piece({}, PrintSetup())
+        u = expected_fit(gauge.features, self.caliper)[f"scale_{axis.lower()}"]
+        return (
+            "print a longer piece: truebead make step-gauge"
+            f" (brings it to about ± {100 * u.expanded():.2f} %)"
+        )
+
+    def _offset(self) -> list[Correction]:
+        names = [n for n in ("offset_x", "offset_y") if n in self.fit]
+        if not names:
+            return []
+        # Each of the two walls of a length moves by half of the offset.
+        share = 1.0 / (2 * len(names))
+        error = self.fit.combine(dict.fromkeys(names, share), "outline_offset", "mm")
+        if error.from_data < 0.5:
+            return []  # one kind of length only: offset and scale can't be told apart
+        verdict = judge(error, _OFFSET_STEP_MM, _WANTED_OFFSET_MM)
+        old = self.context.now.get("outline_offset_mm", 0.0)
+        way = "outward" if error.value > 0 else "inward"
+        size = f"every wall stands {abs(error.value):.3f} mm too far {way} (± {error.expanded():.3f} mm)"
+        reasons = {
+            Verdict.APPLY: f"{size}, whatever the length, so it is not a scale error",
+            Verdict.LEAVE: f"{size}: not distinguishable from zero, leave it alone",
+            Verdict.PRINT_AGAIN: f"{size}: read the inside and outside lengths three times each",
+        }
+        return [
+            Correction(
+                setting="outline_offset_mm",
+                old=old,
+                new=old - error.value,
+                u_new=error.u,
+                unit="mm",
+                error=error,
+                verdict=verdict,
+                scope=Scope.NOZZLE,
+                evidence="outside against inside lengths on " + " and ".join(n[-1].upper() for n in names),
+                reason=reasons[verdict],
+            )
+        ]
+
+    def _skew(self, plane: str) -> list[Correction]:
+        name = f"skew_{plane.lower()}"
+        if name not in self.fit:
+            return []
+        error = self.fit[name].times(180 / math.pi, "deg")
+        verdict = judge(error, _SKEW_STEP_DEG, _WANTED_SKEW_DEG)
+        slope = 100 * math.tan(self.fit[name].value)
+        old = self.context.now.get(f"{name}_deg", 0.0)
+        size = (
+            f"{plane[1]} leans {abs(error.value):.3f} degrees (± {error.expanded():.3f})"
+            f" {'towards' if error.value > 0 else 'away from'} +{plane[0]},"
+            f" {abs(slope):.2f} mm per 100 mm"
+        )
+        reasons = {
+            Verdict.APPLY: f"{size}; square the frame if it has play, else set it",
+            Verdict.LEAVE: f"{size}: not distinguishable from square, leave it alone",
+            Verdict.PRINT_AGAIN: f"{size}: read both diagonals three times each, or print a larger frame",
+        }
+        return [
+            Correction(
+                setting=f"{name}_deg",
+                old=old,
+                new=old + error.value,
+                u_new=error.u,
+                unit="deg",
+                error=error,
+                verdict=verdict,
+                scope=Scope.PRINTER,
+                evidence=f"diagonals and sides in {plane}",
+                reason=reasons[verdict],
+            )
+        ]
+
+    def _squeeze(self) -> list[Correction]:
+        if "squeeze" not in self.fit or self.fit["squeeze"].from_data < 0.5:
+            return []
+        error = self.fit["squeeze"]
+        verdict = judge(error, _OFFSET_STEP_MM, _WANTED_OFFSET_MM)
+        old = self.context.now.get("first_layer_gap_mm", 0.0)
+        size = f"the first layer is {abs(error.value):.3f} mm {'thin' if error.value < 0 else 'thick'}"
+        size += f" (± {error.expanded():.3f} mm)"
+        reasons = {
+            Verdict.APPLY: f"{size}: {'raise' if error.value < 0 else 'lower'} the nozzle by that over the bed",
+            Verdict.LEAVE: f"{size}: not distinguishable from zero, leave it alone",
+            Verdict.PRINT_AGAIN: f"{size}: read total heights and steps three times each",
+        }
+        return [
+            Correction(
+                setting="first_layer_gap_mm",
+                old=old,
+                new=old - error.value,
+                u_new=error.u,
+                unit="mm",
+                error=error,
+                verdict=verdict,
+                scope=Scope.PRINTER,
+                evidence="total heights against steps",
+                reason=reasons[verdict],
+            )
+        ]
+
+    def summary(self, corrections: list[Correction]) -> list[str]:
+        lines = []
+        if self.result.zero_forgotten:
+            zero = self.fit["zero"]
+            lines.append(
+                f"The caliper was not zeroed: it reads {zero.value:+.2f} mm (± {zero.expanded():.2f})"
+                " on everything. That is taken out below; zero it and keep it so."
+            )
+        if not self.travel and any(
+            c.verdict is Verdict.APPLY and c.setting.startswith("scale") for c in corrections
+        ):
+            lines += self._one_material()
+        return lines
+
+    def _one_material(self) -> list[str]:
+        lines = [
+            "One material alone can't tell the machine's scale from the filament's shrinkage."
+            " Set steps/mm and every material changes; set the scale and only this spool does."
+            " Use one of the two, never both.",
+        ]
+        for axis in self.axes:
+            drive = self.context.drives.get(axis)
+            steps = self._now(f"steps_{axis.lower()}_per_mm", axis)
+            if drive is None or steps is None:
+                continue
+            off = 100 * (steps / drive.steps_per_mm - 1)
+            if abs(off) < 0.5:
+                lines.append(
+                    f"{axis}: {steps:g} steps/mm is what the mechanics give"
+                    f" ({drive.steps_per_mm:g}), so the rest is most likely shrinkage: set the scale."
+                )
+            else:
+                lines.append(
+                    f"{axis}: the mechanics give {drive.steps_per_mm:g} steps/mm but {steps:g} are set"
+                    f" ({off:+.2f} %): look at that first."
+                )
+        lines.append("To settle it, measure the carriage without plastic: truebead make carriage-travel")
+        return lines
+
+    def why(self) -> list[str]:
+        fit = self.fit
+        lines = [
+            f"Fitted {len(fit.residuals)} lengths with {len(fit.theta)} parameters by generalised least"
+            f" squares; the noise came out {fit.noise_scale:.2f} times what the caliper and a printed"
+            f" piece make one expect ({fit.dof:.0f} degrees of freedom).",
+            f"The caliper's permissible error (± {self.caliper.mpe:g} mm) is common to all readings: it"
+            " enters as a zero and a scale error that no repeat takes away.",
+        ]
+        for e in fit.estimates:
+            value, u, unit = (e.value * 100, e.u * 100, "%") if e.unit == "" else (e.value, e.u, e.unit)
+            lines.append(
+                f"{e.name} = {value:+.4f} {unit}, standard uncertainty {u:.4f}, {e.from_data:.0%} from the readings"
+            )
+        return lines
+
+
+def _suspects(
+    result: DimensionsFit, readings: list[Reading], features: Sequence[Feature]
+) -> list[Suspect]:
+    fitted = {features[r.feature].id: r.mean - res for r, res in _with_residuals(result)}
+    found = []
+    for reading, out in zip(readings, result.outlying, strict=True):
+        if out:
+            expected = fitted.get(reading.feature)
+            text = f"{reading.value:g} mm does not belong with the others"
+            if expected is not None:
+                text += f", which give {expected:.2f} mm"
+            found.append(Suspect(reading=reading, explanation=text))
+    return found
+
+
+def _with_residuals(result: DimensionsFit) -> list[tuple[Row, float]]:
+    return [(r, float(e)) for r, e in zip(result.rows, result.linear.residuals, strict=True)]
+
+
+def _residuals(result: DimensionsFit, features: Sequence[Feature]) -> list[Residual]:
+    return [
+        Residual(
+            feature=features[r.feature].id,
+            nominal=features[r.feature].nominal,
+            reading=r.mean,
+            fitted=r.mean - res,
+            repeats=r.count,
+            u=r.u_reading,
+        )
+        for r, res in _with_residuals(result)
+    ]
+
+
+def _evidence(result: DimensionsFit) -> dict[str, object]:
+    fit = result.linear
+    return {
+        "parameters": list(fit.problem.names),
+        "values": [float(v) for v in fit.theta],
+        "covariance": [[float(c) for c in row] for row in fit.covariance],
+        "noise_scale": fit.noise_scale,
+        "degrees_of_freedom": fit.dof,
+        "zero_forgotten": result.zero_forgotten,
+    }
