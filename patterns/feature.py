@@ -55,6 +55,9 @@ class Feature:
         The value this feature stands for in a ladder (an angle, a span, a clearance, degC).
     group : str
         Features judged or fitted together, such as "bridge" on every band of a tower.
+    grades : tuple of str
+        Words for a judgement finer than yes or no, from the least, such as stuck, press, slide,
+        loose; its reading is the place of the word in the list, from 0.
     """
 
     id: str
@@ -68,6 +71,7 @@ class Feature:
     jaws: str = "outside"
     rung: float | None = None
     group: str = ""
+    grades: tuple[str, ...] = ()
 
     @property
     def unit(self) -> str:

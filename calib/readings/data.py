@@ -1,8 +1,9 @@
-"""Measurement sheets in and out, and the readings on them in the units of the fits."""
+"""What a measurement sheet says, as plain data."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from calib.instruments import DEFAULTS, Instrument
 from patterns.piece import Piece
 
 
@@ -40,10 +41,24 @@ class Sheet:
     piece : Piece
         Laid out again from the pattern and parameters in the sheet's head.
     keys : mapping
-        The ``# key: value`` lines that are not parameters (piece id, made, instrument, part_c...).
+        The ``# key: value`` lines that are not parameters (piece, made, unit, instruments, part_c
+        and whatever else was written there).
+    unit : str
+        ``mm`` or ``inch``: what lengths on the sheet were written in where the cell says nothing.
+    instruments : mapping
+        ``caliper``, ``balance`` and ``eye`` as the head describes them.
+    part_c : float or None
+        Temperature of the piece when it was measured; None where the sheet does not say.
     """
 
     piece: Piece
     piece_id: str
     readings: tuple[Reading, ...]
     keys: Mapping[str, str] = field(default_factory=dict)
+    unit: str = "mm"
+    instruments: Mapping[str, Instrument] = field(default_factory=lambda: dict(DEFAULTS))
+    part_c: float | None = None
+
+    def values(self, feature_id: str) -> tuple[float, ...]:
+        """Return what was read for one feature, in order; empty where it was not measured."""
+        return tuple(r.value for r in self.readings if r.feature == feature_id)

@@ -1,0 +1,199 @@
+"""One cell of a sheet to one number in the feature's own unit, or a reason why not."""
+
+import math
+import re
+import unicodedata
+from dataclasses import dataclass
+
+from patterns.feature import Feature, Kind
+
+INCH_MM = 25.4  # exact, by definition
+OUNCE_G = 28.349523125  # avoirdupois, exact, by definition
+_LARGEST = 100_000.0
+
+_LENGTHS_MM = {
+    "mm": 1.0, "millimetre": 1.0, "millimetres": 1.0, "millimeter": 1.0, "millimeters": 1.0,
+    "cm": 10.0, "m": 1000.0, "um": 1e-3, "μm": 1e-3,
+    "in": INCH_MM, "inch": INCH_MM, "inches": INCH_MM, '"': INCH_MM, "''": INCH_MM, "zoll": INCH_MM,
+    "mil": INCH_MM / 1000, "thou": INCH_MM / 1000,
+}  # fmt: skip
+_MASSES_G = {
+    "g": 1.0, "gr": 1.0, "gram": 1.0, "grams": 1.0, "gramme": 1.0, "grammes": 1.0, "gramm": 1.0,
+    "kg": 1000.0, "mg": 1e-3, "oz": OUNCE_G,
+}  # fmt: skip
+_SCORES = {"/10": 1.0, "/ 10": 1.0, "of 10": 1.0, "out of 10": 1.0}
+
+_MISSING = frozenset(
+    ["", "-", "--", "---", "n/a", "na", "n.a.", "n.a", "none", "null", "nil", "?", ".", "/",
+     "skip", "skipped", "not measured", "missing", "not done"]
+)  # fmt: skip
+_YES = frozenset(["yes", "y", "pass", "passed", "ok", "okay", "good", "true", "1", "x", "✓", "✔"])
+_NO = frozenset(["no", "n", "fail", "failed", "bad", "not ok", "false", "0", "✗", "✘"])
+
+#: First three letters of the months as spreadsheets write them in several languages.
+_MONTHS = frozenset(
+    ["jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec", "mär",
+     "mrz", "mai", "okt", "dez", "fév", "avr", "jui", "aoû", "déc", "fev", "abr", "ago", "set",
+     "out", "gen", "mag", "giu", "lug", "ott", "dic", "ene", "mei", "maa"]
+)  # fmt: skip
+_PLAIN = re.compile(r"\d+(?:[.,]\d+)?", re.ASCII)
+_NUMBER = re.compile(
+    r"([+-]?)(\d[\d., ']*|[.,]\d[\d., ']*)(e[+-]?\d{1,2})?\s*([^\d\s.,+-].*)?", re.ASCII
+)
+_DATES = (
+    re.compile(r"\d{4}-\d{1,2}-\d{1,2}([ t].*)?", re.ASCII),
+    re.compile(r"\d{1,2}[./-]\d{1,2}[./-](\d{2}|\d{4})?", re.ASCII),
+    re.compile(r"\d{1,4}/\d{1,2}", re.ASCII),
+    re.compile(r"\d{1,2}:\d{2}(:\d{2})?( ?[ap]m)?", re.ASCII),
+)
+_DAY_MONTH = re.compile(r"\d{1,4}[. /-]{1,2}([^\W\d_]{3,})[. /-]*\d{0,4}")
+_MONTH_DAY = re.compile(r"([^\W\d_]{3,})[. /-]{1,2}\d{1,4}")
+
+
+@dataclass(frozen=True, slots=True)
+class CellError(ValueError):
+    """A cell makes no sense: what is wrong, and how to mend it."""
+
+    what: str
+    mend: str
+
+
+def parse_cell(text: str, feature: Feature, unit: str = "mm") -> float | None:
+    """Return what a cell says in the feature's own unit; None where it says "not measured".
+
+    Parameters
+    ----------
+    unit : str
+        ``mm`` or ``inch``: unit of a length where the cell names none.
+
+    Raises
+    ------
+    CellError
+        The cell can't be understood, or is out of what the feature can read.
+    """
+    if _PLAIN.fullmatch(text) and feature.kind is not Kind.PASS:
+        return _in_range(float(text.replace(",", ".")) * _factor("", feature, unit), text, feature)
+    cleaned = tidy(text)
+    if cleaned in _MISSING:
+        return None
+    if feature.kind is Kind.PASS:
+        return _judgement(cleaned, text, feature)
+    _refuse_spreadsheet(cleaned, text)
+    return _in_range(_measure(cleaned, text, feature, unit), text, feature)
+
+
+def tidy(text: str) -> str:
+    """Return a cell in lower case with plain spaces, hyphens and quotation marks."""
+    text = unicodedata.normalize("NFKC", text.replace("″", '"')).lower()
+    for odd, plain in (
+        ("−", "-"),
+        ("–", "-"),
+        ("—", "-"),
+        ("”", '"'),
+        ("“", '"'),
+        ("’", "'"),
+        ("′", "'"),
+    ):
+        text = text.replace(odd, plain)
+    text = " ".join(text.split())
+    # A spreadsheet's mark for "this is text"; not the two of an inch.
+    return text[1:].strip() if text.startswith("'") and not text.startswith("''") else text
+
+
+def _judgement(cleaned: str, text: str, feature: Feature) -> float:
+    if feature.grades:
+        grades = [g.lower() for g in feature.grades]
+        if cleaned in grades:
+            return float(grades.index(cleaned))
+        if cleaned.isdecimal() and int(cleaned[:9]) < len(grades):
+            return float(cleaned)
+        raise CellError(
+            f"{shown(text)} is not a grade", f"write one of {', '.join(feature.grades)}"
+        )
+    if cleaned in _YES:
+        return 1.0
+    if cleaned in _NO:
+        return 0.0
+    raise CellError(f"{shown(text)} is neither yes nor no", "write yes or no, or leave it empty")
+
+
+def _refuse_spreadsheet(cleaned: str, text: str) -> None:
+    if cleaned.startswith("#"):
+        raise CellError(
+            f"{shown(text)} is an error of the spreadsheet, not a reading",
+            "write the reading itself, or leave the cell empty",
+        )
+    if cleaned.startswith(("=", "@")):
+        raise CellError(f"{shown(text)} is a formula", "write the reading itself")
+    found = _DAY_MONTH.fullmatch(cleaned) or _MONTH_DAY.fullmatch(cleaned)
+    if (found and found[1][:3] in _MONTHS) or any(d.fullmatch(cleaned) for d in _DATES):
+        raise CellError(
+            f"{shown(text)} is a date, probably made out of a number by a spreadsheet",
+            "write the reading again, with the column set to text",
+        )
+
+
+def _measure(cleaned: str, text: str, feature: Feature, unit: str) -> float:
+    found = _NUMBER.fullmatch(cleaned)
+    if found is None or cleaned in ("nan", "inf", "-inf"):
+        raise CellError(
+            f"{shown(text)} is not a number", "write a number such as 39.97, or leave it empty"
+        )
+    sign, digits, power, word = found.groups()
+    digits = digits.rstrip()
+    points = [c for c in digits if c in ".,"]
+    if len(points) > 1 or " " in digits or "'" in digits.rstrip("'"):
+        raise CellError(
+            f"{shown(text)} can be read in more than one way",
+            "write one number, with no separator of thousands: 1234.5",
+        )
+    if digits.endswith("'"):  # 1.574'' with two single marks
+        digits, word = digits.rstrip("'"), "''" + (word or "")
+    factor = _factor((word or "").rstrip(".").strip(), feature, unit, text)
+    value = float(digits.rstrip(".,").replace(",", ".") + (power or "")) * factor
+    return -value if sign == "-" and value else value
+
+
+def _factor(word: str, feature: Feature, unit: str, text: str = "") -> float:
+    """Return how many of the feature's units one of the cell's units is."""
+    if feature.unit == "mm":
+        known = _LENGTHS_MM
+        word = word or ("mm" if unit == "mm" else "in")
+    else:
+        known = _MASSES_G if feature.unit == "g" else _SCORES
+        word = word or next(iter(known))
+    if word in known:
+        return known[word]
+    if word in _MASSES_G or word in _LENGTHS_MM:
+        raise CellError(
+            f"{shown(text)} is in {word}, but this is read in {feature.unit}",
+            "check that the reading stands in the right row",
+        )
+    raise CellError(
+        f"{shown(text)} is not a number with a unit that is known here",
+        f"write the number alone, or one of the units {', '.join(list(known)[:8])}",
+    )
+
+
+def _in_range(value: float, text: str, feature: Feature) -> float:
+    if feature.kind is Kind.SCORE:
+        if not 0 <= value <= 10:
+            raise CellError(
+                f"{shown(text)} is not a score", "scores run from 0 (worst) to 10 (best)"
+            )
+        return value
+    what = "mass" if feature.kind is Kind.MASS else "length"
+    if value < 0 and feature.nominal > 0:
+        raise CellError(f"{shown(text)} is negative, a {what} is not", "write it without the sign")
+    if value == 0 and feature.nominal > 0:
+        raise CellError(f"a {what} of 0 is not a reading", "leave the cell empty if not measured")
+    if not math.isfinite(value) or abs(value) > _LARGEST:
+        raise CellError(f"{shown(text)} is far too large for a {what}", "check the decimal point")
+    return value
+
+
+def shown(text: str) -> str:
+    """Return a cell's text fit for a message: in quotation marks, short, on one line."""
+    text = " ".join(text.split())
+    text = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+    return repr(text if len(text) <= 40 else text[:37] + "...")

@@ -1,0 +1,135 @@
+"""Files are written whole or not at all."""
+
+import errno
+import os
+import subprocess
+import sys
+import textwrap
+import time
+from pathlib import Path
+
+import pytest
+
+from calib.errors import FileError
+from calib.files import write_atomic
+
+
+def test_writes_text_and_bytes_as_given(tmp_path: Path) -> None:
+    assert write_atomic(tmp_path / "a.csv", "0,4 mm\r\nµ\n").read_bytes() == b"0,4 mm\r\n\xc2\xb5\n"
+    assert write_atomic(tmp_path / "b.bin", b"\x00\xff").read_bytes() == b"\x00\xff"
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["a.csv", "b.bin"]
+
+
+def test_replaces_only_with_force_and_keeps_permissions(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    write_atomic(path, "old")
+    path.chmod(0o640)
+    with pytest.raises(FileError, match=r"sheet\.csv: the file is there already; add --force"):
+        write_atomic(path, "new")
+    assert path.read_text(encoding="utf-8") == "old"
+    write_atomic(path, "new", force=True)
+    assert path.read_text(encoding="utf-8") == "new"
+    assert path.stat().st_mode & 0o777 == 0o640
+
+
+def test_follows_a_link_instead_of_replacing_it(tmp_path: Path) -> None:
+    real, link = tmp_path / "real.csv", tmp_path / "link.csv"
+    real.write_text("old", encoding="utf-8")
+    link.symlink_to(real)
+    write_atomic(link, "new", force=True)
+    assert link.is_symlink()
+    assert real.read_text(encoding="utf-8") == "new"
+
+
+@pytest.mark.parametrize(
+    ("code", "words"),
+    [
+        (errno.ENOSPC, "the disk is full; make room"),
+        (errno.EROFS, "the disk is read-only"),
+        (errno.EACCES, "no permission"),
+        (errno.EIO, "can't be written"),
+    ],
+)
+def test_a_failed_write_keeps_the_old_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, code: int, words: str
+) -> None:
+    path = tmp_path / "sheet.csv"
+    path.write_text("old", encoding="utf-8")
+
+    def fail(_: int) -> None:
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr(os, "fsync", fail)
+    with pytest.raises(FileError, match=words):
+        write_atomic(path, "new", force=True)
+    assert path.read_text(encoding="utf-8") == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["sheet.csv"]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs the device that is always full")
+def test_a_really_full_device_is_reported(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    real_open = os.open
+    monkeypatch.setattr(
+        os, "open", lambda p, flags, mode=0o666: real_open("/dev/full", os.O_WRONLY)
+    )
+    with pytest.raises(FileError, match="disk is full"):
+        write_atomic(tmp_path / "sheet.csv", "new")
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "words"),
+    [
+        ("missing/sheet.csv", "the folder does not exist; make it first"),
+        ("file/sheet.csv", "a part of that path is a file"),
+        ("", "that is a folder, not a file"),
+        ("n" * 300, "name is too long"),
+        ("a\0b", "can't be written"),
+    ],
+)
+def test_places_where_nothing_can_be_written(tmp_path: Path, name: str, words: str) -> None:
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    with pytest.raises(FileError, match=words):
+        write_atomic(tmp_path / name, "x")
+
+
+def test_a_file_made_meanwhile_is_not_replaced(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "sheet.csv"
+    real_link = os.link
+
+    def late(source: Path, target: Path) -> None:
+        path.write_text("theirs", encoding="utf-8")
+        real_link(source, target)
+
+    monkeypatch.setattr(os, "link", late)
+    with pytest.raises(FileError, match="there already"):
+        write_atomic(path, "ours")
+    assert path.read_text(encoding="utf-8") == "theirs"
+
+
+def test_a_kill_leaves_the_old_or_the_new_file_whole(tmp_path: Path) -> None:
+    path = tmp_path / "big.txt"
+    write_atomic(path, "0" * 3_000_000)
+    program = textwrap.dedent(
+        """
+        import itertools, sys
+        from calib.files import write_atomic
+        for n in itertools.count():
+            write_atomic(sys.argv[1], str(n % 10) * 3_000_000, force=True)
+            print(n, flush=True)
+        """
+    )
+    for pause in (0.0, 0.003, 0.011):
+        writer = subprocess.Popen(
+            [sys.executable, "-c", program, str(path)], stdout=subprocess.PIPE, text=True
+        )
+        assert writer.stdout is not None
+        writer.stdout.readline()
+        time.sleep(pause)
+        writer.kill()
+        writer.communicate()
+        text = path.read_text(encoding="utf-8")
+        assert len(text) == 3_000_000
+        assert len(set(text)) == 1
