@@ -2,7 +2,7 @@
 
 import importlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any, Protocol
 
 from calib.corrections import Correction, Verdict
@@ -119,6 +119,33 @@ class Solution:
         """Whether something must be printed or measured again."""
         again = any(c.verdict is Verdict.PRINT_AGAIN for c in self.corrections)
         return again or any(not s.used for s in self.suspects)
+
+    def to_json(self) -> dict[str, Any]:
+        """Return everything as plain data: dicts, lists, numbers and words."""
+        return {
+            "pattern": self.sheet.piece.pattern,
+            "piece": self.sheet.piece_id,
+            "needs_user": self.needs_user,
+            "findings": [_finding_json(f) for f in self.findings],
+        }
+
+
+def _finding_json(f: Finding) -> dict[str, Any]:
+    return {
+        "topic": f.topic,
+        "summary": list(f.summary),
+        "why": list(f.why),
+        "estimates": [_estimate_json(e) for e in f.estimates],
+        "corrections": [asdict(c) | {"error": _estimate_json(c.error)} for c in f.corrections],
+        "suspects": [asdict(s) for s in f.suspects],
+        "residuals": [asdict(r) for r in f.residuals],
+        "evidence": dict(f.evidence),
+    }
+
+
+def _estimate_json(e: Estimate) -> dict[str, Any]:
+    low, high = e.interval()
+    return asdict(e) | {"low": low, "high": high}
 
 
 class Interpreter(Protocol):

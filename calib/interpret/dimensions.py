@@ -205,7 +205,8 @@ class _Judged:
                 error=error,
                 verdict=verdict,
                 scope=Scope.NOZZLE,
-                evidence="outside against inside lengths on " + " and ".join(n[-1].upper() for n in names),
+                evidence="outside against inside lengths on "
+                + " and ".join(n[-1].upper() for n in names),
                 reason=reasons[verdict],
             )
         ]
@@ -249,7 +250,9 @@ class _Judged:
         error = self.fit["squeeze"]
         verdict = judge(error, _OFFSET_STEP_MM, _WANTED_OFFSET_MM)
         old = self.context.now.get("first_layer_gap_mm", 0.0)
-        size = f"the first layer is {abs(error.value):.3f} mm {'thin' if error.value < 0 else 'thick'}"
+        size = (
+            f"the first layer is {abs(error.value):.3f} mm {'thin' if error.value < 0 else 'thick'}"
+        )
         size += f" (± {error.expanded():.3f} mm)"
         reasons = {
             Verdict.APPLY: f"{size}: {'raise' if error.value < 0 else 'lower'} the nozzle by that over the bed",
@@ -307,7 +310,9 @@ class _Judged:
                     f"{axis}: the mechanics give {drive.steps_per_mm:g} steps/mm but {steps:g} are set"
                     f" ({off:+.2f} %): look at that first."
                 )
-        lines.append("To settle it, measure the carriage without plastic: truebead make carriage-travel")
+        lines.append(
+            "To settle it, measure the carriage without plastic: truebead make carriage-travel"
+        )
         return lines
 
     def why(self) -> list[str]:
@@ -320,7 +325,9 @@ class _Judged:
             " enters as a zero and a scale error that no repeat takes away.",
         ]
         for e in fit.estimates:
-            value, u, unit = (e.value * 100, e.u * 100, "%") if e.unit == "" else (e.value, e.u, e.unit)
+            value, u, unit = (
+                (e.value * 100, e.u * 100, "%") if e.unit == "" else (e.value, e.u, e.unit)
+            )
             lines.append(
                 f"{e.name} = {value:+.4f} {unit}, standard uncertainty {u:.4f}, {e.from_data:.0%} from the readings"
             )

@@ -1,0 +1,5 @@
+"""Run the command line with ``python -m calib``."""
+
+from calib.cli import main
+
+main()

@@ -1,0 +1,138 @@
+"""`truebead solve`: from a filled-in sheet to corrections with reasons."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calib.commands.common import JsonOption, numbers, print_json
+
+if TYPE_CHECKING:
+    from calib.corrections import Correction
+    from calib.solve import Finding, Solution
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command."""
+    app.command(
+        "solve",
+        help="Work out the corrections from a filled-in sheet.\n\n"
+        "Exits with 1 where something must be printed or measured again.\n\n"
+        "Example: truebead solve step-gauge/sheet.csv --now steps_x_per_mm=80 --why",
+    )(solve)
+
+
+def solve(
+    sheet_file: Annotated[
+        Path, typer.Argument(metavar="SHEET", help="The sheet.csv you filled in.")
+    ],
+    now: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--now", help="A value now set, such as steps_x_per_mm=80.", metavar="NAME=VALUE"
+        ),
+    ] = None,
+    filament: Annotated[
+        str, typer.Option("--filament", help="Type of filament, such as PLA.")
+    ] = "",
+    tolerance_mm: Annotated[
+        float, typer.Option("--tolerance-mm", help="Size error that does not matter to you...")
+    ] = 0.2,
+    part_mm: Annotated[
+        float, typer.Option("--part-mm", help="...over parts of this length.")
+    ] = 100.0,
+    why: Annotated[
+        bool, typer.Option("--why", help="Show the whole chain from readings to verdict.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Read, fit, judge, print."""
+    from calib.errors import BadInput
+    from calib.readings import read_sheet
+    from calib.solve import Context, solve_sheet
+
+    if not (tolerance_mm > 0 and part_mm > 0):
+        raise BadInput("--tolerance-mm and --part-mm must be more than 0", mend="try 0.2 and 100")
+    sheet = read_sheet(sheet_file)
+    context = Context(
+        now=numbers(now or [], "--now"),
+        filament=filament,
+        instruments=sheet.instruments,
+        tolerance_mm=tolerance_mm,
+        part_mm=part_mm,
+    )
+    solution = solve_sheet(sheet, context)
+    if as_json:
+        print_json(solution.to_json())
+    else:
+        typer.echo(as_text(solution, why=why))
+    raise typer.Exit(1 if solution.needs_user else 0)
+
+
+def as_text(solution: "Solution", *, why: bool = False) -> str:
+    """Return the answer for people: what to do, what to leave, what to print again."""
+    sheet = solution.sheet
+    measured = len({r.feature for r in sheet.readings})
+    lines = [
+        f"{sheet.piece.pattern} {sheet.piece_id}: {len(sheet.readings)} readings of {measured} features"
+    ]
+    for s in solution.suspects:
+        lines.append(f"  ? {s.reading.where or s.reading.feature}: {s.explanation}")
+        if s.proposal is not None:
+            lines.append(f"    did you mean {s.proposal:g}?")
+        lines.append(
+            f"    {'used all the same' if s.used else 'not used'}{'; ' + s.effect if s.effect else ''}"
+        )
+    for finding in solution.findings:
+        lines += ["", *_finding_text(finding, why=why)]
+    return "\n".join(lines)
+
+
+def _finding_text(finding: "Finding", *, why: bool) -> list[str]:
+    from calib.corrections import Verdict
+
+    lines = [finding.topic.upper()]
+    lines += [f"  {text}" for text in finding.summary]
+    headings = {
+        Verdict.APPLY: "  Change:",
+        Verdict.LEAVE: "  Leave alone:",
+        Verdict.PRINT_AGAIN: "  Not settled:",
+    }
+    for verdict, heading in headings.items():
+        chosen = [c for c in finding.corrections if c.verdict is verdict]
+        if chosen:
+            lines += [
+                heading,
+                *(f"    {text}" for c in chosen for text in _correction_text(c, chosen)),
+            ]
+    if why:
+        lines += ["  Why:", *(f"    {text}" for text in finding.why)]
+        lines += [
+            f"    {r.feature}: nominal {r.nominal:g}, read {r.reading:.3f} ({r.repeats} x),"
+            f" fitted {r.fitted:.3f}, left over {r.reading - r.fitted:+.3f}"
+            for r in finding.residuals
+        ]
+    return lines
+
+
+def _correction_text(c: "Correction", shown: "list[Correction]") -> list[str]:
+    from calib.corrections import Verdict
+    from calib.estimate import coverage_factor
+
+    if c.verdict is not Verdict.APPLY:
+        already = any(o.reason == c.reason for o in shown[: shown.index(c)])
+        return [] if already else [f"{c.reason}."]
+    half = c.u_new * coverage_factor(c.error.dof)
+    old = "?" if c.old is None else f"{c.old:g}"
+    other = f"  (or {c.instead_of}, not both)" if c.instead_of else ""
+    return [
+        f"{c.setting}: {old} -> {c.new:.{_places(half)}f} {c.unit} (± {half:.{_places(half)}f}){other}",
+        f"    {c.reason}; from {c.evidence}.",
+    ]
+
+
+def _places(half: float) -> int:
+    """Return the decimals that show two digits of an uncertainty (JCGM 100, 7.2.6)."""
+    import math
+
+    return 3 if half <= 0 else max(0, min(6, 1 - math.floor(math.log10(half))))
