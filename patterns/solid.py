@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from patterns.body import AXES, Body, Circle, Loop, Prism, signed_area_mm2
+from patterns.errors import SpecError
 from patterns.mesh import Mesh, merged
 
 #: Largest distance between the mesh's facets and a curved face.
@@ -26,7 +27,10 @@ def build(body: Body) -> Any:
     ------
     SolidError
         The result is not valid, not exactly one solid, or a cut took nothing away.
+    SpecError
+        The kernel can't be loaded on this machine.
     """
+    _check_kernel()
     shape = _joined([_prism(p) for p in body.add])
     if body.cut:
         before = volume_mm3(shape)
@@ -38,6 +42,16 @@ def build(body: Body) -> Any:
     if body.chamfer_mm > 0:
         shape = _chamfered(shape, body.chamfer_mm)
     return _one_solid(shape)
+
+
+def _check_kernel() -> None:
+    try:
+        import OCP.gp  # noqa: F401 # only to see whether it loads
+    except ImportError as err:
+        raise SpecError(
+            f"the CAD kernel can't be loaded ({err})",
+            mend="on Debian and Ubuntu: sudo apt install libgl1 libx11-6 libxrender1",
+        ) from err
 
 
 def volume_mm3(shape: Any) -> float:

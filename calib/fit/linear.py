@@ -284,11 +284,15 @@ def _biweight(ratio: Array) -> Array:
 
 
 def _reweighted(problem: Problem, weights: Array) -> Array:
-    root = np.sqrt(weights / problem.variance)
+    """Solve the weighted normal equations: quick, and exact enough to see who does not belong."""
+    w = weights / problem.variance
     known = np.isfinite(problem.prior_sd)
-    rows = np.zeros((int(known.sum()), len(known)))
-    rows[:, known] = np.diag(1 / problem.prior_sd[known])
-    x = np.vstack([problem.x * root[:, None], rows])
-    y = np.concatenate([problem.y * root, problem.prior_mean[known] / problem.prior_sd[known]])
-    solution: Array = np.linalg.lstsq(x, y, rcond=None)[0]
-    return solution
+    prior = np.where(known, 1 / np.where(known, problem.prior_sd, 1.0) ** 2, 0.0)
+    weighted = problem.x.T * w
+    matrix = weighted @ problem.x + np.diag(prior)
+    right = weighted @ problem.y + prior * problem.prior_mean
+    size = np.sqrt(np.diag(matrix))
+    try:
+        return np.asarray(np.linalg.solve(matrix / np.outer(size, size), right / size) / size)
+    except np.linalg.LinAlgError:
+        raise NotDetermined(problem.names) from None
