@@ -3,7 +3,6 @@
 import math
 import re
 import unicodedata
-from dataclasses import dataclass
 
 from patterns.feature import Feature, Kind
 
@@ -50,12 +49,12 @@ _DAY_MONTH = re.compile(r"\d{1,4}[. /-]{1,2}([^\W\d_]{3,})[. /-]*\d{0,4}")
 _MONTH_DAY = re.compile(r"([^\W\d_]{3,})[. /-]{1,2}\d{1,4}")
 
 
-@dataclass(frozen=True, slots=True)
 class CellError(ValueError):
     """A cell makes no sense: what is wrong, and how to mend it."""
 
-    what: str
-    mend: str
+    def __init__(self, what: str, mend: str) -> None:
+        self.what, self.mend = what, mend
+        super().__init__(f"{what}; {mend}")
 
 
 def parse_cell(text: str, feature: Feature, unit: str = "mm") -> float | None:
@@ -78,7 +77,8 @@ def parse_cell(text: str, feature: Feature, unit: str = "mm") -> float | None:
         return None
     if feature.kind is Kind.PASS:
         return _judgement(cleaned, text, feature)
-    _refuse_spreadsheet(cleaned, text)
+    if feature.kind is not Kind.SCORE or not cleaned.endswith("/10"):
+        _refuse_spreadsheet(cleaned, text)
     return _in_range(_measure(cleaned, text, feature, unit), text, feature)
 
 

@@ -120,8 +120,8 @@ def _readings(
     errors: list[SheetError] = []
     for row, feature in rows:
         try:
-            row_unit = _row_unit(table, row, feature, unit)
-            _refuse_split_commas(table, row, feature, row_unit)
+            written_in = row_unit(table, row, feature, unit)
+            _refuse_split_commas(table, row, feature, written_in)
         except SheetError as err:
             errors.append(err)
             continue
@@ -131,7 +131,7 @@ def _readings(
                 continue
             place = f"{table.name} line {row.line}, {table.title(column)}"
             try:
-                value = parse_cell(text, feature, row_unit)
+                value = parse_cell(text, feature, written_in)
             except CellError as err:
                 errors.append(_cell_error(table, row, column, feature, err))
                 continue
@@ -160,7 +160,7 @@ def _first(errors: list[SheetError]) -> SheetError:
     return SheetError(first.what, where=first.where, mend=f"{first.mend} ({rest})")
 
 
-def _row_unit(table: Table, row: Row, feature: Feature, sheet_unit: str) -> str:
+def row_unit(table: Table, row: Row, feature: Feature, sheet_unit: str) -> str:
     """Return the unit of a row's lengths, checking the nominal value on the way.
 
     Where the head and the row name different units, one of them was changed by hand: the nominal

@@ -1,0 +1,177 @@
+"""The printable measurement sheet: picture, how to print and measure, and boxes to write in."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from calib.readings.cells import INCH_MM
+from calib.report.caliper_icons import ICONS
+from patterns import registry
+from patterns.feature import Feature, Kind
+from patterns.piece import Piece
+
+SAFETY = (
+    "Hot end and bed burn; moving parts pinch. Some filaments give off harmful fumes: ventilate. "
+    "Do not leave a printer unattended. Follow the maker's limits and local electrical and fire "
+    "rules; let a qualified person do mains wiring."
+)
+
+#: How to hold what a feature is read with: common practice, no source.
+_WAYS: Mapping[str, tuple[str, tuple[str, ...]]] = {
+    "outside": (
+        "Outside jaws",
+        (
+            "Close the caliper, wipe the jaws, set zero; look at zero again at the end.",
+            "Lay the jaws flat on both faces, square to the length, and close them lightly.",
+            "Keep off the lowest millimetre (the first layer bulges), seams and blobs.",
+        ),
+    ),
+    "inside": (
+        "Inside jaws",
+        (
+            "Push the two small blades in and open them until they touch lightly.",
+            "Rock the caliper a little: the true width of a slot is the smallest reading across "
+            "it, that of a round hole the largest.",
+        ),
+    ),
+    "depth": (
+        "Depth rod or step",
+        (
+            "Stand the caliper's end flat on the nearer face and run the rod out to the other.",
+            "Keep the caliper upright to the face: tilting makes every reading too long.",
+        ),
+    ),
+    "balance": (
+        "Balance",
+        (
+            "Take off brim, supports and strings first. Set the empty balance to zero.",
+            "Put the piece in the middle of the pan; write down what it shows in g.",
+        ),
+    ),
+    "eye": (
+        "Eye",
+        (
+            "Judge all places in one go, in the same light, before you look at any settings.",
+            "Scores run from 0 (worst) to 10 (best); for the others circle a word.",
+        ),
+    ),
+}
+
+
+def sheet_html(
+    piece: Piece,
+    svg: str,
+    piece_id: str,
+    *,
+    made: str = "",
+    unit: str = "mm",
+    repeats: int = 3,
+    keys: Mapping[str, str] | None = None,
+) -> str:
+    """Return the page: one HTML file that needs nothing else, for paper and for a phone.
+
+    Parameters
+    ----------
+    svg : str
+        The picture with numbered callouts, as `patterns.drawing.draw_piece` gives it: it is put in
+        as it is. Empty where there is nothing to draw.
+    piece_id, made, keys
+        As on the ``sheet.csv`` that lies beside the page; `keys` are shown, such as printer, spool.
+    unit : str
+        ``mm`` or ``inch``: what the caliper shows.
+    repeats : int
+        Boxes for readings of each feature.
+    """
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+    from markupsafe import Markup
+
+    pages = Environment(
+        loader=PackageLoader("calib.report", "pages"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    numbered = list(enumerate(piece.features, 1))
+    ways = [{**w, "icon": Markup(w["icon"])} for w in _ways(numbered)]
+    return pages.get_template("sheet.html").render(
+        piece=piece,
+        picture=Markup(svg),  # our own drawing, escaped where it was made
+        piece_id=piece_id,
+        made=made,
+        keys=keys or {},
+        answers=registry.get(piece.pattern).answers,
+        safety=SAFETY,
+        ways=ways,
+        rows=[_row(number, f, unit) for number, f in numbered],
+        repeats=repeats,
+        why_repeats=_why(repeats),
+        has_lengths=any(f.unit == "mm" for f in piece.features),
+        unit_words="inches" if unit == "inch" else "mm",
+        number=lambda value: f"{value:g}",
+    )
+
+
+def _ways(numbered: Sequence[tuple[int, Feature]]) -> list[dict[str, Any]]:
+    """Return the ways of measuring that the piece needs, each with the numbers of its features."""
+    used: dict[str, list[int]] = {}
+    for number, f in numbered:
+        used.setdefault(f.jaws if f.instrument == "caliper" else f.instrument, []).append(number)
+    return [
+        {
+            "name": name,
+            "rules": rules,
+            "icon": ICONS.get(key, ""),
+            "numbers": _ranges(used[key]),
+        }
+        for key, (name, rules) in _WAYS.items()
+        if key in used
+    ]
+
+
+def _ranges(numbers: Sequence[int]) -> str:
+    """Return 1, 2, 3, 7 as ``1-3, 7``."""
+    runs: list[list[int]] = []
+    for n in numbers:
+        if runs and n == runs[-1][-1] + 1:
+            runs[-1].append(n)
+        else:
+            runs.append([n])
+    return ", ".join(f"{r[0]}-{r[-1]}" if len(r) > 1 else str(r[0]) for r in runs)
+
+
+def _row(number: int, f: Feature, unit: str) -> dict[str, str]:
+    """Return what a row of the table shows; the words to circle for a judgement."""
+    words = ""
+    if f.kind is Kind.PASS:
+        words = "circle one: " + " · ".join(f.grades or ("yes", "no"))
+    kind = {Kind.SCORE: "score 0-10", Kind.PASS: "judgement"}.get(f.kind, str(f.kind))
+    tag = ", ".join(filter(None, (kind, f.axis)))
+    return {
+        "number": str(number),
+        "where": f.where,
+        "nominal": _nominal(f, unit),
+        "tag": tag,
+        "words": words,
+    }
+
+
+def _nominal(f: Feature, unit: str) -> str:
+    if f.unit == "mm" and unit == "inch":
+        return f"{f.nominal / INCH_MM:.4f} in"
+    if f.unit in ("mm", "g"):
+        return f"{f.nominal:.3f}".rstrip("0").rstrip(".") + f" {f.unit}"
+    return ""
+
+
+def _why(repeats: int) -> str:
+    """Say how many readings to take, and why not more."""
+    each = "Read each place once." if repeats == 1 else (
+        f"Read each place {repeats} times. Open the caliper in between and set it anew, and do "
+        "not look at the last reading: a repeat shows how well you can repeat it."
+    )  # fmt: skip
+    return (
+        f"{each} More than three buy little, because what remains is the piece and not the "
+        "caliper; one more place, or a longer one, tells much more than one more repeat. Leave out "
+        "what you can't reach: fewer readings only make the answer less sure. Let the piece cool "
+        "to room temperature first."
+    )

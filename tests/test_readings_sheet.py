@@ -1,0 +1,403 @@
+"""Measurement sheets: what is written is read back, as people and spreadsheets fill it in."""
+
+import csv
+import io
+import subprocess
+import sys
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from calib.errors import SheetError
+from calib.instruments import DEFAULTS, Instrument
+from calib.readings import read_sheet, sheet_csv
+from calib.readings.cells import CellError, parse_cell
+from patterns import registry
+from patterns.errors import SpecError
+from patterns.feature import Feature, Kind
+from patterns.piece import Piece
+from patterns.spec import Param, PrintSetup, Spec
+
+MADE = datetime(2026, 3, 12, 14, 30, tzinfo=UTC)
+
+
+def cube(**given: str) -> Piece:
+    return registry.get("dimensional-cube").piece(given, PrintSetup())
+
+
+def feature(kind: Kind, nominal: float = 40.0, grades: tuple[str, ...] = ()) -> Feature:
+    return Feature(
+        id="f", kind=kind, axis="X", nominal=nominal, where="here", start=(0, 0, 0), end=(1, 0, 0),
+        grades=grades,
+    )  # fmt: skip
+
+
+def filled(*cells: str, **options: object) -> str:
+    """Return the sheet of a cube with cells in the reading columns of its first feature."""
+    text = sheet_csv(cube(), "c1", MADE, repeats=max(1, len(cells)), **options)  # type: ignore[arg-type]
+    rows = list(csv.reader(io.StringIO(text)))
+    row = next(r for r in rows if r[:2] == ["1", "x_outside_low"])
+    row[7 : 7 + len(cells)] = cells
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows(rows)
+    return out.getvalue()
+
+
+def read(*cells: str) -> tuple[float, ...]:
+    return read_sheet(filled(*cells)).values("x_outside_low")
+
+
+# Round trip
+
+
+def _values(name: str, spec_type: type[Spec]) -> st.SearchStrategy[dict[str, object]]:
+    def one(param: Param, default: object) -> st.SearchStrategy[object]:
+        if param.choices:
+            return st.sampled_from(param.choices)
+        if isinstance(default, int):
+            return st.integers(int(param.low), int(min(param.high, 50)))
+        near = float(default) if isinstance(default, float) else 0.0
+        spread = max(0.3 * near, 0.05)
+        low, high = max(param.low, near - spread), min(param.high, near + spread)
+        return st.floats(low, high)
+
+    fields = {k: one(p, d) for k, (p, d) in spec_type.params().items()}
+    return st.fixed_dictionaries({}, optional=fields)
+
+
+@pytest.mark.parametrize("name", sorted(registry.all_patterns()))
+@given(data=st.data())
+def test_any_piece_comes_back_exactly(name: str, data: st.DataObject) -> None:
+    recipe = registry.get(name)
+    given_values = data.draw(_values(name, recipe.spec_type))
+    nozzle = data.draw(st.sampled_from([0.25, 0.4, 0.6, 0.8]))
+    try:
+        setup = PrintSetup(
+            nozzle_mm=nozzle, layer_mm=data.draw(st.floats(0.2 * nozzle, 0.7 * nozzle)),
+            build_x_mm=data.draw(st.floats(200, 400)),
+        )  # fmt: skip
+        piece = recipe.lay_out(recipe.spec_type(**given_values), setup)
+    except SpecError:
+        return
+    unit = data.draw(st.sampled_from(["mm", "inch"]))
+    separator = data.draw(st.sampled_from([",", ";", "\t"]))
+    caliper = Instrument(
+        name="caliper", kind="caliper", unit="mm", resolution=data.draw(st.floats(1e-3, 0.1)),
+        mpe=data.draw(st.floats(0, 0.1)), repeatability=0.02, jaw_mpe=0.01, reach=200.0,
+    )  # fmt: skip
+    text = sheet_csv(
+        piece, "p-7", MADE, {"caliper": caliper}, unit=unit, separator=separator,
+        keys={"printer": "Workshop; left, \"old\"", "spool": "grey"}, part_c=21.5,
+    )  # fmt: skip
+    sheet = read_sheet(text.encode())
+    assert sheet.piece == piece
+    assert (sheet.piece_id, sheet.unit, sheet.part_c) == ("p-7", unit, 21.5)
+    assert sheet.readings == ()
+    assert sheet.instruments == {**DEFAULTS, "caliper": caliper}
+    assert sheet.keys["printer"] == 'Workshop; left, "old"'
+    assert sheet.keys["made"] == "2026-03-12T14:30:00+00:00"
+
+
+def test_the_sheet_says_all_about_itself() -> None:
+    lines = sheet_csv(cube(), "c1", MADE, keys={"spool": "grey"}).splitlines()
+    for line in (
+        "# truebead sheet: 1", "# pattern: dimensional-cube", "# piece: c1",
+        "# made: 2026-03-12T14:30:00+00:00", "# unit: mm", "# spool: grey", "# spec.size_mm: 40.0",
+        "# setup.nozzle_mm: 0.4", "# caliper_resolution_mm: 0.01", "# caliper_mpe_mm: 0.03",
+        "# caliper_repeatability_mm: 0.015", "# balance_mpe_g: 0.1", "# part_c:",
+    ):  # fmt: skip
+        assert line in lines
+    assert "number,feature,where,kind,axis,nominal,unit,reading 1,reading 2,reading 3" in lines
+    assert (
+        '1,x_outside_low,"low terrace, across the whole piece, along X",outside,X,40,mm,,,' in lines
+    )
+
+
+@pytest.mark.parametrize(
+    "options",
+    [{"unit": "feet"}, {"repeats": 0}, {"repeats": 51}, {"separator": "x"},
+     {"keys": {"pattern": "x"}}, {"keys": {"a:b": "x"}}, {"keys": {"spec.size_mm": "1"}}],
+)  # fmt: skip
+def test_what_can_not_be_written_is_refused(options: dict[str, object]) -> None:
+    with pytest.raises(SheetError):
+        sheet_csv(cube(), "c1", MADE, **options)  # type: ignore[arg-type]
+
+
+def test_a_key_can_not_smuggle_in_another_line() -> None:
+    sheet = read_sheet(sheet_csv(cube(), "c1\n# unit: inch", MADE, keys={"spool": "a\r\nb"}))
+    assert sheet.unit == "mm"
+    assert sheet.piece_id == "c1 # unit: inch"
+    assert sheet.keys["spool"] == "a b"
+
+
+# One cell
+
+INCH = 25.4  # exact, by definition
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"),
+    [
+        ("39.97", 39.97),
+        ("39,97", 39.97),
+        (" 39.97 ", 39.97),
+        ("\u00a039,97\u202f", 39.97),
+        ("+39.97", 39.97),
+        ("39.", 39.0),
+        (",5", 0.5),
+        ("3.997E+01", 39.97),
+        ("'39.97", 39.97),
+        ("３９.９７", 39.97),
+        ("39.97 mm", 39.97),
+        ("39.97mm", 39.97),
+        ("39,97 Mm.", 39.97),
+        ("3.997 cm", 39.97),
+        ("39970 µm", 39.97),
+        ("39970 μm", 39.97),
+        ('1.574"', 1.574 * INCH),
+        ("1.574″", 1.574 * INCH),
+        ("1.574”", 1.574 * INCH),
+        ("1.574''", 1.574 * INCH),
+        ("1.574 in", 1.574 * INCH),
+        ("1,574 inches", 1.574 * INCH),
+        ("1574 thou", 1.574 * INCH),
+        ("0.03997 m", 39.97),
+    ],
+)
+def test_a_length_with_or_without_its_unit(text: str, mm: float) -> None:
+    assert parse_cell(text, feature(Kind.OUTSIDE)) == pytest.approx(mm, rel=1e-12)
+    # The cell's own unit wins on a sheet in inches; a bare number is then in inches.
+    has_unit = any(c.isalpha() and c.lower() != "e" for c in text) or text[-1] in "\"″”'"
+    expected = mm if has_unit else mm * INCH
+    assert parse_cell(text, feature(Kind.OUTSIDE), "inch") == pytest.approx(expected, rel=1e-12)
+
+
+def test_300_mm_are_11_8_inches() -> None:
+    assert parse_cell("11.811 in", feature(Kind.OUTSIDE)) == pytest.approx(300.0, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("text", "g"),
+    [("12,3 g", 12.3), ("12.3", 12.3), ("12.3 Gramm", 12.3), ("0.0123 kg", 12.3),
+     ("12300 mg", 12.3), ("1 oz", 28.349523125)],  # avoirdupois ounce, exact
+)  # fmt: skip
+@pytest.mark.parametrize("unit", ["mm", "inch"])
+def test_a_mass_is_in_grams_whatever_the_unit_of_lengths(text: str, g: float, unit: str) -> None:
+    assert parse_cell(text, feature(Kind.MASS, 12.0), unit) == pytest.approx(g)
+
+
+@pytest.mark.parametrize(
+    "text", ["", " ", "-", "--", "–", "—", "n/a", "N/A", "n.a.", "not measured", "?"]
+)
+@pytest.mark.parametrize("kind", [Kind.OUTSIDE, Kind.MASS, Kind.SCORE, Kind.PASS])
+def test_not_measured(text: str, kind: Kind) -> None:
+    assert parse_cell(text, feature(kind)) is None
+
+
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("yes", 1), ("Y", 1), ("pass", 1), ("OK", 1), ("1", 1), ("x", 1), ("✓", 1), ("TRUE", 1),
+     ("no", 0), ("N", 0), ("fail", 0), ("0", 0), ("✗", 0), ("FALSE", 0)],
+)  # fmt: skip
+def test_a_judgement(text: str, value: float) -> None:
+    assert parse_cell(text, feature(Kind.PASS, 1.0)) == value
+
+
+def test_a_grade_is_its_place_in_the_list() -> None:
+    graded = feature(Kind.PASS, 2.0, ("stuck", "press", "slide", "loose"))
+    assert [parse_cell(t, graded) for t in ("stuck", "Press", " SLIDE", "loose", "2", "")] == [
+        0, 1, 2, 3, 2, None,
+    ]  # fmt: skip
+    with pytest.raises(CellError, match="'yes' is not a grade"):
+        parse_cell("yes", graded)
+    with pytest.raises(CellError, match="'4' is not a grade"):
+        parse_cell("4", graded)
+
+
+def test_a_score_is_from_0_to_10() -> None:
+    assert [parse_cell(t, feature(Kind.SCORE, 10.0)) for t in ("7", "7/10", "0", "7,5", "10")] == [
+        7, 7, 0, 7.5, 10,
+    ]  # fmt: skip
+    for text in ("11", "-1", "good"):
+        with pytest.raises(CellError, match=r"score|not a number"):
+            parse_cell(text, feature(Kind.SCORE, 10.0))
+
+
+def test_a_sag_may_be_nothing_at_all() -> None:
+    assert parse_cell("0", feature(Kind.STEP, 0.0)) == 0.0
+
+
+@given(
+    st.floats(0.001, 9_999), st.sampled_from(["", " mm", "mm", " cm", " in", '"']), st.booleans()
+)
+def test_every_way_to_write_a_length_means_the_same(mm: float, unit: str, comma: bool) -> None:
+    factor = {"cm": 10.0, "in": INCH, '"': INCH}.get(unit.strip(), 1.0)
+    text = f"{mm / factor:.9f}{unit}"
+    got = parse_cell(text.replace(".", ",") if comma else text, feature(Kind.OUTSIDE))
+    assert got == pytest.approx(mm, abs=1e-7)
+
+
+# The sheet as it comes back
+
+
+def test_readings_know_where_they_were_read_and_what_was_written() -> None:
+    sheet = read_sheet(filled("39.97", "", "39,98 mm"), "my sheet.csv")
+    line = (
+        filled().splitlines().index(next(x for x in filled().splitlines() if x.startswith("1,")))
+        + 1
+    )
+    first, second = sheet.readings
+    assert (first.feature, first.value, first.text) == ("x_outside_low", 39.97, "39.97")
+    assert first.where == f"my sheet.csv line {line}, reading 1"
+    assert (second.value, second.text) == (39.98, "39,98 mm")
+    assert second.where.endswith("reading 3")
+
+
+@pytest.mark.parametrize(
+    "encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be", "cp1252"]
+)
+@pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
+def test_encodings_and_line_ends(encoding: str, newline: str) -> None:
+    text = filled("39.97", "39970 µm").replace("\n", newline)
+    assert read_sheet(text.encode(encoding)).values("x_outside_low") == pytest.approx(
+        (39.97, 39.97)
+    )
+
+
+def _saved(text: str, separator: str, *, quote_all: bool = False, pad: int = 0) -> str:
+    """Save as a spreadsheet does: rows padded to one width, another separator."""
+    rows = list(csv.reader(io.StringIO(text)))
+    width = max(map(len, rows)) + pad
+    out = io.StringIO()
+    writer = csv.writer(
+        out, delimiter=separator, lineterminator="\r\n",
+        quoting=csv.QUOTE_ALL if quote_all else csv.QUOTE_MINIMAL,
+    )  # fmt: skip
+    writer.writerows([r + [""] * (width - len(r)) for r in rows])
+    writer.writerows([[""] * width] * 3)
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t", "|"])
+@pytest.mark.parametrize("quote_all", [False, True])
+@pytest.mark.parametrize("pad", [0, 4])
+def test_saved_by_a_spreadsheet(separator: str, quote_all: bool, pad: int) -> None:
+    text = _saved(filled("39,97", "39,98"), separator, quote_all=quote_all, pad=pad)
+    sheet = read_sheet(text)
+    assert sheet.piece == cube()
+    assert sheet.values("x_outside_low") == (39.97, 39.98)
+
+
+def test_whole_rows_in_the_first_cell_with_readings_beside_them() -> None:
+    plain = sheet_csv(cube(), "c1", MADE).splitlines()
+    rows = [[line] for line in plain]
+    row = next(r for r in rows if r[0].startswith("1,"))
+    row += ["39,97", "39,98"]
+    width = max(map(len, rows))
+    out = io.StringIO()
+    csv.writer(out, delimiter=";").writerows([r + [""] * (width - len(r)) for r in rows])
+    sheet = read_sheet(out.getvalue())
+    assert sheet.piece == cube()
+    assert sheet.values("x_outside_low") == (39.97, 39.98)
+
+
+def test_extra_columns_of_readings_and_others_with_names() -> None:
+    text = (
+        filled("39.97")
+        .replace("reading 1", "reading 1,who,reading 2,")
+        .replace(",mm,39.97", ",mm,39.97,me,39.98,39.99")
+    )
+    assert read_sheet(text).values("x_outside_low") == (39.97, 39.98, 39.99)
+
+
+def test_rows_may_be_moved_or_deleted_and_columns_left_out() -> None:
+    lines = filled("39.97").splitlines()
+    at = next(k for k, line in enumerate(lines) if line.startswith("number,"))
+    head, rows = lines[: at + 1], lines[at + 1 :]
+    sheet = read_sheet("\n".join([*head, *reversed(rows[:5])]))
+    assert sheet.values("x_outside_low") == (39.97,)
+    short = [*lines[:at], "Feature;Reading 1", "X_Outside_Low;39,97", "y_outside_low;40,02"]
+    sheet = read_sheet("\n".join(short))
+    assert [(r.feature, r.value) for r in sheet.readings] == [
+        ("x_outside_low", 39.97), ("y_outside_low", 40.02),
+    ]  # fmt: skip
+
+
+def test_a_head_below_the_table_is_found() -> None:
+    lines = filled("39.97").splitlines()
+    at = next(k for k, line in enumerate(lines) if line.startswith("number,"))
+    sheet = read_sheet("\n".join(lines[at:] + lines[:at]))
+    assert sheet.values("x_outside_low") == (39.97,)
+
+
+def test_a_nominal_value_that_a_spreadsheet_has_rounded_is_no_error() -> None:
+    text = sheet_csv(cube(size_mm="41.2345"), "c1", MADE)
+    assert ",41.2345,mm" in text
+    assert read_sheet(text.replace(",41.2345,mm", ",41.23,mm")).piece == cube(size_mm="41.2345")
+
+
+# Units
+
+
+def test_a_sheet_in_inches() -> None:
+    text = filled("1.574", "39.97 mm", unit="inch")
+    assert ",1.5748,in," in text
+    assert read_sheet(text).values("x_outside_low") == pytest.approx((1.574 * INCH, 39.97))
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [("# unit: mm", "# unit: inch"), (",40,mm,", ",40,in,"), (",40,mm,", ',40,"""",')],
+)
+def test_whoever_changes_one_mark_of_the_unit_means_it(old: str, new: str) -> None:
+    text = filled("1.574")
+    assert old in text
+    sheet = read_sheet(text.replace(old, new))
+    assert sheet.values("x_outside_low") == pytest.approx((1.574 * INCH,))
+
+
+def test_a_sheet_in_inches_changed_to_mm() -> None:
+    text = filled("39.97", unit="inch")
+    assert read_sheet(text.replace("# unit: inch", "# unit: mm")).values("x_outside_low") == (
+        39.97,
+    )
+    assert read_sheet(text.replace(",in,", ",mm,")).values("x_outside_low") == (39.97,)
+
+
+# Speed, and what is not needed
+
+
+def test_a_thousand_readings_are_read_quickly() -> None:
+    piece = registry.get("step-gauge").piece({}, PrintSetup())
+    rows = list(csv.reader(io.StringIO(sheet_csv(piece, "g1", MADE, repeats=50))))
+    for row in rows:
+        if row[0].isdecimal():
+            row[7:] = ["39,97"] * 25 + ["1.574 in"] * 25
+    out = io.StringIO()
+    csv.writer(out, delimiter=";").writerows(rows)
+    took = []
+    for _ in range(5):
+        start = time.perf_counter()
+        count = len(read_sheet(out.getvalue().encode()).readings)
+        took.append(time.perf_counter() - start)
+    assert count == 50 * len(piece.features) >= 1000
+    assert min(took) < 0.02 * count / 1000
+
+
+def test_sheets_need_neither_kernel_nor_store(tmp_path: Path) -> None:
+    (tmp_path / "sheet.csv").write_text(filled("39.97"), encoding="utf-8")
+    program = (
+        "import sys; from pathlib import Path; from calib.readings import read_sheet, sheet_csv;"
+        "s = read_sheet(Path(sys.argv[1])); sheet_csv(s.piece, 'x', '2026-03-12');"
+        "heavy = {'OCP', 'cadquery', 'sqlalchemy', 'scipy', 'jinja2', 'numpy'} & set(sys.modules);"
+        "print(len(s.readings), sorted(heavy))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, str(tmp_path)], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.split()[0] == "1"
+    assert not {"OCP", "cadquery", "sqlalchemy", "scipy", "jinja2"} & set(done.stdout.split("'"))
