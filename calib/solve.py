@@ -1,8 +1,8 @@
 """From a sheet to corrections: every interpreter that knows a kind of feature takes its part."""
 
 import importlib
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Protocol
 
 from calib.corrections import Correction, Verdict
@@ -14,6 +14,10 @@ from calib.readings import Reading, Sheet
 
 #: Modules of `calib.interpret`, in the order in which their findings are shown.
 INTERPRETERS = ("dimensions",)
+
+# Lengths of an axis that are off by one ratio, within this, point to its drive.
+_ALIKE = 0.03
+_LONG_ENOUGH_MM = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +107,7 @@ class Solution:
 
     sheet: Sheet
     findings: tuple[Finding, ...]
+    first_pass: tuple[Suspect, ...] = ()
 
     @property
     def corrections(self) -> tuple[Correction, ...]:
@@ -111,8 +116,8 @@ class Solution:
 
     @property
     def suspects(self) -> tuple[Suspect, ...]:
-        """The doubtful readings of every finding, in order."""
-        return tuple(s for f in self.findings for s in f.suspects)
+        """The doubtful readings: those that can't be right first, then those that stand out."""
+        return self.first_pass + tuple(s for f in self.findings for s in f.suspects)
 
     @property
     def needs_user(self) -> bool:
@@ -126,6 +131,7 @@ class Solution:
             "pattern": self.sheet.piece.pattern,
             "piece": self.sheet.piece_id,
             "needs_user": self.needs_user,
+            "suspects": [asdict(s) for s in self.first_pass],
             "findings": [_finding_json(f) for f in self.findings],
         }
 
@@ -158,8 +164,14 @@ class Interpreter(Protocol):
         """Fit them and judge the result."""
 
 
-def solve_sheet(sheet: Sheet, context: Context | None = None) -> Solution:
+def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = False) -> Solution:
     """Interpret every reading on a sheet.
+
+    Parameters
+    ----------
+    accept : bool
+        Take what was probably meant in place of readings that can't be right, where exactly one
+        explanation fits; otherwise they are shown and not used.
 
     Raises
     ------
@@ -172,16 +184,62 @@ def solve_sheet(sheet: Sheet, context: Context | None = None) -> Solution:
             where=sheet.keys.get("file", "sheet"),
             mend="fill in the empty cells, or run: truebead read sheet.csv",
         )
-    context = context or Context()
+    context = context or Context(instruments=sheet.instruments)
+    used, suspects = _first_pass(sheet, accept=accept)
     findings = []
     for name in INTERPRETERS:
         module: Interpreter = importlib.import_module(f"calib.interpret.{name}")
-        if module.applies(sheet):
-            findings.append(module.interpret(sheet, context))
+        if used.readings and module.applies(used):
+            findings.append(module.interpret(used, context))
     if not findings:
         raise SheetError(
-            f"nothing can be worked out from the readings of a {sheet.piece.pattern}",
+            suspects[0].explanation
+            if suspects
+            else f"nothing can be worked out from the readings of a {sheet.piece.pattern}",
             where=sheet.keys.get("file", "sheet"),
-            mend="read more of its features",
+            mend="correct the reading" if suspects else "read more of its features",
         )
-    return Solution(sheet=sheet, findings=tuple(findings))
+    return Solution(sheet=sheet, findings=tuple(findings), first_pass=suspects)
+
+
+def _first_pass(sheet: Sheet, *, accept: bool) -> tuple[Sheet, tuple[Suspect, ...]]:
+    """Set aside the readings that can't be right, or put in their place what was meant."""
+    from calib.blunders import find_blunders, mended
+
+    blunders = [b for b in find_blunders(sheet) if not _axis_wide(b.readings, sheet)]
+    taken = [b for b in blunders if accept and b.proposals]
+    suspects = []
+    for b in blunders:
+        for i, reading in enumerate(b.readings):
+            proposal = b.proposals[i] if b.proposals else None
+            suspects.append(
+                Suspect(
+                    reading=reading,
+                    explanation=b.explanation,
+                    proposal=proposal,
+                    used=b in taken,
+                    effect=f"read as {proposal:g}" if b in taken else "",
+                )
+            )
+    aside = {id(r) for b in blunders if b not in taken for r in b.readings}
+    kept = tuple(r for r in sheet.readings if id(r) not in aside)
+    return mended(replace(sheet, readings=kept), taken), tuple(suspects)
+
+
+def _axis_wide(suspected: Sequence[Reading], sheet: Sheet) -> bool:
+    """Whether all readings of an axis are off by one ratio: a wrong drive, not a slip of hand."""
+    features = {f.id: f for f in sheet.piece.features}
+    axes = {features[r.feature].axis for r in suspected}
+    if len(axes) != 1 or "" in axes:
+        return False
+    ratios = [
+        r.value / features[r.feature].nominal
+        for r in sheet.readings
+        if features[r.feature].axis in axes and features[r.feature].nominal >= _LONG_ENOUGH_MM
+    ]
+    middle = sorted(ratios)[len(ratios) // 2] if ratios else 1.0
+    alike = sum(abs(r / middle - 1) < _ALIKE for r in ratios)
+    ours = all(
+        abs(r.value / features[r.feature].nominal / middle - 1) < 2 * _ALIKE for r in suspected
+    )
+    return len(ratios) >= 3 and alike >= 0.8 * len(ratios) and abs(middle - 1) > 0.05 and ours

@@ -44,6 +44,12 @@ def solve(
     why: Annotated[
         bool, typer.Option("--why", help="Show the whole chain from readings to verdict.")
     ] = False,
+    accept: Annotated[
+        bool,
+        typer.Option(
+            "--accept", help="Take what was probably meant for readings that can't be right."
+        ),
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Read, fit, judge, print."""
@@ -61,7 +67,7 @@ def solve(
         tolerance_mm=tolerance_mm,
         part_mm=part_mm,
     )
-    solution = solve_sheet(sheet, context)
+    solution = solve_sheet(sheet, context, accept=accept)
     if as_json:
         print_json(solution.to_json())
     else:
@@ -76,16 +82,31 @@ def as_text(solution: "Solution", *, why: bool = False) -> str:
     lines = [
         f"{sheet.piece.pattern} {sheet.piece_id}: {len(sheet.readings)} readings of {measured} features"
     ]
-    for s in solution.suspects:
-        lines.append(f"  ? {s.reading.where or s.reading.feature}: {s.explanation}")
-        if s.proposal is not None:
-            lines.append(f"    did you mean {s.proposal:g}?")
-        lines.append(
-            f"    {'used all the same' if s.used else 'not used'}{'; ' + s.effect if s.effect else ''}"
-        )
+    lines += _suspects_text(solution)
     for finding in solution.findings:
         lines += ["", *_finding_text(finding, why=why)]
     return "\n".join(lines)
+
+
+def _suspects_text(solution: "Solution") -> list[str]:
+    """List the doubtful readings; one explanation of several readings is said once."""
+    lines: list[str] = []
+    said = ""
+    for s in solution.suspects:
+        if s.explanation != said:
+            lines.append(f"  ? {s.explanation}")
+        said = s.explanation
+        place = s.reading.where or s.reading.feature
+        meant = (
+            f"; {s.proposal:g} was probably meant" if s.proposal is not None and not s.used else ""
+        )
+        lines.append(
+            f"      {place}: {s.reading.text or s.reading.value}"
+            f" {'used' if s.used else 'not used'}{meant}{'; ' + s.effect if s.effect else ''}"
+        )
+    if any(s.proposal is not None and not s.used for s in solution.suspects):
+        lines.append("  To take what was probably meant, add --accept.")
+    return lines
 
 
 def _finding_text(finding: "Finding", *, why: bool) -> list[str]:
