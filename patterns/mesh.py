@@ -101,6 +101,21 @@ class Mesh:
         there, back = np.sort((a * n + b).ravel()), np.sort((b * n + a).ravel())
         return bool(np.all(np.diff(there) > 0) and np.array_equal(there, back))
 
+    def contains(self, points: Floats) -> NDArray[np.bool_]:
+        """Tell which of the points (n, 3) lie inside a closed mesh; takes n x m steps.
+
+        Sum of the solid angles of all triangles, 4 pi inside (A. van Oosterom and J. Strackee, The
+        Solid Angle of a Plane Triangle, IEEE Trans. Biomed. Eng. 30 (1983) 125-126).
+        """
+        spokes = self.corners[None] - np.asarray(points, dtype=np.float64)[:, None, None]
+        a, b, c = np.moveaxis(spokes, 2, 0)
+        la, lb, lc = (np.linalg.norm(v, axis=-1) for v in (a, b, c))
+        triple = np.einsum("nmi,nmi->nm", a, np.cross(b, c))
+        ab, bc, ca = (np.einsum("nmi,nmi->nm", *pair) for pair in ((a, b), (b, c), (c, a)))
+        angle = 2 * np.arctan2(triple, la * lb * lc + ab * lc + bc * la + ca * lb)
+        inside: NDArray[np.bool_] = angle.sum(axis=1) > 2 * np.pi
+        return inside
+
     def edges(self) -> Edges:
         """Return every edge with the triangles beside it (weld the mesh first)."""
         n, m = len(self.vertices), len(self.triangles)
