@@ -122,16 +122,18 @@ def _cheapest(options: _Options, taken: _Taken) -> Place:
 
 
 def _balloon_costs(balloons: Floats, taken: _Taken) -> Floats:
-    cost = FORBIDDEN * _within(balloons, taken.balloons, 2 * BALLOON + 2.5)
-    cost += FORBIDDEN * _within(balloons, taken.marks[:, :2], taken.marks[:, 2] + BALLOON + 0.5)
-    cost += BALLOON_ON_LINE * (_distance(balloons, taken.lines) < BALLOON + 1.5).sum(axis=1)
+    on_balloons = _gap(balloons, taken.balloons) < 2 * BALLOON + 2.5
+    on_marks = _gap(balloons, taken.marks) < taken.marks[:, 2] + BALLOON + 0.5
+    on_lines = _distance(balloons, taken.lines) < BALLOON + 1.5
+    forbidden = (on_balloons.sum(axis=1) + on_marks.sum(axis=1)).astype(np.float64)
+    cost: Floats = FORBIDDEN * forbidden + BALLOON_ON_LINE * on_lines.sum(axis=1)
     return cost
 
 
-def _within(points: Floats, there: Floats, reach: Floats | float) -> Floats:
-    """Count for each point (n, 2) how many places `there` (k, 2) are nearer than `reach`."""
-    apart = np.hypot(*(points[:, None, i] - there[None, :, i] for i in (0, 1)))
-    return (apart < reach).sum(axis=1).astype(np.float64)
+def _gap(points: Floats, there: Floats) -> Floats:
+    """Return (n, k): distance of points (n, 2) from places (k, 2 or more)."""
+    gap: Floats = np.hypot(*(points[:, None, i] - there[None, :, i] for i in (0, 1)))
+    return gap
 
 
 def _line_costs(options: _Options, some: Ints, taken: _Taken) -> Floats:
@@ -143,7 +145,8 @@ def _line_costs(options: _Options, some: Ints, taken: _Taken) -> Floats:
     price += LINE_ON_MARK * on_marks.sum(axis=0)
     slot = np.zeros(len(options.places), dtype=np.int64)
     slot[some] = np.arange(len(some))
-    return np.bincount(slot[options.owner[mine]], weights=price, minlength=len(some))
+    total: Floats = np.bincount(slot[options.owner[mine]], weights=price, minlength=len(some))
+    return total
 
 
 def _distance(points: Floats, lines: Floats) -> Floats:
