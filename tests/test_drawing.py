@@ -10,7 +10,6 @@ import xml.etree.ElementTree as ET
 
 import numpy as np
 import pytest
-from drawing_pieces import comb, frame_with_diagonals, stepped_block, tower
 from PIL import Image
 
 from patterns.body import Body, box
@@ -22,6 +21,7 @@ from patterns.drawing.views import VIEWS, frame
 from patterns.feature import Kind
 from patterns.piece import Piece
 from patterns.preview import preview_mesh
+from tests.drawing_pieces import comb, frame_with_diagonals, stepped_block, tower
 
 SVG = "{http://www.w3.org/2000/svg}"
 PIECES = [stepped_block(), comb(), frame_with_diagonals(), tower(), tower(14)]

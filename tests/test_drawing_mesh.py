@@ -5,12 +5,12 @@ import math
 import numpy as np
 import pytest
 import trimesh
-from drawing_pieces import comb, frame_with_diagonals, stepped_block, tower
 
 from patterns.body import Body, Circle, Prism, box, chamfer_loss_mm3, rectangle
 from patterns.errors import SpecError
 from patterns.mesh import Mesh, merged
 from patterns.preview import SAGITTA_MM, circle_segments, preview_mesh, ring_of
+from tests.drawing_pieces import comb, frame_with_diagonals, stepped_block, tower
 
 L_SHAPE = ((0.0, 0.0), (40.0, 0.0), (40.0, 10.0), (12.0, 10.0), (12.0, 30.0), (0.0, 30.0))
 SLANTED = ((0.0, 0.0), (30.0, -4.0), (37.0, 18.0), (12.0, 25.0))
@@ -85,8 +85,8 @@ def test_another_library_agrees_on_the_mesh(piece):
 def test_contains_agrees_with_the_blocks_a_body_is_made_of():
     points = np.random.default_rng(4).uniform((-3, -3, 1), (63, 43, 33), (500, 3))
     x, y, z = points.T
-    inside = (0 < x) & (x < 60) & (0 < y) & (y < 40) & (z < np.where(x < 30, 30, 15))
-    inside &= ~((10 < x) & (x < 18) & (z > 20)) & (np.hypot(x - 46, y - 20) > 6)
+    inside = (x > 0) & (x < 60) & (y > 0) & (y < 40) & (z < np.where(x < 30, 30, 15))
+    inside &= ~((x > 10) & (x < 18) & (z > 20)) & (np.hypot(x - 46, y - 20) > 6)
     assert 100 < inside.sum() < 400
     assert np.array_equal(preview_mesh(stepped_block().body).contains(points), inside)
 

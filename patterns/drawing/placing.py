@@ -125,8 +125,8 @@ def _balloon_costs(balloons: Floats, taken: _Taken) -> Floats:
     on_balloons = _gap(balloons, taken.balloons) < 2 * BALLOON + 2.5
     on_marks = _gap(balloons, taken.marks) < taken.marks[:, 2] + BALLOON + 0.5
     on_lines = _distance(balloons, taken.lines) < BALLOON + 1.5
-    forbidden = (on_balloons.sum(axis=1) + on_marks.sum(axis=1)).astype(np.float64)
-    cost: Floats = FORBIDDEN * forbidden + BALLOON_ON_LINE * on_lines.sum(axis=1)
+    forbidden = on_balloons.sum(axis=1, dtype=np.float64) + on_marks.sum(axis=1)
+    cost: Floats = FORBIDDEN * forbidden + BALLOON_ON_LINE * on_lines.sum(axis=1, dtype=np.float64)
     return cost
 
 
@@ -145,8 +145,8 @@ def _line_costs(options: _Options, some: Ints, taken: _Taken) -> Floats:
     price += LINE_ON_MARK * on_marks.sum(axis=0)
     slot = np.zeros(len(options.places), dtype=np.int64)
     slot[some] = np.arange(len(some))
-    total: Floats = np.bincount(slot[options.owner[mine]], weights=price, minlength=len(some))
-    return total
+    total = np.bincount(slot[options.owner[mine]], weights=price, minlength=len(some))
+    return total.astype(np.float64)
 
 
 def _distance(points: Floats, lines: Floats) -> Floats:
