@@ -1,0 +1,77 @@
+"""How to read a picture: the marks, the kinds, and a scale bar."""
+
+from collections.abc import Sequence
+
+from patterns.drawing.style import BALLOON, INK, KINDS, PAPER, QUIET, TEXT
+from patterns.drawing.svg import circle, group, line, polygon, text
+from patterns.feature import Kind
+
+ROW = 24.0
+COLUMN = 380.0
+SMALL = TEXT - 1
+
+
+def legend(kinds: Sequence[Kind], jaws: Sequence[str], scale: float, width: float) -> tuple[
+    str, float, float
+]:  # fmt: skip
+    """Return the legend's SVG, its width and its height.
+
+    Parameters
+    ----------
+    kinds, jaws : sequence of str
+        What occurs in the picture; `jaws` holds "" for features read without a caliper.
+    scale : float
+        Picture units per millimetre of the level views; 0 where there are none.
+    width : float
+        Room to share out, in picture units.
+    """
+    rows = [_jaw_row(j) for j in jaws] + [_kind_row(k) for k in kinds]
+    if scale:
+        rows.append(_scale_bar(scale))
+    columns = max(1, int(width // COLUMN))
+    content = "".join(
+        group((COLUMN * (n % columns), ROW * (n // columns)), row) for n, row in enumerate(rows)
+    )
+    lines = -(-len(rows) // columns)
+    return content, COLUMN * min(columns, len(rows)), ROW * lines
+
+
+def _jaw_row(jaws: str) -> str:
+    y = 8.0
+    words = {
+        "outside": "close the outside jaws on the two tips",
+        "inside": "open the inside jaws against the two tips",
+        "depth": "rest the caliper's end on the bar, push the rod to the tip",
+    }.get(jaws, "look (or weigh) here; no caliper")
+    if jaws == "outside":
+        marks = _teeth(10, 1, y) + _teeth(34, -1, y)
+    elif jaws == "inside":
+        marks = _teeth(8, -1, y) + _teeth(36, 1, y)
+    elif jaws == "depth":
+        bar = [(8.0, y - 8), (12.0, y - 8), (12.0, y + 8), (8.0, y + 8)]
+        marks = polygon(bar, INK) + line((12, y), (34, y), INK, 2.4, end="butt") + _teeth(34, 1, y)
+    else:
+        marks = circle((22, y), 3.2, INK, PAPER, 1.0)
+    return marks + text((56, y + 4.5), words, SMALL)
+
+
+def _teeth(x: float, way: int, y: float) -> str:
+    return polygon([(x + 4.5 * way, y), (x - 4.5 * way, y + 4.2), (x - 4.5 * way, y - 4.2)], INK)
+
+
+def _kind_row(kind: Kind) -> str:
+    ink, y = KINDS[kind], 8.0
+    sample = line((0, y), (46, y), ink.colour, 1.8, ink.dash, "butt")
+    sample += circle((23, y), 0.72 * BALLOON, PAPER, ink.colour, 1.6)
+    label = text((56, y + 4.5), str(kind), SMALL, ink.colour, bold=True)
+    return sample + label + text((56 + 7.6 * len(kind) + 6, y + 4.5), ink.meaning, SMALL, INK)
+
+
+def _scale_bar(scale: float) -> str:
+    length_mm = next(
+        s for s in (100, 50, 20, 10, 5, 2, 1, 0.5, 0.2) if s * scale <= 140 or s == 0.2
+    )
+    end, y = length_mm * scale, 8.0
+    bar = line((0, y), (end, y), QUIET, 1.4)
+    bar += "".join(line((x, y - 5), (x, y + 5), QUIET, 1.4) for x in (0.0, end))
+    return bar + text((end + 8, y + 4.5), f"{length_mm:g} mm", SMALL, QUIET)
