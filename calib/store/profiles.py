@@ -12,19 +12,22 @@ from sqlalchemy.orm import Session
 
 from calib.corrections import Scope, Verdict
 from calib.events import Happened, Topic, event_kind, topic_of, why_stale
+from calib.instruments import DEFAULTS
+from calib.solve import Context
 from calib.store.base import StoreBase, find, find_nozzle
 from calib.store.keeping import correction_record, corrections_query
 from calib.store.records import AXES, EventRecord, InForce, KeptCorrection
 from calib.store.tables import (
     CorrectionRow,
     EventRow,
+    InstrumentRow,
     NozzleRow,
     PrinterRow,
     SpoolRow,
     UndoRow,
     now,
 )
-from calib.store.things import printer_record
+from calib.store.things import instrument_record, printer_record
 
 #: From the narrowest to the widest; the first layer that has a value for a setting wins.
 PRECEDENCE = (Scope.SPOOL, Scope.MATERIAL, Scope.NOZZLE, Scope.PRINTER)
@@ -64,17 +67,34 @@ class Profiles(StoreBase):
             p = find(session, PrinterRow, "printer", printer)
             query = _newest(CorrectionRow.printer_id == p.id, CorrectionRow.setting.like("steps_%"))
             kept = layered(_records(session, query))
-            drives = printer_record(p).drives
-            steps = {}
-            for axis in AXES:
-                drive = next((d for d in drives if d.axis == axis), None)
-                known = kept.get(f"steps_{axis.lower()}_per_mm")
-                value = known.value if known else None
-                if value is None and drive is not None:
-                    value = drive.steps_per_mm or drive.mechanical_steps_per_mm
-                if value is not None:
-                    steps[axis] = value
-        return steps
+            axes = printer_record(p).axes
+        steps = {a.axis: a.best_steps_per_mm for a in axes}
+        steps |= {
+            a: v.value for a in AXES if (v := kept.get(f"steps_{a.lower()}_per_mm")) and v.value
+        }
+        return {axis: value for axis, value in steps.items() if value is not None}
+
+    def context_for(
+        self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
+    ) -> Context:
+        """Return what an interpreter should know besides a sheet: what is set, drives, instruments."""
+        now_set = {
+            v.setting: v.value
+            for v in self.in_force(printer, nozzle, spool)
+            if v.value is not None and not v.inherited_from
+        }
+        steps = self.steps_in_force(printer)
+        with self._read() as session:
+            axes = printer_record(find(session, PrinterRow, "printer", printer)).axes
+            filament = find(session, SpoolRow, "spool", spool).material.name
+            own = [instrument_record(r) for r in session.scalars(select(InstrumentRow))]
+        only = {i.kind: i for i in own if sum(j.kind == i.kind for j in own) == 1}
+        return Context(
+            now=now_set | {f"steps_{a.lower()}_per_mm": v for a, v in steps.items()},
+            drives={a.axis: a.drive for a in axes if a.drive is not None},
+            filament=filament,
+            instruments={**DEFAULTS, **only},
+        )
 
     def add_event(
         self,

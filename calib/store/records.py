@@ -4,7 +4,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from calib.corrections import Correction, Scope
+from calib.corrections import Correction, Scope, Verdict
+from calib.drives import Drive
 from calib.errors import StoreError
 
 if TYPE_CHECKING:
@@ -14,92 +15,43 @@ AXES = ("X", "Y", "Z", "E")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Drive:
-    """How one axis is driven: a belt over a pulley, or a screw; E is the extruder.
-
-    Attributes
-    ----------
-    steps_per_mm : float or None
-        The value set in the printer now.
-    motor_steps : int or None
-        Full steps of the motor per turn: 200 where one step is 1.8 degrees.
-    microsteps : int or None
-        Microsteps per full step.
-    belt_pitch_mm, teeth : float, int or None
-        Pitch of the belt and teeth of the pulley.
-    screw_lead_mm : float or None
-        Travel per turn of a screw: its pitch times its starts.
-    """
+class Axis:
+    """One axis of a printer: the steps/mm set in it now, and its drive; E is the extruder."""
 
     axis: str
     steps_per_mm: float | None = None
-    motor_steps: int | None = None
-    microsteps: int | None = None
-    belt_pitch_mm: float | None = None
-    teeth: int | None = None
-    screw_lead_mm: float | None = None
+    drive: Drive | None = None
 
     def __post_init__(self) -> None:
         if self.axis not in AXES:
-            msg = f"axis {self.axis!r} is not one of {', '.join(AXES)}"
-            raise ValueError(msg)
-        _check_whole(self)
-
-    @property
-    def travel_mm_per_turn(self) -> float | None:
-        """Travel for one turn of the motor; None where the mechanics are not known."""
-        if self.screw_lead_mm is not None:
-            return self.screw_lead_mm
-        if self.belt_pitch_mm is not None and self.teeth is not None:
-            return self.belt_pitch_mm * self.teeth
-        return None
-
-    @property
-    def mechanical_steps_per_mm(self) -> float | None:
-        """Steps/mm that the mechanics give: motor steps x microsteps / travel per turn."""
-        travel = self.travel_mm_per_turn
-        if travel is None or self.motor_steps is None or self.microsteps is None:
-            return None
-        return self.motor_steps * self.microsteps / travel
-
-    @property
-    def differs(self) -> bool:
-        """Whether the value set and the mechanics disagree by more than 5 % (a wrong part)."""
-        given, nominal = self.steps_per_mm, self.mechanical_steps_per_mm
-        return given is not None and nominal is not None and abs(given / nominal - 1) > 0.05
-
-
-def _check_whole(drive: Drive) -> None:
-    """Refuse mechanics that are only half said."""
-    said = {
-        "belt pitch": drive.belt_pitch_mm,
-        "pulley teeth": drive.teeth,
-        "screw lead": drive.screw_lead_mm,
-        "motor steps": drive.motor_steps,
-        "microsteps": drive.microsteps,
-    }
-    for name, value in {**said, "steps/mm": drive.steps_per_mm}.items():
-        if value is not None and not 0 < value < 1e6:
             raise StoreError(
-                f"{name} of axis {drive.axis} must be more than 0 (got {value:g})",
-                mend="look at the part's marking or the printer's papers",
+                f"axis {self.axis!r} is not one of {', '.join(AXES)}", mend="use one of them"
             )
-    if all(v is None for v in said.values()):
-        return
-    if drive.screw_lead_mm is not None:
-        if drive.belt_pitch_mm is not None or drive.teeth is not None:
+        steps = self.steps_per_mm
+        if steps is not None and not 0 < steps < 1e6:
             raise StoreError(
-                f"axis {drive.axis} has both a belt and a screw", mend="give one of the two"
+                f"steps/mm of axis {self.axis} must be more than 0 (got {steps:g})",
+                mend="read the value that is set in the printer",
             )
-        need = ["motor steps", "microsteps"]
-    else:
-        need = ["belt pitch", "pulley teeth", "motor steps", "microsteps"]
-    missing = [name for name in need if said[name] is None]
-    if missing:
-        raise StoreError(
-            f"the mechanics of axis {drive.axis} lack the {' and the '.join(missing)}",
-            mend="give all of them (motor steps are 200 where one step is 1.8 degrees), "
-            "or only the steps/mm that are set",
+
+    @property
+    def best_steps_per_mm(self) -> float | None:
+        """The value set, or what the drive's mechanics give; None where neither is known."""
+        if self.steps_per_mm is None and self.drive is not None:
+            return self.drive.steps_per_mm
+        return self.steps_per_mm
+
+    @property
+    def conflict(self) -> str:
+        """Say so where the value set and the mechanics are more than 2 % apart; else empty."""
+        if self.steps_per_mm is None or self.drive is None:
+            return ""
+        nominal = self.drive.steps_per_mm
+        if abs(self.steps_per_mm / nominal - 1) <= 0.02:
+            return ""
+        return (
+            f"axis {self.axis} is set to {self.steps_per_mm:g} steps/mm, its mechanics give"
+            f" {nominal:g} ({self.steps_per_mm / nominal:.3f} times): one of the two is wrong"
         )
 
 
@@ -115,13 +67,13 @@ class Printer:
     bed_max_c: float
     layer_mm: float = 0.2
     filament_mm: float = 1.75
-    drives: tuple[Drive, ...] = ()
+    axes: tuple[Axis, ...] = ()
     uid: str = ""
     version: int = 0
 
-    def drive(self, axis: str) -> Drive:
-        """Return the drive of one axis; an empty one where nothing is known."""
-        return next((d for d in self.drives if d.axis == axis), Drive(axis=axis))
+    def axis(self, axis: str) -> Axis:
+        """Return one axis; an empty one where nothing is known of it."""
+        return next((a for a in self.axes if a.axis == axis), Axis(axis=axis))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,8 +149,6 @@ class KeptCorrection:
     @property
     def value(self) -> float | None:
         """The value to have set: the new one, or the old one where it is left alone."""
-        from calib.corrections import Verdict
-
         c = self.correction
         if c.verdict == Verdict.APPLY:
             return c.new

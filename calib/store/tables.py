@@ -46,7 +46,7 @@ class Base(DeclarativeBase):
 
 
 class PrinterRow(Base):
-    """A printer; its drives hang on it."""
+    """A printer; its axes hang on it."""
 
     __tablename__ = "printers"
     id: Mapped[int] = mapped_column(primary_key=True)
@@ -61,16 +61,16 @@ class PrinterRow(Base):
     filament_mm: Mapped[float]
     added_at: Mapped[datetime] = mapped_column(default=now)
     version: Mapped[int] = mapped_column()
-    drives: Mapped[list["DriveRow"]] = relationship(
-        cascade="all, delete-orphan", lazy="selectin", order_by="DriveRow.id"
+    axes: Mapped[list["AxisRow"]] = relationship(
+        cascade="all, delete-orphan", lazy="selectin", order_by="AxisRow.id"
     )
     __mapper_args__ = {"version_id_col": version}  # noqa: RUF012 - SQLAlchemy's way
 
 
-class DriveRow(Base):
+class AxisRow(Base):
     """How one axis of a printer is driven, and the steps/mm set."""
 
-    __tablename__ = "drives"
+    __tablename__ = "axes"
     __table_args__ = (UniqueConstraint("printer_id", "axis"),)
     id: Mapped[int] = mapped_column(primary_key=True)
     printer_id: Mapped[int] = mapped_column(ForeignKey("printers.id"))
@@ -79,7 +79,7 @@ class DriveRow(Base):
     motor_steps: Mapped[int | None]
     microsteps: Mapped[int | None]
     belt_pitch_mm: Mapped[float | None]
-    teeth: Mapped[int | None]
+    pulley_teeth: Mapped[int | None]
     screw_lead_mm: Mapped[float | None]
 
 

@@ -7,12 +7,13 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlalchemy.orm.attributes import flag_modified
 
+from calib.drives import Drive
 from calib.errors import StoreError
 from calib.instruments import DEFAULTS, Instrument
 from calib.store.base import StoreBase, check_name, check_version, find, find_nozzle, new_name
-from calib.store.records import Drive, Nozzle, Printer, Spool
+from calib.store.records import Axis, Nozzle, Printer, Spool
 from calib.store.tables import (
-    DriveRow,
+    AxisRow,
     InstrumentRow,
     MaterialRow,
     NozzleRow,
@@ -38,7 +39,7 @@ class Things(StoreBase):
         name = check_name("printer", printer.name)
         with new_name("printer", name), self._write() as session:
             row = PrinterRow(**{**_values(printer, _PRINTER), "name": name}, **_uid(printer))
-            row.drives = [DriveRow(**_values(d, _DRIVE)) for d in printer.drives]
+            row.axes = [AxisRow(**_axis_values(a)) for a in printer.axes]
             session.add(row)
             session.flush()
             return printer_record(row)
@@ -56,14 +57,10 @@ class Things(StoreBase):
             row = find(session, PrinterRow, "printer", printer.name)
             check_version(f"printer {row.name!r}", row.version, seen)
             _set(row, printer, _PRINTER[1:])
-            old = {d.axis: d for d in row.drives}
-            new = {d.axis: d for d in printer.drives}
-            for axis, drive in new.items():
-                if axis in old:
-                    _set(old[axis], drive, _DRIVE[1:])
-            row.drives = [
-                old.get(axis) or DriveRow(**_values(drive, _DRIVE)) for axis, drive in new.items()
-            ]
+            old = {a.axis: a for a in row.axes}
+            row.axes = [old.get(a.axis) or AxisRow() for a in printer.axes]
+            for axis_row, axis in zip(row.axes, printer.axes, strict=True):
+                _set_values(axis_row, _axis_values(axis))
             session.flush()
             return printer_record(row)
 
@@ -225,7 +222,7 @@ def check_printer(printer: Printer) -> None:
     """Refuse a printer whose numbers no setup would take, naming the number."""
     layer = {"layer_mm": printer.layer_mm, "nozzle_mm": max(0.4, min(2.0, 2 * printer.layer_mm))}
     PrintSetup(**layer, **_values(printer, (*_PRINTER[1:6], "filament_mm")))
-    axes = [d.axis for d in printer.drives]
+    axes = [a.axis for a in printer.axes]
     if len(set(axes)) != len(axes):
         raise StoreError("an axis of the printer is described twice", mend="give each axis once")
 
@@ -284,16 +281,29 @@ def _uid(record: Any) -> dict[str, str]:
 
 
 def _set(row: Any, record: Any, names: tuple[str, ...]) -> None:
-    for name, value in _values(record, names).items():
+    _set_values(row, _values(record, names))
+    flag_modified(row, "name")  # counts as a change even where only its axes change
+
+
+def _set_values(row: Any, values: dict[str, Any]) -> None:
+    for name, value in values.items():
         setattr(row, name, value)
-    if hasattr(row, "version"):
-        flag_modified(row, "name")  # counts as a change even where only its drives change
 
 
 def printer_record(row: PrinterRow) -> Printer:
     """Return a row as plain data."""
-    drives = tuple(Drive(**_values(d, _DRIVE)) for d in row.drives)
-    return Printer(**_values(row, (*_PRINTER, "uid", "version")), drives=drives)
+    axes = tuple(_axis_record(a) for a in row.axes)
+    return Printer(**_values(row, (*_PRINTER, "uid", "version")), axes=axes)
+
+
+def _axis_values(axis: Axis) -> dict[str, Any]:
+    drive = {n: getattr(axis.drive, n) if axis.drive else None for n in _DRIVE}
+    return {"axis": axis.axis, "steps_per_mm": axis.steps_per_mm, **drive}
+
+
+def _axis_record(row: AxisRow) -> Axis:
+    drive = None if row.motor_steps is None else Drive(**_values(row, _DRIVE))
+    return Axis(axis=row.axis, steps_per_mm=row.steps_per_mm, drive=drive)
 
 
 def nozzle_record(row: NozzleRow) -> Nozzle:

@@ -55,7 +55,7 @@ def upgrade() -> None:
         sa.UniqueConstraint("uid"),
     )
     op.create_table(
-        "drives",
+        "axes",
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("printer_id", sa.Integer(), nullable=False),
         sa.Column("axis", sa.String(), nullable=False),
@@ -63,7 +63,7 @@ def upgrade() -> None:
         sa.Column("motor_steps", sa.Integer(), nullable=True),
         sa.Column("microsteps", sa.Integer(), nullable=True),
         sa.Column("belt_pitch_mm", sa.Double(), nullable=True),
-        sa.Column("teeth", sa.Integer(), nullable=True),
+        sa.Column("pulley_teeth", sa.Integer(), nullable=True),
         sa.Column("screw_lead_mm", sa.Double(), nullable=True),
         sa.ForeignKeyConstraint(
             ["printer_id"],
