@@ -76,10 +76,7 @@ def printer(
     with open_store(store) as opened:
         old = opened.printer(name) if replace_ else None
         record = _printer_record(name, old, given, drives, steps)
-        if replace_:
-            saved = opened.change_printer(record, seen)
-        else:
-            saved = opened.add_printer(record)
+        saved = opened.change_printer(record, seen) if old else opened.add_printer(record)
     if json:
         say_json(_printer_json(saved))
     else:
@@ -143,9 +140,9 @@ def drives_of(shared: dict[str, Any], own: list[str]) -> dict[str, Drive]:
     """
     said = {k: v for k, v in shared.items() if v is not None}
     found: dict[str, Drive] = {}
-    motor = {k: said[k] for k in ("motor_steps", "microsteps") if k in said}
-    belt = {k: said[k] for k in ("belt_pitch_mm", "pulley_teeth") if k in said}
-    screw = {k: said[k] for k in ("screw_lead_mm",) if k in said}
+    motor: dict[str, Any] = {k: said[k] for k in ("motor_steps", "microsteps") if k in said}
+    belt: dict[str, Any] = {k: said[k] for k in ("belt_pitch_mm", "pulley_teeth") if k in said}
+    screw: dict[str, Any] = {k: said[k] for k in ("screw_lead_mm",) if k in said}
     if motor and not belt and not screw:
         _drive("X and Y", motor)
     if belt:

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.commands.profile import correction_json
 from calib.commands.show import (
     JsonOption,
     NozzleOption,
@@ -17,11 +18,11 @@ from calib.commands.show import (
     say_json,
     say_table,
 )
-from calib.errors import SheetError
 
 if TYPE_CHECKING:
     from calib.readings import Sheet
     from calib.solve import Solution
+    from calib.store.records import KeptCorrection
     from calib.store.store import Store
 
 
@@ -51,17 +52,15 @@ def keep(
     answers: list[dict[str, Any]] = []
     again = False
     with open_store(store) as opened:
-        names = {
-            "printer": opened.printer(printer).name,
-            "nozzle": opened.nozzle(printer, nozzle).name,
-            "spool": opened.spool(spool).name,
-        }
+        names: dict[str, str | None] = {
+            "printer": opened.printer(printer).name, "nozzle": nozzle, "spool": spool,
+        }  # fmt: skip
         for path in sheets:
-            solution, uids = _keep_one(opened, path, names, use or [])
+            solution, kept = _keep_one(opened, path, names, use or [])
             again = again or solution.needs_user
-            answers.append({"sheet": str(path), **names, "corrections": uids})
+            answers.append({"sheet": str(path), "corrections": [correction_json(k) for k in kept]})
             if not json:
-                _say_kept(path, solution, names)
+                _say_kept(path, solution, kept)
     if json:
         say_json(answers)
     if again:
@@ -69,29 +68,24 @@ def keep(
 
 
 def _keep_one(
-    opened: "Store", path: Path, names: dict[str, str], use: list[str]
-) -> tuple["Solution", list[str]]:
+    opened: "Store", path: Path, names: dict[str, str | None], use: list[str]
+) -> tuple["Solution", list["KeptCorrection"]]:
     from calib.solve import solve_sheet
 
     text, sheet = load(path)
-    context = opened.context_for(**names)
-    solution = solve_sheet(sheet, context)
+    solution = solve_sheet(sheet, opened.context_for(**names, printed=sheet.piece.printed))
     uids = opened.keep(text, sheet, solution.corrections, fit_json(solution), use=use, **names)
-    return solution, uids
+    return solution, opened.corrections(uids)
 
 
 def load(path: Path) -> tuple[str, "Sheet"]:
     """Return the text of a sheet and what is read from it."""
     from calib.readings import read_sheet
+    from calib.readings.decode import read_bytes, text_of
 
-    try:
-        raw = path.read_bytes()
-    except OSError as err:
-        raise SheetError(
-            f"can't be read ({err.strerror})", where=str(path), mend="look at the path"
-        ) from err
-    sheet = read_sheet(path)
-    return raw.decode("utf-8-sig", errors="replace"), sheet
+    data, file = read_bytes(path)
+    text = text_of(data, str(file))
+    return text, read_sheet(text, str(file))
 
 
 def fit_json(solution: "Solution") -> dict[str, Any]:
@@ -101,22 +95,29 @@ def fit_json(solution: "Solution") -> dict[str, Any]:
     return {"findings": [asdict(f) for f in solution.findings]}
 
 
-def _say_kept(path: Path, solution: "Solution", names: dict[str, str]) -> None:
-    rows = [
-        (
-            c.setting,
-            number(c.old, c.u_new),
-            number(c.new, c.u_new),
-            half_width(c.u_new * c.error.expanded() / c.error.u) if c.error.u else "-",
-            c.unit,
-            str(c.verdict),
-        )
-        for c in solution.corrections
-    ]
-    title = f"Kept {path} for {names['printer']} / {names['nozzle']} / {names['spool']}"
-    say_table(title, ("setting", "old>", "new>", "95 %>", "unit", "verdict"), rows)
+def _say_kept(path: Path, solution: "Solution", kept: list["KeptCorrection"]) -> None:
+    columns = ("setting", "old>", "new>", "95 %>", "unit", "verdict", "for")
+    of = kept[0] if kept else None
+    names = " / ".join(filter(None, (of.printer, of.nozzle, of.spool))) if of else ""
+    say_table(f"Kept {path}" + (f" for {names}" if names else ""), columns, [_row(k) for k in kept])
     for s in solution.suspects:
         say(f"Doubtful: {s.reading.where or s.reading.feature}: {s.explanation}", "yellow")
-    for c in solution.corrections:
+    for k in kept:
+        c = k.correction
         if c.verdict == "print again":
             say(f"{c.setting}: {c.reason}", "yellow")
+        elif not k.chosen:
+            say(
+                f"{c.setting} would correct the same error as {c.instead_of}; to use it instead:"
+                f" truebead profile undo {k.sheet_uid[:8]}, then keep with --use {c.setting}"
+            )
+
+
+def _row(k: "KeptCorrection") -> tuple[str, ...]:
+    c = k.correction
+    half = c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
+    verdict = str(c.verdict) if k.chosen else "not used"
+    return (
+        c.setting, number(c.old, c.u_new), number(c.new, c.u_new), half_width(half), c.unit,
+        verdict, str(c.scope),
+    )  # fmt: skip

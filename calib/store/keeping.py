@@ -57,7 +57,8 @@ class Keeping(StoreBase):
             The sheet as it was read; kept whole, so that every number can be traced.
         use : sequence of str
             Settings to use where a correction has an alternative (`Correction.instead_of`).
-            Where none is named, the first of each pair is used.
+            Where none is named, the one with the narrower scope is: what was found with one spool
+            is then not laid upon the others.
 
         Returns
         -------
@@ -74,11 +75,18 @@ class Keeping(StoreBase):
         chosen = choose(corrections, use)
         try:
             with self._write() as session:
-                used = _used(session, printer, nozzle, spool)
+                used = _used(session, printer, nozzle, spool, printed=sheet.piece.printed)
                 row = _sheet_row(session, sheet_text, sheet, fit_json, used)
                 return _add_corrections(session, row, used, corrections, chosen)
         except IntegrityError as err:  # another process kept it in the same moment
             raise AlreadyKept("this sheet was kept a moment ago", mend="nothing to do") from err
+
+    def corrections(self, uids: Sequence[str]) -> list[KeptCorrection]:
+        """Return kept corrections by their uids, in that order."""
+        with self._read() as session:
+            query = corrections_query().where(CorrectionRow.uid.in_(uids))
+            found = [correction_record(*r) for r in session.execute(query)]
+        return sorted(found, key=lambda k: uids.index(k.uid))
 
     def sheet(self, uid: str) -> KeptSheet:
         """Return a kept sheet by its uid or the unique beginning of it."""
@@ -192,28 +200,41 @@ def choose(corrections: Sequence[Correction], use: Sequence[str]) -> list[bool]:
             )
         loser = other if c.setting in wanted else c.setting
         if other not in wanted and c.setting not in wanted:
-            loser = max(c.setting, other, key=names.index)
+            loser = max((c, corrections[names.index(other)]), key=_width).setting
         dropped.add(loser)
     return [c.setting not in dropped for c in corrections]
 
 
-class _Used:
-    """What a piece was printed with."""
+def _width(c: Correction) -> int:
+    return (Scope.SPOOL, Scope.MATERIAL, Scope.NOZZLE, Scope.PRINTER).index(c.scope)
 
-    def __init__(self, printer: PrinterRow, nozzle: NozzleRow, spool: SpoolRow) -> None:
+
+class _Used:
+    """What a piece was printed with; a check made without plastic has neither nozzle nor spool."""
+
+    def __init__(
+        self, printer: PrinterRow, nozzle: NozzleRow | None, spool: SpoolRow | None
+    ) -> None:
         self.printer = printer
         self.nozzle = nozzle
         self.spool = spool
 
     def key(self, text_hash: str) -> str:
         """Return a name that is the same wherever this sheet is kept for the same things."""
-        joined = "|".join((text_hash, self.printer.uid, self.nozzle.uid, self.spool.uid))
-        return hashlib.sha256(joined.encode()).hexdigest()
+        uids = (row.uid if row else "" for row in (self.printer, self.nozzle, self.spool))
+        return hashlib.sha256("|".join((text_hash, *uids)).encode()).hexdigest()
 
 
-def _used(session: Session, printer: str | None, nozzle: str | None, spool: str | None) -> _Used:
+def _used(
+    session: Session, printer: str | None, nozzle: str | None, spool: str | None, *, printed: bool
+) -> _Used:
     row = find(session, PrinterRow, "printer", printer)
-    return _Used(row, find_nozzle(session, row, nozzle), find(session, SpoolRow, "spool", spool))
+    with_nozzle, with_spool = printed or nozzle is not None, printed or spool is not None
+    return _Used(
+        row,
+        find_nozzle(session, row, nozzle) if with_nozzle else None,
+        find(session, SpoolRow, "spool", spool) if with_spool else None,
+    )
 
 
 def text_sha256(text: str) -> str:
@@ -292,9 +313,9 @@ def _add_corrections(
             CorrectionRow(
                 sheet_id=sheet.id,
                 printer_id=used.printer.id,
-                nozzle_id=used.nozzle.id,
-                material_id=used.spool.material_id,
-                spool_id=used.spool.id,
+                nozzle_id=used.nozzle.id if used.nozzle else None,
+                material_id=used.spool.material_id if used.spool else None,
+                spool_id=used.spool.id if used.spool else None,
                 scope=str(c.scope),
                 error=estimate_json(c.error),
                 verdict=str(c.verdict),
@@ -389,9 +410,9 @@ def _sheets_in_use(session: Session, printer: PrinterRow) -> dict[int, Any]:
     )
     query = (
         select(SheetRow.id, SheetRow.uid, SheetRow.keys, SpoolRow.name, MaterialRow.name, NozzleRow.name)
-        .join(SpoolRow, SheetRow.spool_id == SpoolRow.id)
-        .join(MaterialRow, SpoolRow.material_id == MaterialRow.id)
-        .join(NozzleRow, SheetRow.nozzle_id == NozzleRow.id)
+        .outerjoin(SpoolRow, SheetRow.spool_id == SpoolRow.id)
+        .outerjoin(MaterialRow, SpoolRow.material_id == MaterialRow.id)
+        .outerjoin(NozzleRow, SheetRow.nozzle_id == NozzleRow.id)
         .where(SheetRow.id.in_(used))
     )  # fmt: skip
     return {row[0]: row for row in session.execute(query)}
@@ -402,9 +423,9 @@ def _columns(sheet: Any, rows: list[Any]) -> SheetReadings:
     return SheetReadings(
         sheet_uid=sheet[1],
         keys=sheet[2],
-        spool=sheet[3],
-        material=sheet[4],
-        nozzle=sheet[5],
+        spool=sheet[3] or "",
+        material=sheet[4] or "",
+        nozzle=sheet[5] or "",
         feature=feature,
         kind=kind,
         axis=axis,
@@ -426,15 +447,15 @@ def corrections_query() -> (
         .outerjoin(UndoRow, UndoRow.correction_id == CorrectionRow.id)
         .join(SheetRow, CorrectionRow.sheet_id == SheetRow.id)
         .join(PrinterRow, CorrectionRow.printer_id == PrinterRow.id)
-        .join(NozzleRow, CorrectionRow.nozzle_id == NozzleRow.id)
-        .join(MaterialRow, CorrectionRow.material_id == MaterialRow.id)
-        .join(SpoolRow, CorrectionRow.spool_id == SpoolRow.id)
+        .outerjoin(NozzleRow, CorrectionRow.nozzle_id == NozzleRow.id)
+        .outerjoin(MaterialRow, CorrectionRow.material_id == MaterialRow.id)
+        .outerjoin(SpoolRow, CorrectionRow.spool_id == SpoolRow.id)
     )  # fmt: skip
 
 
 def correction_record(
     row: CorrectionRow, undo: UndoRow | None, sheet_uid: str, pattern: str, piece_id: str,
-    printer: str, nozzle: str, material: str, spool: str,
+    printer: str, nozzle: str | None, material: str | None, spool: str | None,
 ) -> KeptCorrection:  # fmt: skip
     """Return a row of `corrections_query` as plain data."""
     return KeptCorrection(
@@ -456,9 +477,9 @@ def correction_record(
         pattern=pattern,
         piece_id=piece_id,
         printer=printer,
-        nozzle=nozzle,
-        material=material,
-        spool=spool,
+        nozzle=nozzle or "",
+        material=material or "",
+        spool=spool or "",
         kept_at=row.kept_at,
         by_version=row.by_version,
         chosen=row.chosen,
@@ -474,8 +495,8 @@ def sheet_record(row: SheetRow) -> KeptSheet:
         pattern=row.pattern,
         piece_id=row.piece_id,
         printer=row.printer.name,
-        nozzle=row.nozzle.name,
-        spool=row.spool.name,
+        nozzle=row.nozzle.name if row.nozzle else "",
+        spool=row.spool.name if row.spool else "",
         kept_at=row.kept_at,
         by_version=row.by_version,
         sheet_text=row.sheet_text,

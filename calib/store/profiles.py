@@ -14,7 +14,7 @@ from calib.corrections import Scope, Verdict
 from calib.events import Happened, Topic, event_kind, topic_of, why_stale
 from calib.instruments import DEFAULTS
 from calib.solve import Context
-from calib.store.base import StoreBase, find, find_nozzle
+from calib.store.base import find, find_nozzle
 from calib.store.keeping import correction_record, corrections_query
 from calib.store.records import AXES, EventRecord, InForce, KeptCorrection
 from calib.store.tables import (
@@ -27,7 +27,7 @@ from calib.store.tables import (
     UndoRow,
     now,
 )
-from calib.store.things import instrument_record, printer_record
+from calib.store.things import Things, instrument_record, printer_record
 
 #: From the narrowest to the widest; the first layer that has a value for a setting wins.
 PRECEDENCE = (Scope.SPOOL, Scope.MATERIAL, Scope.NOZZLE, Scope.PRINTER)
@@ -36,7 +36,7 @@ _INHERIT_ROWS = 300  # newest corrections of other spools to look at for a spool
 _PRIOR_DOF = 3.0  # weight of the usual spread between spools against the spread seen
 
 
-class Profiles(StoreBase):
+class Profiles(Things):
     """The part of the store that says what is in force."""
 
     def in_force(
@@ -75,18 +75,29 @@ class Profiles(StoreBase):
         return {axis: value for axis, value in steps.items() if value is not None}
 
     def context_for(
-        self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
+        self,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+        *,
+        printed: bool = True,
     ) -> Context:
-        """Return what an interpreter should know besides a sheet: what is set, drives, instruments."""
-        now_set = {
-            v.setting: v.value
-            for v in self.in_force(printer, nozzle, spool)
-            if v.value is not None and not v.inherited_from
-        }
+        """Return what an interpreter should know besides a sheet: what is set, drives, instruments.
+
+        With `printed` false (a check without plastic) only what belongs to the printer.
+        """
+        now_set: dict[str, float] = {}
+        filament = ""
+        if printed:
+            now_set = {
+                v.setting: v.value
+                for v in self.in_force(printer, nozzle, spool)
+                if v.value is not None
+            }
+            filament = self.spool(spool).material
         steps = self.steps_in_force(printer)
         with self._read() as session:
             axes = printer_record(find(session, PrinterRow, "printer", printer)).axes
-            filament = find(session, SpoolRow, "spool", spool).material.name
             own = [instrument_record(r) for r in session.scalars(select(InstrumentRow))]
         only = {i.kind: i for i in own if sum(j.kind == i.kind for j in own) == 1}
         return Context(

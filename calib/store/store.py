@@ -3,10 +3,9 @@
 from calib.store.engine import open_engine
 from calib.store.keeping import Keeping
 from calib.store.profiles import Profiles
-from calib.store.things import Things
 
 
-class Store(Things, Keeping, Profiles):
+class Store(Keeping, Profiles):
     """Profiles, events and history of the printers in one database.
 
     Things are the user's printers, nozzles, spools and instruments; keeping only ever adds;

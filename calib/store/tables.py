@@ -150,6 +150,7 @@ class SheetRow(Base):
     """A kept sheet: the piece, what it was printed with, the text itself and what the fit said.
 
     `keep_key` is a hash of the text and of what it was printed with: a sheet is kept once.
+    A check made without plastic has neither nozzle nor spool.
     """
 
     __tablename__ = "sheets"
@@ -163,14 +164,14 @@ class SheetRow(Base):
     parameters: Mapped[dict[str, Any]]
     keys: Mapped[dict[str, Any]]
     printer_id: Mapped[int] = mapped_column(ForeignKey("printers.id"), index=True)
-    nozzle_id: Mapped[int] = mapped_column(ForeignKey("nozzles.id"))
-    spool_id: Mapped[int] = mapped_column(ForeignKey("spools.id"), index=True)
+    nozzle_id: Mapped[int | None] = mapped_column(ForeignKey("nozzles.id"))
+    spool_id: Mapped[int | None] = mapped_column(ForeignKey("spools.id"), index=True)
     fit: Mapped[dict[str, Any]]
     kept_at: Mapped[datetime] = mapped_column(default=now)
     by_version: Mapped[str]
     printer: Mapped[PrinterRow] = relationship()
-    nozzle: Mapped[NozzleRow] = relationship()
-    spool: Mapped[SpoolRow] = relationship()
+    nozzle: Mapped[NozzleRow | None] = relationship()
+    spool: Mapped[SpoolRow | None] = relationship()
 
 
 class ReadingRow(Base):
@@ -200,9 +201,9 @@ class CorrectionRow(Base):
     uid: Mapped[str] = mapped_column(unique=True, default=new_uid)
     sheet_id: Mapped[int] = mapped_column(ForeignKey("sheets.id"), index=True)
     printer_id: Mapped[int] = mapped_column(ForeignKey("printers.id"))
-    nozzle_id: Mapped[int] = mapped_column(ForeignKey("nozzles.id"))
-    material_id: Mapped[int] = mapped_column(ForeignKey("materials.id"))
-    spool_id: Mapped[int] = mapped_column(ForeignKey("spools.id"))
+    nozzle_id: Mapped[int | None] = mapped_column(ForeignKey("nozzles.id"))
+    material_id: Mapped[int | None] = mapped_column(ForeignKey("materials.id"))
+    spool_id: Mapped[int | None] = mapped_column(ForeignKey("spools.id"))
     scope: Mapped[str]
     setting: Mapped[str]
     unit: Mapped[str]
