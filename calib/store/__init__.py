@@ -1,1 +1,25 @@
-"""Profiles, events and history in a database."""
+"""Profiles, events and history in a database; `open_store` is the way in."""
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from calib.store.store import Store
+
+
+def open_store(where: str | None = None) -> "Store":
+    """Open the store, making or migrating it where needed.
+
+    Parameters
+    ----------
+    where : str or None
+        A file, or a database URL such as ``postgresql+psycopg://user@host/name``. None: the
+        environment's ``TRUEBEAD_STORE``, else ``truebead.sqlite`` in the user's data folder.
+
+    Raises
+    ------
+    StoreError
+        The store can't be opened, is not one, or was made by a newer Truebead.
+    """
+    from calib.store.store import Store  # the database layer loads only when a store is opened
+
+    return Store.open(where)

@@ -1,0 +1,123 @@
+"""`truebead keep`: solve a sheet and keep its corrections for a printer, a nozzle and a spool."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calib.commands.profile import correction_json
+from calib.commands.show import (
+    JsonOption,
+    NozzleOption,
+    PrinterOption,
+    SpoolOption,
+    StoreOption,
+    half_width,
+    number,
+    say,
+    say_json,
+    say_table,
+)
+
+if TYPE_CHECKING:
+    from calib.readings import Sheet
+    from calib.solve import Solution
+    from calib.store.records import KeptCorrection
+    from calib.store.store import Store
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the verb on the command line."""
+    app.command(
+        epilog="Example: truebead keep cube/sheet.csv --printer lantern --nozzle brass"
+        " --spool white-1"
+    )(keep)
+
+
+def keep(
+    sheets: Annotated[list[Path], typer.Argument(metavar="SHEET...", help="Filled-in sheets.")],
+    printer: PrinterOption = None,
+    nozzle: NozzleOption = None,
+    spool: SpoolOption = None,
+    use: Annotated[
+        list[str] | None,
+        typer.Option(help="Setting to use where two would correct the same error."),
+    ] = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Solve sheets and keep the corrections with their readings; a sheet is kept only once."""
+    from calib.store import open_store
+
+    answers: list[dict[str, Any]] = []
+    again = False
+    with open_store(store) as opened:
+        names: dict[str, str | None] = {
+            "printer": opened.printer(printer).name, "nozzle": nozzle, "spool": spool,
+        }  # fmt: skip
+        for path in sheets:
+            solution, kept = _keep_one(opened, path, names, use or [])
+            again = again or solution.needs_user
+            answers.append({"sheet": str(path), "corrections": [correction_json(k) for k in kept]})
+            if not json:
+                _say_kept(path, solution, kept)
+    if json:
+        say_json(answers)
+    if again:
+        raise typer.Exit(1)
+
+
+def _keep_one(
+    opened: "Store", path: Path, names: dict[str, str | None], use: list[str]
+) -> tuple["Solution", list["KeptCorrection"]]:
+    from calib.solve import solve_sheet
+
+    text, sheet = load(path)
+    solution = solve_sheet(sheet, opened.context_for(**names, printed=sheet.piece.printed))
+    uids = opened.keep(text, sheet, solution.corrections, fit_json(solution), use=use, **names)
+    return solution, opened.corrections(uids)
+
+
+def load(path: Path) -> tuple[str, "Sheet"]:
+    """Return the text of a sheet and what is read from it."""
+    from calib.readings import read_sheet
+    from calib.readings.decode import read_bytes, text_of
+
+    data, file = read_bytes(path)
+    text = text_of(data, str(file))
+    return text, read_sheet(text, str(file))
+
+
+def fit_json(solution: "Solution") -> dict[str, Any]:
+    """Return what the fit said, as plain data for the history and the report."""
+    from dataclasses import asdict
+
+    return {"findings": [asdict(f) for f in solution.findings]}
+
+
+def _say_kept(path: Path, solution: "Solution", kept: list["KeptCorrection"]) -> None:
+    columns = ("setting", "old>", "new>", "95 %>", "unit", "verdict", "for")
+    of = kept[0] if kept else None
+    names = " / ".join(filter(None, (of.printer, of.nozzle, of.spool))) if of else ""
+    say_table(f"Kept {path}" + (f" for {names}" if names else ""), columns, [_row(k) for k in kept])
+    for s in solution.suspects:
+        say(f"Doubtful: {s.reading.where or s.reading.feature}: {s.explanation}", "yellow")
+    for k in kept:
+        c = k.correction
+        if c.verdict == "print again":
+            say(f"{c.setting}: {c.reason}", "yellow")
+        elif not k.chosen:
+            say(
+                f"{c.setting} would correct the same error as {c.instead_of}; to use it instead:"
+                f" truebead profile undo {k.sheet_uid[:8]}, then keep with --use {c.setting}"
+            )
+
+
+def _row(k: "KeptCorrection") -> tuple[str, ...]:
+    c = k.correction
+    half = c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
+    verdict = str(c.verdict) if k.chosen else "not used"
+    return (
+        c.setting, number(c.old, c.u_new), number(c.new, c.u_new), half_width(half), c.unit,
+        verdict, str(c.scope),
+    )  # fmt: skip

@@ -1,0 +1,102 @@
+"""What the store's verbs share at the terminal: options, tables, JSON, numbers in words."""
+
+import json
+import math
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+StoreOption = Annotated[
+    str | None,
+    typer.Option(
+        "--store", envvar="TRUEBEAD_STORE", show_envvar=True, metavar="PATH|URL",
+        help="Where profiles are kept; the user's data folder where not given.",
+    ),
+]  # fmt: skip
+JsonOption = Annotated[bool, typer.Option("--json", help="Answer as JSON, for machines.")]
+PrinterOption = Annotated[
+    str | None, typer.Option("--printer", "-p", help="Which printer; the only one if not given.")
+]
+NozzleOption = Annotated[
+    str | None, typer.Option("--nozzle", "-n", help="Which nozzle; the only one if not given.")
+]
+SpoolOption = Annotated[
+    str | None, typer.Option("--spool", "-s", help="Which spool; the only one if not given.")
+]
+
+
+def console() -> "Console":
+    """Return the terminal; colours only where it has them and NO_COLOR is not set."""
+    from rich.console import Console
+
+    return Console(highlight=False, soft_wrap=False)
+
+
+def say(text: str, style: str = "") -> None:
+    """Print one paragraph as it is: nothing in it is markup."""
+    from rich.text import Text
+
+    console().print(Text(text, style=style))
+
+
+def say_json(data: Any) -> None:
+    """Print strict JSON; times become ISO 8601, nan and infinity null."""
+    print(json.dumps(_plain(data), indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {str(k): _plain(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, datetime):
+        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
+    return value
+
+
+def say_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
+    """Print a table; a column whose name ends in ">" is set to the right."""
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table(title=Text(title), title_justify="left", box=None, pad_edge=False)
+    for name in columns:
+        right = name.endswith(">")
+        table.add_column(name.rstrip(">"), justify="right" if right else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(Text(cell) for cell in row))
+    console().print(table)
+
+
+def number(value: float | None, u: float = 0.0) -> str:
+    """Write a value with as many decimals as its uncertainty deserves (two digits of it)."""
+    if value is None:
+        return "-"
+    if not (math.isfinite(u) and u > 0):
+        return f"{value:g}"
+    decimals = max(0, 1 - math.floor(math.log10(u)))
+    return f"{value:.{min(decimals, 6)}f}"
+
+
+def half_width(u: float) -> str:
+    """Write a half-width with two digits."""
+    if not (math.isfinite(u) and u > 0):
+        return "-"
+    return f"±{number(u, u)}"
+
+
+def age(at: datetime, now: datetime | None = None) -> str:
+    """Say how long ago something was."""
+    days = ((now or datetime.now(UTC)) - at).total_seconds() / 86400
+    if days < 1:
+        return "today" if days >= 0 else f"{at:%Y-%m-%d}"
+    if days < 60:
+        return f"{days:.0f} days"
+    return f"{days / 30.4:.0f} months" if days < 700 else f"{days / 365.25:.0f} years"

@@ -1,0 +1,144 @@
+"""What every part of the store shares: sessions that read or write, and finding things by name."""
+
+import difflib
+import math
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any, TypeVar
+
+from sqlalchemy import Engine, select
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+from sqlalchemy.orm.exc import StaleDataError
+
+from calib.errors import StoreError
+from calib.store.engine import shown, speaking, writing
+from calib.store.tables import InstrumentRow, NozzleRow, PrinterRow, SpoolRow
+
+Named = TypeVar("Named", PrinterRow, SpoolRow, InstrumentRow)
+
+
+class StoreBase:
+    """A connection to one store; safe to share between processes, each with its own."""
+
+    def __init__(self, engine: Engine) -> None:
+        self.engine = engine
+
+    @property
+    def where(self) -> str:
+        """Return the store's file or URL, without a password."""
+        return shown(self.engine.url)
+
+    def close(self) -> None:
+        """Give the connection up."""
+        self.engine.dispose()
+
+    @contextmanager
+    def _read(self) -> Iterator[Session]:
+        with speaking(self.engine.url), Session(self.engine) as session:
+            yield session
+
+    @contextmanager
+    def _write(self) -> Iterator[Session]:
+        """Give a session whose changes are all written at its end, or none of them."""
+        try:
+            with speaking(self.engine.url), Session(writing(self.engine)) as session:
+                yield session
+                session.commit()
+        except StaleDataError as err:
+            raise _changed_meanwhile("it") from err
+
+
+def _changed_meanwhile(what: str) -> StoreError:
+    return StoreError(
+        f"{what} was changed by someone else meanwhile; nothing was written",
+        mend="look at it again and repeat your change",
+    )
+
+
+def check_version(what: str, has: int, seen: int | None) -> None:
+    """Refuse to change what was changed since it was seen (None: not asked for)."""
+    if seen is not None and seen != has:
+        raise _changed_meanwhile(what)
+
+
+def check_name(what: str, name: str) -> str:
+    """Return a name without spaces round it; refuse an empty, long or unprintable one."""
+    clean = name.strip()
+    if not clean or len(clean) > 80 or not clean.isprintable():
+        raise StoreError(
+            f"{name!r} can't be the name of a {what}", mend="give 1 to 80 printable characters"
+        )
+    return clean
+
+
+def find(session: Session, table: type[Named], what: str, name: str | None) -> Named:
+    """Return a row by its name; with None the only one there is.
+
+    Raises
+    ------
+    StoreError
+        There is none of that name (the nearest is suggested), or None leaves a choice.
+    """
+    if name is not None:
+        row = session.scalar(select(table).where(table.name == name.strip()))
+        if row is not None:
+            return row
+    names = list(session.scalars(select(table.name).order_by(table.name).limit(2000)))
+    if name is None and len(names) == 1:
+        return session.scalars(select(table)).one()
+    raise _not_found(what, name, names)
+
+
+def find_nozzle(session: Session, printer: PrinterRow, name: str | None) -> NozzleRow:
+    """Return a printer's nozzle by name; with None the only one."""
+    rows = session.scalars(
+        select(NozzleRow).where(NozzleRow.printer_id == printer.id).order_by(NozzleRow.name)
+    ).all()
+    if name is None and len(rows) == 1:
+        return rows[0]
+    for row in rows:
+        if name is not None and row.name == name.strip():
+            return row
+    raise _not_found("nozzle", name, [r.name for r in rows], f" --printer {printer.name}")
+
+
+def _not_found(what: str, name: str | None, names: list[str], extra: str = "") -> StoreError:
+    if not names:
+        return StoreError(
+            f"there is no {what} in the store yet",
+            mend=f"add it: truebead add {what} NAME{extra} (see truebead add {what} --help)",
+        )
+    some = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
+    if name is None:
+        return StoreError(f"which {what}? There are {some}", mend=f"give --{what}")
+    near = difflib.get_close_matches(name, names, n=1)
+    mend = f"did you mean {near[0]}?" if near else f"there are {some}; or truebead add {what}"
+    return StoreError(f"there is no {what} {name!r}", mend=mend)
+
+
+@contextmanager
+def new_name(what: str, name: str) -> Iterator[None]:
+    """Turn a name that is taken into a message."""
+    try:
+        yield
+    except IntegrityError as err:
+        raise StoreError(
+            f"there is already a {what} {name!r}",
+            mend="give another name, or --replace to change it",
+        ) from err
+
+
+def plain_json(value: Any) -> Any:
+    """Return a value as strict JSON can hold it: numpy numbers as numbers, nan and infinity as null."""
+    if isinstance(value, dict):
+        return {str(k): plain_json(v) for k, v in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain_json(v) for v in value]
+    if isinstance(value, bool | int | str) or value is None:
+        return value
+    if hasattr(value, "tolist"):  # numpy arrays and scalars
+        return plain_json(value.tolist())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    return str(value)

@@ -1,0 +1,234 @@
+"""Opening a store: where it is, how the database is set, and bringing an older one up to date."""
+
+import os
+import shutil
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Engine, create_engine, event, exc, inspect, make_url
+from sqlalchemy.engine import URL
+
+from calib.errors import StoreError
+
+#: The newest migration; a test holds it against the migrations that are shipped.
+HEAD = "0001"
+BUSY_MS = 15_000
+_BEGIN = "truebead_begin"  # execution option: how a SQLite transaction begins
+_MIGRATION_LOCK = 0x7472_7565  # any number that only Truebead uses
+
+
+def store_url(where: str | None) -> URL:
+    """Return the database URL of a store.
+
+    Raises
+    ------
+    StoreError
+        The URL can't be read or is of a database that is not supported.
+    """
+    text = where or os.environ.get("TRUEBEAD_STORE") or str(_default_file())
+    if "://" not in text:
+        return URL.create("sqlite", database=str(Path(text).expanduser()))
+    try:
+        url = make_url(text)
+    except (exc.ArgumentError, ValueError) as err:
+        raise StoreError(f"{text!r} is not a database URL", where="--store") from err
+    if url.get_backend_name() == "postgresql":
+        return url.set(drivername="postgresql+psycopg")
+    if url.get_backend_name() == "sqlite":
+        return url
+    raise StoreError(
+        f"a store can't be kept in {url.get_backend_name()!r}",
+        where="--store",
+        mend="give a file or a postgresql:// URL",
+    )
+
+
+def _default_file() -> Path:
+    from platformdirs import user_data_path
+
+    return user_data_path("truebead", appauthor=False) / "truebead.sqlite"
+
+
+def shown(url: URL) -> str:
+    """Return the store's name for messages, without a password."""
+    if url.get_backend_name() == "sqlite":
+        return url.database or ":memory:"
+    return url.render_as_string(hide_password=True)
+
+
+def open_engine(where: str | None) -> Engine:
+    """Connect to a store and make or migrate its tables."""
+    url = store_url(where)
+    with speaking(url):
+        engine = _sqlite(url) if url.get_backend_name() == "sqlite" else _postgresql(url)
+        try:
+            bring_up_to_date(engine)
+        except BaseException:
+            engine.dispose()
+            raise
+    return engine
+
+
+def _sqlite(url: URL) -> Engine:
+    if url.database and url.database != ":memory:":
+        folder = Path(url.database).resolve().parent
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except OSError as err:
+            raise StoreError(
+                f"the folder {folder} can't be made ({err.strerror})", mend="give another --store"
+            ) from err
+    engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000})
+    event.listen(engine, "connect", _set_sqlite)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _set_sqlite(raw: sqlite3.Connection, _record: object) -> None:
+    raw.isolation_level = None  # the driver must not begin by itself: see _begin_sqlite
+    raw.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+    raw.execute("PRAGMA foreign_keys = ON")
+    _set_wal(raw)
+    raw.execute("PRAGMA synchronous = FULL")  # an acknowledged correction survives a power cut
+
+
+def _set_wal(raw: sqlite3.Connection) -> None:
+    """Turn write-ahead logging on; SQLite doesn't wait for others here, so try again for a while."""
+    until = time.monotonic() + BUSY_MS / 1000
+    while True:
+        try:
+            raw.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as err:
+            if "locked" not in str(err) or time.monotonic() > until:
+                raise
+            time.sleep(0.02)
+        else:
+            return
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # Writers take the lock at once: a reader that turns writer later could only fail.
+    connection.exec_driver_sql(connection.get_execution_options().get(_BEGIN, "BEGIN"))
+
+
+def writing(engine: Engine) -> Engine:
+    """Return the engine for transactions that write."""
+    return engine.execution_options(**{_BEGIN: "BEGIN IMMEDIATE"})
+
+
+def _postgresql(url: URL) -> Engine:
+    try:
+        return create_engine(url, connect_args={"connect_timeout": 5}, pool_pre_ping=True)
+    except ModuleNotFoundError as err:
+        raise StoreError(
+            "the PostgreSQL driver is not installed", mend="run: pip install 'truebead[postgresql]'"
+        ) from err
+
+
+def bring_up_to_date(engine: Engine) -> None:
+    """Make the tables, or migrate older ones; the check alone costs one small query.
+
+    Raises
+    ------
+    StoreError
+        The database holds something else, or was made by a newer Truebead.
+    """
+    with engine.connect() as connection:
+        found = _revision(connection, engine.url)
+    if found == HEAD:
+        return
+    if found is not None:
+        _copy_before_migration(engine.url, found)
+    with writing(engine).begin() as connection:
+        if engine.dialect.name == "postgresql":
+            connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_MIGRATION_LOCK})")
+        if _revision(connection, engine.url) != HEAD:  # another process may have been quicker
+            _upgrade(connection)
+
+
+def _revision(connection: Connection, url: URL) -> str | None:
+    tables = set(inspect(connection).get_table_names())
+    if "alembic_version" not in tables:
+        if tables:
+            raise StoreError(
+                "this database holds something else than a store",
+                where=shown(url),
+                mend="give an empty or new one",
+            )
+        return None
+    row = connection.exec_driver_sql("SELECT version_num FROM alembic_version").first()
+    if row is None:
+        return None
+    found = str(row[0])
+    if found > HEAD:
+        raise StoreError(
+            f"this store was made by a newer Truebead (it has version {found}, known is {HEAD})",
+            where=shown(url),
+            mend="update Truebead, or give another --store; nothing was changed",
+        )
+    return found
+
+
+def _copy_before_migration(url: URL, found: str) -> None:
+    """Put a copy of a SQLite store beside it before its tables change."""
+    if url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
+        return
+    target = Path(f"{url.database}.before-{HEAD}")
+    if target.exists():
+        return
+    draft = target.with_name(f"{target.name}.{os.getpid()}")
+    with closing(sqlite3.connect(url.database)) as old, closing(sqlite3.connect(draft)) as new:
+        old.backup(new)
+    draft.replace(target)
+
+
+def _upgrade(connection: Connection) -> None:
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", "calib.store:migrations")
+    config.attributes["connection"] = connection
+    command.upgrade(config, "head")
+
+
+@contextmanager
+def speaking(url: URL) -> Iterator[None]:
+    """Turn what the database complains about into one clear message."""
+    try:
+        yield
+    except exc.IntegrityError:
+        raise  # a name or a sheet that is there already: the caller knows which
+    except (exc.DBAPIError, sqlite3.Error) as err:
+        raise _message(err, url) from err
+
+
+def _message(err: Any, url: URL) -> StoreError:
+    text = str(getattr(err, "orig", err)).strip()
+    said = text.splitlines()[0] if text else type(err).__name__
+    where = shown(url)
+    for sign, what, mend in (
+        ("locked", "the store is busy", "wait a moment and try again; nothing was written"),
+        ("not a database", "this file is not a store", "give another --store"),
+        ("malformed", "the store is damaged", "restore a back-up: truebead store restore"),
+        ("disk is full", "the disk is full", "make room and try again; nothing was written"),
+        ("readonly", "the store can't be written", "look at the rights of the file and its folder"),
+        ("unable to open", "the store can't be opened", "look at the path and its rights"),
+        ("connection", "the database server does not answer", "look at the URL, and that it runs"),
+    ):
+        if sign in text:
+            return StoreError(
+                f"{what} ({said})" if sign == "connection" else what, where=where, mend=mend
+            )
+    return StoreError(f"the store failed ({said})", where=where, mend="run: truebead doctor")
+
+
+def free_mib(url: URL) -> float | None:
+    """Return the room left on the disk of a SQLite store, in MiB."""
+    if url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
+        return None
+    return shutil.disk_usage(Path(url.database).resolve().parent).free / 2**20

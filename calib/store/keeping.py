@@ -1,0 +1,504 @@
+"""Keeping sheets with their corrections, looking back at them, and taking them back."""
+
+import hashlib
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from itertools import groupby
+from typing import Any
+
+import numpy as np
+from sqlalchemy import func, select
+from sqlalchemy.exc import IntegrityError
+from sqlalchemy.orm import Session
+
+from calib.corrections import Correction, Scope, Verdict
+from calib.errors import StoreError
+from calib.estimate import Estimate
+from calib.readings import Sheet
+from calib.store.base import StoreBase, find, find_nozzle, plain_json
+from calib.store.records import KeptCorrection, KeptSheet, SheetReadings
+from calib.store.tables import (
+    CorrectionRow,
+    MaterialRow,
+    NozzleRow,
+    PrinterRow,
+    ReadingRow,
+    SheetRow,
+    SpoolRow,
+    UndoRow,
+)
+from calib.version import version
+
+
+class AlreadyKept(StoreError):
+    """The same sheet was kept before for the same printer, nozzle and spool."""
+
+
+class Keeping(StoreBase):
+    """The part of the store that only ever grows."""
+
+    def keep(
+        self,
+        sheet_text: str,
+        sheet: Sheet,
+        corrections: Sequence[Correction],
+        fit_json: Mapping[str, Any],
+        *,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+        use: Sequence[str] = (),
+    ) -> list[str]:
+        """Keep a sheet, its readings and its corrections, all of them or none.
+
+        Parameters
+        ----------
+        sheet_text : str
+            The sheet as it was read; kept whole, so that every number can be traced.
+        use : sequence of str
+            Settings to use where a correction has an alternative (`Correction.instead_of`).
+            Where none is named, the one with the narrower scope is: what was found with one spool
+            is then not laid upon the others.
+
+        Returns
+        -------
+        list of str
+            The uids of the corrections.
+
+        Raises
+        ------
+        AlreadyKept
+            The same sheet was kept before and not taken back; nothing is written.
+        StoreError
+            Printer, nozzle or spool is not in the store.
+        """
+        chosen = choose(corrections, use)
+        try:
+            with self._write() as session:
+                used = _used(session, printer, nozzle, spool, printed=sheet.piece.printed)
+                row = _sheet_row(session, sheet_text, sheet, fit_json, used)
+                return _add_corrections(session, row, used, corrections, chosen)
+        except IntegrityError as err:  # another process kept it in the same moment
+            raise AlreadyKept("this sheet was kept a moment ago", mend="nothing to do") from err
+
+    def corrections(self, uids: Sequence[str]) -> list[KeptCorrection]:
+        """Return kept corrections by their uids, in that order."""
+        with self._read() as session:
+            query = corrections_query().where(CorrectionRow.uid.in_(uids))
+            found = [correction_record(*r) for r in session.execute(query)]
+        return sorted(found, key=lambda k: uids.index(k.uid))
+
+    def sheet(self, uid: str) -> KeptSheet:
+        """Return a kept sheet by its uid or the unique beginning of it."""
+        with self._read() as session:
+            rows = session.scalars(
+                select(SheetRow).where(SheetRow.uid.startswith(uid, autoescape=True)).limit(2)
+            ).all()
+            if len(rows) != 1:
+                raise StoreError(
+                    f"{'no sheet has' if not rows else 'more than one sheet has'} the id {uid!r}",
+                    mend="see truebead profile history",
+                )
+            return sheet_record(rows[0])
+
+    def history(
+        self,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+        setting: str | None = None,
+        limit: int | None = None,
+    ) -> list[KeptCorrection]:
+        """Return kept corrections, newest first; names narrow it down."""
+        with self._read() as session:
+            query = corrections_query().order_by(
+                CorrectionRow.kept_at.desc(), CorrectionRow.id.desc()
+            )
+            if printer is not None:
+                row = find(session, PrinterRow, "printer", printer)
+                query = query.where(CorrectionRow.printer_id == row.id)
+                if nozzle is not None:
+                    tip = find_nozzle(session, row, nozzle)
+                    query = query.where(CorrectionRow.nozzle_id == tip.id)
+            if spool is not None:
+                reel = find(session, SpoolRow, "spool", spool)
+                query = query.where(CorrectionRow.spool_id == reel.id)
+            if setting is not None:
+                query = query.where(CorrectionRow.setting == setting)
+            return [correction_record(*r) for r in session.execute(query.limit(limit))]
+
+    def undo(
+        self, uid: str | None = None, why: str = "", **names: str | None
+    ) -> list[KeptCorrection]:
+        """Take corrections back; they stay in the history, marked.
+
+        Parameters
+        ----------
+        uid : str or None
+            Of a correction or a sheet, or its unique beginning; None: the newest kept sheet
+            (of the named printer, nozzle or spool) that is not taken back.
+        """
+        with self._write() as session:
+            rows = _to_undo(session, uid, _newest_uid(session, names) if uid is None else "")
+            open_rows = [r for r in rows if r.undo is None]
+            if not open_rows:
+                raise StoreError("that was taken back before", mend="see truebead profile history")
+            for row in open_rows:
+                session.add(UndoRow(correction_id=row.id, why=why))
+            session.flush()
+            ids = [r.id for r in open_rows]
+            session.expire_all()
+            query = corrections_query().where(CorrectionRow.id.in_(ids))
+            return [correction_record(*r) for r in session.execute(query)]
+
+    def readings_of(self, printer: str | None = None) -> Iterator[SheetReadings]:
+        """Yield the readings of every kept sheet of a printer, sheet by sheet, as columns.
+
+        Sheets whose corrections were all taken back are left out. Memory stays that of one sheet.
+        """
+        with self._read() as session:
+            row = find(session, PrinterRow, "printer", printer)
+            sheets = _sheets_in_use(session, row)
+            query = (
+                select(
+                    ReadingRow.sheet_id, ReadingRow.feature, ReadingRow.kind, ReadingRow.axis,
+                    ReadingRow.nominal, ReadingRow.value, ReadingRow.u,
+                )
+                .join(SheetRow, ReadingRow.sheet_id == SheetRow.id)
+                .where(SheetRow.printer_id == row.id)
+                .order_by(ReadingRow.sheet_id, ReadingRow.id)
+                .execution_options(yield_per=20_000)
+            )  # fmt: skip
+            for sheet_id, rows in groupby(session.execute(query), key=lambda r: r[0]):
+                if sheet_id in sheets:
+                    yield _columns(sheets[sheet_id], list(rows))
+
+
+def choose(corrections: Sequence[Correction], use: Sequence[str]) -> list[bool]:
+    """Say which corrections are used where two would correct the same error.
+
+    Raises
+    ------
+    StoreError
+        `use` names a setting that is not among them, or both of a pair.
+    """
+    names = [c.setting for c in corrections]
+    for name in use:
+        if name not in names:
+            raise StoreError(
+                f"{name!r} is not among the corrections", mend=f"there are {', '.join(names)}"
+            )
+    wanted = set(use)
+    dropped: set[str] = set()
+    for c in corrections:
+        other = c.instead_of
+        if not other or other not in names:
+            continue
+        if c.setting in wanted and other in wanted:
+            raise StoreError(
+                f"{c.setting} and {other} correct the same error", mend="use only one of them"
+            )
+        loser = other if c.setting in wanted else c.setting
+        if other not in wanted and c.setting not in wanted:
+            loser = max((c, corrections[names.index(other)]), key=_width).setting
+        dropped.add(loser)
+    return [c.setting not in dropped for c in corrections]
+
+
+def _width(c: Correction) -> int:
+    return (Scope.SPOOL, Scope.MATERIAL, Scope.NOZZLE, Scope.PRINTER).index(c.scope)
+
+
+class _Used:
+    """What a piece was printed with; a check made without plastic has neither nozzle nor spool."""
+
+    def __init__(
+        self, printer: PrinterRow, nozzle: NozzleRow | None, spool: SpoolRow | None
+    ) -> None:
+        self.printer = printer
+        self.nozzle = nozzle
+        self.spool = spool
+
+    def key(self, text_hash: str) -> str:
+        """Return a name that is the same wherever this sheet is kept for the same things."""
+        uids = (row.uid if row else "" for row in (self.printer, self.nozzle, self.spool))
+        return hashlib.sha256("|".join((text_hash, *uids)).encode()).hexdigest()
+
+
+def _used(
+    session: Session, printer: str | None, nozzle: str | None, spool: str | None, *, printed: bool
+) -> _Used:
+    row = find(session, PrinterRow, "printer", printer)
+    with_nozzle, with_spool = printed or nozzle is not None, printed or spool is not None
+    return _Used(
+        row,
+        find_nozzle(session, row, nozzle) if with_nozzle else None,
+        find(session, SpoolRow, "spool", spool) if with_spool else None,
+    )
+
+
+def text_sha256(text: str) -> str:
+    """Return the hash of a sheet's text, whatever its line ends."""
+    plain = "\n".join(text.removeprefix("\ufeff").splitlines()).rstrip()
+    return hashlib.sha256(plain.encode()).hexdigest()
+
+
+def _sheet_row(
+    session: Session, text: str, sheet: Sheet, fit_json: Mapping[str, Any], used: _Used
+) -> SheetRow:
+    text_hash = text_sha256(text)
+    key = used.key(text_hash)
+    found = session.scalar(select(SheetRow).where(SheetRow.keep_key == key))
+    if found is not None:
+        _refuse_if_in_use(session, found)
+        return found
+    row = SheetRow(
+        keep_key=key,
+        sheet_sha256=text_hash,
+        sheet_text=text,
+        pattern=sheet.piece.pattern,
+        piece_id=sheet.piece_id,
+        parameters={**sheet.piece.spec.as_text(), **sheet.piece.setup.as_text()},
+        keys=dict(sheet.keys),
+        printer=used.printer,
+        nozzle=used.nozzle,
+        spool=used.spool,
+        fit=plain_json(dict(fit_json)),
+        by_version=version(),
+    )
+    session.add(row)
+    session.flush()
+    session.add_all(_reading_rows(row.id, sheet))
+    return row
+
+
+def _refuse_if_in_use(session: Session, row: SheetRow) -> None:
+    """Refuse to keep a sheet again, unless all that came of it was taken back."""
+    rows = session.scalars(select(CorrectionRow).where(CorrectionRow.sheet_id == row.id)).all()
+    if not rows or any(r.undo is None for r in rows):
+        raise AlreadyKept(
+            f"this sheet was kept already, on {row.kept_at:%Y-%m-%d %H:%M} UTC"
+            f" (id {row.uid[:8]}); nothing was added",
+            mend=f"to keep it anew take it back first: truebead profile undo {row.uid[:8]}",
+        )
+
+
+def _reading_rows(sheet_id: int, sheet: Sheet) -> Iterator[ReadingRow]:
+    known = {f.id: f for f in sheet.piece.features}
+    for r in sheet.readings:
+        feature = known.get(r.feature)
+        yield ReadingRow(
+            sheet_id=sheet_id,
+            feature=r.feature,
+            kind=str(feature.kind) if feature else "",
+            axis=feature.axis if feature else "",
+            nominal=feature.nominal if feature else None,
+            value=float(r.value),
+            u=None if r.u is None else float(r.u),
+        )
+
+
+def _add_corrections(
+    session: Session,
+    sheet: SheetRow,
+    used: _Used,
+    corrections: Sequence[Correction],
+    chosen: list[bool],
+) -> list[str]:
+    rows = []
+    for c, take in zip(corrections, chosen, strict=True):
+        if not (math.isfinite(c.new) and math.isfinite(c.u_new)):
+            raise StoreError(f"{c.setting} came out as {c.new}", mend="look at the readings")
+        rows.append(
+            CorrectionRow(
+                sheet_id=sheet.id,
+                printer_id=used.printer.id,
+                nozzle_id=used.nozzle.id if used.nozzle else None,
+                material_id=used.spool.material_id if used.spool else None,
+                spool_id=used.spool.id if used.spool else None,
+                scope=str(c.scope),
+                error=estimate_json(c.error),
+                verdict=str(c.verdict),
+                old=None if c.old is None else float(c.old),
+                new=float(c.new),
+                u_new=float(c.u_new),
+                setting=c.setting,
+                unit=c.unit,
+                evidence=c.evidence,
+                reason=c.reason,
+                instead_of=c.instead_of,
+                chosen=take,
+                by_version=version(),
+            )
+        )
+    session.add_all(rows)
+    session.flush()
+    return [row.uid for row in rows]
+
+
+def estimate_json(e: Estimate) -> dict[str, Any]:
+    """Return an estimate as strict JSON; infinite degrees of freedom become null."""
+    plain: dict[str, Any] = plain_json(
+        {
+            "name": e.name, "value": e.value, "u": e.u, "dof": e.dof, "unit": e.unit,
+            "from_data": e.from_data,
+        }
+    )  # fmt: skip
+    return plain
+
+
+def estimate_from_json(data: Mapping[str, Any]) -> Estimate:
+    """Return the estimate that `estimate_json` wrote."""
+    return Estimate(**{**data, "dof": math.inf if data["dof"] is None else data["dof"]})
+
+
+def _newest_uid(session: Session, names: Mapping[str, str | None]) -> str:
+    query = (
+        select(SheetRow.uid)
+        .join(CorrectionRow, CorrectionRow.sheet_id == SheetRow.id)
+        .outerjoin(UndoRow, UndoRow.correction_id == CorrectionRow.id)
+        .where(UndoRow.id.is_(None))
+        .order_by(CorrectionRow.kept_at.desc(), CorrectionRow.id.desc())
+        .limit(1)
+    )
+    if names.get("printer"):
+        row = find(session, PrinterRow, "printer", names["printer"])
+        query = query.where(SheetRow.printer_id == row.id)
+        if names.get("nozzle"):
+            tip = find_nozzle(session, row, names["nozzle"])
+            query = query.where(SheetRow.nozzle_id == tip.id)
+    if names.get("spool"):
+        reel = find(session, SpoolRow, "spool", names["spool"])
+        query = query.where(SheetRow.spool_id == reel.id)
+    uid = session.scalar(query)
+    if uid is None:
+        raise StoreError("there is nothing to take back", mend="see truebead profile history")
+    return uid
+
+
+def _to_undo(session: Session, uid: str | None, sheet_uid: str) -> list[CorrectionRow]:
+    if sheet_uid:
+        where = SheetRow.uid == sheet_uid
+        found = session.scalars(select(CorrectionRow).join(CorrectionRow.sheet).where(where)).all()
+        return list(found)
+    begins = uid or ""
+    rows = session.scalars(
+        select(CorrectionRow).where(CorrectionRow.uid.startswith(begins, autoescape=True)).limit(2)
+    ).all()
+    sheets = session.scalars(
+        select(SheetRow).where(SheetRow.uid.startswith(begins, autoescape=True)).limit(2)
+    ).all()
+    if len(rows) + len(sheets) != 1:
+        some = "nothing has" if not rows and not sheets else "more than one thing has"
+        raise StoreError(f"{some} the id {uid!r}", mend="see truebead profile history")
+    if rows:
+        return list(rows)
+    return list(
+        session.scalars(select(CorrectionRow).where(CorrectionRow.sheet_id == sheets[0].id)).all()
+    )
+
+
+def _sheets_in_use(session: Session, printer: PrinterRow) -> dict[int, Any]:
+    kept, undone = func.count(CorrectionRow.id), func.count(UndoRow.id)
+    used = (
+        select(SheetRow.id)
+        .outerjoin(CorrectionRow, CorrectionRow.sheet_id == SheetRow.id)
+        .outerjoin(UndoRow, UndoRow.correction_id == CorrectionRow.id)
+        .where(SheetRow.printer_id == printer.id)
+        .group_by(SheetRow.id)
+        .having((kept == 0) | (kept > undone))
+    )
+    query = (
+        select(SheetRow.id, SheetRow.uid, SheetRow.keys, SpoolRow.name, MaterialRow.name, NozzleRow.name)
+        .outerjoin(SpoolRow, SheetRow.spool_id == SpoolRow.id)
+        .outerjoin(MaterialRow, SpoolRow.material_id == MaterialRow.id)
+        .outerjoin(NozzleRow, SheetRow.nozzle_id == NozzleRow.id)
+        .where(SheetRow.id.in_(used))
+    )  # fmt: skip
+    return {row[0]: row for row in session.execute(query)}
+
+
+def _columns(sheet: Any, rows: list[Any]) -> SheetReadings:
+    _id, feature, kind, axis, nominal, value, u = zip(*rows, strict=True)
+    return SheetReadings(
+        sheet_uid=sheet[1],
+        keys=sheet[2],
+        spool=sheet[3] or "",
+        material=sheet[4] or "",
+        nozzle=sheet[5] or "",
+        feature=feature,
+        kind=kind,
+        axis=axis,
+        nominal=np.array(nominal, dtype=float),
+        value=np.array(value, dtype=float),
+        u=np.array(u, dtype=float),
+    )
+
+
+def corrections_query() -> (
+    Any
+):  # a Select of ten columns; its type is spelt otherwise in 2.0 and 2.1
+    """Return the query whose rows `correction_record` reads."""
+    return (
+        select(
+            CorrectionRow, UndoRow, SheetRow.uid, SheetRow.pattern, SheetRow.piece_id,
+            PrinterRow.name, NozzleRow.name, MaterialRow.name, SpoolRow.name,
+        )
+        .outerjoin(UndoRow, UndoRow.correction_id == CorrectionRow.id)
+        .join(SheetRow, CorrectionRow.sheet_id == SheetRow.id)
+        .join(PrinterRow, CorrectionRow.printer_id == PrinterRow.id)
+        .outerjoin(NozzleRow, CorrectionRow.nozzle_id == NozzleRow.id)
+        .outerjoin(MaterialRow, CorrectionRow.material_id == MaterialRow.id)
+        .outerjoin(SpoolRow, CorrectionRow.spool_id == SpoolRow.id)
+    )  # fmt: skip
+
+
+def correction_record(
+    row: CorrectionRow, undo: UndoRow | None, sheet_uid: str, pattern: str, piece_id: str,
+    printer: str, nozzle: str | None, material: str | None, spool: str | None,
+) -> KeptCorrection:  # fmt: skip
+    """Return a row of `corrections_query` as plain data."""
+    return KeptCorrection(
+        uid=row.uid,
+        correction=Correction(
+            setting=row.setting,
+            old=row.old,
+            new=row.new,
+            u_new=row.u_new,
+            unit=row.unit,
+            error=estimate_from_json(row.error),
+            verdict=Verdict(row.verdict),
+            scope=Scope(row.scope),
+            evidence=row.evidence,
+            reason=row.reason,
+            instead_of=row.instead_of,
+        ),
+        sheet_uid=sheet_uid,
+        pattern=pattern,
+        piece_id=piece_id,
+        printer=printer,
+        nozzle=nozzle or "",
+        material=material or "",
+        spool=spool or "",
+        kept_at=row.kept_at,
+        by_version=row.by_version,
+        chosen=row.chosen,
+        undone_at=undo.at if undo else None,
+        why_undone=undo.why if undo else "",
+    )
+
+
+def sheet_record(row: SheetRow) -> KeptSheet:
+    """Return a row as plain data."""
+    return KeptSheet(
+        uid=row.uid,
+        pattern=row.pattern,
+        piece_id=row.piece_id,
+        printer=row.printer.name,
+        nozzle=row.nozzle.name if row.nozzle else "",
+        spool=row.spool.name if row.spool else "",
+        kept_at=row.kept_at,
+        by_version=row.by_version,
+        sheet_text=row.sheet_text,
+        fit=row.fit,
+    )

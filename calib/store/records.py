@@ -1,0 +1,223 @@
+"""What the store hands out: plain frozen data, free of the database."""
+
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TYPE_CHECKING, Any
+
+from calib.corrections import Correction, Scope, Verdict
+from calib.drives import Drive
+from calib.errors import StoreError
+
+if TYPE_CHECKING:
+    import numpy as np
+
+AXES = ("X", "Y", "Z", "E")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Axis:
+    """One axis of a printer: the steps/mm set in it now, and its drive; E is the extruder."""
+
+    axis: str
+    steps_per_mm: float | None = None
+    drive: Drive | None = None
+
+    def __post_init__(self) -> None:
+        if self.axis not in AXES:
+            raise StoreError(
+                f"axis {self.axis!r} is not one of {', '.join(AXES)}", mend="use one of them"
+            )
+        steps = self.steps_per_mm
+        if steps is not None and not 0 < steps < 1e6:
+            raise StoreError(
+                f"steps/mm of axis {self.axis} must be more than 0 (got {steps:g})",
+                mend="read the value that is set in the printer",
+            )
+
+    @property
+    def best_steps_per_mm(self) -> float | None:
+        """The value set, or what the drive's mechanics give; None where neither is known."""
+        if self.steps_per_mm is None and self.drive is not None:
+            return self.drive.steps_per_mm
+        return self.steps_per_mm
+
+    @property
+    def conflict(self) -> str:
+        """Say so where the value set and the mechanics are more than 2 % apart; else empty."""
+        if self.steps_per_mm is None or self.drive is None:
+            return ""
+        nominal = self.drive.steps_per_mm
+        if abs(self.steps_per_mm / nominal - 1) <= 0.02:
+            return ""
+        return (
+            f"axis {self.axis} is set to {self.steps_per_mm:g} steps/mm, its mechanics give"
+            f" {nominal:g} ({self.steps_per_mm / nominal:.3f} times): one of the two is wrong"
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Printer:
+    """A printer as the user described it. `version` counts its changes."""
+
+    name: str
+    build_x_mm: float
+    build_y_mm: float
+    build_z_mm: float
+    hot_end_max_c: float
+    bed_max_c: float
+    layer_mm: float = 0.2
+    filament_mm: float = 1.75
+    axes: tuple[Axis, ...] = ()
+    uid: str = ""
+    version: int = 0
+
+    def axis(self, axis: str) -> Axis:
+        """Return one axis; an empty one where nothing is known of it."""
+        return next((a for a in self.axes if a.axis == axis), Axis(axis=axis))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Nozzle:
+    """A nozzle on a printer; `line_mm` 0 means 1.125 x the bore."""
+
+    name: str
+    printer: str
+    bore_mm: float
+    line_mm: float = 0.0
+    uid: str = ""
+    version: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spool:
+    """A spool of filament; `price` is for the whole spool of `grams`."""
+
+    name: str
+    material: str
+    colour: str = ""
+    price: float | None = None
+    grams: float | None = None
+    density_g_cm3: float | None = None
+    filament_mm: float | None = None
+    uid: str = ""
+    version: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptSheet:
+    """A sheet that was kept: which piece, printed with what, and what the fit said."""
+
+    uid: str
+    pattern: str
+    piece_id: str
+    printer: str
+    nozzle: str
+    spool: str
+    kept_at: datetime
+    by_version: str
+    sheet_text: str
+    fit: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptCorrection:
+    """A correction in the history, with its provenance.
+
+    Attributes
+    ----------
+    chosen : bool
+        False for the one of two alternatives that is not used (see `Correction.instead_of`).
+    undone_at : datetime or None
+        When it was taken back; it stays in the history.
+    """
+
+    uid: str
+    correction: Correction
+    sheet_uid: str
+    pattern: str
+    piece_id: str
+    printer: str
+    nozzle: str
+    material: str
+    spool: str
+    kept_at: datetime
+    by_version: str
+    chosen: bool = True
+    undone_at: datetime | None = None
+    why_undone: str = ""
+
+    @property
+    def value(self) -> float | None:
+        """The value to have set: the new one, or the old one where it is left alone."""
+        c = self.correction
+        if c.verdict == Verdict.APPLY:
+            return c.new
+        return c.old if c.verdict == Verdict.LEAVE else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InForce:
+    """One setting of a profile.
+
+    Attributes
+    ----------
+    value : float or None
+        None where the correction says to leave a setting alone whose value is not known.
+    u : float
+        Standard uncertainty of `value`, widened where it is inherited.
+    layer : Scope
+        The layer that it comes from; the narrowest that has a value wins.
+    inherited_from : tuple of str
+        Spools of the same type that a spool without a value of its own starts from.
+    source : KeptCorrection
+        Its newest evidence.
+    stale : str
+        Why it can't be trusted any more; empty while it can.
+    """
+
+    setting: str
+    value: float | None
+    u: float
+    unit: str
+    layer: Scope
+    source: KeptCorrection
+    inherited_from: tuple[str, ...] = ()
+    stale: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EventRecord:
+    """Something that happened, by which corrections may have become stale."""
+
+    uid: str
+    kind: str
+    at: datetime
+    printer: str = ""
+    nozzle: str = ""
+    spool: str = ""
+    axis: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SheetReadings:
+    """The readings of one kept sheet as columns, for the split of machine and material.
+
+    Attributes
+    ----------
+    feature, kind, axis : tuple of str, n entries
+    nominal, value, u : (n,) float
+        In the features' own units; nan where not known.
+    """
+
+    sheet_uid: str
+    spool: str
+    material: str
+    nozzle: str
+    keys: dict[str, str]
+    feature: tuple[str, ...]
+    kind: tuple[str, ...]
+    axis: tuple[str, ...]
+    nominal: "np.ndarray[Any, Any]"
+    value: "np.ndarray[Any, Any]"
+    u: "np.ndarray[Any, Any]"

@@ -1,0 +1,24 @@
+"""The store: everything that `open_store` gives."""
+
+from calib.store.engine import open_engine
+from calib.store.keeping import Keeping
+from calib.store.profiles import Profiles
+
+
+class Store(Keeping, Profiles):
+    """Profiles, events and history of the printers in one database.
+
+    Things are the user's printers, nozzles, spools and instruments; keeping only ever adds;
+    profiles say what is in force. Every method is one transaction.
+    """
+
+    @classmethod
+    def open(cls, where: str | None = None) -> "Store":
+        """Open a store by file or URL; see `calib.store.open_store`."""
+        return cls(open_engine(where))
+
+    def __enter__(self) -> "Store":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()

@@ -1,0 +1,62 @@
+"""What the tests of the store share: a workshop with a printer, and corrections made by hand."""
+
+from calib.corrections import Correction, Scope, Verdict
+from calib.drives import Drive
+from calib.estimate import Estimate
+from calib.readings import Reading, Sheet, sheet_csv
+from calib.store.records import Axis, Nozzle, Printer, Spool
+from patterns import registry
+from patterns.spec import PrintSetup
+
+BELT = Drive(motor_steps=200, microsteps=16, belt_pitch_mm=2.0, pulley_teeth=20)
+SCREW = Drive(motor_steps=200, microsteps=16, screw_lead_mm=8.0)
+
+
+def printer(name="lantern", **change):
+    values = {
+        "build_x_mm": 220.0, "build_y_mm": 220.0, "build_z_mm": 250.0, "hot_end_max_c": 260.0,
+        "bed_max_c": 100.0,
+        "axes": (Axis(axis="X", drive=BELT), Axis(axis="Y", drive=BELT), Axis(axis="Z", drive=SCREW),
+                 Axis(axis="E", steps_per_mm=93.0)),
+    }  # fmt: skip
+    return Printer(name=name, **{**values, **change})
+
+
+def workshop(store, spools=("white-1",), material="PLA"):
+    store.add_printer(printer())
+    store.add_nozzle(Nozzle(name="brass", printer="lantern", bore_mm=0.4))
+    for name in spools:
+        store.add_spool(Spool(name=name, material=material, colour="white", grams=1000.0))
+    return store
+
+
+def sheet(piece_id="cube-1", value=40.02, pattern="dimensional-cube"):
+    piece = registry.get(pattern).piece({}, PrintSetup())
+    first = piece.features[0]
+    readings = tuple(Reading(feature=first.id, value=value + 0.01 * i) for i in range(3))
+    return Sheet(piece=piece, piece_id=piece_id, readings=readings, keys={"made": "2026-01-02"})
+
+
+def sheet_text(piece_id="cube-1"):
+    return f"# pattern: dimensional-cube\n# piece: {piece_id}\nfeature,reading 1\nx_outside_low,40.02\n"
+
+
+def correction(setting="extrusion_multiplier", new=0.97, old=1.0, **change):
+    u = change.pop("u", 0.01)
+    values = {
+        "setting": setting, "old": old, "new": new, "u_new": u, "unit": "",
+        "error": Estimate(name=setting, value=new - (old or 0.0), u=u, dof=8.0, unit=""),
+        "verdict": Verdict.APPLY, "scope": Scope.SPOOL, "evidence": "6 readings of 4 walls",
+        "reason": "more than the uncertainty",
+    }  # fmt: skip
+    return Correction(**{**values, **change})
+
+
+def keep(store, piece_id="cube-1", spool="white-1", corrections=None, nozzle="brass", **names):
+    return store.keep(
+        sheet_text(piece_id), sheet(piece_id), corrections or [correction()], {"topic": "size"},
+        printer=names.pop("printer", "lantern"), nozzle=nozzle, spool=spool, **names,
+    )  # fmt: skip
+
+
+__all__ = ["BELT", "SCREW", "correction", "keep", "printer", "sheet", "sheet_csv", "sheet_text", "workshop"]
