@@ -10,7 +10,7 @@ from typer.core import TyperGroup
 from calib.errors import BadInput
 
 #: Modules of `calib.commands`, in the order in which the help lists them.
-COMMANDS = ("make", "solve")
+COMMANDS = ("add", "make", "read", "solve", "keep", "profile")
 
 
 class _Root(TyperGroup):

@@ -59,4 +59,14 @@ def keep(store, piece_id="cube-1", spool="white-1", corrections=None, nozzle="br
     )  # fmt: skip
 
 
-__all__ = ["BELT", "SCREW", "correction", "keep", "printer", "sheet", "sheet_csv", "sheet_text", "workshop"]
+__all__ = [
+    "BELT",
+    "SCREW",
+    "correction",
+    "keep",
+    "printer",
+    "sheet",
+    "sheet_csv",
+    "sheet_text",
+    "workshop",
+]

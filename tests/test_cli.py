@@ -42,7 +42,9 @@ def filled(tmp_path, name, printer, caliper=None, seed=5, **given):
 
 
 def corrections(result):
-    return {c["setting"]: c for f in json.loads(result.stdout)["findings"] for c in f["corrections"]}
+    return {
+        c["setting"]: c for f in json.loads(result.stdout)["findings"] for c in f["corrections"]
+    }
 
 
 def test_solve_finds_the_printers_errors(tmp_path):
@@ -157,17 +159,33 @@ def test_a_check_without_plastic_has_a_sheet_and_no_solid(tmp_path, monkeypatch)
 
 def test_help_of_every_command_has_an_example():
     for name, command in _commands(APP).items():
-        assert "Example" in (command.help or ""), name
+        assert "Example" in (command.epilog or ""), name
+        assert command.help, name
 
 
 def _commands(app):
+    """Return every command by its whole name, those of groups too."""
     import typer.main
 
-    return typer.main.get_command(app).commands
+    found = {}
+    for name, command in typer.main.get_command(app).commands.items():
+        inner = getattr(command, "commands", None)
+        found |= {f"{name} {n}": c for n, c in inner.items()} if inner else {name: command}
+    return found
 
 
 def test_help_is_quick_and_loads_nothing_heavy():
-    heavy = ["OCP", "cadquery", "cv2", "numpy", "scipy", "sklearn", "sqlalchemy", "alembic", "matplotlib"]
+    heavy = [
+        "OCP",
+        "cadquery",
+        "cv2",
+        "numpy",
+        "scipy",
+        "sklearn",
+        "sqlalchemy",
+        "alembic",
+        "matplotlib",
+    ]
     code = (
         "import sys; from calib.cli import build_app; build_app();"
         f"print([m for m in {heavy!r} if m in sys.modules])"

@@ -14,7 +14,6 @@ import pytest
 from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from tests.storekit import BELT, correction, keep, printer, sheet, sheet_text, workshop
 
 from calib.corrections import Scope, Verdict
 from calib.errors import BadInput, StoreError
@@ -23,6 +22,7 @@ from calib.store import open_store
 from calib.store.engine import HEAD
 from calib.store.keeping import AlreadyKept, choose, text_sha256
 from calib.store.records import Axis, Nozzle, Spool
+from tests.storekit import BELT, correction, keep, printer, sheet, sheet_text, workshop
 
 
 @pytest.fixture
@@ -51,7 +51,10 @@ def test_steps_follow_the_mechanics():
 def test_steps_set_against_the_mechanics_are_shown():
     assert Axis(axis="X", steps_per_mm=80.4, drive=BELT).conflict == ""
     # 100 steps/mm is what 16 teeth would want (200 x 16 / 32).
-    assert "100 steps/mm, its mechanics give 80" in Axis(axis="X", steps_per_mm=100.0, drive=BELT).conflict
+    assert (
+        "100 steps/mm, its mechanics give 80"
+        in Axis(axis="X", steps_per_mm=100.0, drive=BELT).conflict
+    )
 
 
 def test_setup_for_joins_printer_nozzle_and_spool(store):
@@ -74,7 +77,10 @@ def test_setup_for_joins_printer_nozzle_and_spool(store):
         (lambda s: s.add_printer(printer(" ")), "can't be the name"),
         (lambda s: s.add_printer(printer("big", build_x_mm=float("nan"))), "build_x_mm must be"),
         (lambda s: s.add_printer(printer("hot", hot_end_max_c=900.0)), "hot_end_max_c must be"),
-        (lambda s: s.add_nozzle(Nozzle(name="x", printer="lantern", bore_mm=4.0)), "nozzle_mm must be"),
+        (
+            lambda s: s.add_nozzle(Nozzle(name="x", printer="lantern", bore_mm=4.0)),
+            "nozzle_mm must be",
+        ),
         (lambda s: s.add_spool(Spool(name="x", material="PLA", grams=-1.0)), "grams of spool"),
         (lambda s: s.change_spool(Spool(name="white-1", material="PETG")), "is of PLA, not PETG"),
         (lambda s: s.sheet("zz"), "no sheet has the id"),
@@ -168,7 +174,12 @@ def test_of_two_alternatives_only_one_is_in_force(store):
 def test_narrower_layers_win(store):
     workshop(store)
     value = {}
-    for scope, new in ((Scope.SPOOL, 4.0), (Scope.MATERIAL, 3.0), (Scope.NOZZLE, 2.0), (Scope.PRINTER, 1.0)):
+    for scope, new in (
+        (Scope.SPOOL, 4.0),
+        (Scope.MATERIAL, 3.0),
+        (Scope.NOZZLE, 2.0),
+        (Scope.PRINTER, 1.0),
+    ):
         value[scope] = new
     # Kept from the narrowest to the widest, so that order in time can't be what decides.
     for i, scope in enumerate((Scope.SPOOL, Scope.MATERIAL, Scope.NOZZLE, Scope.PRINTER)):
@@ -195,7 +206,9 @@ def test_leave_keeps_the_old_value_and_print_again_changes_nothing(store):
 def test_another_nozzle_does_not_lend_its_flow(store):
     workshop(store)
     store.add_nozzle(Nozzle(name="wide", printer="lantern", bore_mm=0.6))
-    keep(store, corrections=[correction(), correction("skew_xy_deg", 0.2, 0.0, scope=Scope.PRINTER)])
+    keep(
+        store, corrections=[correction(), correction("skew_xy_deg", 0.2, 0.0, scope=Scope.PRINTER)]
+    )
     assert {v.setting for v in store.in_force("lantern", "wide")} == {"skew_xy_deg"}
 
 

@@ -18,7 +18,7 @@ SAFETY = (
     " rules; let a qualified person do mains wiring."
 )
 
-NozzleOption = Annotated[
+NozzleMmOption = Annotated[
     float | None, typer.Option("--nozzle-mm", help="Bore of the nozzle in mm.")
 ]
 LayerOption = Annotated[float | None, typer.Option("--layer-mm", help="Layer height in mm.")]

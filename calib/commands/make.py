@@ -12,17 +12,19 @@ from calib.commands.common import (
     JsonOption,
     LayerOption,
     LineOption,
-    NozzleOption,
+    NozzleMmOption,
     pairs,
     print_json,
     setup_from,
 )
+from calib.commands.show import NozzleOption, PrinterOption, StoreOption
 from calib.errors import BadInput, FileError
 
 if TYPE_CHECKING:
     from patterns.mesh import Mesh
     from patterns.piece import Piece
     from patterns.registry import Pattern
+    from patterns.spec import PrintSetup
 
 
 def register(app: typer.Typer) -> None:
@@ -30,13 +32,13 @@ def register(app: typer.Typer) -> None:
     app.command(
         "make",
         help="Make the folder of a piece: solid, sheet and picture.\n\n"
-        "Example: truebead make step-gauge --set pitch_mm=30 --out gauge\n\n"
         "truebead make --help PATTERN shows the parameters of a pattern.",
+        epilog="Example: truebead make step-gauge --set pitch_mm=30 --out gauge",
         add_help_option=False,
     )(make)
-    app.command("list", help="List the patterns and what each answers.\n\nExample: truebead list")(
-        list_patterns
-    )
+    app.command(
+        "list", help="List the patterns and what each answers.", epilog="Example: truebead list"
+    )(list_patterns)
 
 
 def make(
@@ -51,7 +53,10 @@ def make(
     out: Annotated[
         Path | None, typer.Option("--out", help="Folder to make (default: the pattern's name).")
     ] = None,
-    nozzle_mm: NozzleOption = None,
+    printer: PrinterOption = None,
+    nozzle: NozzleOption = None,
+    store: StoreOption = None,
+    nozzle_mm: NozzleMmOption = None,
     layer_mm: LayerOption = None,
     line_mm: LineOption = None,
     build: BuildOption = "",
@@ -79,6 +84,7 @@ def make(
     if out is not None and len(names) > 1:
         raise BadInput("--out takes one pattern at a time", mend="make the others without --out")
     setup = setup_from(
+        _kept_setup(printer, nozzle, store),
         nozzle_mm=nozzle_mm,
         layer_mm=layer_mm,
         line_mm=line_mm,
@@ -102,6 +108,16 @@ def make(
     typer.echo(SAFETY)
 
 
+def _kept_setup(printer: str | None, nozzle: str | None, store: str | None) -> "PrintSetup | None":
+    """Return what the store knows of a printer, where one is named."""
+    if printer is None and nozzle is None:
+        return None
+    from calib.store import open_store
+
+    with open_store(store) as opened:
+        return opened.setup_for(printer, nozzle)
+
+
 def make_folder(
     piece: "Piece", folder: Path, *, unit: str = "mm", repeats: int = 3, force: bool = False,
     keys: dict[str, str] | None = None,
@@ -110,11 +126,10 @@ def make_folder(
     import secrets
     from datetime import UTC, datetime
 
-    from patterns.drawing import draw_piece
-
     from calib.files import write_atomic
     from calib.readings import sheet_csv
     from calib.report.sheet_page import sheet_html
+    from patterns.drawing import draw_piece
     from patterns.schedule import schedule_csv
 
     piece_id = secrets.token_hex(4)

@@ -213,4 +213,4 @@ def _ask(prompt: str, say: Callable[[str], None]) -> str:
 
 def register(app: typer.Typer) -> None:
     """Add the verb."""
-    app.command()(read)
+    app.command(epilog="Example: truebead read step-gauge/sheet.csv")(read)

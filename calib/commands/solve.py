@@ -17,8 +17,8 @@ def register(app: typer.Typer) -> None:
     app.command(
         "solve",
         help="Work out the corrections from a filled-in sheet.\n\n"
-        "Exits with 1 where something must be printed or measured again.\n\n"
-        "Example: truebead solve step-gauge/sheet.csv --now steps_x_per_mm=80 --why",
+        "Exits with 1 where something must be printed or measured again.",
+        epilog="Example: truebead solve step-gauge/sheet.csv --now steps_x_per_mm=80 --why",
     )(solve)
 
 
