@@ -202,6 +202,34 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
     return Solution(sheet=sheet, findings=tuple(findings), first_pass=suspects)
 
 
+#: Head of the sheet's lines that say what was set when the piece was made.
+NOW_PREFIX = "now."
+
+
+def with_settings_of(sheet: Sheet, context: Context) -> Context:
+    """Lay the settings that the piece was made with over those in force today.
+
+    A piece measured after its printer was corrected must not be corrected by today's values.
+
+    Raises
+    ------
+    SheetError
+        A value in the sheet's head is not a number.
+    """
+    made_with = {}
+    for key, text in sheet.keys.items():
+        if key.startswith(NOW_PREFIX):
+            try:
+                made_with[key.removeprefix(NOW_PREFIX)] = float(text.replace(",", "."))
+            except ValueError:
+                raise SheetError(
+                    f"{key}: {text!r} is not a number",
+                    where=sheet.keys.get("file", "sheet"),
+                    mend="write the value that was set, or take the line out",
+                ) from None
+    return replace(context, now={**context.now, **made_with})
+
+
 def _first_pass(sheet: Sheet, *, accept: bool) -> tuple[Sheet, tuple[Suspect, ...]]:
     """Set aside the readings that can't be right, or put in their place what was meant."""
     from calib.blunders import find_blunders, mended

@@ -17,7 +17,7 @@ from calib.commands.common import (
     print_json,
     setup_from,
 )
-from calib.commands.show import NozzleOption, PrinterOption, StoreOption
+from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
 from calib.errors import BadInput, FileError
 
 if TYPE_CHECKING:
@@ -55,6 +55,7 @@ def make(
     ] = None,
     printer: PrinterOption = None,
     nozzle: NozzleOption = None,
+    spool: SpoolOption = None,
     store: StoreOption = None,
     nozzle_mm: NozzleMmOption = None,
     layer_mm: LayerOption = None,
@@ -83,8 +84,12 @@ def make(
         raise typer.Exit(0 if show_help else 2)
     if out is not None and len(names) > 1:
         raise BadInput("--out takes one pattern at a time", mend="make the others without --out")
+    known: PrintSetup | None = None
+    keys: dict[str, str] = {}
+    if printer or nozzle or spool:
+        known, keys = _kept(printer, nozzle, spool, store)
     setup = setup_from(
-        _kept_setup(printer, nozzle, store),
+        known,
         nozzle_mm=nozzle_mm,
         layer_mm=layer_mm,
         line_mm=line_mm,
@@ -94,7 +99,7 @@ def make(
     given = pairs(settings or [], "--set")
     pieces = [registry.get(name).piece(given, setup) for name in names]
     made = [
-        make_folder(p, out or Path(p.pattern), unit=unit, repeats=repeats, force=force)
+        make_folder(p, out or Path(p.pattern), unit=unit, repeats=repeats, force=force, keys=keys)
         for p in pieces
     ]
     if as_json:
@@ -108,14 +113,18 @@ def make(
     typer.echo(SAFETY)
 
 
-def _kept_setup(printer: str | None, nozzle: str | None, store: str | None) -> "PrintSetup | None":
-    """Return what the store knows of a printer, where one is named."""
-    if printer is None and nozzle is None:
-        return None
+def _kept(
+    printer: str | None, nozzle: str | None, spool: str | None, store: str | None
+) -> "tuple[PrintSetup, dict[str, str]]":
+    """Return what the store knows of the printer, and what is set now, for the sheet's head."""
+    from calib.solve import NOW_PREFIX
     from calib.store import open_store
 
     with open_store(store) as opened:
-        return opened.setup_for(printer, nozzle)
+        setup = opened.setup_for(printer, nozzle, spool)
+        printed_with = bool(spool) or len(opened.spools()) == 1
+        now = opened.context_for(printer, nozzle, spool, printed=printed_with).now
+    return setup, {f"{NOW_PREFIX}{name}": repr(float(value)) for name, value in now.items()}
 
 
 def make_folder(

@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.commands.common import JsonOption, numbers, print_json
+from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
 
 if TYPE_CHECKING:
     from calib.corrections import Correction
-    from calib.solve import Finding, Solution
+    from calib.solve import Context, Finding, Solution
 
 
 def register(app: typer.Typer) -> None:
@@ -32,6 +33,10 @@ def solve(
             "--now", help="A value now set, such as steps_x_per_mm=80.", metavar="NAME=VALUE"
         ),
     ] = None,
+    printer: PrinterOption = None,
+    nozzle: NozzleOption = None,
+    spool: SpoolOption = None,
+    store: StoreOption = None,
     filament: Annotated[
         str, typer.Option("--filament", help="Type of filament, such as PLA.")
     ] = "",
@@ -53,17 +58,24 @@ def solve(
     as_json: JsonOption = False,
 ) -> None:
     """Read, fit, judge, print."""
+    from dataclasses import replace
+
     from calib.errors import BadInput
     from calib.readings import read_sheet
-    from calib.solve import Context, solve_sheet
+    from calib.solve import Context, solve_sheet, with_settings_of
 
     if not (tolerance_mm > 0 and part_mm > 0):
         raise BadInput("--tolerance-mm and --part-mm must be more than 0", mend="try 0.2 and 100")
     sheet = read_sheet(sheet_file)
-    context = Context(
-        now=numbers(now or [], "--now"),
-        filament=filament,
-        instruments=sheet.instruments,
+    known = Context()
+    if printer or nozzle or spool:
+        known = _kept_context(printer, nozzle, spool, store, printed=sheet.piece.printed)
+    known = with_settings_of(sheet, known)
+    context = replace(
+        known,
+        now={**known.now, **numbers(now or [], "--now")},
+        filament=filament or known.filament,
+        instruments={**known.instruments, **sheet.instruments},
         tolerance_mm=tolerance_mm,
         part_mm=part_mm,
     )
@@ -73,6 +85,15 @@ def solve(
     else:
         typer.echo(as_text(solution, why=why))
     raise typer.Exit(1 if solution.needs_user else 0)
+
+
+def _kept_context(
+    printer: str | None, nozzle: str | None, spool: str | None, store: str | None, *, printed: bool
+) -> "Context":
+    from calib.store import open_store
+
+    with open_store(store) as opened:
+        return opened.context_for(printer, nozzle, spool, printed=printed)
 
 
 def as_text(solution: "Solution", *, why: bool = False) -> str:
@@ -121,11 +142,8 @@ def _finding_text(finding: "Finding", *, why: bool) -> list[str]:
     }
     for verdict, heading in headings.items():
         chosen = [c for c in finding.corrections if c.verdict is verdict]
-        if chosen:
-            lines += [
-                heading,
-                *(f"    {text}" for c in chosen for text in _correction_text(c, chosen)),
-            ]
+        texts = _changes(chosen) if verdict is Verdict.APPLY else _reasons(chosen)
+        lines += [heading, *(f"    {text}" for text in texts)] if chosen else []
     if why:
         lines += ["  Why:", *(f"    {text}" for text in finding.why)]
         lines += [
@@ -136,20 +154,35 @@ def _finding_text(finding: "Finding", *, why: bool) -> list[str]:
     return lines
 
 
-def _correction_text(c: "Correction", shown: "list[Correction]") -> list[str]:
-    from calib.corrections import Verdict
+def _reasons(chosen: "list[Correction]") -> list[str]:
+    """Say why, once where two settings would correct the same error."""
+    return [f"{reason}." for reason in dict.fromkeys(c.reason for c in chosen)]
+
+
+def _changes(chosen: "list[Correction]") -> list[str]:
+    """Write what to set; the second way to correct the same error stands below the first."""
+    by_name = {c.setting: c for c in chosen}
+    lines: list[str] = []
+    said: set[str] = set()
+    for c in chosen:
+        if c.setting in said:
+            continue
+        lines.append(_change(c))
+        other = by_name.get(c.instead_of)
+        if other:
+            lines.append(f"  or, not both: {_change(other)}")
+            said.add(other.setting)
+        lines.append(f"    {c.reason}; from {c.evidence}.")
+    return lines
+
+
+def _change(c: "Correction") -> str:
     from calib.estimate import coverage_factor
 
-    if c.verdict is not Verdict.APPLY:
-        already = any(o.reason == c.reason for o in shown[: shown.index(c)])
-        return [] if already else [f"{c.reason}."]
     half = c.u_new * coverage_factor(c.error.dof)
-    old = "?" if c.old is None else f"{c.old:g}"
-    other = f"  (or {c.instead_of}, not both)" if c.instead_of else ""
-    return [
-        f"{c.setting}: {old} -> {c.new:.{_places(half)}f} {c.unit} (± {half:.{_places(half)}f}){other}",
-        f"    {c.reason}; from {c.evidence}.",
-    ]
+    places = _places(half)
+    old = "?" if c.old is None else f"{c.old:.{places}f}"
+    return f"{c.setting}: {old} -> {c.new:.{places}f} {c.unit} (± {half:.{places}f})"
 
 
 def _places(half: float) -> int:
