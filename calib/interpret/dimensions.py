@@ -19,6 +19,7 @@ _STEPS_STEP = 0.01  # steps/mm
 _SCALE_STEP_PERCENT = 0.02
 _OFFSET_STEP_MM = 0.01
 _SKEW_STEP_DEG = 0.01
+_MECHANICS_ALIKE = 0.005  # a belt or screw is made truer than that
 _WANTED_OFFSET_MM = 0.05
 _WANTED_SKEW_DEG = 0.06  # 0.1 mm over 100 mm
 
@@ -107,43 +108,39 @@ class _Judged:
         evidence = self._evidence_of(axis)
         reason = self._scale_reason(axis, error, verdict)
         scale_name = f"scale_{axis.lower()}_percent"
-        found = []
-        if steps:
-            new = steps / (1 + error.value / 100)
-            found.append(
-                Correction(
-                    setting=steps_name,
-                    old=steps,
-                    new=new,
-                    u_new=new * error.u / 100,
-                    unit="steps/mm",
-                    error=error,
-                    verdict=verdict,
-                    scope=Scope.PRINTER,
-                    evidence=evidence,
-                    reason=reason,
-                    instead_of="" if self.travel else scale_name,
-                )
+        both = bool(steps) and not self.travel
+
+        def correction(name: str, unit: str, old: float, scope: Scope, other: str) -> Correction:
+            new = old / (1 + error.value / 100)
+            return Correction(
+                setting=name,
+                old=old,
+                new=new,
+                u_new=new * error.u / 100,
+                unit=unit,
+                error=error,
+                verdict=verdict,
+                scope=scope,
+                evidence=evidence,
+                reason=reason,
+                instead_of=other if both else "",
             )
+
+        found = []
         if not self.travel:
             old = self.context.now.get(scale_name, 100.0)
-            new = old / (1 + error.value / 100)
-            found.append(
-                Correction(
-                    setting=scale_name,
-                    old=old,
-                    new=new,
-                    u_new=new * error.u / 100,
-                    unit="%",
-                    error=error,
-                    verdict=verdict,
-                    scope=Scope.SPOOL,
-                    evidence=evidence,
-                    reason=reason,
-                    instead_of=steps_name if steps else "",
-                )
-            )
-        return found
+            found.append(correction(scale_name, "%", old, Scope.SPOOL, steps_name))
+        if steps:
+            found.append(correction(steps_name, "steps/mm", steps, Scope.PRINTER, scale_name))
+        return found if self._mechanics_agree(axis) is not False else found[::-1]
+
+    def _mechanics_agree(self, axis: str) -> bool | None:
+        """Whether the steps now set are what the drive's mechanics give; None: not known."""
+        drive = self.context.drives.get(axis)
+        steps = self._now(f"steps_{axis.lower()}_per_mm", axis)
+        if drive is None or not steps:
+            return None
+        return abs(steps / drive.steps_per_mm - 1) < _MECHANICS_ALIKE
 
     def _evidence_of(self, axis: str) -> str:
         rows = [r for r in self.result.rows if axis in self.features[r.feature].axis]
@@ -295,21 +292,18 @@ class _Judged:
             " Use one of the two, never both.",
         ]
         for axis in self.axes:
-            drive = self.context.drives.get(axis)
-            steps = self._now(f"steps_{axis.lower()}_per_mm", axis)
-            if drive is None or steps is None:
+            agree = self._mechanics_agree(axis)
+            if agree is None:
                 continue
-            off = 100 * (steps / drive.steps_per_mm - 1)
-            if abs(off) < 0.5:
-                lines.append(
-                    f"{axis}: {steps:g} steps/mm is what the mechanics give"
-                    f" ({drive.steps_per_mm:g}), so the rest is most likely shrinkage: set the scale."
-                )
-            else:
-                lines.append(
-                    f"{axis}: the mechanics give {drive.steps_per_mm:g} steps/mm but {steps:g} are set"
-                    f" ({off:+.2f} %): look at that first."
-                )
+            given = self.context.drives[axis].steps_per_mm
+            steps = self._now(f"steps_{axis.lower()}_per_mm", axis)
+            lines.append(
+                f"{axis}: {steps:g} steps/mm is what the mechanics give, so the rest is most likely"
+                " shrinkage: set the scale."
+                if agree
+                else f"{axis}: the mechanics give {given:g} steps/mm but {steps:g} are set:"
+                " look at that first."
+            )
         lines.append(
             "To settle it, measure the carriage without plastic: truebead make carriage-travel"
         )
