@@ -145,7 +145,7 @@ def make_folder(
     files["sheet.html"] = sheet_html(piece, picture, piece_id)
     if piece.schedule:
         files["schedule.csv"] = schedule_csv(piece.schedule)
-    _open_folder(folder, list(files), force=force)
+    open_folder(folder, list(files), force=force)
     for name, data in files.items():
         write_atomic(folder / name, data, force=force)
     return {
@@ -177,7 +177,7 @@ def _built(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
     }
 
 
-def _open_folder(folder: Path, names: list[str], *, force: bool) -> None:
+def open_folder(folder: Path, names: list[str], *, force: bool) -> None:
     """Make the folder; refuse before anything is written where a file would be replaced."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
