@@ -128,15 +128,16 @@ def _new(
 
 def _again(path: Path, *, force: bool) -> dict[str, Any]:
     """Make the page of a piece again from its sheet, which is left as it is."""
+    from calib.commands.make import open_folder
     from calib.files import write_atomic
     from calib.readings import read_table, sheet_of
 
-    table = read_table(path)
-    found = sheet_of(table)
+    found = sheet_of(table := read_table(path))
+    folder = path if path.is_dir() else path.parent
+    open_folder(folder, ["sheet.html"], force=force)
     repeats = len([c for c in table.reading_columns if table.header.cell(c)])
     made = found.keys.get("made", "")[:10]
     page = _page(found.piece, found.piece_id, made=made, unit=found.unit, repeats=repeats)
-    folder = path if path.is_dir() else path.parent
     write_atomic(folder / "sheet.html", page, force=force)
     return {"pattern": found.piece.pattern, "piece": found.piece_id, "folder": str(folder),
             "files": ["sheet.html"]}  # fmt: skip

@@ -159,6 +159,7 @@ class Typing:
                 return typed.startswith("y")
             if typed == "q":
                 raise Stop
+            self.say("   y or n, please.")
 
     def _write(self, cell: Cell, text: str) -> None:
         """Put one cell into the file, unless another program has changed the file meanwhile."""
