@@ -84,7 +84,7 @@ def make(
     if out is not None and len(names) > 1:
         raise BadInput("--out takes one pattern at a time", mend="make the others without --out")
     setup = setup_from(
-        _kept_setup(printer, nozzle, store),
+        kept_setup(printer, nozzle, store),
         nozzle_mm=nozzle_mm,
         layer_mm=layer_mm,
         line_mm=line_mm,
@@ -108,7 +108,7 @@ def make(
     typer.echo(SAFETY)
 
 
-def _kept_setup(printer: str | None, nozzle: str | None, store: str | None) -> "PrintSetup | None":
+def kept_setup(printer: str | None, nozzle: str | None, store: str | None) -> "PrintSetup | None":
     """Return what the store knows of a printer, where one is named."""
     if printer is None and nozzle is None:
         return None

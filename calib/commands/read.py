@@ -16,6 +16,7 @@ from calib.commands.common import (
     print_json,
     setup_from,
 )
+from calib.commands.show import NozzleOption, PrinterOption, StoreOption
 
 if TYPE_CHECKING:
     from patterns.piece import Piece
@@ -26,14 +27,14 @@ def register(app: typer.Typer) -> None:
     app.command(
         "sheet",
         help="Make the sheet of a piece again, or of a pattern without its solid.\n\n"
-        "For a folder only the page sheet.html is made again; its sheet.csv keeps your readings.\n\n"
-        "Example: truebead sheet step-gauge --set pitch_mm=30 --out gauge",
+        "For a folder only the page sheet.html is made again; its sheet.csv keeps your readings.",
+        epilog="Example: truebead sheet step-gauge --set pitch_mm=30 --out gauge",
     )(sheet)
     app.command(
         "read",
         help="Type in the readings of a sheet, one after the other.\n\n"
-        "Each answer is written to the sheet at once: stop when you like and go on later.\n\n"
-        "Example: truebead read cube/sheet.csv",
+        "Each answer is written to the sheet at once: stop when you like and go on later.",
+        epilog="Example: truebead read step-gauge/sheet.csv",
     )(read)
 
 
@@ -72,6 +73,9 @@ def sheet(
     out: Annotated[
         Path | None, typer.Option("--out", help="Folder to write to (default: the pattern's name).")
     ] = None,
+    printer: PrinterOption = None,
+    nozzle: NozzleOption = None,
+    store: StoreOption = None,
     nozzle_mm: NozzleMmOption = None,
     layer_mm: LayerOption = None,
     line_mm: LineOption = None,
@@ -96,7 +100,12 @@ def sheet(
     if path.exists() and what not in registry.all_patterns() | registry.all_checks():
         report = _again(path, force=force)
     else:
-        setup = setup_from(nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build)
+        from calib.commands.make import kept_setup
+
+        kept = kept_setup(printer, nozzle, store)
+        setup = setup_from(
+            kept, nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build
+        )
         piece = registry.get(what).piece(pairs(settings or [], "--set"), setup)
         separator = ";" if semicolons else ","
         report = _new(piece, out or Path(what), unit, repeats, separator, force=force)
