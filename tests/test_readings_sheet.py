@@ -69,7 +69,7 @@ def _values(name: str, spec_type: type[Spec]) -> st.SearchStrategy[dict[str, obj
     return st.fixed_dictionaries({}, optional=fields)
 
 
-@pytest.mark.parametrize("name", sorted(registry.all_patterns()))
+@pytest.mark.parametrize("name", sorted(registry.all_patterns() | registry.all_checks()))
 @given(data=st.data())
 def test_any_piece_comes_back_exactly(name: str, data: st.DataObject) -> None:
     recipe = registry.get(name)

@@ -8,15 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.errors import BadInput
+from calib.safety import SAFETY as SAFETY  # commands take it from here
 
 if TYPE_CHECKING:
     from patterns.spec import PrintSetup
-
-SAFETY = (
-    "Hot end and bed burn; moving parts pinch. Some filaments give off harmful fumes: ventilate."
-    " Do not leave a printer unattended. Follow the maker's limits and local electrical and fire"
-    " rules; let a qualified person do mains wiring."
-)
 
 NozzleMmOption = Annotated[
     float | None, typer.Option("--nozzle-mm", help="Bore of the nozzle in mm.")

@@ -84,10 +84,7 @@ def make(
         raise typer.Exit(0 if show_help else 2)
     if out is not None and len(names) > 1:
         raise BadInput("--out takes one pattern at a time", mend="make the others without --out")
-    known: PrintSetup | None = None
-    keys: dict[str, str] = {}
-    if printer or nozzle or spool:
-        known, keys = _kept(printer, nozzle, spool, store)
+    known, keys = kept_setup(printer, nozzle, spool, store)
     setup = setup_from(
         known,
         nozzle_mm=nozzle_mm,
@@ -113,10 +110,12 @@ def make(
     typer.echo(SAFETY)
 
 
-def _kept(
+def kept_setup(
     printer: str | None, nozzle: str | None, spool: str | None, store: str | None
-) -> "tuple[PrintSetup, dict[str, str]]":
-    """Return what the store knows of the printer, and what is set now, for the sheet's head."""
+) -> "tuple[PrintSetup | None, dict[str, str]]":
+    """Return what the store knows of a printer that is named, and the sheet's lines of what is set."""
+    if not (printer or nozzle or spool):
+        return None, {}
     from calib.solve import NOW_PREFIX
     from calib.store import open_store
 
@@ -154,7 +153,7 @@ def make_folder(
     files["sheet.html"] = sheet_html(piece, picture, piece_id)
     if piece.schedule:
         files["schedule.csv"] = schedule_csv(piece.schedule)
-    _open_folder(folder, list(files), force=force)
+    open_folder(folder, list(files), force=force)
     for name, data in files.items():
         write_atomic(folder / name, data, force=force)
     return {
@@ -186,7 +185,7 @@ def _built(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
     }
 
 
-def _open_folder(folder: Path, names: list[str], *, force: bool) -> None:
+def open_folder(folder: Path, names: list[str], *, force: bool) -> None:
     """Make the folder; refuse before anything is written where a file would be replaced."""
     try:
         folder.mkdir(parents=True, exist_ok=True)

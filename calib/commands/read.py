@@ -1,216 +1,174 @@
-"""`truebead read`: ask for each reading at the terminal and write it down at once."""
+"""`truebead read` and `truebead sheet`: readings typed in, and sheets made without the solid."""
 
-import json
-import sys
-from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from calib.blunders import find_blunders
-from calib.errors import FileError
-from calib.files import write_atomic
-from calib.readings import Sheet, read_table, sheet_of
-from calib.readings.cells import CellError
-from calib.readings.fill import Answer, Cell, cells, content, to_ask, understand
-from calib.readings.table import Table
+from calib.commands.common import (
+    BuildOption,
+    ForceOption,
+    JsonOption,
+    LayerOption,
+    LineOption,
+    NozzleMmOption,
+    pairs,
+    print_json,
+    setup_from,
+)
+from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
 
-_HELP = """\
-  a number   what the caliper or the balance shows; 39.97 or 39,97; with a unit if it is
-             another one: 1.574 in, 3.997 cm
-  yes / no   for judgements; 0 to 10 for scores; the word for grades
-  Enter      skip this one for now (it is asked again next time)
-  -          not measured, do not ask again
-  b          back to the one before
-  q          stop; everything up to here is kept, and you can go on later
-"""
+if TYPE_CHECKING:
+    from patterns.piece import Piece
 
 
-class _Stop(Exception):
-    """The user, or the end of the input, ends the asking."""
+def register(app: typer.Typer) -> None:
+    """Add the commands."""
+    app.command(
+        "sheet",
+        help="Make the sheet of a piece again, or of a pattern without its solid.\n\n"
+        "For a folder only the page sheet.html is made again; its sheet.csv keeps your readings.",
+        epilog="Example: truebead sheet step-gauge --set pitch_mm=30 --out gauge",
+    )(sheet)
+    app.command(
+        "read",
+        help="Type in the readings of a sheet, one after the other.\n\n"
+        "Each answer is written to the sheet at once: stop when you like and go on later.",
+        epilog="Example: truebead read step-gauge/sheet.csv",
+    )(read)
 
 
 def read(
-    sheet: Path = typer.Argument(help="The piece's sheet.csv, or the folder it is in."),
-    as_json: bool = typer.Option(False, "--json", help="End with a summary for machines."),
+    sheet_file: Annotated[
+        Path, typer.Argument(metavar="SHEET", help="The sheet.csv, or the folder it is in.")
+    ],
+    as_json: JsonOption = False,
 ) -> None:
-    """Type in the readings of a sheet, one after the other.
+    """Ask until all is there, the user stops, or the input ends."""
+    from calib.commands.typing_in import Stop, Typing
 
-    Each answer is written to the sheet at once, so you can stop at any time and go on later.
-
-    Example: truebead read cube-1/sheet.csv
-    """
-    path = sheet / "sheet.csv" if sheet.is_dir() else sheet
-    typing = Typing(path, say=lambda words: typer.echo(words, err=as_json))
+    sitting = Typing(sheet_file, say=lambda words: typer.echo(words, err=as_json))
     interrupted = False
     try:
-        typing.run()
-    except _Stop:
+        sitting.run()
+    except Stop:
         pass
     except KeyboardInterrupt:
         interrupted = True
-    typing.summary(as_json=as_json)
+    report = sitting.report()
+    if as_json:
+        print_json(report)
+    else:
+        typer.echo("\n" + sitting.in_words(report))
     if interrupted:
         raise typer.Exit(130)  # what a shell gives for Ctrl-C
 
 
-class Typing:
-    """One sitting at the terminal: the sheet, and the cells that are still to be asked.
+def sheet(
+    what: Annotated[str, typer.Argument(metavar="PATTERN|FOLDER", help="A pattern, or a piece.")],
+    settings: Annotated[
+        list[str] | None,
+        typer.Option("--set", help="A parameter, such as size_mm=40.", metavar="NAME=VALUE"),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder to write to (default: the pattern's name).")
+    ] = None,
+    printer: PrinterOption = None,
+    nozzle: NozzleOption = None,
+    spool: SpoolOption = None,
+    store: StoreOption = None,
+    nozzle_mm: NozzleMmOption = None,
+    layer_mm: LayerOption = None,
+    line_mm: LineOption = None,
+    build: BuildOption = "",
+    unit: Annotated[
+        str, typer.Option("--unit", help="What your caliper shows: mm or inch.")
+    ] = "mm",
+    repeats: Annotated[
+        int, typer.Option("--repeats", help="Readings per feature on the sheet.")
+    ] = 3,
+    semicolons: Annotated[
+        bool,
+        typer.Option("--semicolons", help="For spreadsheets that write a decimal comma."),
+    ] = False,
+    force: ForceOption = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Write sheet.csv and sheet.html, or sheet.html alone for a folder."""
+    from patterns import registry
 
-    Parameters
-    ----------
-    path : Path
-        The sheet; read at once.
-    say : callable
-        Shows one line to the user.
+    path = Path(what)
+    if path.exists() and what not in registry.all_patterns() | registry.all_checks():
+        report = _again(path, force=force)
+    else:
+        from calib.commands.make import kept_setup
 
-    Raises
-    ------
-    SheetError
-        The sheet can't be read as it is.
-    """
-
-    def __init__(self, path: Path, say: Callable[[str], None]) -> None:
-        self.path, self.say = path, say
-        self.table: Table = read_table(path)
-        self.sheet: Sheet = sheet_of(self.table)
-        self.on_disk = path.read_bytes()
-        self.cells = cells(self.table, self.sheet)
-        self.typed = 0
-        self.inches_agreed = 0
-        self.all_in_inches = False
-
-    def run(self) -> None:
-        """Ask for every empty cell; `_Stop` where the user ends it."""
-        queue = to_ask(self.table, self.cells)
-        if not queue:
-            self.say(f"{self.path}: every reading is there already.")
-            return
-        self.say(f"{self.path}: piece {self.sheet.piece_id or '?'}, {self.sheet.piece.pattern}, "
-                 f"{len(queue)} readings to go. ? for help, q to stop.")  # fmt: skip
-        at = 0
-        while at < len(queue):
-            at = max(0, at + self._ask_one(queue[at], first=at == 0))
-
-    def summary(self, *, as_json: bool) -> None:
-        """Say what was done and what is left, and which readings still can't be right."""
-        left = len(to_ask(self.table, self.cells))
-        doubtful = [b.explanation for b in find_blunders(sheet_of(self.table))]
-        if as_json:
-            report = {"sheet": str(self.path), "piece": self.sheet.piece_id, "typed": self.typed,
-                      "empty": left, "doubtful": doubtful}  # fmt: skip
-            typer.echo(json.dumps(report, ensure_ascii=False))
-            return
-        self.say(f"\nKept {self.typed} new readings in {self.path}; {left} are still empty.")
-        for words in doubtful:
-            self.say(f"Look again: {words}")
-        again = f"truebead read {self.path}" if left else f"truebead solve {self.path}"
-        self.say(f"Next: {again}")
-
-    def _ask_one(self, cell: Cell, *, first: bool) -> int:
-        """Ask until there is an answer; return how far to go on in the queue (-1: back)."""
-        self._show(cell)
-        while True:
-            there = content(self.table, cell)
-            typed = _ask(f"   reading {cell.repeat} of {cell.repeats}, {cell.unit_word}"
-                         f"{f' [{there}]' if there else ''}: ", self.say)  # fmt: skip
-            if typed == "":
-                return 1
-            if typed.lower() == "q":
-                raise _Stop
-            if typed.lower() == "b":
-                if not first:
-                    return -1
-                self.say("   This is the first one.")
-            elif typed == "?":
-                self.say(_HELP)
-            elif self._take(typed, cell):
-                return 1
-
-    def _show(self, cell: Cell) -> None:
-        nominal = f", nominal {cell.nominal_words}" if cell.nominal_words else ""
-        held = f", {cell.feature.jaws} jaws" if cell.feature.instrument == "caliper" else ""
-        if cell.repeat == 1 or content(self.table, cell):
-            self.say(f"\n({cell.number}) {cell.feature.where}{nominal}{held}")
-
-    def _take(self, typed: str, cell: Cell) -> bool:
-        """Write an answer down if it makes sense, or if the user stands by it."""
-        text = self._with_unit(typed, cell)
-        try:
-            answer = understand(text, cell, self.sheet.piece.features)
-        except CellError as err:
-            self.say(f"   {err.what}; {err.mend}")
-            return False
-        agreed = self._agreed(answer, cell) if answer.suspicious else answer.text
-        if agreed:
-            self._write(cell, agreed)
-        return bool(agreed)
-
-    def _with_unit(self, typed: str, cell: Cell) -> str:
-        number = typed.replace(",", "").replace(".", "").isdecimal()
-        return (
-            f"{typed} in" if self.all_in_inches and number and cell.feature.unit == "mm" else typed
+        known, keys = kept_setup(printer, nozzle, spool, store)
+        setup = setup_from(
+            known, nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build
         )
-
-    def _agreed(self, answer: Answer, cell: Cell) -> str:
-        """Question a doubtful answer; return what to write, empty to ask for it again."""
-        unit = cell.feature.unit
-        self.say(
-            f"   {answer.value:.5g} {unit} is far from the nominal {cell.feature.nominal:.5g} {unit}."
-        )
-        if answer.proposal:
-            why = answer.doubts[0]
-            words = f"You typed {answer.text}: {why.words}, {answer.proposed:.4g} {unit}?"
-            if self._yes(f"   {words} [y/n] "):
-                if why.cause == "inch":
-                    self._count_inches()
-                return answer.proposal
-        elif answer.doubts:
-            self.say("   It may be " + " or ".join(e.words for e in answer.doubts[:3]) + ".")
-        return answer.text if self._yes(f"   Keep {answer.text} as it is? [y/n] ") else ""
-
-    def _count_inches(self) -> None:
-        self.inches_agreed += 1
-        if self.inches_agreed == 2 and not self.all_in_inches:
-            self.all_in_inches = self._yes("   Take all further bare numbers as inches? [y/n] ")
-
-    def _yes(self, question: str) -> bool:
-        while True:
-            typed = _ask(question, self.say).lower()
-            if typed in ("y", "yes", "n", "no"):
-                return typed.startswith("y")
-            if typed == "q":
-                raise _Stop
-
-    def _write(self, cell: Cell, text: str) -> None:
-        """Put one cell into the file, unless another program has changed the file meanwhile."""
-        table = self.table.with_cell(cell.line, cell.column, text)
-        if self.path.read_bytes() != self.on_disk:
-            raise FileError(
-                "another program has changed the sheet while you typed",
-                where=str(self.path),
-                mend="close it there and start again; only the last answer is not in it",
-            )
-        data = table.text().encode("utf-8")
-        write_atomic(self.path, data, force=True)
-        self.table, self.on_disk = table, data
-        self.typed += 1
+        piece = registry.get(what).piece(pairs(settings or [], "--set"), setup)
+        separator = ";" if semicolons else ","
+        report = _new(piece, out or Path(what), unit, repeats, separator, keys, force=force)
+    if as_json:
+        print_json(report)
+    else:
+        typer.echo(f"{report['pattern']} is in {report['folder']}: {', '.join(report['files'])}")
 
 
-def _ask(prompt: str, say: Callable[[str], None]) -> str:
-    """Return one line; the end of the input stops the asking."""
-    try:
-        if sys.stdin.isatty():
-            return input(prompt).strip()
-        say(prompt)
-        line = sys.stdin.readline()
-    except (EOFError, UnicodeDecodeError):
-        raise _Stop from None
-    if not line:
-        raise _Stop
-    return line.strip()
+def _new(
+    piece: "Piece",
+    folder: Path,
+    unit: str,
+    repeats: int,
+    separator: str,
+    keys: dict[str, str],
+    *,
+    force: bool,
+) -> dict[str, Any]:
+    import secrets
+    from datetime import UTC, datetime
+
+    from calib.commands.make import open_folder
+    from calib.files import write_atomic
+    from calib.readings import sheet_csv
+
+    piece_id, made = secrets.token_hex(4), datetime.now(UTC)
+    text = sheet_csv(
+        piece, piece_id, made, unit=unit, repeats=repeats, separator=separator, keys=keys
+    )
+    page = _page(piece, piece_id, made=f"{made:%Y-%m-%d}", unit=unit, repeats=repeats)
+    files = {"sheet.csv": text, "sheet.html": page}
+    open_folder(folder, list(files), force=force)
+    for name, data in files.items():
+        write_atomic(folder / name, data, force=force)
+    return {"pattern": piece.pattern, "piece": piece_id, "folder": str(folder), "files": [*files]}
 
 
-def register(app: typer.Typer) -> None:
-    """Add the verb."""
-    app.command(epilog="Example: truebead read step-gauge/sheet.csv")(read)
+def _again(path: Path, *, force: bool) -> dict[str, Any]:
+    """Make the page of a piece again from its sheet, which is left as it is."""
+    from calib.commands.make import open_folder
+    from calib.files import write_atomic
+    from calib.readings import read_table, sheet_of
+
+    found = sheet_of(table := read_table(path))
+    folder = path if path.is_dir() else path.parent
+    open_folder(folder, ["sheet.html"], force=force)
+    repeats = len([c for c in table.reading_columns if table.header.cell(c)])
+    made = found.keys.get("made", "")[:10]
+    page = _page(found.piece, found.piece_id, made=made, unit=found.unit, repeats=repeats)
+    write_atomic(folder / "sheet.html", page, force=force)
+    return {"pattern": found.piece.pattern, "piece": found.piece_id, "folder": str(folder),
+            "files": ["sheet.html"]}  # fmt: skip
+
+
+def _page(piece: "Piece", piece_id: str, *, made: str, unit: str, repeats: int) -> str:
+    from calib.report.sheet_page import sheet_html
+
+    picture = ""
+    if piece.printed:
+        from patterns.drawing import draw_piece
+        from patterns.preview import preview_mesh
+
+        picture = draw_piece(piece, preview_mesh(piece.body))
+    return sheet_html(piece, picture, piece_id, made=made, unit=unit, repeats=repeats)

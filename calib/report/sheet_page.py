@@ -5,15 +5,10 @@ from typing import Any
 
 from calib.readings.cells import INCH_MM
 from calib.report.caliper_icons import ICONS
+from calib.safety import SAFETY
 from patterns import registry
 from patterns.feature import Feature, Kind
 from patterns.piece import Piece
-
-SAFETY = (
-    "Hot end and bed burn; moving parts pinch. Some filaments give off harmful fumes: ventilate. "
-    "Do not leave a printer unattended. Follow the maker's limits and local electrical and fire "
-    "rules; let a qualified person do mains wiring."
-)
 
 #: How to hold what a feature is read with: common practice, no source.
 _WAYS: Mapping[str, tuple[str, tuple[str, ...]]] = {
