@@ -10,7 +10,7 @@ from typer.core import TyperGroup
 from calib.errors import BadInput
 
 #: Modules of `calib.commands`, in the order in which the help lists them.
-COMMANDS = ("add", "make", "read", "solve", "keep", "profile")
+COMMANDS = ("add", "make", "read", "solve", "keep", "profile", "demo")
 
 
 class _Root(TyperGroup):

@@ -243,7 +243,7 @@ def _first_pass(sheet: Sheet, *, accept: bool) -> tuple[Sheet, tuple[Suspect, ..
             suspects.append(
                 Suspect(
                     reading=reading,
-                    explanation=b.explanation,
+                    explanation=b.explanation.removeprefix(f"{reading.where}: "),
                     proposal=proposal,
                     used=b in taken,
                     effect=f"read as {proposal:g}" if b in taken else "",

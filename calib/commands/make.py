@@ -104,9 +104,8 @@ def make(
         return
     for report in made:
         typer.echo(f"{report['pattern']} is in {report['folder']}: {', '.join(report['files'])}")
-    typer.echo(
-        f"Print it, measure it, fill in sheet.csv, then: truebead solve {made[0]['folder']}/sheet.csv"
-    )
+    first = "Print it, measure it" if pieces[0].printed else "Measure"
+    typer.echo(f"{first}, fill in sheet.csv, then: truebead solve {made[0]['folder']}/sheet.csv")
     typer.echo(SAFETY)
 
 

@@ -10,7 +10,7 @@ from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreO
 
 if TYPE_CHECKING:
     from calib.corrections import Correction
-    from calib.solve import Context, Finding, Solution
+    from calib.solve import Context, Finding, Solution, Suspect
 
 
 def register(app: typer.Typer) -> None:
@@ -117,17 +117,18 @@ def _suspects_text(solution: "Solution") -> list[str]:
         if s.explanation != said:
             lines.append(f"  ? {s.explanation}")
         said = s.explanation
-        place = s.reading.where or s.reading.feature
-        meant = (
-            f"; {s.proposal:g} was probably meant" if s.proposal is not None and not s.used else ""
-        )
-        lines.append(
-            f"      {place}: {s.reading.text or s.reading.value}"
-            f" {'used' if s.used else 'not used'}{meant}{'; ' + s.effect if s.effect else ''}"
-        )
+        lines.append(f"      {s.reading.where or s.reading.feature}: {_fate(s)}")
     if any(s.proposal is not None and not s.used for s in solution.suspects):
         lines.append("  To take what was probably meant, add --accept.")
     return lines
+
+
+def _fate(s: "Suspect") -> str:
+    """Say what became of a doubtful reading."""
+    words = ["used" if s.used else "not used"]
+    if s.proposal is not None and not s.used:
+        words.append(f"{s.proposal:g} was probably meant")
+    return "; ".join([*words, s.effect] if s.effect else words)
 
 
 def _finding_text(finding: "Finding", *, why: bool) -> list[str]:

@@ -298,8 +298,8 @@ class _Judged:
             given = self.context.drives[axis].steps_per_mm
             steps = self._now(f"steps_{axis.lower()}_per_mm", axis)
             lines.append(
-                f"{axis}: {steps:g} steps/mm is what the mechanics give, so the rest is most likely"
-                " shrinkage: set the scale."
+                f"{axis}: {steps:g} steps/mm agrees with the mechanics ({given:g}), so the rest is most"
+                " likely shrinkage: set the scale."
                 if agree
                 else f"{axis}: the mechanics give {given:g} steps/mm but {steps:g} are set:"
                 " look at that first."

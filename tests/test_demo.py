@@ -1,0 +1,53 @@
+"""The demo runs, and its answers agree with the truth that its invented readings were made from."""
+
+import json
+
+import pytest
+from typer.testing import CliRunner
+
+from calib.cli import build_app
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    out = tmp_path_factory.mktemp("museum") / "demo-out"
+    result = CliRunner().invoke(build_app(), ["demo", "--out", str(out)])
+    assert result.exit_code == 0, result.output
+    return out, result.output
+
+
+@pytest.mark.kernel
+def test_the_profile_agrees_with_the_truth_of_the_scenario(demo):
+    out, _ = demo
+    shown = CliRunner().invoke(
+        build_app(), ["profile", "show", "--json", "--store", str(out / "store.db")]
+    )
+    found = {v["setting"]: v for v in json.loads(shown.stdout)["settings"]}
+    truth = {  # the docstring of calib.demo
+        "steps_y_per_mm": 80 / 1.0015,
+        "scale_x_percent": 100 / (1.0002 * (1 - 0.0034)),
+        "outline_offset_mm": -0.05,
+        "skew_xy_deg": 0.3,
+        "first_layer_gap_mm": 0.07,
+    }
+    for setting, value in truth.items():
+        assert abs(found[setting]["value"] - value) < 3 * found[setting]["u"], setting
+
+
+@pytest.mark.kernel
+def test_the_mistyped_reading_is_named_and_the_second_piece_confirms_the_first(demo):
+    _, text = demo
+    assert "digits swapped" in text
+    gauge = text.split("step-gauge/sheet.csv")[-1]
+    assert "leave" in gauge
+
+
+@pytest.mark.kernel
+def test_it_prints_where_to_look_and_touches_nothing_else(demo):
+    out, text = demo
+    for name in ("dimensional-cube", "step-gauge", "squareness-frame"):
+        assert str(out / name / "sheet.html") in text
+        assert (out / name / "piece.stl").stat().st_size > 1000
+    again = CliRunner().invoke(build_app(), ["demo", "--out", str(out)])
+    assert again.exit_code == 2
+    assert "--force" in again.stderr
