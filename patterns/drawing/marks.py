@@ -117,6 +117,13 @@ def discs(c: Callout) -> list[tuple[float, float, float]]:
     return found
 
 
+def rod(c: Callout) -> list[tuple[float, float, float]]:
+    """Return circles along a depth rod: only its own balloon may sit on it."""
+    if c.along is None or c.feature.jaws != "depth":
+        return []
+    return [(*c.at(6.0 * k), 2.5) for k in range(1, int(c.length / 6.0) + 1)]
+
+
 def _middle(shape: list[XY]) -> XY:
     n = len(shape)
     return sum(x for x, _ in shape) / n, sum(y for _, y in shape) / n
