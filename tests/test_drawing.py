@@ -190,6 +190,14 @@ def test_a_cube_shows_nine_of_its_twelve_edges():
     assert visible_mm(body, "iso") == pytest.approx(3 * 20 * sum(per_axis), rel=0.01)
 
 
+def test_a_round_pillar_shows_its_sides():
+    """From the front a cylinder is a rectangle: upper and lower rim edge-on, and two sides."""
+    from patterns.body import Circle, Prism
+
+    body = Body(add=(Prism(outline=Circle(0, 0, 14), start_mm=0, end_mm=20),))
+    assert visible_mm(body, "front") == pytest.approx(2 * 14 + 2 * 20, rel=0.02)
+
+
 def test_a_void_inside_changes_nothing():
     solid = Body(add=(box(0, 0, 0, 20, 20, 20),))
     hollow = Body(add=solid.add, cut=(box(5, 5, 5, 15, 15, 15),))
