@@ -7,7 +7,7 @@ from patterns.drawing.svg import circle, group, line, polygon, text
 from patterns.feature import INSTRUMENTS, Kind
 
 ROW = 24.0
-COLUMN = 380.0
+COLUMN = 336.0
 SMALL = TEXT - 1
 
 
@@ -41,7 +41,7 @@ def _jaw_row(jaws: str) -> str:
     words = {
         "outside": "close the outside jaws on the two tips",
         "inside": "open the inside jaws against the two tips",
-        "depth": "rest the caliper's end on the bar, push the rod to the tip",
+        "depth": "rest the caliper on the bar, rod to the tip",
     }.get(jaws, "look (or weigh) here; no caliper")
     if jaws == "outside":
         marks = _teeth(10, 1, y) + _teeth(34, -1, y)

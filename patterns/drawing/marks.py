@@ -134,6 +134,8 @@ def draw_marks(c: Callout) -> str:
     colour = c.ink.colour
     if c.along is None:
         return circle(c.a, 3.2, colour, PAPER, 1.0)
-    rod = line(c.a, c.b, colour, 2.4, end="butt") if c.feature.jaws == "depth" else ""
+    stick = ""
+    if c.feature.jaws == "depth":
+        stick = line(c.a, c.at(max(0.0, c.length - 0.5 * JAW_LENGTH)), colour, 2.4, end="butt")
     teeth = "".join(polygon(shape, colour) for shape in jaws(c))
-    return f'<g class="jaws">{rod}{teeth}</g>'
+    return f'<g class="jaws">{stick}{teeth}</g>'

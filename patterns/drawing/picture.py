@@ -14,7 +14,7 @@ from patterns.mesh import Floats, Mesh
 
 #: Where the light comes from, seen from the piece.
 LIGHT = np.array([-0.35, -0.6, 0.72])
-DARKEST, BRIGHTEST = np.array([176, 188, 202]), np.array([248, 249, 251])
+DARKEST, BRIGHTEST = np.array([166, 180, 197]), np.array([240, 243, 248])
 SHADES = 48
 
 
