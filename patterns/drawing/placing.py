@@ -22,7 +22,7 @@ BALLOON_WHERE_WANTED = 10.0
 ALONG = np.array([[400.0, 60.0], [60.0, 2.0]])
 CROSSING = np.array([[5.0, 4.0], [4.0, 2.0]])
 CLOSE = 6.0
-CHUNK = 16
+CHUNK = 64
 
 
 def place_all(callouts: Sequence[Callout], width: float, height: float) -> list[Place]:
