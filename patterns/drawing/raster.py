@@ -9,7 +9,7 @@ from patterns.drawing.views import Frame
 from patterns.mesh import Floats, Ints, Mesh
 
 #: Largest side of the grid of dots.
-MAX_DOTS = 520
+MAX_DOTS = 440
 MARGIN = 2
 
 
