@@ -135,6 +135,23 @@ class Mesh:
         sharp: Floats = self.vertices[edges.ends[edges.angle_deg > angle_deg]]
         return sharp
 
+    def surfaces(self, angle_deg: float = 25.0) -> Ints:
+        """Return (m,) int: triangles that join without a sharp edge share a number (weld first)."""
+        edges = self.edges()
+        smooth = (edges.angle_deg <= angle_deg) & (edges.triangles[:, 1] >= 0)
+        one, two = edges.triangles[smooth].T
+        label = np.arange(len(self.triangles))
+        while True:
+            lowest = np.minimum(label[one], label[two])
+            lower = label.copy()
+            for side in (one, two):
+                np.minimum.at(lower, side, lowest)
+                np.minimum.at(lower, label[side], lowest)
+            lower = lower[lower]
+            if np.array_equal(lower, label):
+                return label
+            label = lower
+
     def _cross(self) -> Floats:
         a, b, c = np.moveaxis(self.corners, 1, 0)
         return np.cross(b - a, c - a)

@@ -1,6 +1,7 @@
 """Pictures: well formed, equal for equal pieces, balloons apart, marks and edges where they belong."""
 
 import base64
+import dataclasses
 import io
 import itertools
 import math
@@ -18,7 +19,7 @@ from patterns.drawing.lines import visible_lines
 from patterns.drawing.raster import render
 from patterns.drawing.style import KINDS
 from patterns.drawing.views import VIEWS, frame
-from patterns.feature import Kind
+from patterns.feature import Feature, Kind
 from patterns.piece import Piece
 from patterns.preview import preview_mesh
 from tests.drawing_pieces import comb, frame_with_diagonals, stepped_block, tower
@@ -153,6 +154,28 @@ def test_outside_jaws_touch_the_outline_from_outside():
     assert checked == 16
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_forty_callouts_at_random_places_still_find_room(seed):
+    random = np.random.default_rng(seed)
+    features = []
+    for n in range(40):
+        start = random.uniform((0, 0, 10), (80, 60, 10))
+        end = start + random.choice([(15, 0, 0), (0, 9, 0), (1, 0, 0), (8, 8, 0), (0, 0, 5)])
+        jaws = str(random.choice(["outside", "inside", "depth"]))
+        features.append(
+            Feature(id=f"f{n}", kind=Kind.WALL, axis="X", nominal=1.0, where="somewhere",
+                    start=tuple(start.tolist()), end=tuple(end.tolist()), jaws=jaws)
+        )  # fmt: skip
+    block = stepped_block()
+    piece = dataclasses.replace(
+        block, body=Body(add=(box(0, 0, 0, 80, 60, 10),)), features=tuple(features)
+    )
+    found = balloons(ET.fromstring(drawn(piece)))
+    assert len(found) == 40
+    for a, b in itertools.combinations(found.values(), 2):
+        assert math.dist(a[:2], b[:2]) > a[2] + b[2]
+
+
 def visible_mm(body: Body, view: str) -> float:
     mesh = preview_mesh(body)
     shown = frame(mesh, VIEWS[view], 8.0)
@@ -165,6 +188,14 @@ def test_a_cube_shows_nine_of_its_twelve_edges():
     per_axis = [math.hypot(view.right[i], view.up[i]) for i in range(3)]
     body = Body(add=(box(0, 0, 0, 20, 20, 20),))
     assert visible_mm(body, "iso") == pytest.approx(3 * 20 * sum(per_axis), rel=0.01)
+
+
+def test_a_round_pillar_shows_its_sides():
+    """From the front a cylinder is a rectangle: upper and lower rim edge-on, and two sides."""
+    from patterns.body import Circle, Prism
+
+    body = Body(add=(Prism(outline=Circle(0, 0, 14), start_mm=0, end_mm=20),))
+    assert visible_mm(body, "front") == pytest.approx(2 * 14 + 2 * 20, rel=0.02)
 
 
 def test_a_void_inside_changes_nothing():

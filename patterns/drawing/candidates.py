@@ -82,12 +82,14 @@ def _on_line(c: Callout, line: Segment, thin: tuple[Segment, ...], cost: float) 
 
 def _beyond(c: Callout) -> Iterator[Place]:
     """Yield places on the line's own continuation, behind either jaw."""
-    behind = JAW_LENGTH if c.feature.jaws != "inside" else 0.0
+    at_a, at_b = {"inside": (0.0, 0.0), "depth": (4.0, 0.0)}.get(
+        c.feature.jaws, (JAW_LENGTH, JAW_LENGTH)
+    )
     for reach in (0.0, 12.0, 26.0, 44.0):
-        gap = behind + BALLOON + 2 + reach
-        for end, sign, penalty in ((c.length, 1, 0.0), (0.0, -1, 1.0)):
+        for end, sign, behind in ((c.length, 1, at_b), (0.0, -1, at_a)):
+            gap = behind + BALLOON + 2 + reach
             tie = (c.at(end + sign * behind), c.at(end + sign * (gap - BALLOON)))
-            cost = 14 + 0.5 * reach + penalty
+            cost = 14 + 0.5 * reach + (sign < 0)
             yield Place(c.at(end + sign * gap), (c.a, c.b), cost, leader=tie)
 
 

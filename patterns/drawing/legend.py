@@ -4,10 +4,10 @@ from collections.abc import Sequence
 
 from patterns.drawing.style import BALLOON, INK, KINDS, PAPER, QUIET, TEXT
 from patterns.drawing.svg import circle, group, line, polygon, text
-from patterns.feature import Kind
+from patterns.feature import INSTRUMENTS, Kind
 
 ROW = 24.0
-COLUMN = 380.0
+COLUMN = 336.0
 SMALL = TEXT - 1
 
 
@@ -41,7 +41,7 @@ def _jaw_row(jaws: str) -> str:
     words = {
         "outside": "close the outside jaws on the two tips",
         "inside": "open the inside jaws against the two tips",
-        "depth": "rest the caliper's end on the bar, push the rod to the tip",
+        "depth": "rest the caliper on the bar, rod to the tip",
     }.get(jaws, "look (or weigh) here; no caliper")
     if jaws == "outside":
         marks = _teeth(10, 1, y) + _teeth(34, -1, y)
@@ -62,6 +62,10 @@ def _teeth(x: float, way: int, y: float) -> str:
 def _kind_row(kind: Kind) -> str:
     ink, y = KINDS[kind], 8.0
     sample = line((0, y), (46, y), ink.colour, 1.8, ink.dash, "butt")
+    if kind in INSTRUMENTS:  # no caliper, no line: a dot and a leader
+        sample = circle((3, y), 3.2, ink.colour, PAPER, 1.0) + line(
+            (6, y), (16, y), ink.colour, 1.0
+        )
     sample += circle((23, y), 0.72 * BALLOON, PAPER, ink.colour, 1.6)
     label = text((56, y + 4.5), str(kind), SMALL, ink.colour, bold=True)
     return sample + label + text((56 + 7.6 * len(kind) + 6, y + 4.5), ink.meaning, SMALL, INK)

@@ -37,11 +37,12 @@ def visible_lines(mesh: Mesh, shown: Frame, depths: Depths) -> Floats:
     seen = np.zeros(len(owner), dtype=np.bool_)
     places = dots[owner, 0] + at[:, None] * (dots[owner, 1] - dots[owner, 0])
     level = ends_near[owner, 0] + at * (ends_near[owner, 1] - ends_near[owner, 0])
+    surface = mesh.surfaces(SHARP_DEG)
     for side in (0, 1):
         face = beside[drawn][owner, side]
         for step in BESIDE:
             near = places + step * inward[owner, side]
-            seen |= faces[drawn][owner, side] & _is_seen(depths, face, near, level)
+            seen |= faces[drawn][owner, side] & _is_seen(depths, surface, face, near, level)
     return _stretches(ends, owner, at, seen)
 
 
@@ -67,8 +68,13 @@ def _samples(dots: Floats) -> tuple[Ints, Floats]:
     return owner, (nth + 0.5) / count[owner]
 
 
-def _is_seen(depths: Depths, face: Ints, place: Floats, level: Floats) -> NDArray[np.bool_]:
-    """Tell whether faces are in front at places (k, 2) beside edges at depths `level`."""
+def _is_seen(
+    depths: Depths, surface: Ints, face: Ints, place: Floats, level: Floats
+) -> NDArray[np.bool_]:
+    """Tell whether faces are in front at places (k, 2) beside edges at depths `level`.
+
+    The face itself, or one that it runs on into without an edge, such as round a pillar.
+    """
     rows, columns = depths.near.shape
     column = np.clip(place[:, 0].astype(np.int64), 0, columns - 1)
     row = np.clip(place[:, 1].astype(np.int64), 0, rows - 1)
@@ -76,7 +82,8 @@ def _is_seen(depths: Depths, face: Ints, place: Floats, level: Floats) -> NDArra
     plane = depths.planes.near(face, np.stack([column + 0.5, row + 0.5], axis=1))
     # A face seen nearly edge-on is steep: carried on to the dot it could seem far nearer than it is.
     plane = np.minimum(plane, level + STEEP_MM)
-    seen = (depths.triangle[row, column] == face) | (front <= plane + HIDDEN_MM)
+    same = surface[depths.triangle[row, column]] == surface[face]
+    seen = same | (front <= plane + HIDDEN_MM)
     found: NDArray[np.bool_] = seen & np.isfinite(front)  # an empty dot lies beside the face
     return found
 

@@ -117,6 +117,13 @@ def discs(c: Callout) -> list[tuple[float, float, float]]:
     return found
 
 
+def rod(c: Callout) -> list[tuple[float, float, float]]:
+    """Return circles along a depth rod: only its own balloon may sit on it."""
+    if c.along is None or c.feature.jaws != "depth":
+        return []
+    return [(*c.at(6.0 * k), 2.5) for k in range(1, int(c.length / 6.0) + 1)]
+
+
 def _middle(shape: list[XY]) -> XY:
     n = len(shape)
     return sum(x for x, _ in shape) / n, sum(y for _, y in shape) / n
@@ -127,6 +134,8 @@ def draw_marks(c: Callout) -> str:
     colour = c.ink.colour
     if c.along is None:
         return circle(c.a, 3.2, colour, PAPER, 1.0)
-    rod = line(c.a, c.b, colour, 2.4, end="butt") if c.feature.jaws == "depth" else ""
+    stick = ""
+    if c.feature.jaws == "depth":
+        stick = line(c.a, c.at(max(0.0, c.length - 0.5 * JAW_LENGTH)), colour, 2.4, end="butt")
     teeth = "".join(polygon(shape, colour) for shape in jaws(c))
-    return f'<g class="jaws">{rod}{teeth}</g>'
+    return f'<g class="jaws">{stick}{teeth}</g>'

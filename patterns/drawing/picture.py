@@ -14,7 +14,7 @@ from patterns.mesh import Floats, Mesh
 
 #: Where the light comes from, seen from the piece.
 LIGHT = np.array([-0.35, -0.6, 0.72])
-DARKEST, BRIGHTEST = np.array([176, 188, 202]), np.array([248, 249, 251])
+DARKEST, BRIGHTEST = np.array([166, 180, 197]), np.array([240, 243, 248])
 SHADES = 48
 
 
@@ -37,15 +37,14 @@ def picture(mesh: Mesh, shown: Frame, edge_width: float = 1.1) -> str:
 
 def _shades(mesh: Mesh, shown: Frame, depths: Depths) -> NDArray[np.uint8]:
     """Return 0 for nothing, 1 (dark) to SHADES (bright): by the light, and darker further away."""
-    light = LIGHT / np.linalg.norm(LIGHT)
-    lit = np.clip(mesh.normals @ light, 0, 1)[depths.triangle]
+    lit = np.clip(mesh.normals @ (LIGHT / np.linalg.norm(LIGHT)), 0, 1)[depths.triangle]
     here = depths.triangle >= 0
-    near = np.where(here, depths.near, 0.0)
-    low, high = (near[here].min(), near[here].max()) if here.any() else (0.0, 0.0)
-    depth = (high - near) / max(high - low, 1e-9)
+    near = depths.near
+    low, high = (near[here].min(), near.max()) if here.any() else (0.0, 0.0)
+    away = (high - np.maximum(near, low)) / max(high - low, 1e-9)
     # Level views show every upper face under the same light: there depth has to tell them apart.
-    value = 0.25 + 0.9 * lit - 0.1 * depth if shown.view.name == "iso" else 1.0 - 0.55 * depth
-    level = 1 + np.round(np.clip(value, 0, 1) * (SHADES - 1))
+    value = 0.25 + 0.9 * lit - 0.1 * away if shown.view.name == "iso" else 1.0 - 0.55 * away
+    level = 1.5 + np.clip(value, 0, 1) * (SHADES - 1)
     return np.where(here, level, 0).astype(np.uint8)
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from patterns.drawing.candidates import Place, candidates
-from patterns.drawing.marks import Callout, discs
+from patterns.drawing.marks import Callout, discs, rod
 from patterns.drawing.style import BALLOON
 from patterns.mesh import Floats, Ints
 
@@ -22,14 +22,14 @@ BALLOON_WHERE_WANTED = 10.0
 ALONG = np.array([[400.0, 60.0], [60.0, 2.0]])
 CROSSING = np.array([[5.0, 4.0], [4.0, 2.0]])
 CLOSE = 6.0
-CHUNK = 16
+CHUNK = 64
 
 
 def place_all(callouts: Sequence[Callout], width: float, height: float) -> list[Place]:
     """Choose a place for every callout of a view whose outline fills (0, 0) to (width, height)."""
     options = [_options(callouts, n, width, height) for n in range(len(callouts))]
     order = sorted(range(len(callouts)), key=lambda i: (callouts[i].length, callouts[i].number))
-    marks = [np.array(discs(c)) for c in callouts]
+    marks = [(np.array(discs(c)), np.array(rod(c)).reshape(-1, 3)) for c in callouts]
     chosen: dict[int, Place] = {}
     for _ in range(2):
         for i in order:
@@ -83,16 +83,17 @@ class _Taken:
     balloons: Floats  # (n, 2)
     lines: Floats  # (k, 4)
     thin: Ints  # (k,)
-    marks: Floats  # (m, 3): circles around all jaws; balloons keep off
+    marks: Floats  # (m, 3): circles around all jaws and the others' rods; balloons keep off
     others: Floats  # (q, 3): those that are not at the same places as one's own; lines keep off
 
     @classmethod
-    def of(cls, places: list[Place], marks: Sequence[Floats], mine: int) -> "_Taken":
+    def of(cls, places: list[Place], marks: Sequence[tuple[Floats, Floats]], mine: int) -> "_Taken":
         lines, _, thin = _lines(places)
         balloons = np.array([p.balloon for p in places], dtype=np.float64).reshape(-1, 2)
-        every, own = np.concatenate(marks), marks[mine]
-        gap = np.linalg.norm(every[:, None, :2] - own[None, :, :2], axis=2).min(axis=1)
-        return cls(balloons, lines, thin, every, every[gap > 8.0])
+        jaws, own = np.concatenate([m for m, _ in marks]), marks[mine][0]
+        rods = [r for n, (_, r) in enumerate(marks) if n != mine]
+        apart = _gap(jaws, own).min(axis=1)
+        return cls(balloons, lines, thin, np.concatenate([jaws, *rods]), jaws[apart > 8.0])
 
 
 def _lines(places: Sequence[Place]) -> tuple[Floats, Ints, Ints]:

@@ -9,7 +9,7 @@ from patterns.drawing.views import Frame
 from patterns.mesh import Floats, Ints, Mesh
 
 #: Largest side of the grid of dots.
-MAX_DOTS = 520
+MAX_DOTS = 440
 MARGIN = 2
 
 
@@ -23,7 +23,8 @@ class Planes:
 
     def near(self, triangle: Ints, dots: Floats) -> Floats:
         """Depth of triangles' planes at dots (k, 2), in millimetres towards the viewer."""
-        near: Floats = self.level[triangle] + np.einsum("ij,ij->i", self.slope[triangle], dots)
+        slope = self.slope[triangle]
+        near: Floats = self.level[triangle] + slope[:, 0] * dots[:, 0] + slope[:, 1] * dots[:, 1]
         return near
 
 
@@ -58,21 +59,19 @@ def render(mesh: Mesh, shown: Frame, dots_per_unit: float = 1.5) -> Depths:
     columns, rows = (int(np.ceil(s * per_unit)) + 2 * MARGIN for s in (shown.width, shown.height))
     dots = shown.place(mesh.vertices) * per_unit + MARGIN
     planes = _planes(mesh, shown, dots)
+    near, triangle = np.full(rows * columns, -np.inf), np.full(rows * columns, -1)
     facing = np.flatnonzero(planes.faces)
-    triangle, column, row = _fill(dots[mesh.triangles[facing]], columns, rows)
-    triangle = facing[triangle]
-    near = planes.near(triangle, np.stack([column + 0.5, row + 0.5], axis=1))
-    return _front_most(Depths(per_unit, np.full((rows, columns), -np.inf),
-                              np.full((rows, columns), -1), planes),
-                       triangle, row * columns + column, near)  # fmt: skip
-
-
-def _front_most(empty: Depths, triangle: Ints, cell: Ints, near: Floats) -> Depths:
-    best, owner = empty.near.ravel(), empty.triangle.ravel()
-    np.maximum.at(best, cell, near)
-    front = near >= best[cell]
-    owner[cell[front]] = triangle[front]
-    return empty
+    owner, row, start, stop = _spans(dots[mesh.triangles[facing]], columns, rows)
+    owner = facing[owner]
+    span, along = _count_up(stop - start)
+    first = planes.near(owner, np.stack([start + 0.5, row + 0.5], axis=1))
+    cell, level = (row * columns + start)[span] + along, planes.slope[owner, 0][span]
+    level *= along
+    level += first[span]
+    np.maximum.at(near, cell, level)
+    front = np.flatnonzero(level >= near[cell])
+    triangle[cell[front]] = owner[span[front]]
+    return Depths(per_unit, near.reshape(rows, columns), triangle.reshape(rows, columns), planes)
 
 
 def _planes(mesh: Mesh, shown: Frame, dots: Floats) -> Planes:
@@ -88,25 +87,27 @@ def _planes(mesh: Mesh, shown: Frame, dots: Floats) -> Planes:
     return Planes(near[:, 0] - np.einsum("ij,ij->i", slope, a), slope, faces & (det != 0))
 
 
-def _fill(corners: Floats, columns: int, rows: int) -> tuple[Ints, Ints, Ints]:
-    """Return the dots whose centre lies in each triangle (m, 3, 2): triangle, column, row."""
+def _spans(corners: Floats, columns: int, rows: int) -> tuple[Ints, Ints, Ints, Ints]:
+    """Return the dots whose centre lies in triangles (m, 3, 2), as stretches of one row.
+
+    Four arrays: the triangle, the row, the first column, and the column after the last.
+    """
     y = corners[:, :, 1]
     first = np.clip(np.ceil(y.min(axis=1) - 0.5), 0, rows).astype(np.int64)
     last = np.clip(np.ceil(y.max(axis=1) - 0.5), 0, rows).astype(np.int64)
-    owner, row = _count_up(first, last)
+    owner, row = _count_up(last - first)
+    row += first[owner]
     left, right = _span(corners[owner], row + 0.5)
     start = np.clip(np.ceil(left - 0.5), 0, columns).astype(np.int64)
     stop = np.clip(np.ceil(right - 0.5), 0, columns).astype(np.int64)
-    line, column = _count_up(start, np.maximum(start, stop))
-    return owner[line], column, row[line]
+    some = stop > start
+    return owner[some], row[some], start[some], stop[some]
 
 
-def _count_up(first: Ints, last: Ints) -> tuple[Ints, Ints]:
-    """List first[i] .. last[i] - 1 for every i: the i, and the number."""
-    count = last - first
-    owner = np.repeat(np.arange(len(first)), count)
-    begin = np.cumsum(count) - count
-    return owner, np.arange(len(owner)) - begin[owner] + first[owner]
+def _count_up(count: Ints) -> tuple[Ints, Ints]:
+    """List 0 .. count[i] - 1 for every i: the i, and the number."""
+    owner = np.repeat(np.arange(len(count)), count)
+    return owner, np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
 
 
 def _span(corners: Floats, y: NDArray[np.floating]) -> tuple[Floats, Floats]:

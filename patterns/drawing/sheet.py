@@ -60,7 +60,7 @@ def draw_piece(piece: Piece, mesh: Mesh) -> str:
     kinds = list(dict.fromkeys(f.kind for f in piece.features))
     uses = list(dict.fromkeys(f.jaws if f.instrument == "caliper" else "" for f in piece.features))
     scale = next((p.frame.scale for p in panels if p.frame.view.name != "iso"), 0.0)
-    key, key_width, key_height = legend(kinds, uses, scale, max(width, 640.0))
+    key, key_width, key_height = legend(kinds, uses, scale, max(width, 680.0))
     width = max(width, key_width) + 2 * EDGE_ROOM
     content = heading + group((EDGE_ROOM, 46), body) + group((EDGE_ROOM, 46 + height + GAP), key)
     size = (width, 46 + height + GAP + key_height + EDGE_ROOM)

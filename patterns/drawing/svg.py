@@ -25,7 +25,10 @@ def line(a: XY, b: XY, colour: str, width: float, dash: str = "", end: str = "ro
 def polygon(points: list[XY], fill: str, outline: str = "#ffffff", width: float = 0.8) -> str:
     """Return a filled polygon with a thin border."""
     places = " ".join(f"{number(x)},{number(y)}" for x, y in points)
-    return f'<polygon points="{places}" fill="{fill}" stroke="{outline}" stroke-width="{width:g}"/>'
+    return (
+        f'<polygon points="{places}" fill="{fill}" stroke="{outline}" stroke-width="{width:g}" '
+        'stroke-linejoin="round"/>'
+    )
 
 
 def circle(at: XY, radius: float, fill: str, outline: str, width: float) -> str:
