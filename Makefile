@@ -3,7 +3,7 @@ PYTHON ?= python3
 BIN := .venv/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench clean
+.PHONY: help demo test lint bench docs clean
 
 help: ## list the verbs
 	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -22,6 +22,9 @@ lint: .venv/dev ## check style and types
 bench: .venv/dev ## measure speed, memory and coverage (minutes)
 	for name in $$(ls bench | sed -n 's/\.py$$//p' | grep -v __init__); do \
 	  echo "== $$name"; $(BIN)/python -m bench.$$name || exit 1; done
+
+docs: .venv/run ## draw the pictures of README anew
+	$(BIN)/python docs/draw.py
 
 clean: ## remove the virtual environment and what the demo made
 	rm -rf .venv demo-out

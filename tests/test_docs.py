@@ -51,3 +51,16 @@ def test_every_pattern_and_every_dependency_is_spoken_of():
 def test_links_and_pictures_are_there():
     for target in re.findall(r"\]\(([^)#]+)\)", README):
         assert (ROOT / target).exists(), target
+
+
+def test_the_pictures_are_what_the_tool_draws_today():
+    import importlib.util
+
+    spec = importlib.util.spec_from_file_location("draw", ROOT / "docs" / "draw.py")
+    draw = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(draw)
+    for name, svg in draw.pictures().items():
+        kept = (ROOT / "docs" / name).read_text(encoding="utf-8")
+        assert draw.without_shading(kept) == draw.without_shading(svg), (
+            f"run: python docs/draw.py ({name})"
+        )
