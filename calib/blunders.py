@@ -23,6 +23,8 @@ FACE_SLACK_MM = 0.6
 # Infill, walls and flow are the user's, so a mass may be off by much more.
 MASS_SLACK = 0.3
 MASS_SLACK_G = 0.3
+# The rungs of a ladder are made to fail: a bridge may hang down as far as there is room.
+SAG_MM = 20.0
 #: Share of the lengths that must fail in one and the same way for the whole sheet to be meant.
 WHOLE_SHEET = 0.8
 
@@ -81,14 +83,14 @@ class Blunder:
 def window(feature: Feature) -> float:
     """Half-width of what can be a true reading of a feature, in its unit; infinite for judgements.
 
-    A nominal value of zero (a sag, a step that should vanish) has no window either: any small
-    length may be true.
+    A nominal value of zero (a step that should vanish) has no window either.
     """
     if feature.unit == "g":
         return MASS_SLACK * feature.nominal + MASS_SLACK_G
     if feature.unit != "mm" or feature.nominal == 0:
         return float("inf")
-    return SCALE_SLACK * abs(feature.nominal) + FACE_SLACK_MM
+    sags = feature.kind is Kind.STEP and feature.rung is not None
+    return SCALE_SLACK * abs(feature.nominal) + (SAG_MM if sags else FACE_SLACK_MM)
 
 
 def explanations(
