@@ -146,6 +146,7 @@ def test_judgements_have_words_to_circle_and_settings_that_change_are_listed() -
     assert ["0", "5", "hot_end_c", "210"] in page.rows
     assert "Balance" in page.text
     assert "Outside jaws" not in page.text
+    assert "Judge by eye once." in page.text
     assert "Where to measure" not in page.text
 
 
