@@ -302,32 +302,43 @@ def _whole_sheet(
 
 def _swapped_rows(wrong: list[Reading], features: Mapping[str, Feature]) -> list[Blunder]:
     """Pair off readings that each fit the other's feature, where only one such pairing exists."""
-
-    def suits(a: Reading, b: Reading) -> bool:
-        fa, fb = features[a.feature], features[b.feature]
-        alike = fa.unit == fb.unit and a.feature != b.feature
-        return alike and not _is_off(a.value, fb) and not _is_off(b.value, fa)
-
+    rows: dict[str, list[Reading]] = {}
+    for r in wrong:
+        rows.setdefault(r.feature, []).append(r)
+    paired: set[int] = set()
     found = []
-    left = list(wrong)
-    while left:
-        a = left.pop(0)
-        partners = [b for b in left if suits(a, b)]
-        rows = {b.feature for b in partners}
-        if len(rows) != 1:
+    for a in wrong:
+        if id(a) in paired:
             continue
-        b = partners[0]
-        left = [r for r in left if r is not b]
-        found.append(
-            Blunder(
-                readings=(a, b),
-                explanation=f"{_place(a)} and {_place(b)}: {a.value:g} and {b.value:g} look "
-                f"swapped, each fits the other row ({a.feature} and {b.feature})",
-                proposals=(b.value, a.value),
-                causes=("swapped rows",),
-            )
-        )
+        partners = [p for f in rows if (p := _partner(a, features[f], rows[f], paired, features))]
+        if len(partners) == 1:
+            found.append(_swap(a, partners[0]))
+            paired |= {id(a), id(partners[0])}
     return found
+
+
+def _partner(
+    a: Reading,
+    other: Feature,
+    row: list[Reading],
+    paired: set[int],
+    features: Mapping[str, Feature],
+) -> Reading | None:
+    """Return the first reading of another feature that could have changed places with `a`."""
+    mine = features[a.feature]
+    if other.id == mine.id or other.unit != mine.unit or _is_off(a.value, other):
+        return None
+    return next((b for b in row if id(b) not in paired and not _is_off(b.value, mine)), None)
+
+
+def _swap(a: Reading, b: Reading) -> Blunder:
+    return Blunder(
+        readings=(a, b),
+        explanation=f"{_place(a)} and {_place(b)}: {a.value:g} and {b.value:g} look swapped, "
+        f"each fits the other row ({a.feature} and {b.feature})",
+        proposals=(b.value, a.value),
+        causes=("swapped rows",),
+    )
 
 
 def _explained(reading: Reading, features: Mapping[str, Feature]) -> Blunder:
