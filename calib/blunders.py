@@ -23,6 +23,8 @@ FACE_SLACK_MM = 0.6
 # Infill, walls and flow are the user's, so a mass may be off by much more.
 MASS_SLACK = 0.3
 MASS_SLACK_G = 0.3
+# The rungs of a ladder are made to fail: a bridge may hang down as far as there is room.
+SAG_MM = 20.0
 #: Share of the lengths that must fail in one and the same way for the whole sheet to be meant.
 WHOLE_SHEET = 0.8
 
@@ -81,14 +83,14 @@ class Blunder:
 def window(feature: Feature) -> float:
     """Half-width of what can be a true reading of a feature, in its unit; infinite for judgements.
 
-    A nominal value of zero (a sag, a step that should vanish) has no window either: any small
-    length may be true.
+    A nominal value of zero (a step that should vanish) has no window either.
     """
     if feature.unit == "g":
         return MASS_SLACK * feature.nominal + MASS_SLACK_G
     if feature.unit != "mm" or feature.nominal == 0:
         return float("inf")
-    return SCALE_SLACK * abs(feature.nominal) + FACE_SLACK_MM
+    sags = feature.kind is Kind.STEP and feature.rung is not None
+    return SCALE_SLACK * abs(feature.nominal) + (SAG_MM if sags else FACE_SLACK_MM)
 
 
 def explanations(
@@ -300,32 +302,43 @@ def _whole_sheet(
 
 def _swapped_rows(wrong: list[Reading], features: Mapping[str, Feature]) -> list[Blunder]:
     """Pair off readings that each fit the other's feature, where only one such pairing exists."""
-
-    def suits(a: Reading, b: Reading) -> bool:
-        fa, fb = features[a.feature], features[b.feature]
-        alike = fa.unit == fb.unit and a.feature != b.feature
-        return alike and not _is_off(a.value, fb) and not _is_off(b.value, fa)
-
+    rows: dict[str, list[Reading]] = {}
+    for r in wrong:
+        rows.setdefault(r.feature, []).append(r)
+    paired: set[int] = set()
     found = []
-    left = list(wrong)
-    while left:
-        a = left.pop(0)
-        partners = [b for b in left if suits(a, b)]
-        rows = {b.feature for b in partners}
-        if len(rows) != 1:
+    for a in wrong:
+        if id(a) in paired:
             continue
-        b = partners[0]
-        left = [r for r in left if r is not b]
-        found.append(
-            Blunder(
-                readings=(a, b),
-                explanation=f"{_place(a)} and {_place(b)}: {a.value:g} and {b.value:g} look "
-                f"swapped, each fits the other row ({a.feature} and {b.feature})",
-                proposals=(b.value, a.value),
-                causes=("swapped rows",),
-            )
-        )
+        partners = [p for f in rows if (p := _partner(a, features[f], rows[f], paired, features))]
+        if len(partners) == 1:
+            found.append(_swap(a, partners[0]))
+            paired |= {id(a), id(partners[0])}
     return found
+
+
+def _partner(
+    a: Reading,
+    other: Feature,
+    row: list[Reading],
+    paired: set[int],
+    features: Mapping[str, Feature],
+) -> Reading | None:
+    """Return the first reading of another feature that could have changed places with `a`."""
+    mine = features[a.feature]
+    if other.id == mine.id or other.unit != mine.unit or _is_off(a.value, other):
+        return None
+    return next((b for b in row if id(b) not in paired and not _is_off(b.value, mine)), None)
+
+
+def _swap(a: Reading, b: Reading) -> Blunder:
+    return Blunder(
+        readings=(a, b),
+        explanation=f"{_place(a)} and {_place(b)}: {a.value:g} and {b.value:g} look swapped, "
+        f"each fits the other row ({a.feature} and {b.feature})",
+        proposals=(b.value, a.value),
+        causes=("swapped rows",),
+    )
 
 
 def _explained(reading: Reading, features: Mapping[str, Feature]) -> Blunder:

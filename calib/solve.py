@@ -181,7 +181,7 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
     if not sheet.readings:
         raise SheetError(
             "the sheet has no readings yet",
-            where=sheet.keys.get("file", "sheet"),
+            where=sheet.name,
             mend="fill in the empty cells, or run: truebead read sheet.csv",
         )
     context = context or Context(instruments=sheet.instruments)
@@ -196,7 +196,7 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
             suspects[0].explanation
             if suspects
             else f"nothing can be worked out from the readings of a {sheet.piece.pattern}",
-            where=sheet.keys.get("file", "sheet"),
+            where=sheet.name,
             mend="correct the reading" if suspects else "read more of its features",
         )
     return Solution(sheet=sheet, findings=tuple(findings), first_pass=suspects)

@@ -32,6 +32,15 @@ def test_replaces_only_with_force_and_keeps_permissions(tmp_path: Path) -> None:
     assert path.stat().st_mode & 0o777 == 0o640
 
 
+def test_who_has_the_old_file_open_still_reads_all_of_it(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    write_atomic(path, "old " * 1000)
+    with path.open(encoding="utf-8") as reader:
+        write_atomic(path, "new", force=True)
+        assert reader.read() == "old " * 1000
+    assert path.read_text(encoding="utf-8") == "new"
+
+
 def test_follows_a_link_instead_of_replacing_it(tmp_path: Path) -> None:
     real, link = tmp_path / "real.csv", tmp_path / "link.csv"
     real.write_text("old", encoding="utf-8")
@@ -126,7 +135,9 @@ def test_a_kill_leaves_the_old_or_the_new_file_whole(tmp_path: Path) -> None:
             [sys.executable, "-c", program, str(path)], stdout=subprocess.PIPE, text=True
         )
         assert writer.stdout is not None
-        writer.stdout.readline()
+        for _ in range(5):  # who reads meanwhile never sees half a file
+            writer.stdout.readline()
+            assert path.stat().st_size == len(set(path.read_text(encoding="utf-8"))) * 3_000_000
         time.sleep(pause)
         writer.kill()
         writer.communicate()

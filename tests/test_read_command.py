@@ -8,6 +8,7 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -15,8 +16,10 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from calib.cli import build_app
-from calib.readings import Sheet, read_sheet, sheet_csv
+from calib.readings import Sheet, read_sheet, read_table, sheet_csv
+from calib.readings.fill import cells
 from patterns import registry
+from patterns.feature import Feature, Kind
 from patterns.spec import PrintSetup
 
 runner = CliRunner()
@@ -123,6 +126,30 @@ def test_the_reading_of_another_place_is_asked_about(sheet: Path) -> None:
     result = run("read", str(sheet), answers=["30.02", "n", "39.98", "q"])
     assert "It may be the reading of x_outside_mid." in result.output
     assert all_values(read_sheet(sheet)) == [39.98]
+
+
+def test_judgements_are_asked_once_with_their_words(tmp_path: Path) -> None:
+    graded = ("stuck", "press", "slide", "loose")
+
+    def feature(id: str, kind: Kind, grades: tuple[str, ...] = ()) -> Feature:
+        return Feature(
+            id=id, kind=kind, axis="", nominal=1.0, where=id, start=(0, 0, 0), end=(0, 0, 0),
+            jaws="", grades=grades,
+        )  # fmt: skip
+
+    cube = registry.get("dimensional-cube").piece({}, PrintSetup())
+    judged = replace(
+        cube,
+        features=(feature("span", Kind.PASS), feature("peg", Kind.PASS, graded),
+                  feature("band", Kind.SCORE), feature("whole", Kind.MASS)),
+    )  # fmt: skip
+    table = read_table(sheet_csv(judged, "c1", "2026-03-12", repeats=3))
+    sheet = Sheet(piece=judged, piece_id="c1", readings=())
+    asked = [(c.feature.id, c.repeat, c.repeats, c.unit_word) for c in cells(table, sheet)]
+    assert asked == [
+        ("span", 1, 1, "yes/no"), ("peg", 1, 1, "stuck/press/slide/loose"), ("band", 1, 1, "0-10"),
+        ("whole", 1, 3, "g"), ("whole", 2, 3, "g"), ("whole", 3, 3, "g"),
+    ]  # fmt: skip
 
 
 def test_json_at_the_end_and_prompts_elsewhere(sheet: Path) -> None:

@@ -1,5 +1,6 @@
 """Readings that can't be right are named with their likely cause, and never dropped."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -9,6 +10,7 @@ from hypothesis import strategies as st
 from calib.blunders import Blunder, explanations, find_blunders, mended, only_proposal, window
 from calib.readings import Sheet, read_sheet, sheet_csv
 from patterns import registry
+from patterns.feature import Feature, Kind
 from patterns.piece import Piece
 from patterns.spec import PrintSetup
 
@@ -73,6 +75,15 @@ def test_where_more_than_one_explanation_fits_the_user_is_asked(text: str, words
     found = only(filled(cube(), {"x_outside_low": text}))
     assert found.proposal is None
     assert words in found.explanation
+
+
+def test_a_bridge_that_hangs_down_is_no_blunder() -> None:
+    rung = Feature(
+        id="sag_1", kind=Kind.STEP, axis="", nominal=1.2, where="span 50", start=(0, 0, 0),
+        end=(0, 0, 1), rung=50.0, group="sag",
+    )  # fmt: skip
+    assert abs(9.5 - 1.2) < window(rung) < abs(30 - 1.2)
+    assert window(replace(rung, rung=None)) < 1
 
 
 def test_swapped_rows_are_said_once_and_mended_together() -> None:

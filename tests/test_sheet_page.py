@@ -87,7 +87,7 @@ def judged() -> Piece:
 def test_every_feature_has_its_row_with_number_place_and_boxes(name: str) -> None:
     p = piece(name)
     page = Page(sheet_html(p, DRAWING, "c1", repeats=4))
-    rows = [r for r in page.rows if r[0].strip().isdecimal()]
+    rows = [r for r in page.rows if len(r) > 4 and r[0].strip().isdecimal()]
     assert [int(r[0]) for r in rows] == list(range(1, len(p.features) + 1))
     for row, f in zip(rows, p.features, strict=True):
         assert row[1] == f.where
@@ -146,6 +146,7 @@ def test_judgements_have_words_to_circle_and_settings_that_change_are_listed() -
     assert ["0", "5", "hot_end_c", "210"] in page.rows
     assert "Balance" in page.text
     assert "Outside jaws" not in page.text
+    assert "Judge by eye once." in page.text
     assert "Where to measure" not in page.text
 
 

@@ -47,6 +47,8 @@ class Sheet:
         ``mm`` or ``inch``: what lengths on the sheet were written in where the cell says nothing.
     instruments : mapping
         ``caliper``, ``balance`` and ``eye`` as the head describes them.
+    name : str
+        What messages call the sheet: its file.
     part_c : float or None
         Temperature of the piece when it was measured; None where the sheet does not say.
     """
@@ -58,6 +60,7 @@ class Sheet:
     unit: str = "mm"
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: dict(DEFAULTS))
     part_c: float | None = None
+    name: str = ""
 
     def values(self, feature_id: str) -> tuple[float, ...]:
         """Return what was read for one feature, in order; empty where it was not measured."""

@@ -79,7 +79,10 @@ class Answer:
 
 
 def cells(table: Table, sheet: Sheet) -> list[Cell]:
-    """Return every cell for a reading, row by row, in the order of the sheet."""
+    """Return every cell for a reading, row by row, in the order of the sheet.
+
+    Judgements by eye have one each: the same person judges the same thing the same way again.
+    """
     columns = [c for c in table.reading_columns if table.header.cell(c)]
     numbers = {f.id: str(n) for n, f in enumerate(sheet.piece.features, 1)}
     return [
@@ -89,11 +92,11 @@ def cells(table: Table, sheet: Sheet) -> list[Cell]:
             number=numbers[feature.id],
             feature=feature,
             repeat=k,
-            repeats=len(columns),
+            repeats=1 if feature.instrument == "eye" else len(columns),
             unit=row_unit(table, row, feature, sheet.unit),
         )
         for row, feature in feature_rows(table, sheet.piece)
-        for k, column in enumerate(columns, 1)
+        for k, column in enumerate(columns[:1] if feature.instrument == "eye" else columns, 1)
     ]
 
 

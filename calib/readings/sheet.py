@@ -72,6 +72,7 @@ def sheet_of(table: Table) -> Sheet:
         unit=unit,
         instruments=instruments_of(head),
         part_c=number_of(head, "part_c"),
+        name=table.name,
     )
 
 

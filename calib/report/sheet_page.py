@@ -99,7 +99,7 @@ def sheet_html(
         ways=ways,
         rows=[_row(number, f, unit) for number, f in numbered],
         repeats=repeats,
-        why_repeats=_why(repeats),
+        why_repeats=_why(piece, repeats),
         has_lengths=any(f.unit == "mm" for f in piece.features),
         unit_words="inches" if unit == "inch" else "mm",
         number=lambda value: f"{value:g}",
@@ -158,15 +158,25 @@ def _nominal(f: Feature, unit: str) -> str:
     return ""
 
 
-def _why(repeats: int) -> str:
+def _why(piece: Piece, repeats: int) -> list[str]:
     """Say how many readings to take, and why not more."""
-    each = "Read each place once." if repeats == 1 else (
-        f"Read each place {repeats} times. Open the caliper in between and set it anew, and do "
-        "not look at the last reading: a repeat shows how well you can repeat it."
-    )  # fmt: skip
-    return (
-        f"{each} More than three buy little, because what remains is the piece and not the "
-        "caliper; one more place, or a longer one, tells much more than one more repeat. Leave out "
-        "what you can't reach: fewer readings only make the answer less sure. Let the piece cool "
-        "to room temperature first."
-    )
+    instruments = {f.instrument for f in piece.features}
+    words = []
+    if instruments - {"eye"}:
+        each = "Read each place once." if repeats == 1 else (
+            f"Read each place {repeats} times. Set the caliper anew in between, and do not look "
+            "at the last reading: a repeat shows how well you can repeat it."
+        )  # fmt: skip
+        words.append(
+            f"{each} More than three buy little, because what remains is the piece and not the "
+            "caliper; one more place, or a longer one, tells much more than one more repeat."
+        )
+    if "eye" in instruments:
+        words.append(
+            "Judge by eye once. If another person judges too, without seeing your marks, put that "
+            "into the next column: it tells more than judging again yourself."
+        )
+    rest = "Leave out what you can't reach: fewer readings only make the answer less sure."
+    if piece.printed:
+        rest += " Let the piece cool to room temperature first."
+    return [*words, rest]
