@@ -45,7 +45,7 @@ class Topic:
 #: In the order in which they are to be settled: mechanics before material, temperature before
 #: flow, flow before size.
 TOPICS = (
-    Topic(name="level", what="bed level", settings="bed_(?!c)|level", scope=Scope.PRINTER, per_nozzle=False),
+    Topic(name="level", what="bed level and first layer", settings="bed_(?!c)|level|first_layer", scope=Scope.PRINTER, per_nozzle=False),
     Topic(name="axes", what="steps of X, Y and Z", settings="steps_[xyz]_", scope=Scope.PRINTER, per_nozzle=False),
     Topic(name="skew", what="squareness of the axes", settings="skew", scope=Scope.PRINTER, per_nozzle=False),
     Topic(name="extruder", what="steps of the extruder", settings="steps_e_", scope=Scope.PRINTER, per_nozzle=False),
@@ -54,7 +54,7 @@ TOPICS = (
     Topic(name="flow", what="flow", settings="extrusion_multiplier|flow", scope=Scope.SPOOL, after=("extruder", "temperature"), spool_sd=0.02),
     Topic(name="shrinkage", what="shrinkage of the material", settings="shrinkage", scope=Scope.MATERIAL, per_nozzle=False, any_printer=True, spool_sd=0.05),
     Topic(name="scale", what="scale of parts", settings="scale", scope=Scope.SPOOL, after=("axes",), per_nozzle=False, spool_sd=0.05),
-    Topic(name="outline", what="outline offset and first layer", settings="outline|first_layer", scope=Scope.SPOOL, after=("flow",), spool_sd=0.03),
+    Topic(name="outline", what="outline offset", settings="outline", scope=Scope.NOZZLE, after=("flow",), spool_sd=0.03),
     Topic(name="holes", what="oversize of holes", settings="hole", scope=Scope.SPOOL, after=("flow",), spool_sd=0.05),
     Topic(name="clearance", what="clearance of fits", settings="clearance", scope=Scope.SPOOL, after=("flow", "outline"), spool_sd=0.05),
     Topic(name="limits", what="overhang and bridge limits", settings="overhang|bridge", scope=Scope.SPOOL, after=("temperature",), spool_sd=3.0),

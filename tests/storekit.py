@@ -1,5 +1,10 @@
 """What the tests of the store share: a workshop with a printer, and corrections made by hand."""
 
+import csv
+import io
+import random
+from datetime import UTC, datetime
+
 from calib.corrections import Correction, Scope, Verdict
 from calib.drives import Drive
 from calib.estimate import Estimate
@@ -59,14 +64,23 @@ def keep(store, piece_id="cube-1", spool="white-1", corrections=None, nozzle="br
     )  # fmt: skip
 
 
-__all__ = [
-    "BELT",
-    "SCREW",
-    "correction",
-    "keep",
-    "printer",
-    "sheet",
-    "sheet_csv",
-    "sheet_text",
-    "workshop",
-]
+def filled_sheet(folder, scale=1.003, grown_mm=0.1, piece_id="cube-1", seed=1):
+    """Write the filled-in sheet of a cube printed too large and with walls too thick."""
+    rng = random.Random(seed)
+    piece = registry.get("dimensional-cube").piece({}, PrintSetup())
+    known = {f.id: f for f in piece.features}
+    lines = []
+    for line in sheet_csv(piece, piece_id, datetime(2026, 1, 2, tzinfo=UTC)).splitlines():
+        row = next(csv.reader([line])) or [""]
+        feature = known.get(row[1]) if len(row) > 1 else None
+        if feature is not None:
+            side = {"outside": 1, "inside": -1}.get(str(feature.kind), 0)
+            true = feature.nominal * scale + side * grown_mm
+            row[-3:] = [f"{true + rng.gauss(0, 0.01):.2f}" for _ in range(3)]
+            out = io.StringIO()
+            csv.writer(out, lineterminator="").writerow(row)
+            line = out.getvalue()
+        lines.append(line)
+    path = folder / f"{piece_id}.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path

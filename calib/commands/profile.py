@@ -4,17 +4,17 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from calib.commands.common import JsonOption, print_json
 from calib.commands.show import (
-    JsonOption,
     NozzleOption,
     PrinterOption,
     SpoolOption,
     StoreOption,
     age,
     half_width,
+    iso,
     number,
     say,
-    say_json,
     say_table,
 )
 
@@ -39,7 +39,7 @@ def show(
     nozzle: NozzleOption = None,
     spool: SpoolOption = None,
     store: StoreOption = None,
-    json: JsonOption = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Show each value with where it comes from, how old it is and how sure.
 
@@ -54,9 +54,9 @@ def show(
             opened.spool(spool).name,
         )
         settings = opened.in_force(*names)
-    if json:
+    if as_json:
         keys = ("printer", "nozzle", "spool")
-        say_json({**dict(zip(keys, names, strict=True)), "settings": [setting_json(v) for v in settings]})  # fmt: skip
+        print_json({**dict(zip(keys, names, strict=True)), "settings": [setting_json(v) for v in settings]})  # fmt: skip
         return
     title = f"Profile of {' / '.join(names)}"
     if not settings:
@@ -130,8 +130,8 @@ def correction_json(k: "KeptCorrection") -> dict[str, Any]:
         "nozzle": k.nozzle,
         "material": k.material,
         "spool": k.spool,
-        "kept_at": k.kept_at,
+        "kept_at": iso(k.kept_at),
         "by_version": k.by_version,
-        "undone_at": k.undone_at,
+        "undone_at": iso(k.undone_at),
         "why_undone": k.why_undone,
     }
