@@ -2,19 +2,76 @@
 
 import csv
 import io
+import os
 import random
+import shutil
+import tempfile
+from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+from uuid import uuid4
+
+import pytest
 
 from calib.corrections import Correction, Scope, Verdict
 from calib.drives import Drive
 from calib.estimate import Estimate
 from calib.readings import Reading, Sheet, sheet_csv
+from calib.store import open_store
 from calib.store.records import Axis, Nozzle, Printer, Spool
 from patterns import registry
 from patterns.spec import PrintSetup
 
 BELT = Drive(motor_steps=200, microsteps=16, belt_pitch_mm=2.0, pulley_teeth=20)
 SCREW = Drive(motor_steps=200, microsteps=16, screw_lead_mm=8.0)
+
+
+#: Both kinds of database; `.ci/with-postgresql` gives the tests a server.
+DATABASES = ("sqlite", "postgresql")
+
+
+@cache
+def empty_store():
+    """Make one migrated store to copy from: migrating anew for each test takes too long."""
+    path = Path(tempfile.mkdtemp()) / "empty.sqlite"
+    with open_store(str(path)) as store, store.engine.connect() as connection:
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+    return path
+
+
+@contextmanager
+def fresh_url(database, folder):
+    """Give the path or URL of an empty store, and take it away afterwards."""
+    if database == "sqlite":
+        path = folder / f"{uuid4().hex}.sqlite"
+        shutil.copy(empty_store(), path)
+        yield str(path)
+        return
+    server = os.environ.get("TRUEBEAD_TEST_POSTGRESQL")
+    if not server:
+        if os.environ.get("TRUEBEAD_REQUIRE_POSTGRESQL"):
+            pytest.fail("no PostgreSQL server, though these tests must run here")
+        pytest.skip("no PostgreSQL server; run: .ci/with-postgresql make test")
+    psycopg = pytest.importorskip("psycopg")
+    template, name = _postgresql_template(server), f"t{uuid4().hex}"
+    with psycopg.connect(server, autocommit=True) as admin:
+        admin.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
+        try:
+            yield f"{server.rpartition('/')[0]}/{name}"
+        finally:
+            admin.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@cache
+def _postgresql_template(server):
+    import psycopg
+
+    name = f"template_{uuid4().hex}"
+    with psycopg.connect(server, autocommit=True) as admin:
+        admin.execute(f"CREATE DATABASE {name}")
+    open_store(f"{server.rpartition('/')[0]}/{name}").close()
+    return name
 
 
 def printer(name="lantern", **change):
