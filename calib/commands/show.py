@@ -55,7 +55,12 @@ def say_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]])
     table = Table(title=Text(title), title_justify="left", box=None, pad_edge=False)
     for name in columns:
         right = name.endswith(">")
-        table.add_column(name.rstrip(">"), justify="right" if right else "left", overflow="fold")
+        table.add_column(
+            name.rstrip(">"),
+            justify="right" if right else "left",
+            overflow="fold",
+            no_wrap=name in ("id", "when", "unit") or right,
+        )
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     console().print(table)
