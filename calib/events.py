@@ -30,6 +30,8 @@ class Topic:
     spool_sd : float
         How much values of one filament type usually differ from spool to spool, one standard
         deviation in the setting's unit.
+    stale_with : str
+        Another topic with which it goes stale, so that the events need not name both.
     """
 
     name: str
@@ -40,12 +42,13 @@ class Topic:
     per_nozzle: bool = True
     any_printer: bool = False
     spool_sd: float = 0.0
+    stale_with: str = ""
 
 
 #: In the order in which they are to be settled: mechanics before material, temperature before
 #: flow, flow before size.
 TOPICS = (
-    Topic(name="level", what="bed level", settings="bed_(?!c)|level", scope=Scope.PRINTER, per_nozzle=False),
+    Topic(name="level", what="bed level", settings="bed_(?!c)|level|screw", scope=Scope.PRINTER, per_nozzle=False),
     Topic(name="axes", what="steps of X, Y and Z", settings="steps_[xyz]_", scope=Scope.PRINTER, per_nozzle=False),
     Topic(name="skew", what="squareness of the axes", settings="skew", scope=Scope.PRINTER, per_nozzle=False),
     Topic(name="extruder", what="steps of the extruder", settings="steps_e_", scope=Scope.PRINTER, per_nozzle=False),
@@ -54,7 +57,8 @@ TOPICS = (
     Topic(name="flow", what="flow", settings="extrusion_multiplier|flow", scope=Scope.SPOOL, after=("extruder", "temperature"), spool_sd=0.02),
     Topic(name="shrinkage", what="shrinkage of the material", settings="shrinkage", scope=Scope.MATERIAL, per_nozzle=False, any_printer=True, spool_sd=0.05),
     Topic(name="scale", what="scale of parts", settings="scale", scope=Scope.SPOOL, after=("axes",), per_nozzle=False, spool_sd=0.05),
-    Topic(name="outline", what="outline offset and first layer", settings="outline|first_layer", scope=Scope.SPOOL, after=("flow",), spool_sd=0.03),
+    Topic(name="outline", what="outline offset", settings="outline", scope=Scope.NOZZLE, after=("flow",), spool_sd=0.03),
+    Topic(name="first_layer", what="height of the first layer", settings="first_layer", scope=Scope.PRINTER, after=("level",), per_nozzle=False, stale_with="level"),
     Topic(name="holes", what="oversize of holes", settings="hole", scope=Scope.SPOOL, after=("flow",), spool_sd=0.05),
     Topic(name="clearance", what="clearance of fits", settings="clearance", scope=Scope.SPOOL, after=("flow", "outline"), spool_sd=0.05),
     Topic(name="limits", what="overhang and bridge limits", settings="overhang|bridge", scope=Scope.SPOOL, after=("temperature",), spool_sd=3.0),
@@ -96,7 +100,7 @@ EVENTS = (
         name="assembled",
         what="the printer was assembled or rebuilt",
         happens_to=("printer",),
-        makes_stale={t.name: _MOVED_PARTS for t in TOPICS if not t.any_printer},
+        makes_stale={t.name: _MOVED_PARTS for t in TOPICS if not (t.any_printer or t.stale_with)},
         keeps="the material's own shrinkage",
     ),
     EventKind(
@@ -225,7 +229,8 @@ def _touches(event: Happened, about: Topic, printer: str, nozzle: str, spool: st
 
 
 def _reason(event: Happened, about: Topic, setting: str) -> str:
-    why = event_kind(event.kind).makes_stale.get(about.name, "")
+    stale = event_kind(event.kind).makes_stale
+    why = stale.get(about.name, stale.get(about.stale_with, ""))
     only = re.match(r"with axis ([A-Z]): ", why)
     if only:
         return why[only.end() :] if event.axis in ("", only[1]) else ""

@@ -1,15 +1,77 @@
 """What the tests of the store share: a workshop with a printer, and corrections made by hand."""
 
+import csv
+import io
+import os
+import random
+import shutil
+import tempfile
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from functools import cache
+from pathlib import Path
+from uuid import uuid4
+
+import pytest
+
 from calib.corrections import Correction, Scope, Verdict
 from calib.drives import Drive
 from calib.estimate import Estimate
 from calib.readings import Reading, Sheet, sheet_csv
+from calib.store import open_store
 from calib.store.records import Axis, Nozzle, Printer, Spool
 from patterns import registry
 from patterns.spec import PrintSetup
 
 BELT = Drive(motor_steps=200, microsteps=16, belt_pitch_mm=2.0, pulley_teeth=20)
 SCREW = Drive(motor_steps=200, microsteps=16, screw_lead_mm=8.0)
+
+
+#: Both kinds of database; `.ci/with-postgresql` gives the tests a server.
+DATABASES = ("sqlite", "postgresql")
+
+
+@cache
+def empty_store():
+    """Make one migrated store to copy from: migrating anew for each test takes too long."""
+    path = Path(tempfile.mkdtemp()) / "empty.sqlite"
+    with open_store(str(path)) as store, store.engine.connect() as connection:
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+    return path
+
+
+@contextmanager
+def fresh_url(database, folder):
+    """Give the path or URL of an empty store, and take it away afterwards."""
+    if database == "sqlite":
+        path = folder / f"{uuid4().hex}.sqlite"
+        shutil.copy(empty_store(), path)
+        yield str(path)
+        return
+    server = os.environ.get("TRUEBEAD_TEST_POSTGRESQL")
+    if not server:
+        if os.environ.get("TRUEBEAD_REQUIRE_POSTGRESQL"):
+            pytest.fail("no PostgreSQL server, though these tests must run here")
+        pytest.skip("no PostgreSQL server; run: .ci/with-postgresql make test")
+    psycopg = pytest.importorskip("psycopg")
+    template, name = _postgresql_template(server), f"t{uuid4().hex}"
+    with psycopg.connect(server, autocommit=True) as admin:
+        admin.execute(f"CREATE DATABASE {name} TEMPLATE {template}")
+        try:
+            yield f"{server.rpartition('/')[0]}/{name}"
+        finally:
+            admin.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@cache
+def _postgresql_template(server):
+    import psycopg
+
+    name = f"template_{uuid4().hex}"
+    with psycopg.connect(server, autocommit=True) as admin:
+        admin.execute(f"CREATE DATABASE {name}")
+    open_store(f"{server.rpartition('/')[0]}/{name}").close()
+    return name
 
 
 def printer(name="lantern", **change):
@@ -59,14 +121,23 @@ def keep(store, piece_id="cube-1", spool="white-1", corrections=None, nozzle="br
     )  # fmt: skip
 
 
-__all__ = [
-    "BELT",
-    "SCREW",
-    "correction",
-    "keep",
-    "printer",
-    "sheet",
-    "sheet_csv",
-    "sheet_text",
-    "workshop",
-]
+def filled_sheet(folder, scale=1.003, grown_mm=0.1, piece_id="cube-1", seed=1):
+    """Write the filled-in sheet of a cube printed too large and with walls too thick."""
+    rng = random.Random(seed)
+    piece = registry.get("dimensional-cube").piece({}, PrintSetup())
+    known = {f.id: f for f in piece.features}
+    lines = []
+    for line in sheet_csv(piece, piece_id, datetime(2026, 1, 2, tzinfo=UTC)).splitlines():
+        row = next(csv.reader([line])) or [""]
+        feature = known.get(row[1]) if len(row) > 1 else None
+        if feature is not None:
+            side = {"outside": 1, "inside": -1}.get(str(feature.kind), 0)
+            true = feature.nominal * scale + side * grown_mm
+            row[-3:] = [f"{true + rng.gauss(0, 0.01):.2f}" for _ in range(3)]
+            out = io.StringIO()
+            csv.writer(out, lineterminator="").writerow(row)
+            line = out.getvalue()
+        lines.append(line)
+    path = folder / f"{piece_id}.csv"
+    path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    return path

@@ -22,12 +22,22 @@ from calib.store import open_store
 from calib.store.engine import HEAD
 from calib.store.keeping import AlreadyKept, choose, text_sha256
 from calib.store.records import Axis, Nozzle, Spool
-from tests.storekit import BELT, correction, keep, printer, sheet, sheet_text, workshop
+from tests.storekit import (
+    BELT,
+    DATABASES,
+    correction,
+    fresh_url,
+    keep,
+    printer,
+    sheet,
+    sheet_text,
+    workshop,
+)
 
 
-@pytest.fixture
-def store(tmp_path):
-    with open_store(str(tmp_path / "s.sqlite")) as opened:
+@pytest.fixture(params=DATABASES)
+def store(request, tmp_path):
+    with fresh_url(request.param, tmp_path) as url, open_store(url) as opened:
         yield opened
 
 

@@ -1,12 +1,12 @@
 """`truebead add`: tell the store about a printer, a nozzle, a spool or an instrument."""
 
-import re
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from calib.commands.show import JsonOption, StoreOption, say, say_json
+from calib.commands.common import JsonOption, build_volume, print_json
+from calib.commands.show import StoreOption, say
 from calib.drives import Drive
 from calib.errors import BadInput
 
@@ -57,7 +57,7 @@ def printer(
     replace_: Replace = False,
     seen: Seen = None,
     store: StoreOption = None,
-    json: JsonOption = False,
+    as_json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Add a printer: its build volume, ratings and, where known, its drives."""
     from calib.store import open_store
@@ -77,8 +77,8 @@ def printer(
         old = opened.printer(name) if replace_ else None
         record = _printer_record(name, old, given, drives, steps)
         saved = opened.change_printer(record, seen) if old else opened.add_printer(record)
-    if json:
-        say_json(_printer_json(saved))
+    if as_json:
+        print_json(_printer_json(saved))
     else:
         _say_printer(saved, "changed" if replace_ else "added")
 
@@ -111,23 +111,6 @@ def _printer_record(
     if old is not None:
         return replace(old, **said, axes=tuple(axes))
     return Printer(name=name, axes=tuple(axes), **{"bed_max_c": 100.0, **said})
-
-
-_SIZE = re.compile(r"\s*([\d.]+)\s*(?:mm)?\s*[x×*]\s*([\d.]+)\s*(?:mm)?\s*[x×*]\s*([\d.]+)\s*(?:mm)?\s*")  # fmt: skip
-
-
-def build_volume(text: str) -> tuple[float, float, float]:
-    """Read a build volume such as ``220x220x250``, in millimetres."""
-    match = _SIZE.fullmatch(text.lower().replace(",", "."))
-    try:
-        x, y, z = (float(part) for part in match.groups()) if match else (0.0, 0.0, 0.0)
-    except ValueError:
-        match = None
-    if match is None:
-        raise BadInput(
-            f"{text!r} is not a build volume", where="--build", mend="give three lengths in mm, such as 220x220x250"
-        )  # fmt: skip
-    return x, y, z
 
 
 def drives_of(shared: dict[str, Any], own: list[str]) -> dict[str, Drive]:
@@ -244,7 +227,7 @@ def nozzle(
     replace_: Replace = False,
     seen: Seen = None,
     store: StoreOption = None,
-    json: JsonOption = False,
+    as_json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Add a nozzle to a printer."""
     from calib.store import open_store
@@ -264,8 +247,8 @@ def nozzle(
             line_mm=record.line_mm if line is None else line,
         )
         saved = opened.change_nozzle(record, seen) if old else opened.add_nozzle(record)
-    if json:
-        say_json(asdict(saved))
+    if as_json:
+        print_json(asdict(saved))
         return
     width = saved.line_mm or 1.125 * saved.bore_mm
     say(
@@ -286,7 +269,7 @@ def spool(
     replace_: Replace = False,
     seen: Seen = None,
     store: StoreOption = None,
-    json: JsonOption = False,
+    as_json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Add a spool of filament."""
     from calib.store import open_store
@@ -300,8 +283,8 @@ def spool(
             raise BadInput(f"spool {name!r} needs --type", mend="give the filament's type, such as --type PLA")  # fmt: skip
         record = replace(old, **said) if old else Spool(name=name, **said)  # type: ignore[arg-type]
         saved = opened.change_spool(record, seen) if old else opened.add_spool(record)
-    if json:
-        say_json(asdict(saved))
+    if as_json:
+        print_json(asdict(saved))
         return
     say(f"Spool {saved.name} {'changed' if old else 'added'}: {' '.join(filter(None, (saved.colour, saved.material)))}.")  # fmt: skip
     _say_type(saved.material, saved.density_g_cm3)
@@ -331,7 +314,7 @@ def instrument(
     reach: Annotated[float | None, typer.Option(help="Longest reading.")] = None,
     replace_: Replace = False,
     store: StoreOption = None,
-    json: JsonOption = False,
+    as_json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Add an instrument; what is not given is that of a usual one of its kind."""
     from calib.instruments import DEFAULTS
@@ -345,8 +328,8 @@ def instrument(
         base = opened.instrument(name) if replace_ else DEFAULTS[kind]
         record = replace(base, name=name, **said)
         saved = opened.change_instrument(record) if replace_ else opened.add_instrument(record)
-    if json:
-        say_json(asdict(saved))
+    if as_json:
+        print_json(asdict(saved))
         return
     say(
         f"Instrument {saved.name} {'changed' if replace_ else 'added'}: {saved.kind},"

@@ -1,13 +1,14 @@
 """`truebead keep`: solve a sheet and keep its corrections for a printer, a nozzle and a spool."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.commands.common import JsonOption, print_json
 from calib.commands.profile import correction_json
 from calib.commands.show import (
-    JsonOption,
     NozzleOption,
     PrinterOption,
     SpoolOption,
@@ -15,13 +16,13 @@ from calib.commands.show import (
     half_width,
     number,
     say,
-    say_json,
     say_table,
 )
+from calib.instruments import DEFAULTS, Instrument
 
 if TYPE_CHECKING:
     from calib.readings import Sheet
-    from calib.solve import Solution
+    from calib.solve import Context, Solution
     from calib.store.records import KeptCorrection
     from calib.store.store import Store
 
@@ -44,7 +45,7 @@ def keep(
         typer.Option(help="Setting to use where two would correct the same error."),
     ] = None,
     store: StoreOption = None,
-    json: JsonOption = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Solve sheets and keep the corrections with their readings; a sheet is kept only once."""
     from calib.store import open_store
@@ -59,10 +60,10 @@ def keep(
             solution, kept = _keep_one(opened, path, names, use or [])
             again = again or solution.needs_user
             answers.append({"sheet": str(path), "corrections": [correction_json(k) for k in kept]})
-            if not json:
+            if not as_json:
                 _say_kept(path, solution, kept)
-    if json:
-        say_json(answers)
+    if as_json:
+        print_json(answers)
     if again:
         raise typer.Exit(1)
 
@@ -73,8 +74,9 @@ def _keep_one(
     from calib.solve import solve_sheet
 
     text, sheet = load(path)
-    solution = solve_sheet(sheet, opened.context_for(**names, printed=sheet.piece.printed))
-    uids = opened.keep(text, sheet, solution.corrections, fit_json(solution), use=use, **names)
+    context = opened.context_for(**names, printed=sheet.piece.printed)
+    solution = solve_sheet(sheet, replace(context, instruments=instruments(sheet, context)))
+    uids = opened.keep(text, sheet, solution.corrections, solution.to_json(), use=use, **names)
     return solution, opened.corrections(uids)
 
 
@@ -88,11 +90,12 @@ def load(path: Path) -> tuple[str, "Sheet"]:
     return text, read_sheet(text, str(file))
 
 
-def fit_json(solution: "Solution") -> dict[str, Any]:
-    """Return what the fit said, as plain data for the history and the report."""
-    from dataclasses import asdict
-
-    return {"findings": [asdict(f) for f in solution.findings]}
+def instruments(sheet: "Sheet", context: "Context") -> dict[str, "Instrument"]:
+    """Return what measured: as the sheet says, or the user's own where it only says the usual."""
+    return {
+        kind: context.instruments.get(kind, said) if said == DEFAULTS.get(kind) else said
+        for kind, said in sheet.instruments.items()
+    }
 
 
 def _say_kept(path: Path, solution: "Solution", kept: list["KeptCorrection"]) -> None:
@@ -106,11 +109,13 @@ def _say_kept(path: Path, solution: "Solution", kept: list["KeptCorrection"]) ->
         c = k.correction
         if c.verdict == "print again":
             say(f"{c.setting}: {c.reason}", "yellow")
-        elif not k.chosen:
-            say(
-                f"{c.setting} would correct the same error as {c.instead_of}; to use it instead:"
-                f" truebead profile undo {k.sheet_uid[:8]}, then keep with --use {c.setting}"
-            )
+    spare = [k.correction.setting for k in kept if not k.chosen]
+    if spare:
+        use = " ".join(f"--use {name}" for name in spare)
+        say(
+            f"Not used, since each would correct an error twice: {', '.join(spare)}. To use them"
+            f" instead: truebead profile undo {kept[0].sheet_uid[:8]}, then keep with {use}"
+        )
 
 
 def _row(k: "KeptCorrection") -> tuple[str, ...]:

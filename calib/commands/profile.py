@@ -1,25 +1,28 @@
 """`truebead profile`: what is in force, where it comes from, and how it came about."""
 
-from typing import TYPE_CHECKING, Any
+import math
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from calib.commands.common import JsonOption, print_json
 from calib.commands.show import (
-    JsonOption,
     NozzleOption,
     PrinterOption,
     SpoolOption,
     StoreOption,
     age,
     half_width,
+    iso,
     number,
     say,
-    say_json,
     say_table,
 )
+from calib.errors import BadInput
 
 if TYPE_CHECKING:
-    from calib.store.records import InForce, KeptCorrection
+    from calib.store.records import InForce, KeptCorrection, KeptSheet
 
 profile = typer.Typer(
     no_args_is_help=True, help="Show the corrections in force, their history, and take them back."
@@ -39,7 +42,7 @@ def show(
     nozzle: NozzleOption = None,
     spool: SpoolOption = None,
     store: StoreOption = None,
-    json: JsonOption = False,
+    as_json: JsonOption = False,
 ) -> None:
     """Show each value with where it comes from, how old it is and how sure.
 
@@ -54,9 +57,9 @@ def show(
             opened.spool(spool).name,
         )
         settings = opened.in_force(*names)
-    if json:
+    if as_json:
         keys = ("printer", "nozzle", "spool")
-        say_json({**dict(zip(keys, names, strict=True)), "settings": [setting_json(v) for v in settings]})  # fmt: skip
+        print_json({**dict(zip(keys, names, strict=True)), "settings": [setting_json(v) for v in settings]})  # fmt: skip
         return
     title = f"Profile of {' / '.join(names)}"
     if not settings:
@@ -68,6 +71,177 @@ def show(
             say(f"{v.setting} is stale: {v.stale}", "yellow")
 
 
+@profile.command(epilog="Example: truebead profile history --printer lantern --setting skew_xy_deg")
+def history(
+    printer: PrinterOption = None,
+    nozzle: NozzleOption = None,
+    spool: SpoolOption = None,
+    setting: Annotated[str | None, typer.Option(help="Only this setting.")] = None,
+    limit: Annotated[int, typer.Option(min=1, help="How many, newest first.")] = 30,
+    sheet: Annotated[
+        str | None, typer.Option(help="Show the kept sheet of this id, as it was read.")
+    ] = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show every kept correction, also those that were taken back; nothing is ever deleted."""
+    from calib.store import open_store
+
+    with open_store(store) as opened:
+        if sheet is not None:
+            _say_sheet(opened.sheet(sheet), as_json)
+            return
+        found = opened.history(printer, nozzle, spool, setting, limit)
+    if as_json:
+        print_json([correction_json(k) for k in found])
+        return
+    columns = ("id", "when", "for", "setting", "change>", "unit", "verdict")
+    say_table("Kept corrections, newest first", columns, [_history_row(k) for k in found])
+
+
+def _history_row(k: "KeptCorrection") -> tuple[str, ...]:
+    c = k.correction
+    verdict = str(c.verdict) if k.chosen else "not used"
+    if k.undone_at:
+        verdict = "taken back" + (f": {k.why_undone}" if k.why_undone else "")
+    change = f"{number(c.old, c.u_new)} → {number(c.new, c.u_new)}"
+    names = "/".join(filter(None, (k.printer, k.nozzle, k.spool)))
+    return k.uid[:8], f"{k.kept_at:%Y-%m-%d}", names, c.setting, change, c.unit, verdict
+
+
+def _say_sheet(kept: "KeptSheet", as_json: bool) -> None:
+    if as_json:
+        print_json({**asdict(kept), "kept_at": iso(kept.kept_at)})
+        return
+    say(f"Sheet {kept.uid} of {kept.pattern} {kept.piece_id}, kept {kept.kept_at:%Y-%m-%d %H:%M} UTC by Truebead {kept.by_version}", "bold")  # fmt: skip
+    print(kept.sheet_text)
+
+
+@profile.command(
+    epilog="Example: truebead profile diff --printer lantern --spool white-1 --against white-2"
+)
+def diff(
+    printer: PrinterOption = None,
+    nozzle: NozzleOption = None,
+    spool: SpoolOption = None,
+    against: Annotated[str | None, typer.Option(help="Another spool to compare with.")] = None,
+    at: Annotated[str | None, typer.Option(help="An earlier day to compare with.")] = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Compare a profile with that of another spool, or with itself at an earlier day."""
+    from calib.commands.event import moment
+    from calib.store import open_store
+
+    if (against is None) == (at is None):
+        raise BadInput("there is nothing to compare with", mend="give --against SPOOL or --at DAY")
+    with open_store(store) as opened:
+        mine = {v.setting: v for v in opened.in_force(printer, nozzle, spool)}
+        then = moment(at, "--at") if at else None
+        others = opened.in_force(printer, nozzle, against or spool, then)
+    theirs = {v.setting: v for v in others}
+    rows = [_difference(name, mine.get(name), theirs.get(name)) for name in {**mine, **theirs}]
+    if as_json:
+        print_json(rows)
+        return
+    columns = (
+        "setting",
+        "now>" if at else "value>",
+        f"{against or at}>",
+        "difference>",
+        "95 %>",
+        "",
+    )
+    say_table("Differences", columns, [
+        (r["setting"], number(r["value"], r["u"]), number(r["other"], r["u"]),
+         number(r["difference"], r["u"]), half_width(r["expanded_95"]), r["says"])
+        for r in rows
+    ])  # fmt: skip
+
+
+def _difference(name: str, a: "InForce | None", b: "InForce | None") -> dict[str, Any]:
+    """Compare two values; what comes from the very same correction does not differ."""
+    same = a is not None and b is not None and a.source.uid == b.source.uid
+    u = 0.0 if same else math.hypot(*(v.u for v in (a, b) if v is not None))
+    left, right = (v.value if v is not None else None for v in (a, b))
+    difference = left - right if left is not None and right is not None else None
+    if difference is None:
+        says = "only here" if b is None else "only there" if a is None else ""
+    elif same:
+        inherited = any(v is not None and v.inherited_from for v in (a, b))
+        says = "inherited" if inherited else "the same value"
+    else:
+        says = "differ" if abs(difference) > 1.96 * u else "not distinguishable"
+    return {
+        "setting": name, "value": left, "other": right, "difference": difference, "u": u,
+        "expanded_95": 1.96 * u, "says": says,
+    }  # fmt: skip
+
+
+@profile.command(epilog="Example: truebead profile undo --why 'measured over the seam'")
+def undo(
+    id_: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="ID", help="Of a correction or a sheet; the newest sheet if not given."
+        ),
+    ] = None,
+    printer: PrinterOption = None,
+    nozzle: NozzleOption = None,
+    spool: SpoolOption = None,
+    why: Annotated[str, typer.Option(help="Why, in your words.")] = "",
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take corrections back. They stay in the history; earlier values are in force again."""
+    from calib.store import open_store
+
+    with open_store(store) as opened:
+        done = opened.undo(id_, why, printer=printer, nozzle=nozzle, spool=spool)
+    if as_json:
+        print_json([correction_json(k) for k in done])
+        return
+    first = done[0]
+    names = ", ".join(k.correction.setting for k in done)
+    say(f"Taken back: {names} of {first.pattern} {first.piece_id} (sheet {first.sheet_uid[:8]}).")
+    say("They stay in the history; the same sheet can be kept again.")
+
+
+@profile.command(epilog="Example: truebead profile drift --printer lantern")
+def drift(
+    printer: PrinterOption = None,
+    setting: Annotated[str | None, typer.Option(help="Only this setting.")] = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show how a printer's own settings moved over time, and whether to look at the machine.
+
+    A value outside the mean and three standard deviations (from the mean moving range), or eight
+    in a row on one side of it, asks for a new calibration (Shewhart's control chart).
+    """
+    from calib.drift import LEAST
+    from calib.store import open_store
+
+    with open_store(store) as opened:
+        found = opened.drift(printer, setting)
+    if as_json:
+        print_json([
+            {"setting": s.setting, "values": list(s.values), "alarm": s.alarm,
+             "kept_at": [iso(k.kept_at) for k in s.found]}
+            for s in found
+        ])  # fmt: skip
+        return
+    if not found:
+        say("Nothing was kept for this printer since the last event that changed it.")
+    for s in found:
+        values = " ".join(number(v, s.found[-1].correction.u_new) for v in s.values[-12:])
+        say(f"{s.setting}: {values}", "bold")
+        if len(s.values) <= LEAST:
+            say(f"   {len(s.values)} values; limits need {LEAST + 1}")
+        else:
+            say(f"   {s.alarm or 'in control'}", "yellow" if s.alarm else "")
+
+
 def _row(v: "InForce") -> tuple[str, ...]:
     where = str(v.layer)
     if v.inherited_from:
@@ -76,20 +250,11 @@ def _row(v: "InForce") -> tuple[str, ...]:
     return (
         v.setting,
         number(v.value, v.u),
-        half_width(expanded(v)),
+        half_width(v.expanded),
         v.unit,
         where,
         age(v.source.kept_at),
         "stale" if v.stale else "",
-    )
-
-
-def expanded(v: "InForce") -> float:
-    """Return the half-width that covers 95 %."""
-    from calib.estimate import coverage_factor
-
-    return v.u * coverage_factor(
-        float("inf") if v.inherited_from else v.source.correction.error.dof
     )
 
 
@@ -100,7 +265,7 @@ def setting_json(v: "InForce") -> dict[str, Any]:
         "value": v.value,
         "unit": v.unit,
         "u": v.u,
-        "expanded_95": expanded(v),
+        "expanded_95": v.expanded,
         "layer": str(v.layer),
         "inherited_from": list(v.inherited_from),
         "stale": v.stale,
@@ -130,8 +295,8 @@ def correction_json(k: "KeptCorrection") -> dict[str, Any]:
         "nozzle": k.nozzle,
         "material": k.material,
         "spool": k.spool,
-        "kept_at": k.kept_at,
+        "kept_at": iso(k.kept_at),
         "by_version": k.by_version,
-        "undone_at": k.undone_at,
+        "undone_at": iso(k.undone_at),
         "why_undone": k.why_undone,
     }

@@ -1,10 +1,9 @@
-"""What the store's verbs share at the terminal: options, tables, JSON, numbers in words."""
+"""What the store's verbs share at the terminal: options, tables, numbers in words."""
 
-import json
 import math
 from collections.abc import Sequence
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -18,7 +17,6 @@ StoreOption = Annotated[
         help="Where profiles are kept; the user's data folder where not given.",
     ),
 ]  # fmt: skip
-JsonOption = Annotated[bool, typer.Option("--json", help="Answer as JSON, for machines.")]
 PrinterOption = Annotated[
     str | None, typer.Option("--printer", "-p", help="Which printer; the only one if not given.")
 ]
@@ -34,31 +32,19 @@ def console() -> "Console":
     """Return the terminal; colours only where it has them and NO_COLOR is not set."""
     from rich.console import Console
 
-    return Console(highlight=False, soft_wrap=False)
+    return Console(highlight=False)
 
 
 def say(text: str, style: str = "") -> None:
     """Print one paragraph as it is: nothing in it is markup."""
     from rich.text import Text
 
-    console().print(Text(text, style=style))
+    console().print(Text(text, style=style), soft_wrap=True)
 
 
-def say_json(data: Any) -> None:
-    """Print strict JSON; times become ISO 8601, nan and infinity null."""
-    print(json.dumps(_plain(data), indent=2, ensure_ascii=False, allow_nan=False))
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {str(k): _plain(v) for k, v in value.items()}
-    if isinstance(value, list | tuple):
-        return [_plain(v) for v in value]
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    if isinstance(value, datetime):
-        return value.astimezone(UTC).isoformat().replace("+00:00", "Z")
-    return value
+def iso(at: datetime | None) -> str | None:
+    """Write a time for machines: ISO 8601 in UTC."""
+    return None if at is None else at.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 
 def say_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
@@ -69,7 +55,12 @@ def say_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]])
     table = Table(title=Text(title), title_justify="left", box=None, pad_edge=False)
     for name in columns:
         right = name.endswith(">")
-        table.add_column(name.rstrip(">"), justify="right" if right else "left", overflow="fold")
+        table.add_column(
+            name.rstrip(">"),
+            justify="right" if right else "left",
+            overflow="fold",
+            no_wrap=name in ("id", "when", "unit") or right,
+        )
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     console().print(table)

@@ -6,17 +6,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Any
 
-import numpy as np
 from sqlalchemy import func, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from calib.corrections import Correction, Scope, Verdict
+from calib.corrections import Correction, Scope
 from calib.errors import StoreError
-from calib.estimate import Estimate
 from calib.readings import Sheet
 from calib.store.base import StoreBase, find, find_nozzle, plain_json
 from calib.store.records import KeptCorrection, KeptSheet, SheetReadings
+from calib.store.rows import correction_record, corrections_query, estimate_json, sheet_record
 from calib.store.tables import (
     CorrectionRow,
     MaterialRow,
@@ -336,22 +335,6 @@ def _add_corrections(
     return [row.uid for row in rows]
 
 
-def estimate_json(e: Estimate) -> dict[str, Any]:
-    """Return an estimate as strict JSON; infinite degrees of freedom become null."""
-    plain: dict[str, Any] = plain_json(
-        {
-            "name": e.name, "value": e.value, "u": e.u, "dof": e.dof, "unit": e.unit,
-            "from_data": e.from_data,
-        }
-    )  # fmt: skip
-    return plain
-
-
-def estimate_from_json(data: Mapping[str, Any]) -> Estimate:
-    """Return the estimate that `estimate_json` wrote."""
-    return Estimate(**{**data, "dof": math.inf if data["dof"] is None else data["dof"]})
-
-
 def _newest_uid(session: Session, names: Mapping[str, str | None]) -> str:
     query = (
         select(SheetRow.uid)
@@ -419,6 +402,8 @@ def _sheets_in_use(session: Session, printer: PrinterRow) -> dict[int, Any]:
 
 
 def _columns(sheet: Any, rows: list[Any]) -> SheetReadings:
+    import numpy as np  # only the split needs it
+
     _id, feature, kind, axis, nominal, value, u = zip(*rows, strict=True)
     return SheetReadings(
         sheet_uid=sheet[1],
@@ -432,73 +417,4 @@ def _columns(sheet: Any, rows: list[Any]) -> SheetReadings:
         nominal=np.array(nominal, dtype=float),
         value=np.array(value, dtype=float),
         u=np.array(u, dtype=float),
-    )
-
-
-def corrections_query() -> (
-    Any
-):  # a Select of ten columns; its type is spelt otherwise in 2.0 and 2.1
-    """Return the query whose rows `correction_record` reads."""
-    return (
-        select(
-            CorrectionRow, UndoRow, SheetRow.uid, SheetRow.pattern, SheetRow.piece_id,
-            PrinterRow.name, NozzleRow.name, MaterialRow.name, SpoolRow.name,
-        )
-        .outerjoin(UndoRow, UndoRow.correction_id == CorrectionRow.id)
-        .join(SheetRow, CorrectionRow.sheet_id == SheetRow.id)
-        .join(PrinterRow, CorrectionRow.printer_id == PrinterRow.id)
-        .outerjoin(NozzleRow, CorrectionRow.nozzle_id == NozzleRow.id)
-        .outerjoin(MaterialRow, CorrectionRow.material_id == MaterialRow.id)
-        .outerjoin(SpoolRow, CorrectionRow.spool_id == SpoolRow.id)
-    )  # fmt: skip
-
-
-def correction_record(
-    row: CorrectionRow, undo: UndoRow | None, sheet_uid: str, pattern: str, piece_id: str,
-    printer: str, nozzle: str | None, material: str | None, spool: str | None,
-) -> KeptCorrection:  # fmt: skip
-    """Return a row of `corrections_query` as plain data."""
-    return KeptCorrection(
-        uid=row.uid,
-        correction=Correction(
-            setting=row.setting,
-            old=row.old,
-            new=row.new,
-            u_new=row.u_new,
-            unit=row.unit,
-            error=estimate_from_json(row.error),
-            verdict=Verdict(row.verdict),
-            scope=Scope(row.scope),
-            evidence=row.evidence,
-            reason=row.reason,
-            instead_of=row.instead_of,
-        ),
-        sheet_uid=sheet_uid,
-        pattern=pattern,
-        piece_id=piece_id,
-        printer=printer,
-        nozzle=nozzle or "",
-        material=material or "",
-        spool=spool or "",
-        kept_at=row.kept_at,
-        by_version=row.by_version,
-        chosen=row.chosen,
-        undone_at=undo.at if undo else None,
-        why_undone=undo.why if undo else "",
-    )
-
-
-def sheet_record(row: SheetRow) -> KeptSheet:
-    """Return a row as plain data."""
-    return KeptSheet(
-        uid=row.uid,
-        pattern=row.pattern,
-        piece_id=row.piece_id,
-        printer=row.printer.name,
-        nozzle=row.nozzle.name if row.nozzle else "",
-        spool=row.spool.name if row.spool else "",
-        kept_at=row.kept_at,
-        by_version=row.by_version,
-        sheet_text=row.sheet_text,
-        fit=row.fit,
     )

@@ -1,12 +1,15 @@
 """What the store hands out: plain frozen data, free of the database."""
 
+import math
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from calib.corrections import Correction, Scope, Verdict
+from calib.drift import alarm
 from calib.drives import Drive
 from calib.errors import StoreError
+from calib.estimate import coverage_factor
 
 if TYPE_CHECKING:
     import numpy as np
@@ -183,6 +186,30 @@ class InForce:
     source: KeptCorrection
     inherited_from: tuple[str, ...] = ()
     stale: str = ""
+
+    @property
+    def expanded(self) -> float:
+        """Half-width of the interval that covers 95 %."""
+        dof = math.inf if self.inherited_from else self.source.correction.error.dof
+        return self.u * coverage_factor(dof)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Series:
+    """What was found for one setting of a printer, in the order of time."""
+
+    setting: str
+    found: tuple[KeptCorrection, ...]
+
+    @property
+    def values(self) -> tuple[float, ...]:
+        """The value that each piece asked for, whatever the verdict."""
+        return tuple(k.correction.new for k in self.found)
+
+    @property
+    def alarm(self) -> str:
+        """What the control chart says of the newest value; empty where it is in control."""
+        return alarm(self.values, self.found[-1].correction.u_new) if self.found else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,128 @@
+"""`truebead event`: write down what happened, and see what that makes stale."""
+
+from datetime import UTC, datetime
+from typing import Annotated
+
+import typer
+
+from calib.commands.common import JsonOption, print_json
+from calib.commands.show import (
+    NozzleOption,
+    PrinterOption,
+    SpoolOption,
+    StoreOption,
+    iso,
+    say,
+    say_table,
+)
+from calib.errors import BadInput
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the verb on the command line."""
+    app.command(epilog="Example: truebead event nozzle-changed --printer lantern --nozzle brass")(
+        event
+    )
+
+
+def event(
+    kind: Annotated[
+        str | None, typer.Argument(help="What happened; without it the kinds are shown.")
+    ] = None,
+    printer: PrinterOption = None,
+    nozzle: NozzleOption = None,
+    spool: SpoolOption = None,
+    axis: Annotated[str, typer.Option(help="Which axis, for drive-changed: X, Y, Z or E.")] = "",
+    note: Annotated[str, typer.Option(help="A few words of your own.")] = "",
+    at: Annotated[str | None, typer.Option(help="When, as 2026-11-25; now if not given.")] = None,
+    past: Annotated[bool, typer.Option("--past", help="Show what happened before.")] = False,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write down that something happened to a printer, a nozzle or a spool.
+
+    Nothing is deleted by it: values that it touches are shown as stale from then on.
+    """
+    from calib.store import open_store
+
+    if kind is None and not past:
+        _say_kinds(as_json)
+        return
+    with open_store(store) as opened:
+        if past or kind is None:
+            found = opened.events(printer, spool, limit=50)
+        else:
+            check_axis(kind, axis)
+            when = moment(at, "--at") if at else None
+            found = [opened.add_event(kind, printer, nozzle, spool, axis, note, when)]
+    rows = [
+        {"id": e.uid, "kind": e.kind, "at": iso(e.at), "printer": e.printer, "nozzle": e.nozzle,
+         "spool": e.spool, "axis": e.axis, "note": e.note}
+        for e in found
+    ]  # fmt: skip
+    if as_json:
+        print_json(rows)
+    elif past:
+        columns = ("when", "what", "printer", "nozzle", "spool", "axis", "note")
+        say_table("Events, newest first", columns, [
+            (f"{e.at:%Y-%m-%d %H:%M}", e.kind, e.printer, e.nozzle, e.spool, e.axis, e.note)
+            for e in found
+        ])  # fmt: skip
+    else:
+        _say_added(found[0].kind, axis)
+
+
+def check_axis(kind: str, axis: str) -> None:
+    """Refuse an axis that there is not, or that the event does not take."""
+    from calib.events import event_kind
+
+    if axis and axis.upper() not in ("X", "Y", "Z", "E"):
+        raise BadInput(f"there is no axis {axis!r}", where="--axis", mend="use X, Y, Z or E")
+    if axis and not event_kind(kind).takes_axis:
+        raise BadInput(f"{kind} takes no axis", where="--axis", mend="leave it out")
+
+
+def moment(text: str, option: str) -> datetime:
+    """Read a day or a time; without a zone it is local."""
+    try:
+        when = datetime.fromisoformat(text)
+        if len(text) <= 10:
+            when = when.replace(hour=23, minute=59, second=59)  # the day as a whole
+        when = when.astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise BadInput(
+            f"{text!r} is not a date", where=option, mend="write 2026-11-25 or 2026-11-25T14:30"
+        ) from None
+    return when
+
+
+def _say_kinds(as_json: bool) -> None:
+    from calib.events import EVENTS, topic
+
+    if as_json:
+        print_json([
+            {"kind": e.name, "what": e.what, "happens_to": list(e.happens_to),
+             "makes_stale": e.makes_stale, "keeps": e.keeps}
+            for e in EVENTS
+        ])  # fmt: skip
+        return
+    for e in EVENTS:
+        say(f"{e.name}: {e.what}", "bold")
+        for name, why in e.makes_stale.items():
+            say(f"    stale: {topic(name).what}; {why}")
+        say(f"    keeps: {e.keeps}")
+
+
+def _say_added(kind: str, axis: str) -> None:
+    from calib.events import event_kind, topic
+
+    e = event_kind(kind)
+    say(f"Written down: {e.what}.")
+    stale = [
+        topic(name).what
+        for name, why in e.makes_stale.items()
+        if not (why.startswith("with axis ") and axis and axis.upper() != why[10])
+    ]
+    say(f"Stale from now on: {', '.join(stale)}." if stale else "Nothing is stale by it.")
+    say(f"Kept: {e.keeps}.")
+    say("What to print next: truebead next")

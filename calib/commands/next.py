@@ -1,0 +1,161 @@
+"""`truebead next`: the shortest sequence of pieces that makes a profile fit for use again."""
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from calib.commands.common import SAFETY, JsonOption, print_json
+from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption, say
+
+if TYPE_CHECKING:
+    from calib.plan import Plan, Step
+    from calib.store.records import Spool
+    from patterns.spec import PrintSetup
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the verb on the command line."""
+    app.command(
+        "next",
+        epilog="Example: truebead next --printer lantern --spool white-1 --goal size --within 0.2"
+        " --part 200 --pieces 8",
+    )(next_)
+
+
+def next_(
+    printer: PrinterOption = None,
+    nozzle: NozzleOption = None,
+    spool: SpoolOption = None,
+    goal: Annotated[
+        str, typer.Option(help="all, fits (join and slide), clean (looks), size (with --within).")
+    ] = "all",
+    within: Annotated[
+        float | None, typer.Option(help="Tolerance wanted on a part, in mm; for --goal size.")
+    ] = None,
+    part: Annotated[float, typer.Option(help="Length of your part in mm.")] = 100.0,
+    pieces: Annotated[int, typer.Option(help="How many such parts join in a row.")] = 1,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what to print or to measure next, in order, and what is still good.
+
+    Mechanics come before material, temperature before flow, flow before size.
+    """
+    from calib.plan import plan
+    from calib.store import open_store
+
+    with open_store(store) as opened:
+        known = opened.known(printer, nozzle, spool)
+        names = (known.printer.name, opened.nozzle(known.printer.name, nozzle).name, known.spool)
+        setup = opened.setup_for(*names)
+        reel = opened.spool(known.spool)
+    found = plan(known, goal, within_mm=within, part_mm=part, pieces=pieces)
+    costs = [_cost(step, setup, reel) for step in found.steps]
+    if as_json:
+        print_json(_plan_json(names, found, costs))
+    else:
+        _say_plan(names, found, costs)
+
+
+def _cost(step: "Step", setup: "PrintSetup", spool: "Spool") -> dict[str, float | None]:
+    """Return minutes, grams and price of a piece; empty for something done by hand."""
+    from calib.cost import piece_cost
+
+    if not step.piece:
+        return {}
+    found = piece_cost(step.piece, step.parameters, setup, spool)
+    return (
+        {}
+        if found is None
+        else {"minutes": found.minutes, "grams": found.grams, "cost": found.cost}
+    )
+
+
+def command_of(step: "Step", names: tuple[str, str, str]) -> str:
+    """Return what to type to make a step's piece."""
+    sets = "".join(f" --set {k}={v}" for k, v in step.parameters.items())
+    return f"truebead make {step.piece} --printer {names[0]} --nozzle {names[1]}{sets}"
+
+
+def _say_plan(
+    names: tuple[str, str, str], found: "Plan", costs: list[dict[str, float | None]]
+) -> None:
+    from calib.events import topic
+
+    say(f"{' / '.join(names)}, for {found.goal.what}:", "bold")
+    if not found.steps:
+        say("Nothing to print: the profile is fit for use.")
+    for i, (step, cost) in enumerate(zip(found.steps, costs, strict=True), 1):
+        effort = _effort(cost)
+        say(f"{i}. {step.piece or 'by hand'}{f' ({effort})' if effort else ''}", "bold")
+        say(f"   settles {step.settles}")
+        for why in step.why:
+            say(f"   because {why}")
+        say(f"   {command_of(step, names) if step.piece else step.by_hand}")
+    total = _effort({k: sum(c.get(k) or 0.0 for c in costs) for k in ("minutes", "grams", "cost")})
+    if len(found.steps) > 1 and total:
+        say(f"In all {total}. After each: truebead keep SHEET --printer {names[0]} --nozzle {names[1]} --spool {names[2]}, then truebead next again: a change may make a later piece needless.")  # fmt: skip
+    if found.good:
+        say(f"Still good: {', '.join(topic(t).what for t in found.good)}.")
+    if found.dropped:
+        say(f"Left out, since it does not matter to this goal: {', '.join(topic(t).what for t in found.dropped)}.")  # fmt: skip
+    for line in tolerance_lines(found):
+        say(line)
+    if found.steps:
+        say(SAFETY)
+
+
+def _effort(cost: dict[str, Any]) -> str:
+    parts = []
+    minutes, grams, price = (cost.get(k) or 0.0 for k in ("minutes", "grams", "cost"))
+    if minutes:
+        parts.append(f"about {minutes:.0f} min" if minutes < 90 else f"about {minutes / 60:.1f} h")
+    if grams:
+        parts.append(f"{grams:.0f} g" if grams >= 10 else f"{grams:.1f} g")
+    if price:
+        parts.append(f"costs {price:.2f}")
+    return ", ".join(parts)
+
+
+def tolerance_lines(found: "Plan") -> list[str]:
+    """Say how true parts would come out with the profile as it is now."""
+    t = found.tolerance
+    shares = ", ".join(
+        f"{s.what} ±{s.half_mm:.2f}{'' if s.measured else ' (usual, not measured)'}"
+        for s in t.shares
+    )
+    lines = [
+        f"As the profile is now, a part of {t.part_mm:g} mm comes out within ±{t.part_half_mm:.2f} mm"
+        f" (95 %): {shares}."
+    ]
+    if t.pieces > 1:
+        lines.append(
+            f"Two neighbours meet within ±{t.joint_half_mm:.2f} mm at their joint; {t.pieces} in a row"
+            f" are {t.pieces * t.part_mm:g} ±{t.row_half_mm:.2f} mm."
+        )
+    if found.within_mm is not None:
+        good = t.part_half_mm <= found.within_mm
+        after = " after the pieces above" if found.steps else ""
+        lines.append(
+            f"±{found.within_mm:g} mm is {'met' if good else 'not met yet; ask again' + after}."
+        )
+    return lines
+
+
+def _plan_json(
+    names: tuple[str, str, str], found: "Plan", costs: list[dict[str, float | None]]
+) -> dict[str, Any]:
+    from dataclasses import asdict
+
+    return {
+        **dict(zip(("printer", "nozzle", "spool"), names, strict=True)),
+        "goal": found.goal.name,
+        "steps": [
+            {**asdict(step), **cost, "command": command_of(step, names) if step.piece else ""}
+            for step, cost in zip(found.steps, costs, strict=True)
+        ],
+        "good": list(found.good),
+        "dropped": list(found.dropped),
+        "tolerance": asdict(found.tolerance),
+        "within_mm": found.within_mm,
+    }

@@ -1,0 +1,338 @@
+"""What to print next: from a profile and what happened to the shortest sequence of pieces."""
+
+import math
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from calib.errors import BadInput
+from calib.events import TOPICS, Topic, topic_of
+from calib.store.records import EventRecord, InForce, KeptCorrection, Printer
+from calib.tolerance import COVERAGE, USUAL, Tolerance, part_tolerance
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Goal:
+    """What the user is after, and the topics that matter to it."""
+
+    name: str
+    what: str
+    topics: tuple[str, ...]
+
+
+_ALL = tuple(t.name for t in TOPICS if t.name != "shrinkage")
+GOALS = {
+    g.name: g
+    for g in (
+        Goal(name="all", what="everything that can be set", topics=_ALL),
+        Goal(
+            name="fits",
+            what="parts that join and slide",
+            topics=("level", "first_layer", "axes", "skew", "extruder", "temperature", "flow", "scale", "outline", "holes", "clearance"),
+        ),
+        Goal(
+            name="clean",
+            what="surfaces that look clean",
+            topics=("level", "first_layer", "extruder", "temperature", "retraction", "flow", "limits"),
+        ),
+        Goal(
+            name="size",
+            what="lengths within a tolerance",
+            topics=("level", "first_layer", "axes", "skew", "extruder", "temperature", "flow", "scale", "outline"),
+        ),
+    )
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Way:
+    """How a topic is settled, and how well it has to be known (95 % half-width; 0: not asked)."""
+
+    pieces: tuple[str, ...]
+    good_enough: float = 0.0
+    by_hand: str = ""
+
+
+_WAYS = {
+    "level": _Way(pieces=("bed-patches",)),
+    "first_layer": _Way(pieces=("dimensional-cube",), good_enough=0.1),
+    "axes": _Way(pieces=("carriage-travel",)),
+    "skew": _Way(pieces=("squareness-frame",), good_enough=0.1),
+    "extruder": _Way(
+        pieces=("extruder-feed",),
+        by_hand="mark the filament 120 mm above the extruder, feed 100 mm with the hot end hot, measure what is left;"
+        " new steps/mm = old x 100 / fed",
+    ),
+    "temperature": _Way(pieces=("temperature-tower",), good_enough=10.0),
+    "retraction": _Way(pieces=("string-posts",), good_enough=0.6),
+    "flow": _Way(pieces=("wall-box",), good_enough=0.03),
+    "scale": _Way(pieces=("dimensional-cube",), good_enough=0.2),
+    "outline": _Way(pieces=("dimensional-cube",), good_enough=0.05),
+    "holes": _Way(pieces=("hole-plate",), good_enough=0.1),
+    "clearance": _Way(pieces=("fit-gauge",), good_enough=0.1),
+    "limits": _Way(pieces=("overhang-ladder", "bridge-ladder"), good_enough=6.0),
+}  # fmt: skip
+
+_SETTLES = {
+    "": "steps/mm of the extruder",
+    "bed-patches": "which levelling screw to turn and by how much",
+    "carriage-travel": "steps/mm of the machine itself, without plastic",
+    "squareness-frame": "whether the axes are square",
+    "extruder-feed": "steps/mm of the extruder",
+    "temperature-tower": "hot-end temperature and how far it may wander",
+    "string-posts": "the shortest retraction without strings",
+    "wall-box": "the extrusion multiplier",
+    "dimensional-cube": "scale on X, Y and Z, outline offset, height of the first layer",
+    "step-gauge": "scale on X and Y over long lengths, outline offset",
+    "hole-plate": "how much larger holes are to be drawn",
+    "fit-gauge": "clearance for press and sliding fits",
+    "overhang-ladder": "how far a face may lean without support",
+    "bridge-ladder": "how long a gap may be bridged without support",
+}
+
+#: Topics that one piece settles together; the first of them chooses the piece.
+_TOGETHER = (
+    ("level", "first_layer"),
+    ("scale", "outline", "first_layer"),
+    ("outline", "first_layer"),
+)
+
+_NEVER = "not measured yet"
+
+#: Settled once by the machine's papers or by hand; measured again only after something happened.
+_AFTER_EVENTS = {"axes", "extruder"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """One thing to print, or to do.
+
+    Attributes
+    ----------
+    piece : str
+        Pattern to make; "" for something done by hand, which `by_hand` then tells.
+    why : tuple of str
+        Why it is needed, in words.
+    """
+
+    piece: str
+    topics: tuple[str, ...]
+    why: tuple[str, ...]
+    settles: str
+    by_hand: str = ""
+    parameters: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Plan:
+    """What to do, in order, what is still good, and how true parts would come out now."""
+
+    goal: Goal
+    steps: tuple[Step, ...]
+    good: tuple[str, ...]
+    dropped: tuple[str, ...]
+    tolerance: Tolerance
+    within_mm: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """What the store knows of one printer, nozzle and spool.
+
+    Attributes
+    ----------
+    unsettled : sequence of KeptCorrection
+        Newest corrections of their settings that said "print again".
+    drifting : mapping
+        Setting -> what its control chart says.
+    """
+
+    printer: Printer
+    spool: str
+    material: str
+    in_force: Sequence[InForce]
+    unsettled: Sequence[KeptCorrection] = ()
+    events: Sequence[EventRecord] = ()
+    drifting: Mapping[str, str] = field(default_factory=dict)
+
+
+def plan(
+    known: Known,
+    goal: str = "all",
+    *,
+    within_mm: float | None = None,
+    part_mm: float = 100.0,
+    pieces: int = 1,
+) -> Plan:
+    """Work out what to print next.
+
+    Mechanics come before material, temperature before flow, flow before size. What is still good
+    is skipped; so is what does not matter to the goal.
+
+    Parameters
+    ----------
+    within_mm : float or None
+        Tolerance on a part of `part_mm`, for the goal "size".
+    pieces : int
+        Parts in a row, printed with the same profile.
+
+    Raises
+    ------
+    BadInput
+        There is no such goal, or a number makes no sense.
+    """
+    if goal not in GOALS:
+        raise BadInput(f"there is no goal {goal!r}", where="--goal", mend=f"use {', '.join(GOALS)}")
+    for option, value in (("--within", within_mm), ("--part", part_mm), ("--pieces", pieces)):
+        if value is not None and not 0 < value < 1e5:
+            raise BadInput(
+                "must be more than 0", where=option, mend="give millimetres, such as 200"
+            )
+    wanted = GOALS[goal]
+    needs = _needs(known, wanted)
+    u = _by_topic(known, needs)
+    if within_mm is not None:
+        needs |= _too_loose(u, needs, within_mm, part_mm, pieces)
+    steps = _steps(known, needs, within_mm, part_mm)
+    return Plan(
+        goal=wanted,
+        steps=tuple(steps),
+        good=tuple(t for t in wanted.topics if t not in needs),
+        dropped=tuple(t for t in _ALL if t not in wanted.topics),
+        tolerance=part_tolerance(u, part_mm, pieces),
+        within_mm=within_mm,
+    )
+
+
+def _needs(known: Known, goal: Goal) -> dict[str, list[str]]:
+    """Return topic -> reasons, in the order in which they are to be settled."""
+    needs: dict[str, list[str]] = {}
+    for about in TOPICS:
+        if about.name in goal.topics and (why := _why_needed(known, about)):
+            needs[about.name] = why
+    return needs
+
+
+def _why_needed(known: Known, about: Topic) -> list[str]:
+    values = [v for v in known.in_force if topic_of(v.setting) is about]
+    again = [k for k in known.unsettled if topic_of(k.correction.setting) is about]
+    why = [f"{k.correction.setting}: {k.correction.reason}" for k in again]
+    why += [f"{name}: {text}" for name, text in known.drifting.items() if topic_of(name) is about]
+    why += list(dict.fromkeys(v.stale for v in values if v.stale))
+    if not values and not again:
+        why += _why_missing(known, about)
+    enough = _WAYS[about.name].good_enough
+    for v in values:
+        half = v.expanded
+        if enough and half > enough and not v.stale:
+            whose = f", inherited from {len(v.inherited_from)} other" if v.inherited_from else ""
+            why.append(f"{v.setting} is only known to ±{half:.2g} {v.unit}{whose}".rstrip())
+    return why
+
+
+def _why_missing(known: Known, about: Topic) -> list[str]:
+    if about.name == "scale" and _steps_from_this_spool(known):
+        return []
+    if about.name not in _AFTER_EVENTS:
+        return [_NEVER]
+    from calib.events import event_kind
+
+    for event in known.events:
+        hit = about.name in event_kind(event.kind).makes_stale
+        touches_e = about.name != "extruder" or event.axis in ("", "E")
+        if hit and touches_e and event.printer == known.printer.name:
+            return [f"{event_kind(event.kind).what} on {event.at:%Y-%m-%d}; not measured since"]
+    return []  # the mechanics or the scale of parts cover it
+
+
+def _steps_from_this_spool(known: Known) -> list[InForce]:
+    """Return steps/mm that were set from a piece of this very spool: they carry its scale."""
+    return [
+        v
+        for v in known.in_force
+        if topic_of(v.setting).name == "axes"
+        and v.source.correction.instead_of
+        and v.source.spool == known.spool
+    ]
+
+
+def _by_topic(known: Known, needs: Mapping[str, list[str]]) -> dict[str, float]:
+    """Return the largest standard uncertainty of each topic that is known and not stale."""
+    u: dict[str, float] = {}
+    values = [(topic_of(v.setting).name, v, 1.0) for v in known.in_force]
+    values += [("scale", v, 100 / v.value) for v in _steps_from_this_spool(known) if v.value]
+    for name, v, factor in values:
+        if name in USUAL and not v.stale and needs.get(name) != [_NEVER]:
+            u[name] = max(u.get(name, 0.0), v.expanded / COVERAGE * factor)
+    return u
+
+
+def _too_loose(
+    u: Mapping[str, float], needs: Mapping[str, list[str]], within: float, part: float, pieces: int
+) -> dict[str, list[str]]:
+    """Return what has to be known better for the tolerance, the largest share first.
+
+    What is to be measured anyway counts as if it were then known.
+    """
+    tolerance = part_tolerance(u, part, pieces)
+    shares = {s.topic: s for s in tolerance.shares if s.topic not in needs}
+    extra: dict[str, list[str]] = {}
+    while shares and math.hypot(*(s.half_mm for s in shares.values())) > within:
+        worst = max(shares.values(), key=lambda s: s.half_mm)
+        extra[worst.topic] = [
+            f"{worst.what} alone may miss ±{worst.half_mm:.2f} mm on {part:g} mm, ±{within:g} is wanted"
+        ]
+        del shares[worst.topic]
+    return extra
+
+
+def _steps(
+    known: Known, needs: Mapping[str, list[str]], within: float | None, part_mm: float
+) -> Iterable[Step]:
+    done: set[str] = set()
+    tight = within is not None and 100 * within / part_mm < _CUBE_RESOLVES_PERCENT
+    for about in TOPICS:
+        if about.name not in needs or about.name in done:
+            continue
+        together = _together(about.name, needs, done)
+        done |= set(together)
+        why = tuple(dict.fromkeys(w for t in together for w in needs[t]))
+        for name in _pieces(together, known, tight=tight):
+            yield Step(
+                piece=name,
+                topics=together,
+                why=why,
+                settles=_SETTLES[name],
+                by_hand=_WAYS[about.name].by_hand if not name else "",
+                parameters=_parameters(name, known),
+            )
+
+
+def _together(name: str, needs: Mapping[str, list[str]], done: set[str]) -> tuple[str, ...]:
+    """Return what is needed and settled by the same piece as a topic."""
+    group = next((g for g in _TOGETHER if g[0] == name), (name,))
+    return tuple(t for t in group if t in needs and t not in done)
+
+
+def _pieces(topics: Sequence[str], known: Known, *, tight: bool) -> tuple[str, ...]:
+    from patterns import registry
+
+    if topics[0] == "scale" and tight:
+        good = {v.setting for v in known.in_force if not v.stale}
+        upright = "scale_z_percent" in good and "first_layer" not in topics
+        return ("step-gauge",) if upright else ("step-gauge", "dimensional-cube")
+    way = _WAYS[topics[0]]
+    there = {**registry.all_patterns(), **registry.all_checks()}
+    found = tuple(n for n in way.pieces if n in there)
+    return found or (("",) if way.by_hand else way.pieces)
+
+
+#: What the cube resolves of the scale, 95 %: the interpreter's own figure for a usual caliper.
+_CUBE_RESOLVES_PERCENT = 0.1
+
+
+def _parameters(piece: str, known: Known) -> dict[str, str]:
+    if piece == "temperature-tower":
+        from patterns.filaments import filaments
+
+        return {"filament": known.material} if known.material in filaments() else {}
+    return {}

@@ -1,0 +1,321 @@
+"""Events, staleness, the control chart, the part tolerance and what to print next."""
+
+import math
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from calib.corrections import Scope, Verdict
+from calib.drift import alarm, individuals
+from calib.errors import BadInput
+from calib.events import EVENTS, TOPICS, Happened, events_table, topic_of, why_stale
+from calib.plan import GOALS, plan
+from calib.store import open_store
+from calib.store.records import Nozzle, Spool
+from calib.tolerance import part_tolerance
+from patterns import registry
+from tests.storekit import correction, fresh_url, keep, workshop
+
+T0 = datetime(2026, 3, 1, tzinfo=UTC)
+DAY = timedelta(days=1)
+
+
+# --- the control chart ------------------------------------------------------------------------
+
+#: NIST/SEMATECH e-Handbook 6.3.2.2, "Individuals control charts", flow rates of ten batches; data
+#: from memory, and the limits printed there, which the formula reproduces.
+NIST = (49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1)
+
+
+def test_individuals_chart_gives_the_handbook_limits():
+    chart = individuals(NIST)
+    assert chart.centre == pytest.approx(50.81, abs=1e-9)
+    assert chart.upper == pytest.approx(55.8041, abs=5e-5)
+    assert chart.lower == pytest.approx(45.8159, abs=5e-5)
+    assert chart.outside == ()
+    assert chart.rough
+
+
+def test_a_jump_raises_the_alarm_unless_its_own_uncertainty_explains_it():
+    assert "outside the control limits" in alarm((*NIST, 58.0), 0.5)
+    assert alarm((*NIST, 58.0), 5.0) == ""
+    assert alarm((*NIST, 52.0), 0.5) == ""
+    assert alarm((50.0, 50.1, 58.0), 0.1) == ""  # too few to have limits
+
+
+def test_a_run_of_eight_on_one_side_raises_the_alarm():
+    values = [10.0, 10.6, 9.4, 10.5, 9.5] + [10.2, 10.25, 10.3] * 2 + [10.2, 10.25]
+    assert "last 8 values" in alarm(values, 0.01)
+    assert alarm(values[:-1], 0.01) == ""
+
+
+@given(st.floats(-100, 100), st.floats(0.01, 100))
+def test_chart_follows_shift_and_scale(shift, scale):
+    base, moved = individuals(NIST), individuals([shift + scale * v for v in NIST])
+    assert moved.upper == pytest.approx(shift + scale * base.upper, rel=1e-9, abs=1e-6)
+    assert moved.outside == base.outside
+
+
+# --- how true a part comes out ----------------------------------------------------------------
+
+
+def test_tolerance_of_a_ring_of_segments_by_hand():
+    u = {"scale": 0.05, "outline": 0.02, "skew": 0.02}
+    t = part_tolerance(u, 200.0, 8)
+    scale, outline, skew = 1.96 * 0.1, 1.96 * 0.04, 1.96 * 200 * math.radians(0.02)
+    assert [s.half_mm for s in t.shares] == pytest.approx([scale, outline, skew])
+    scatter = 1.96 * 0.03
+    assert t.part_half_mm == pytest.approx(math.hypot(scale, outline, skew, scatter))
+    # Scale is shared by both neighbours, so it doesn't open their joint.
+    assert t.joint_half_mm == pytest.approx(math.hypot(outline, skew, math.sqrt(2) * scatter))
+    # Shared errors grow with the number of parts, scatter with its root.
+    row = math.hypot(8 * math.hypot(scale, outline), math.sqrt(8) * scatter, skew)
+    assert t.row_half_mm == pytest.approx(row)
+
+
+def test_what_was_not_measured_enters_with_what_is_usual():
+    t = part_tolerance({"scale": 0.05, "outline": 0.02}, 100.0)
+    assert [s.measured for s in t.shares] == [True, True, False]
+    assert (
+        t.part_half_mm
+        > part_tolerance({"scale": 0.05, "outline": 0.02, "skew": 0.01}, 100.0).part_half_mm
+    )
+
+
+# --- events -----------------------------------------------------------------------------------
+
+
+def test_every_event_names_topics_that_exist():
+    names = {t.name for t in TOPICS}
+    for e in EVENTS:
+        assert set(e.makes_stale) <= names
+        assert e.keeps
+    assert {e.name for e in EVENTS} == {
+        "assembled", "moved", "drive-changed", "nozzle-changed", "filament-type-changed",
+        "new-spool", "stored-damp",
+    }  # fmt: skip
+
+
+def test_order_of_topics_respects_what_they_rest_on():
+    names = [t.name for t in TOPICS]
+    for t in TOPICS:
+        assert all(names.index(a) < names.index(t.name) for a in t.after), t.name
+
+
+@pytest.mark.parametrize(
+    ("setting", "name"),
+    [
+        ("steps_x_per_mm", "axes"), ("steps_e_per_mm", "extruder"), ("scale_z_percent", "scale"),
+        ("outline_offset_mm", "outline"), ("first_layer_gap_mm", "first_layer"),
+        ("skew_xy_deg", "skew"), ("hot_end_c", "temperature"), ("bed_c", "temperature"),
+        ("extrusion_multiplier", "flow"), ("retraction_mm", "retraction"), ("odd_thing", "other"),
+    ],
+)  # fmt: skip
+def test_settings_find_their_topic(setting, name):
+    assert topic_of(setting).name == name
+
+
+def stale(
+    setting, kind, *, spool="white-1", nozzle="brass", printer="lantern", after=True, **event
+):
+    at = T0 + DAY if after else T0 - DAY
+    happened = [Happened(kind=kind, at=at, **{"printer": "lantern", **event})]
+    return bool(why_stale(setting, T0, printer, nozzle, spool, happened))
+
+
+def test_what_goes_stale():
+    assert stale("skew_xy_deg", "moved")
+    assert not stale("skew_xy_deg", "moved", after=False)
+    assert not stale("skew_xy_deg", "moved", printer="other")
+    assert not stale("extrusion_multiplier", "moved")
+    assert stale("first_layer_gap_mm", "moved")
+    assert stale("steps_x_per_mm", "drive-changed", axis="X")
+    assert not stale("steps_x_per_mm", "drive-changed", axis="Y")
+    assert stale("skew_xz_deg", "drive-changed", axis="Z")
+    assert not stale("skew_xy_deg", "drive-changed", axis="Z")
+    assert not stale("extrusion_multiplier", "drive-changed", axis="X")
+    assert stale("extrusion_multiplier", "drive-changed", axis="E")
+    assert stale("extrusion_multiplier", "stored-damp", printer="lantern", spool="white-1")
+    assert not stale("scale_x_percent", "stored-damp")
+    assert not stale("shrinkage_percent", "assembled")
+    assert stale("scale_x_percent", "assembled")
+
+
+def test_an_event_of_another_nozzle_or_spool_touches_only_what_they_share():
+    def after(setting, kind, **what):
+        happened = [Happened(kind=kind, at=T0 + DAY, **what)]
+        return bool(why_stale(setting, T0, "lantern", "brass", "white-1", happened))
+
+    assert not after("extrusion_multiplier", "nozzle-changed", printer="lantern", nozzle="wide")
+    assert after("extrusion_multiplier", "nozzle-changed", printer="lantern", nozzle="brass")
+    assert after("bed_tilt_x_mm", "nozzle-changed", printer="lantern", nozzle="wide")
+    assert not after("hot_end_c", "stored-damp", spool="green")
+    assert after("hot_end_c", "stored-damp", spool="white-1")
+
+
+def test_the_table_for_the_docs_has_a_row_for_every_event():
+    lines = events_table().splitlines()
+    assert len(lines) == 2 + len(EVENTS)
+    assert all(line.count("|") == 5 for line in lines)
+
+
+# --- what to print next -----------------------------------------------------------------------
+
+
+@pytest.fixture
+def store(tmp_path):
+    with fresh_url("sqlite", tmp_path) as url, open_store(url) as opened:
+        yield workshop(opened)
+
+
+def pieces(store, goal="all", spool="white-1", nozzle="brass", **kwargs):
+    return [s.piece for s in plan(store.known("lantern", nozzle, spool), goal, **kwargs).steps]
+
+
+def settled(store, *, piece_id="p", spool="white-1", nozzle="brass", but=()):
+    """Keep a good value for every topic."""
+    values = [
+        correction("bed_tilt_x_mm", 0.0, 0.0, u=0.02, scope=Scope.PRINTER),
+        correction("first_layer_gap_mm", 0.01, 0.0, u=0.02, scope=Scope.PRINTER),
+        correction("skew_xy_deg", 0.05, 0.0, u=0.02, scope=Scope.PRINTER),
+        correction("hot_end_c", 210.0, 200.0, u=3.0),
+        correction("retraction_mm", 2.0, 1.0, u=0.1),
+        correction("extrusion_multiplier", 0.97, 1.0, u=0.005),
+        correction("scale_x_percent", 99.7, 100.0, u=0.03),
+        correction("scale_y_percent", 99.7, 100.0, u=0.03),
+        correction("scale_z_percent", 99.7, 100.0, u=0.03),
+        correction("outline_offset_mm", -0.05, 0.0, u=0.01, scope=Scope.NOZZLE),
+        correction("hole_oversize_mm", 0.1, 0.0, u=0.02),
+        correction("clearance_slide_mm", 0.25, None, u=0.02),
+        correction("overhang_limit_deg", 55.0, None, u=1.5),
+    ]
+    kept = [c for c in values if topic_of(c.setting).name not in but]
+    keep(store, piece_id, spool=spool, nozzle=nozzle, corrections=kept)
+
+
+def test_nothing_is_due_where_all_is_known(store):
+    settled(store)
+    found = plan(store.known())
+    assert found.steps == ()
+    assert "flow" in found.good
+
+
+def test_an_unknown_printer_is_taken_in_order(store):
+    store.add_event("assembled", "lantern")
+    order = ["bed-patches", "carriage-travel", "squareness-frame", "", "temperature-tower",
+             "string-posts", "wall-box", "dimensional-cube", "hole-plate", "fit-gauge",
+             "overhang-ladder", "bridge-ladder"]  # fmt: skip
+    there = {**registry.all_patterns(), **registry.all_checks()}
+    if "extruder-feed" in there:
+        order[3] = "extruder-feed"
+    assert pieces(store) == order
+
+
+def test_goals_drop_what_does_not_matter(store):
+    assert "string-posts" not in pieces(store, "fits")
+    assert "fit-gauge" not in pieces(store, "clean")
+    assert pieces(store, "clean")[-1] == "bridge-ladder"
+    assert set(GOALS["size"].topics) < set(GOALS["all"].topics)
+    with pytest.raises(BadInput, match="no goal 'pretty'"):
+        pieces(store, "pretty")
+    with pytest.raises(BadInput, match="--part"):
+        pieces(store, "size", part_mm=-1.0)
+
+
+def test_moving_the_printer_asks_only_for_level_and_squareness(store):
+    settled(store)
+    store.add_event("moved", "lantern")
+    assert pieces(store) == ["bed-patches", "squareness-frame"]
+
+
+def test_a_wider_nozzle_keeps_the_machine_and_the_scale(store):
+    settled(store)
+    store.add_nozzle(Nozzle(name="wide", printer="lantern", bore_mm=0.6))
+    store.add_event("nozzle-changed", "lantern", "wide")
+    found = pieces(store, nozzle="wide")
+    assert "squareness-frame" not in found
+    assert found[:4] == ["bed-patches", "temperature-tower", "string-posts", "wall-box"]
+    assert pieces(store, nozzle="brass") == ["bed-patches"]  # the tip's height is another
+
+
+def test_a_new_spool_of_a_known_type_needs_only_what_spools_differ_in(store):
+    for i in range(3):
+        store.add_spool(Spool(name=f"s{i}", material="PLA"))
+        settled(store, piece_id=f"p{i}", spool=f"s{i}")
+    store.add_event("new-spool", spool="white-1")
+    found = plan(store.known(spool="white-1"))
+    assert [s.piece for s in found.steps] == ["wall-box"]
+    assert "temperature" in found.good
+    assert "inherited from 3 other" in found.steps[0].why[0]
+
+
+def test_damp_filament_asks_for_temperature_retraction_flow_and_limits(store):
+    settled(store)
+    store.add_event("stored-damp", spool="white-1")
+    assert pieces(store) == [
+        "temperature-tower", "string-posts", "wall-box", "overhang-ladder", "bridge-ladder",
+    ]  # fmt: skip
+
+
+def test_a_changed_temperature_makes_the_flow_stale_and_a_changed_flow_the_outline(store):
+    settled(store)
+    keep(store, "tower", corrections=[correction("hot_end_c", 220.0, 210.0, u=3.0)])
+    assert pieces(store) == ["string-posts", "wall-box", "overhang-ladder", "bridge-ladder"]
+    keep(store, "box", corrections=[correction("extrusion_multiplier", 0.95, 0.97, u=0.005)])
+    assert "dimensional-cube" in pieces(store)
+
+
+def test_print_again_is_asked_for_again(store):
+    settled(store)
+    c = correction("skew_xy_deg", 0.3, 0.05, u=0.2, scope=Scope.PRINTER, verdict=Verdict.PRINT_AGAIN, reason="read both diagonals")  # fmt: skip
+    keep(store, "frame", corrections=[c])
+    (step,) = plan(store.known()).steps
+    assert step.piece == "squareness-frame"
+    assert step.why == ("skew_xy_deg: read both diagonals",)
+
+
+def test_drift_asks_for_the_piece_again_and_a_new_belt_ends_it(store):
+    settled(store)
+    for i, value in enumerate((0.05, 0.051, 0.049, 0.05, 0.052, 0.25)):
+        c = correction("skew_xy_deg", value, 0.05, u=0.005, scope=Scope.PRINTER)
+        keep(store, f"f{i}", corrections=[c])
+    (step,) = plan(store.known()).steps
+    assert step.piece == "squareness-frame"
+    assert "outside the control limits" in step.why[0]
+    store.add_event("drive-changed", "lantern", axis="X")
+    assert store.drift("lantern", "skew_xy_deg") == []
+
+
+def test_a_tight_tolerance_asks_for_a_longer_piece(store):
+    settled(store)
+    loose = plan(store.known(), "size", within_mm=0.5, part_mm=200.0)
+    assert loose.steps == ()
+    tight = plan(store.known(), "size", within_mm=0.12, part_mm=200.0)
+    assert [s.piece for s in tight.steps] == ["squareness-frame", "step-gauge"]
+    assert "±0.12 is wanted" in tight.steps[0].why[0]
+
+
+def test_steps_set_from_this_spool_stand_for_its_scale(store):
+    settled(store, but=("scale",))
+    assert pieces(store) == ["dimensional-cube"]
+    steps = [
+        correction(f"steps_{a}_per_mm", 80.2, 80.0, u=0.02, scope=Scope.PRINTER, instead_of=f"scale_{a}_percent")
+        for a in "xyz"
+    ]  # fmt: skip
+    keep(store, "cube", corrections=steps)
+    assert pieces(store) == []
+    found = plan(store.known())
+    assert found.tolerance.shares[0].measured
+
+
+def test_looking_back_in_time(store):
+    settled(store)
+    before = datetime.now(UTC)
+    keep(store, "q", corrections=[correction("hot_end_c", 220.0, 210.0, u=3.0)])
+    assert {v.setting: v.value for v in store.in_force(at=before)}["hot_end_c"] == 210.0
+    assert {v.setting: v.value for v in store.in_force()}["hot_end_c"] == 220.0
+    store.undo()
+    assert {v.setting: v.value for v in store.in_force()}["hot_end_c"] == 210.0
+    assert store.in_force(at=datetime(2020, 1, 1, tzinfo=UTC)) == []
