@@ -3,6 +3,7 @@
 The kernel takes a second to import, so it is imported when a solid is built and never before.
 """
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,8 @@ import numpy as np
 from patterns.body import AXES, Body, Circle, Loop, Prism, signed_area_mm2
 from patterns.errors import SpecError
 from patterns.mesh import Mesh, merged
+
+XYZ = tuple[float, float, float]
 
 #: Largest distance between the mesh's facets and a curved face.
 SAG_MM = 0.01
@@ -21,27 +24,29 @@ class SolidError(RuntimeError):
 
 
 def build(body: Body) -> Any:
-    """Return one valid solid of the kernel's own type.
+    """Return a valid solid of the kernel's own type, or a compound of as many as the body promises.
 
     Raises
     ------
     SolidError
-        The result is not valid, not exactly one solid, or a cut took nothing away.
-    SpecError
-        The kernel can't be loaded on this machine.
+        The result is not valid, not exactly `body.solids` solids, or cutting took nothing away.
     """
-    _check_kernel()
-    shape = _joined([_prism(p) for p in body.add])
-    if body.cut:
+    shape = _joined([_prism(p) for p in body.add if p.face_mm is None])
+    cuts = [p for p in body.cut if p.face_mm is None]
+    if cuts:
         before = volume_mm3(shape)
-        shape = _cut(shape, [_prism(p) for p in body.cut])
+        shape = _cut(shape, [_prism(p) for p in cuts])
         if not volume_mm3(shape) < before - 1e-9:
             msg = "cutting took nothing away"
             raise SolidError(msg)
     shape = _simplified(shape)
     if body.chamfer_mm > 0:
         shape = _chamfered(shape, body.chamfer_mm)
-    return _one_solid(shape)
+    marks = [(p, 1) for p in body.add if p.face_mm is not None]
+    marks += [(p, -1) for p in body.cut if p.face_mm is not None]
+    if marks:
+        shape = _marked(shape, marks)
+    return _sound(shape, body.solids)
 
 
 def _check_kernel() -> None:
@@ -235,8 +240,6 @@ def _chamfered(shape: Any, chamfer_mm: float) -> Any:
 
 
 def _edges_on_bed(shape: Any) -> list[Any]:
-    from OCP.Bnd import Bnd_Box
-    from OCP.BRepBndLib import BRepBndLib
     from OCP.TopAbs import TopAbs_EDGE
     from OCP.TopExp import TopExp
     from OCP.TopoDS import TopoDS
@@ -244,31 +247,185 @@ def _edges_on_bed(shape: Any) -> list[Any]:
 
     found = TopTools_IndexedMapOfShape()
     TopExp.MapShapes_s(shape, TopAbs_EDGE, found)
-    edges = []
-    for n in range(1, found.Extent() + 1):
-        edge = TopoDS.Edge_s(found.FindKey(n))
-        box = Bnd_Box()
-        BRepBndLib.Add_s(edge, box)
-        if abs(box.CornerMin().Z()) < 1e-4 and abs(box.CornerMax().Z()) < 1e-4:
-            edges.append(edge)
-    return edges
+    edges = [TopoDS.Edge_s(found.FindKey(n)) for n in range(1, found.Extent() + 1)]
+    return [e for e in edges if all(abs(corner[2]) < 1e-4 for corner in _box(e))]
 
 
-def _one_solid(shape: Any) -> Any:
+def _marked(shape: Any, marks: list[tuple[Prism, int]]) -> Any:
+    """Sew marks, raised (+1) or engraved (-1), into the flat faces that surround them."""
+    from OCP.TopAbs import TopAbs_SOLID
+
+    solids = _parts(shape, TopAbs_SOLID)
+    left, results = marks, []
+    for solid in solids:
+        mine, left = _sewn(solid, left)
+        results.append(mine)
+    if left:
+        msg = f"{len(left)} marks lie on no flat face that surrounds them"
+        raise SolidError(msg)
+    return _together(results)
+
+
+def _sewn(
+    solid: Any, marks: list[tuple[Prism, int]]
+) -> tuple[Any, list[tuple[Prism, int]]]:
+    """Return the solid with those marks that lie on its faces, and the marks left over."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from OCP.TopAbs import TopAbs_FACE
+
+    faces, changed = [], False
+    for face in _parts(solid, TopAbs_FACE):
+        mine, left = _on_face(face, marks) if marks else ([], [])
+        if not mine:
+            faces.append(face)
+            continue
+        changed, marks = True, left
+        maker = BRepBuilderAPI_MakeFace(face)
+        for p, reach in mine:
+            outline, added = _mark_faces(p, reach)
+            maker.Add(outline)
+            faces += added
+        faces.append(maker.Face())
+    return (_closed(faces) if changed else solid), marks
+
+
+def _on_face(
+    face: Any, marks: list[tuple[Prism, int]]
+) -> tuple[list[tuple[Prism, float]], list[tuple[Prism, int]]]:
+    """Split marks into those inside a flat face, each with its reach along its axis, and the rest."""
+    from OCP.BRepAdaptor import BRepAdaptor_Surface
+    from OCP.GeomAbs import GeomAbs_Plane
+    from OCP.TopAbs import TopAbs_REVERSED
+
+    surface = BRepAdaptor_Surface(face)
+    if surface.GetType() != GeomAbs_Plane:
+        return [], marks
+    plane = surface.Plane()
+    at, normal = plane.Location().Coord(), plane.Axis().Direction().Coord()
+    flip = (-1 if face.Orientation() == TopAbs_REVERSED else 1) * (1 if plane.Direct() else -1)
+    low, high = _box(face)
+    mine: list[tuple[Prism, float]] = []
+    rest = []
+    for p, sign in marks:
+        i, j, k = AXES[p.axis]
+        level = p.face_mm or 0.0
+        corners = () if isinstance(p.outline, Circle) else p.outline
+        found = abs(abs(normal[k]) - 1) < 1e-9 and abs(at[k] - level) < 1e-6
+        found = found and all(
+            low[i] < u < high[i] and low[j] < v < high[j] for u, v in corners
+        )
+        if not found or not _surrounds(face, p, level):
+            rest.append((p, sign))
+            continue
+        outward = normal[k] * flip * sign > 0
+        mine.append((p, (p.end_mm if outward else p.start_mm) - level))
+    return mine, rest
+
+
+def _surrounds(face: Any, p: Prism, level: float) -> bool:
+    from OCP.BRepClass import BRepClass_FaceClassifier
+    from OCP.gp import gp_Pnt
+    from OCP.TopAbs import TopAbs_IN
+
+    i, j, k = AXES[p.axis]
+    for u, v in () if isinstance(p.outline, Circle) else p.outline:
+        point = [0.0, 0.0, 0.0]
+        point[i], point[j], point[k] = u, v, level
+        if BRepClass_FaceClassifier(face, gp_Pnt(*point), 1e-7).State() != TopAbs_IN:
+            return False
+    return True
+
+
+def _box(shape: Any) -> tuple[XYZ, XYZ]:
+    from OCP.Bnd import Bnd_Box
+    from OCP.BRepBndLib import BRepBndLib
+
+    box = Bnd_Box()
+    BRepBndLib.Add_s(shape, box)
+    return box.CornerMin().Coord(), box.CornerMax().Coord()
+
+
+def _mark_faces(p: Prism, reach: float) -> tuple[Any, list[Any]]:
+    """Return a mark's outline on its face, and its sides, end and the islands in its counters."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
+    from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
+    from OCP.gp import gp_Vec
+    from OCP.TopAbs import TopAbs_FACE
+    from OCP.TopoDS import TopoDS
+
+    flat = replace(p, start_mm=p.face_mm or 0.0)
+    sweep = [0.0, 0.0, 0.0]
+    sweep[AXES[p.axis][2]] = reach
+    added, ends, outline = [], [], None
+    for loop in (p.outline, *p.holes):
+        wire = _wire(loop, flat, turn=1)
+        outline = outline or wire
+        if wire is not outline:
+            added.append(BRepBuilderAPI_MakeFace(wire, True).Face())
+        swept = BRepPrimAPI_MakePrism(wire, gp_Vec(*sweep))
+        added += _parts(swept.Shape(), TopAbs_FACE)
+        ends.append(TopoDS.Wire_s(swept.LastShape()))
+    end = BRepBuilderAPI_MakeFace(ends[0], True)
+    for wire in ends[1:]:
+        end.Add(TopoDS.Wire_s(wire.Reversed()))
+    return outline, [*added, end.Face()]
+
+
+def _closed(faces: list[Any]) -> Any:
+    """Return the solid within faces that share their edges, all turned to look outwards."""
+    from OCP.BRep import BRep_Builder
+    from OCP.BRepLib import BRepLib
+    from OCP.ShapeFix import ShapeFix_Shell
+    from OCP.TopoDS import TopoDS_Shell, TopoDS_Solid
+
+    shell, solid, builder = TopoDS_Shell(), TopoDS_Solid(), BRep_Builder()
+    builder.MakeShell(shell)
+    for face in faces:
+        builder.Add(shell, face)
+    fix = ShapeFix_Shell()
+    fix.FixFaceOrientation(shell)
+    builder.MakeSolid(solid)
+    builder.Add(solid, fix.Shell())
+    BRepLib.OrientClosedSolid_s(solid)
+    return solid
+
+
+def _sound(shape: Any, promised: int) -> Any:
     from OCP.BRepCheck import BRepCheck_Analyzer
     from OCP.TopAbs import TopAbs_SOLID
+
+    solids = _parts(shape, TopAbs_SOLID)
+    if len(solids) != promised:
+        msg = f"the piece falls into {len(solids)} solids, not {promised}"
+        raise SolidError(msg)
+    if not all(BRepCheck_Analyzer(s).IsValid() for s in solids):
+        msg = "the solid is not valid"
+        raise SolidError(msg)
+    return _together(solids)
+
+
+def _parts(shape: Any, sort: Any) -> list[Any]:
+    """Return the faces or solids of a shape, each as its own type."""
     from OCP.TopExp import TopExp_Explorer
     from OCP.TopoDS import TopoDS
 
-    solids = []
-    explorer = TopExp_Explorer(shape, TopAbs_SOLID)
+    found = []
+    explorer = TopExp_Explorer(shape, sort)
     while explorer.More():
-        solids.append(TopoDS.Solid_s(explorer.Current()))
+        part = explorer.Current()
+        found.append(getattr(TopoDS, f"{part.ShapeType().name[7:].title()}_s")(part))
         explorer.Next()
-    if len(solids) != 1:
-        msg = f"the piece falls into {len(solids)} solids"
-        raise SolidError(msg)
-    if not BRepCheck_Analyzer(solids[0]).IsValid():
-        msg = "the solid is not valid"
-        raise SolidError(msg)
-    return solids[0]
+    return found
+
+
+def _together(solids: list[Any]) -> Any:
+    from OCP.BRep import BRep_Builder
+    from OCP.TopoDS import TopoDS_Compound
+
+    if len(solids) == 1:
+        return solids[0]
+    compound, builder = TopoDS_Compound(), BRep_Builder()
+    builder.MakeCompound(compound)
+    for s in solids:
+        builder.Add(compound, s)
+    return compound
