@@ -266,9 +266,7 @@ def _marked(shape: Any, marks: list[tuple[Prism, int]]) -> Any:
     return _together(results)
 
 
-def _sewn(
-    solid: Any, marks: list[tuple[Prism, int]]
-) -> tuple[Any, list[tuple[Prism, int]]]:
+def _sewn(solid: Any, marks: list[tuple[Prism, int]]) -> tuple[Any, list[tuple[Prism, int]]]:
     """Return the solid with those marks that lie on its faces, and the marks left over."""
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
     from OCP.TopAbs import TopAbs_FACE
@@ -281,8 +279,8 @@ def _sewn(
             continue
         changed, marks = True, left
         maker = BRepBuilderAPI_MakeFace(face)
-        for p, reach in mine:
-            outline, added = _mark_faces(p, reach)
+        for p, reach, side in mine:
+            outline, added = _mark_faces(p, reach, side)
             maker.Add(outline)
             faces += added
         faces.append(maker.Face())
@@ -291,8 +289,11 @@ def _sewn(
 
 def _on_face(
     face: Any, marks: list[tuple[Prism, int]]
-) -> tuple[list[tuple[Prism, float]], list[tuple[Prism, int]]]:
-    """Split marks into those inside a flat face, each with its reach along its axis, and the rest."""
+) -> tuple[list[tuple[Prism, float, int]], list[tuple[Prism, int]]]:
+    """Split marks into those inside a flat face and the rest.
+
+    The first come with their reach along their axis and the side (+1, -1) that the face looks to.
+    """
     from OCP.BRepAdaptor import BRepAdaptor_Surface
     from OCP.GeomAbs import GeomAbs_Plane
     from OCP.TopAbs import TopAbs_REVERSED
@@ -304,21 +305,19 @@ def _on_face(
     at, normal = plane.Location().Coord(), plane.Axis().Direction().Coord()
     flip = (-1 if face.Orientation() == TopAbs_REVERSED else 1) * (1 if plane.Direct() else -1)
     low, high = _box(face)
-    mine: list[tuple[Prism, float]] = []
+    mine: list[tuple[Prism, float, int]] = []
     rest = []
     for p, sign in marks:
         i, j, k = AXES[p.axis]
         level = p.face_mm or 0.0
         corners = () if isinstance(p.outline, Circle) else p.outline
         found = abs(abs(normal[k]) - 1) < 1e-9 and abs(at[k] - level) < 1e-6
-        found = found and all(
-            low[i] < u < high[i] and low[j] < v < high[j] for u, v in corners
-        )
+        found = found and all(low[i] < u < high[i] and low[j] < v < high[j] for u, v in corners)
         if not found or not _surrounds(face, p, level):
             rest.append((p, sign))
             continue
-        outward = normal[k] * flip * sign > 0
-        mine.append((p, (p.end_mm if outward else p.start_mm) - level))
+        side = 1 if normal[k] * flip > 0 else -1
+        mine.append((p, (p.end_mm if side * sign > 0 else p.start_mm) - level, side))
     return mine, rest
 
 
@@ -345,7 +344,7 @@ def _box(shape: Any) -> tuple[XYZ, XYZ]:
     return box.CornerMin().Coord(), box.CornerMax().Coord()
 
 
-def _mark_faces(p: Prism, reach: float) -> tuple[Any, list[Any]]:
+def _mark_faces(p: Prism, reach: float, side: int) -> tuple[Any, list[Any]]:
     """Return a mark's outline on its face, and its sides, end and the islands in its counters."""
     from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeFace
     from OCP.BRepPrimAPI import BRepPrimAPI_MakePrism
@@ -358,7 +357,7 @@ def _mark_faces(p: Prism, reach: float) -> tuple[Any, list[Any]]:
     sweep[AXES[p.axis][2]] = reach
     added, ends, outline = [], [], None
     for loop in (p.outline, *p.holes):
-        wire = _wire(loop, flat, turn=1)
+        wire = _wire(loop, flat, turn=-side)  # a hole runs clockwise seen from outside
         outline = outline or wire
         if wire is not outline:
             added.append(BRepBuilderAPI_MakeFace(wire, True).Face())

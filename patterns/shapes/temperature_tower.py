@@ -89,7 +89,9 @@ def _sizes(spec: TemperatureTowerSpec, temps: tuple[float, ...], setup: PrintSet
     reach = min(4.0, rise_room * math.tan(math.radians(spec.overhang_deg)))
     labels = [f"{t:g}" for t in temps]
     longest = max(labels, key=len)
-    stroke = stroke_for(longest, (_STILE_MM - 1.5, band - _PLAQUE_MM - 1.4), setup, "a band of the tower")
+    stroke = stroke_for(
+        longest, (_STILE_MM - 1.5, band - _PLAQUE_MM - 1.4), setup, "a band of the tower"
+    )
     return _Sizes(
         base=setup.layers(1.2),
         band=band,
@@ -119,18 +121,20 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
     outline, windows = _profile(spec, z, len(temps))
     ladder = Prism(outline=outline, holes=windows, start_mm=0, end_mm=spec.depth_mm, axis="Y")
     plaques = tuple(_plaque(z, k, left) for k in range(len(temps)))
-    foot = box(
-        0, -_BASE_REACH_MM, 0, far + _BASE_REACH_MM, spec.depth_mm + _BASE_REACH_MM, z.base
-    )
+    foot = box(0, -_BASE_REACH_MM, 0, far + _BASE_REACH_MM, spec.depth_mm + _BASE_REACH_MM, z.base)
     deep = max(0.6, setup.line_mm)
     labels = [f"{t:g}" for t in temps]
     marks = tuple(
         p
         for k, label in enumerate(labels)
         for p in engraved(
-            label, stroke_mm=z.stroke, centre=((left + right) / 2, z.floor(k) + (z.band + _PLAQUE_MM) / 2),
-            face="front", level_mm=-_PLAQUE_MM, depth_mm=deep,
-        )  # fmt: skip
+            label,
+            stroke_mm=z.stroke,
+            centre=((left + right) / 2, z.floor(k) + (z.band + _PLAQUE_MM) / 2),
+            face="front",
+            level_mm=-_PLAQUE_MM,
+            depth_mm=deep,
+        )
     )
     inside_foot = (far - left) * z.base * spec.depth_mm
     volume = ladder.volume_mm3 + sum(p.volume_mm3 for p in plaques) + foot.volume_mm3 - inside_foot
@@ -216,5 +220,3 @@ def _features(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> lis
             view="front", rung=temp, group="sag",
         ),
     ]  # fmt: skip
-
-
