@@ -10,6 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from patterns.body import Body, Circle, Prism, rectangle
+from patterns.digits import engraved, stroke_for
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
 from patterns.piece import Advice, Piece
@@ -69,7 +70,10 @@ def _flat(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
     )
     discs = (Circle(u, v, spec.pillar_mm) for u, v in centres.values())
     # No chamfer: the jaws touch well above the first layer.
-    body = Body(add=(ring, *(Prism(outline=d, start_mm=0, end_mm=pillars) for d in discs)))
+    body = Body(
+        add=(ring, *(Prism(outline=d, start_mm=0, end_mm=pillars) for d in discs)),
+        cut=_letters(spec, centres, setup, "top", (bars, pillars)),
+    )
     height = (bars + pillars) / 2
 
     def at(u: float, v: float) -> Point:
@@ -120,9 +124,11 @@ def _standing(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
     below = Prism(
         outline=rectangle(-1, -r, 2 * r + s + 1, 0), start_mm=-1, end_mm=deep + 1, axis=axis
     )
+    # A standing frame is read from the front (XZ) or from the right (YZ); its bars are flush there.
+    face = ("front", (0.0, 0.0)) if axis == "Y" else ("right", (deep, deep))
     body = Body(
         add=(plate, *(Prism(outline=d, start_mm=0, end_mm=deep, axis=axis) for d in discs)),
-        cut=(below,),
+        cut=(below, *_letters(spec, centres, setup, *face)),
     )
 
     def at(u: float, v: float) -> Point:
@@ -144,6 +150,38 @@ def _standing(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
             brim_mm=8.0,
             notes=("Print standing, as it is, with a brim; no supports.",),
         ),
+    )
+
+
+def _letters(
+    spec: SquarenessFrameSpec,
+    centres: dict[str, tuple[float, float]],
+    setup: PrintSetup,
+    face: str,
+    levels: tuple[float, float],
+) -> tuple[Prism, ...]:
+    """Return the pillars' letters and the axes' names on the bars that run along them.
+
+    `levels` are where the faces of the bars and of the pillars lie.
+    """
+    (u, v), s = centres["A"], spec.side_mm
+    on_pillar, on_bar = 0.6 * spec.pillar_mm, spec.bar_mm - 1.0
+    texts = [(name, centre, on_pillar, levels[1]) for name, centre in centres.items()]
+    low = v if face == "top" else v + s  # the lower bar of a standing frame is partly cut away
+    texts.append((spec.plane[0], (u + s / 2, low), on_bar, levels[0]))
+    texts.append((spec.plane[1], (u, v + s / 2), on_bar, levels[0]))
+    deep = 2 * setup.layer_mm if face == "top" else max(0.4, setup.line_mm)
+    return tuple(
+        p
+        for text, centre, room, level in texts
+        for p in engraved(
+            text,
+            stroke_mm=stroke_for(text, (room, room), setup, "the frame"),
+            centre=centre,
+            face=face,
+            level_mm=level,
+            depth_mm=deep,
+        )
     )
 
 
