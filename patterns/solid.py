@@ -10,6 +10,7 @@ import numpy as np
 
 from patterns import solid_marks
 from patterns.body import AXES, Body, Prism
+from patterns.errors import SpecError
 from patterns.mesh import Mesh, merged
 from patterns.solid_parts import SolidError, box_of, parts, volume_mm3, wire_of
 
@@ -28,7 +29,10 @@ def build(body: Body) -> Any:
     ------
     SolidError
         The result is not valid, not exactly `body.solids` solids, or cutting took nothing away.
+    SpecError
+        The kernel can't be loaded on this machine.
     """
+    _check_kernel()
     shape = _joined([_prism(p) for p in body.add if p.face_mm is None])
     cuts = [p for p in body.cut if p.face_mm is None]
     if cuts:
@@ -44,6 +48,16 @@ def build(body: Body) -> Any:
     marks += [(p, -1) for p in body.cut if p.face_mm is not None]
     solids = _sound_solids(shape, body.solids)
     return _together(solid_marks.sewn(solids, marks) if marks else solids)
+
+
+def _check_kernel() -> None:
+    try:
+        import OCP.gp  # noqa: F401 # only to see whether it loads
+    except ImportError as err:
+        raise SpecError(
+            f"the CAD kernel can't be loaded ({err})",
+            mend="on Debian and Ubuntu: sudo apt install libgl1 libx11-6 libxrender1",
+        ) from err
 
 
 def mesh(shape: Any) -> Mesh:

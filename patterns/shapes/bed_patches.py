@@ -60,6 +60,7 @@ def lay_out(spec: BedPatchesSpec, setup: PrintSetup) -> Piece:
         advice=Advice(
             walls=2,
             infill_percent=100,
+            in_place=True,
             notes=(
                 "Print alone, where it lies: do not let it be moved, turned or centred.",
                 "Switch bed compensation off, or the pads show what is left after it.",

@@ -20,7 +20,8 @@ from patterns.spec import PrintSetup, Spec, number
 _EDGE_MM = 9.0  # strip round the rows; it carries the labels
 _WEB_MM = 6.0  # between neighbours, so that a caliper's jaw goes in
 _WALL_MM = 8.0
-_COVER_MM = 4.0  # below and above the largest lying hole
+_COVER_MM = 4.0  # above the largest lying hole
+_CLEAR_MM = 1.0  # from the pins' tops up to it, so that a jaw comes past the pins
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,7 +32,7 @@ class HolePlateSpec(Spec):
     to_mm: float = number(12.0, "mm", 2.0, 60.0, "largest diameter")
     step_mm: float = number(2.0, "mm", 0.5, 20.0, "change from one diameter to the next")
     floor_mm: float = number(6.0, "mm", 3.0, 20.0, "thickness of the floor")
-    pin_mm: float = number(10.0, "mm", 5.0, 40.0, "height of the pins above the floor")
+    pin_mm: float = number(8.0, "mm", 5.0, 40.0, "height of the pins above the floor")
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 1.0, "chamfer along the bed, against the first layer's bulge"
     )
@@ -58,6 +59,7 @@ def _sizes(spec: HolePlateSpec, sizes: tuple[float, ...], setup: PrintSetup) -> 
         xs.append(round(x + d / 2, 6))
         x += d + _WEB_MM
     floor = setup.layers(spec.floor_mm)
+    pins = round(floor + setup.layers(spec.pin_mm), 6)
     row_pins = _EDGE_MM + largest / 2
     row_holes = row_pins + largest + _WEB_MM
     strokes = [
@@ -66,9 +68,9 @@ def _sizes(spec: HolePlateSpec, sizes: tuple[float, ...], setup: PrintSetup) -> 
     ]
     return _Sizes(
         floor=floor,
-        pins=floor + setup.layers(spec.pin_mm),
-        wall=floor + setup.layers(largest + 2 * _COVER_MM),
-        lying=floor + _COVER_MM + largest / 2,
+        pins=pins,
+        wall=round(pins + setup.layers(_CLEAR_MM + largest + _COVER_MM), 6),
+        lying=pins + _CLEAR_MM + largest / 2,
         long=round(x - _WEB_MM + _EDGE_MM, 6),
         row_pins=row_pins,
         row_holes=row_holes,

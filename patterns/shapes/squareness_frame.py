@@ -168,8 +168,8 @@ def _letters(
     on_pillar, on_bar = 0.6 * spec.pillar_mm, spec.bar_mm - 1.0
     texts = [(name, centre, on_pillar, levels[1]) for name, centre in centres.items()]
     low = v if face == "top" else v + s  # the lower bar of a standing frame is partly cut away
-    texts.append((spec.plane[0], (u + s / 2, low), on_bar, levels[0]))
-    texts.append((spec.plane[1], (u, v + s / 2), on_bar, levels[0]))
+    texts.append((spec.plane[0], (u + 0.3 * s, low), on_bar, levels[0]))
+    texts.append((spec.plane[1], (u, v + 0.3 * s), on_bar, levels[0]))
     deep = 2 * setup.layer_mm if face == "top" else max(0.4, setup.line_mm)
     return tuple(
         p
