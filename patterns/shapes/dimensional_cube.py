@@ -170,8 +170,8 @@ def _flat_features(z: _Sizes, axis: str, wall: float, n0: float, n1: float) -> l
         feature("outside_top", Kind.OUTSIDE, (0, c), 0.06 * a, (mid + top) / 2, "top terrace", "outside"),
         feature("inside_well", Kind.INSIDE, (wall, wall + z.well), c / 2, top - 2, "the square well in the top", "inside"),
         feature("inside_notch", Kind.INSIDE, (n0, n1), a - z.notch_deep / 2, low - 1, "the notch in the edge of the low terrace", "inside"),
-        feature("pitch_mid_low", Kind.PITCH, (b, a), 0.18 * a, low - 1, "from the middle riser to the edge of the low terrace", "depth"),
-        feature("pitch_top_mid", Kind.PITCH, (c, b), 0.4 * a, mid - 1, "from the top riser to the middle riser", "depth"),
+        feature("pitch_mid_low", Kind.PITCH, (b, a), 0.18 * a, low, "from the middle riser to the edge of the low terrace", "depth"),
+        feature("pitch_top_mid", Kind.PITCH, (c, b), 0.4 * a, mid, "from the top riser to the middle riser", "depth"),
     ]  # fmt: skip
 
 

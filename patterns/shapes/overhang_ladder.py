@@ -59,14 +59,14 @@ def _sizes(spec: OverhangLadderSpec, angles: tuple[float, ...], setup: PrintSetu
     steepest = min(angles)
     rise = spec.reach_mm / math.tan(math.radians(steepest))
     pitch = _MAST_MM + spec.reach_mm + spec.gap_mm
-    longest = max((f"{a:g}" for a in angles), key=len)
+    room = (_MAST_MM + spec.reach_mm + 2 * _MARGIN_MM - 2.0, _APRON_MM - 2.0)
     return _Sizes(
         base=base,
         # The steepest sail starts two layers or 1 mm above the base.
         top=base + setup.layers(rise + lip + max(1.0, 2 * setup.layer_mm) + setup.layer_mm / 2),
         lip=lip,
         pitch=pitch,
-        stroke=stroke_for(longest, (pitch - 2.0, _APRON_MM - 2.0), setup, "the ladder's apron"),
+        stroke=min(stroke_for(f"{a:g}", room, setup, "the ladder's apron") for a in angles),
         long=2 * _MARGIN_MM + len(angles) * pitch - spec.gap_mm,
     )
 

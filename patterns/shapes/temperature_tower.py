@@ -87,11 +87,8 @@ def _sizes(spec: TemperatureTowerSpec, temps: tuple[float, ...], setup: PrintSet
     lip = setup.layers(1.0)
     rise_room = 0.6 * band - lip
     reach = min(4.0, rise_room * math.tan(math.radians(spec.overhang_deg)))
-    labels = [f"{t:g}" for t in temps]
-    longest = max(labels, key=len)
-    stroke = stroke_for(
-        longest, (_STILE_MM - 1.5, band - _PLAQUE_MM - 1.4), setup, "a band of the tower"
-    )
+    room = (_STILE_MM - 1.5, band - _PLAQUE_MM - 1.4)
+    stroke = min(stroke_for(f"{t:g}", room, setup, "a band of the tower") for t in temps)
     return _Sizes(
         base=setup.layers(1.2),
         band=band,
