@@ -121,8 +121,18 @@ def text_area_mm2(text: str, stroke_mm: float) -> float:
     return sum(len(_cells(c)) for c in text) * stroke_mm**2
 
 
-def stroke_for(text: str, room: tuple[float, float], setup: PrintSetup, where: str) -> float:
+def needed_mm(text: str, setup: PrintSetup) -> tuple[float, float]:
+    """Return the least face that an engraved text needs: strokes and rim of one line each."""
+    wide, high = text_size_mm(text, setup.line_mm)
+    return wide + 2.02 * setup.line_mm, high + 2.02 * setup.line_mm
+
+
+def stroke_for(
+    text: str, room: tuple[float, float], setup: PrintSetup, where: str, *, rim: bool = True
+) -> float:
     """Return the stroke that fits a text into (width, height) mm: one line or more, at most two.
+
+    An engraved text keeps a rim of one line round itself, so that no edge beside it is thinner.
 
     Raises
     ------
@@ -130,11 +140,12 @@ def stroke_for(text: str, room: tuple[float, float], setup: PrintSetup, where: s
         Even strokes one line wide do not fit.
     """
     wide, high = text_size_mm(text, 1.0)
-    stroke = min(2 * setup.line_mm, room[0] / wide, room[1] / high)
+    edge = 2 * setup.line_mm if rim else 0.0
+    stroke = min(2 * setup.line_mm, (room[0] - edge) / wide, (room[1] - edge) / high)
     if stroke < setup.line_mm - 1e-9:
         raise SpecError(
             f"there is no room for {text!r} on {where}: lines of {setup.line_mm:g} mm need"
-            f" {wide * setup.line_mm:.1f} x {high * setup.line_mm:.1f} mm",
+            f" {wide * setup.line_mm + edge:.1f} x {high * setup.line_mm + edge:.1f} mm",
             mend="make that part larger or use a smaller nozzle",
         )
     return round(stroke - 5e-5, 4)

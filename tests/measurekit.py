@@ -101,7 +101,7 @@ def slices(mesh: Mesh, layer_mm: float) -> list[Any]:
     solid = Manifold(Mesh64(mesh.vertices, mesh.triangles.astype(np.uint64)))
     low, high = mesh.bounds
     count = round(float(high[2] - low[2]) / layer_mm)
-    return [solid.slice((k + 0.5) * layer_mm) for k in range(count)]
+    return [solid.slice((k + 0.4987) * layer_mm).simplify(1e-6) for k in range(count)]
 
 
 def random_spec(pattern: Pattern, rng: random.Random) -> tuple[dict[str, str], PrintSetup]:

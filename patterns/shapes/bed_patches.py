@@ -39,7 +39,7 @@ def lay_out(spec: BedPatchesSpec, setup: PrintSetup) -> Piece:
     half = spec.pad_mm / 2
     room = (0.8 * spec.pad_mm, 0.45 * spec.pad_mm)
     count = spec.along_x * spec.along_y
-    stroke = min(stroke_for(str(n + 1), room, setup, "a pad") for n in range(count))
+    stroke = min(stroke_for(str(n + 1), room, setup, "a pad", rim=False) for n in range(count))
     pads: list[Prism] = []
     marks: list[Prism] = []
     features = []

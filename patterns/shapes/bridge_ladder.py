@@ -8,7 +8,7 @@ window seen from the front. A notch above each pier keeps one deck's strands out
 from dataclasses import dataclass
 
 from patterns.body import XY, Body, Prism, box, chamfer_loss_mm3, rectangle
-from patterns.digits import engraved, stroke_for, text_area_mm2
+from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.ladder import rungs
@@ -39,6 +39,7 @@ class BridgeLadderSpec(Spec):
 
 @dataclass(frozen=True, slots=True)
 class _Sizes:
+    apron: float  # depth of the strip that carries the labels
     base: float
     under: float  # height of a deck's underside
     top: float
@@ -62,11 +63,12 @@ def _sizes(spec: BridgeLadderSpec, spans: tuple[float, ...], setup: PrintSetup) 
             mend="make to_mm smaller or step_mm larger, or split the range over two pieces",
         )
     labels = {f"{s:g}": s for s in spans}
+    apron = round(max(_APRON_MM, needed_mm("0", setup)[1]), 2)
     stroke = min(
-        stroke_for(label, (s + _PIER_MM - 1.5, _APRON_MM - 2.0), setup, "the ladder's apron")
+        stroke_for(label, (s + _PIER_MM, apron), setup, "the ladder's apron")
         for label, s in labels.items()
     )
-    return _Sizes(base, under, round(under + deck, 6), stroke, round(long, 6), tuple(starts))
+    return _Sizes(apron, base, under, round(under + deck, 6), stroke, round(long, 6), tuple(starts))
 
 
 @pattern("bridge-ladder", BridgeLadderSpec, "How long a gap may be bridged without support?")
@@ -79,7 +81,7 @@ def lay_out(spec: BridgeLadderSpec, setup: PrintSetup) -> Piece:
     spans = rungs(spec.from_mm, spec.to_mm, spec.step_mm, "step_mm", "mm", least=3)
     z = _sizes(spec, spans, setup)
     deep = max(0.4, 2 * setup.layer_mm)
-    base = box(0, -_APRON_MM, 0, z.long, spec.depth_mm, z.base)
+    base = box(0, -z.apron, 0, z.long, spec.depth_mm, z.base)
     arcade = Prism(
         outline=_skyline(z, spans),
         holes=tuple(
@@ -96,7 +98,7 @@ def lay_out(spec: BridgeLadderSpec, setup: PrintSetup) -> Piece:
         for p in engraved(
             label,
             stroke_mm=z.stroke,
-            centre=(x + span / 2, -_APRON_MM / 2),
+            centre=(x + span / 2, -z.apron / 2),
             face="top",
             level_mm=z.base,
             depth_mm=deep,
@@ -105,7 +107,7 @@ def lay_out(spec: BridgeLadderSpec, setup: PrintSetup) -> Piece:
     inside_base = (z.long - 2 * _MARGIN_MM) * z.base * spec.depth_mm
     volume = base.volume_mm3 + arcade.volume_mm3 - inside_base
     volume -= deep * sum(text_area_mm2(label, z.stroke) for label in labels)
-    volume -= chamfer_loss_mm3(rectangle(0, -_APRON_MM, z.long, spec.depth_mm), spec.chamfer_mm)
+    volume -= chamfer_loss_mm3(rectangle(0, -z.apron, z.long, spec.depth_mm), spec.chamfer_mm)
     return Piece(
         pattern="bridge-ladder",
         spec=spec,

@@ -108,8 +108,9 @@ def lay_out(spec: DimensionalCubeSpec, setup: PrintSetup) -> Piece:
 def _letters(z: _Sizes, setup: PrintSetup) -> tuple[tuple[Prism, ...], float]:
     """Return X and Y engraved in the low terrace at the end of each axis, and their volume."""
     (a, b, _), low = z.terraces, z.tops[0]
-    room = ((a - b) / 2, (a - b) / 2 + 2.0)
-    middle, aside, deep = (a + b) / 2 - 0.5, 0.11 * a, 2 * setup.layer_mm
+    # They stand in the squares that the notches leave at the ends of the low terrace.
+    room = (a - b, a - b)
+    middle, aside, deep = (a + b) / 2, (a - b) / 2, 2 * setup.layer_mm
     prisms: tuple[Prism, ...] = ()
     volume = 0.0
     for axis, centre in (("X", (middle, aside)), ("Y", (aside, middle))):

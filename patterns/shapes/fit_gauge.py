@@ -8,7 +8,7 @@ plug is tried all along its row. Clearance here is on the whole diameter or widt
 from dataclasses import dataclass
 
 from patterns.body import Body, Circle, Loop, Prism, chamfer_loss_mm3, rectangle
-from patterns.digits import engraved, stroke_for, text_area_mm2
+from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
 from patterns.ladder import rungs
@@ -59,16 +59,17 @@ def _sizes(spec: FitGaugeSpec, clearances: tuple[float, ...], setup: PrintSetup)
     widest = spec.peg_mm + max(clearances)
     pitch = widest + _WEB_MM
     labels = [f"{c:g}" for c in clearances]
-    stroke = min(stroke_for(t, (pitch - 1.5, _LABEL_MM - 2.0), setup, "the board") for t in labels)
+    strip = max(_LABEL_MM, needed_mm("0", setup)[1])
+    stroke = min(stroke_for(t, (pitch, strip), setup, "the board") for t in labels)
     return _Sizes(
         board=setup.layers(spec.board_mm),
         flange=setup.layers(_FLANGE_MM),
         pitch=pitch,
         long=_WEB_MM + len(clearances) * pitch,
-        wide=2 * _WEB_MM + 2 * widest + _LABEL_MM,
+        wide=2 * _WEB_MM + 2 * widest + strip,
         row_square=_WEB_MM + widest / 2,
-        row_label=_WEB_MM + widest + _LABEL_MM / 2,
-        row_round=_WEB_MM + 1.5 * widest + _LABEL_MM,
+        row_label=_WEB_MM + widest + strip / 2,
+        row_round=_WEB_MM + 1.5 * widest + strip,
         stroke=stroke,
     )
 

@@ -9,7 +9,7 @@ a scale error moves them together.
 from dataclasses import dataclass
 
 from patterns.body import Body, Circle, Prism, chamfer_loss_mm3, rectangle
-from patterns.digits import engraved, stroke_for, text_area_mm2
+from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
 from patterns.ladder import rungs
@@ -40,6 +40,7 @@ class HolePlateSpec(Spec):
 
 @dataclass(frozen=True, slots=True)
 class _Sizes:
+    edge: float  # strip round the rows
     floor: float
     pins: float  # top of the pins
     wall: float  # top of the wall
@@ -54,24 +55,23 @@ class _Sizes:
 
 def _sizes(spec: HolePlateSpec, sizes: tuple[float, ...], setup: PrintSetup) -> _Sizes:
     largest = max(sizes)
-    xs, x = [], _EDGE_MM
+    edge = round(max(_EDGE_MM, *needed_mm("X", setup)), 2)
+    xs, x = [], edge
     for d in sizes:
         xs.append(round(x + d / 2, 6))
         x += d + _WEB_MM
     floor = setup.layers(spec.floor_mm)
     pins = round(floor + setup.layers(spec.pin_mm), 6)
-    row_pins = _EDGE_MM + largest / 2
+    row_pins = edge + largest / 2
     row_holes = row_pins + largest + _WEB_MM
-    strokes = [
-        stroke_for(f"{d:g}", (d + _WEB_MM - 1.0, _EDGE_MM - 2.0), setup, "the plate's edge")
-        for d in sizes
-    ]
+    strokes = [stroke_for(f"{d:g}", (d + _WEB_MM, edge), setup, "the plate's edge") for d in sizes]
     return _Sizes(
+        edge=edge,
         floor=floor,
         pins=pins,
         wall=round(pins + setup.layers(_CLEAR_MM + largest + _COVER_MM), 6),
         lying=pins + _CLEAR_MM + largest / 2,
-        long=round(x - _WEB_MM + _EDGE_MM, 6),
+        long=round(x - _WEB_MM + edge, 6),
         row_pins=row_pins,
         row_holes=row_holes,
         back=row_holes + largest / 2 + _WEB_MM,
@@ -136,10 +136,10 @@ def _marks(
 ) -> tuple[tuple[Prism, ...], float]:
     """Return the engraved diameters and axis letters, and the volume that they take away."""
     deep = 2 * setup.layer_mm
-    letter = stroke_for("X", (_EDGE_MM - 2.0, _EDGE_MM - 2.0), setup, "the plate's edge")
-    texts = [(f"{d:g}", z.stroke, (x, _EDGE_MM / 2)) for x, d in zip(z.xs, sizes, strict=True)]
-    texts.append(("X", letter, (z.long - _EDGE_MM / 2, _EDGE_MM / 2)))
-    texts.append(("Y", letter, (_EDGE_MM / 2, z.row_holes)))
+    letter = stroke_for("X", (z.edge, z.edge), setup, "the plate's edge")
+    texts = [(f"{d:g}", z.stroke, (x, z.edge / 2)) for x, d in zip(z.xs, sizes, strict=True)]
+    texts.append(("X", letter, (z.long - z.edge / 2, z.row_pins)))
+    texts.append(("Y", letter, (z.edge / 2, z.row_holes)))
     prisms = tuple(
         p
         for text, stroke, centre in texts

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass
 
 from patterns.body import XY, Body, Prism, box, chamfer_loss_mm3, rectangle
-from patterns.digits import engraved, stroke_for, text_area_mm2
+from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.ladder import rungs
@@ -42,6 +42,7 @@ class OverhangLadderSpec(Spec):
 
 @dataclass(frozen=True, slots=True)
 class _Sizes:
+    apron: float  # depth of the strip that carries the labels
     base: float
     top: float
     lip: float
@@ -59,8 +60,10 @@ def _sizes(spec: OverhangLadderSpec, angles: tuple[float, ...], setup: PrintSetu
     steepest = min(angles)
     rise = spec.reach_mm / math.tan(math.radians(steepest))
     pitch = _MAST_MM + spec.reach_mm + spec.gap_mm
-    room = (_MAST_MM + spec.reach_mm + 2 * _MARGIN_MM - 2.0, _APRON_MM - 2.0)
+    apron = round(max(_APRON_MM, needed_mm("0", setup)[1]), 2)
+    room = (_MAST_MM + spec.reach_mm + 2 * _MARGIN_MM - 2.0, apron)
     return _Sizes(
+        apron=apron,
         base=base,
         # The steepest sail starts two layers or 1 mm above the base.
         top=base + setup.layers(rise + lip + max(1.0, 2 * setup.layer_mm) + setup.layer_mm / 2),
@@ -87,7 +90,7 @@ def lay_out(spec: OverhangLadderSpec, setup: PrintSetup) -> Piece:
             mend=f"{fit} sails fit: make step_deg larger, reach_mm smaller, or split the range in two",
         )
     deep = max(0.4, 2 * setup.layer_mm)
-    base = box(0, -_APRON_MM, 0, z.long, spec.depth_mm, z.base)
+    base = box(0, -z.apron, 0, z.long, spec.depth_mm, z.base)
     sails = tuple(
         Prism(outline=_sail(z, k, a, spec.reach_mm), start_mm=0, end_mm=spec.depth_mm, axis="Y")
         for k, a in enumerate(angles)
@@ -99,7 +102,7 @@ def lay_out(spec: OverhangLadderSpec, setup: PrintSetup) -> Piece:
         for p in engraved(
             label,
             stroke_mm=z.stroke,
-            centre=(z.mast(k) + (z.pitch - spec.gap_mm) / 2, -_APRON_MM / 2),
+            centre=(z.mast(k) + (z.pitch - spec.gap_mm) / 2, -z.apron / 2),
             face="top",
             level_mm=z.base,
             depth_mm=deep,
@@ -107,7 +110,7 @@ def lay_out(spec: OverhangLadderSpec, setup: PrintSetup) -> Piece:
     )
     volume = base.volume_mm3 + sum(s.volume_mm3 for s in sails)
     volume -= deep * sum(text_area_mm2(label, z.stroke) for label in labels)
-    volume -= chamfer_loss_mm3(rectangle(0, -_APRON_MM, z.long, spec.depth_mm), spec.chamfer_mm)
+    volume -= chamfer_loss_mm3(rectangle(0, -z.apron, z.long, spec.depth_mm), spec.chamfer_mm)
     return Piece(
         pattern="overhang-ladder",
         spec=spec,

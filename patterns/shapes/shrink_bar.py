@@ -104,7 +104,7 @@ def lay_out(spec: ShrinkBarSpec, setup: PrintSetup) -> Piece:
     (mx0, mx1), (my0, my1) = bars[0].middle, bars[1].middle
     post = box(mx0, my0, 0, mx1, my1, top)
     deep = 2 * setup.layer_mm
-    stroke = stroke_for("X", (_BLOCK_MM - 1.5, w - 1.5), setup, "the end block")
+    stroke = stroke_for("X", (_BLOCK_MM, w), setup, "the end block")
     marks: tuple[Prism, ...] = ()
     for b in bars:
         x, y, _ = b.at(b.long - _BLOCK_MM / 2, top)

@@ -107,7 +107,7 @@ def _letters(
     """Return X and Y engraved in the strips between the first two teeth, and their volume."""
     w, deep = spec.tooth_mm, 2 * setup.layer_mm
     middle = (w + spec.pitch_mm) / 2
-    room = (min(w, spec.pitch_mm - w) - 1.0, w - 0.8)
+    room = (min(w, spec.pitch_mm - w), min(w, spec.pitch_mm - w))
     prisms: tuple[Prism, ...] = ()
     volume = 0.0
     for axis, centre in (("X", (middle, w / 2)), ("Y", (w / 2, middle))):

@@ -8,7 +8,7 @@ line starts dry. The posts are tied by the foot alone, so nothing else can hide 
 from dataclasses import dataclass, replace
 
 from patterns.body import XY, Body, Prism, box
-from patterns.digits import engraved, stroke_for, text_area_mm2
+from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.ladder import rungs
@@ -21,6 +21,7 @@ _BROAD_MM = 11.0  # the post that carries the digits
 _POST_MM = 6.0
 _NOTCH_MM = 0.6
 _PLAQUE_MM = 1.0
+_SEAM_MM = 0.3  # between a plaque and the band's end
 _FOOT_REACH_MM = 4.0
 
 #: Usual ladders by setting: from, to, step. Common practice, no source.
@@ -43,7 +44,9 @@ class StringPostsSpec(Spec):
     step_value: float = number(
         0.0, "mm or mm/s", 0.0, 50.0, "change from band to band (0: the usual step)"
     )
-    band_mm: float = number(6.0, "mm", 5.0, 30.0, "height of one band")
+    band_mm: float = number(
+        0.0, "mm", 0.0, 30.0, "height of one band (0: 6, or as the digits need)"
+    )
     long_mm: float = number(30.0, "mm", 10.0, 120.0, "the long gap")
     short_mm: float = number(8.0, "mm", 4.0, 60.0, "the short gap")
     depth_mm: float = number(6.0, "mm", 4.0, 30.0, "from front to back")
@@ -80,15 +83,18 @@ class _Sizes:
 
 
 def _sizes(spec: StringPostsSpec, labels: list[str], setup: PrintSetup) -> _Sizes:
-    band = setup.layers(spec.band_mm)
-    room = (_BROAD_MM - 1.0, band - _PLAQUE_MM - 1.0)
-    middle = _BROAD_MM + spec.long_mm
+    needs = [needed_mm(t, setup) for t in labels]
+    broad = max(_BROAD_MM, *(n[0] for n in needs))
+    least = max(n[1] for n in needs) + _PLAQUE_MM + 2 * _SEAM_MM
+    band = setup.layers(spec.band_mm or max(6.0, least + setup.layer_mm / 2))
+    room = (broad, band - _PLAQUE_MM - 2 * _SEAM_MM)
+    middle = broad + spec.long_mm
     last = middle + _POST_MM + spec.short_mm
     return _Sizes(
         foot=setup.layers(1.2),
         band=band,
         stroke=min(stroke_for(t, room, setup, "a band of the broad post") for t in labels),
-        broad=(0.0, _BROAD_MM),
+        broad=(0.0, broad),
         middle=(middle, middle + _POST_MM),
         last=(last, last + _POST_MM),
     )
@@ -105,7 +111,7 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
     values = rungs(spec.from_value, spec.to_value, spec.step_value, "step_value", "")
     labels = [f"{v:g}" for v in values]
     z = _sizes(spec, labels, setup)
-    top, deep = z.floor(len(values)), max(0.5, setup.line_mm)
+    top, deep = z.floor(len(values)), setup.line_mm
     reach = _FOOT_REACH_MM
     foot = box(-reach, -reach, 0, z.last[1] + reach, spec.depth_mm + reach, z.foot)
     posts = [box(x0, 0, z.foot, x1, spec.depth_mm, top) for x0, x1 in (z.broad, z.middle)]
@@ -119,7 +125,7 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
         for p in engraved(
             label,
             stroke_mm=z.stroke,
-            centre=(_BROAD_MM / 2, z.floor(k) + (z.band + _PLAQUE_MM) / 2),
+            centre=(z.broad[1] / 2, z.floor(k) + (z.band + _PLAQUE_MM) / 2),
             face="front",
             level_mm=-_PLAQUE_MM,
             depth_mm=deep,
@@ -172,9 +178,9 @@ def _notched(z: _Sizes, count: int) -> tuple[XY, ...]:
 
 def _plaque(z: _Sizes, k: int) -> Prism:
     """Return the raised face that a band's digits stand in."""
-    low, high = z.floor(k) + 0.3, z.floor(k + 1) - 0.3
+    low, high = z.floor(k) + _SEAM_MM, z.floor(k + 1) - _SEAM_MM
     profile = ((0.0, low), (0.0, high), (-_PLAQUE_MM, high), (-_PLAQUE_MM, low + _PLAQUE_MM))
-    return Prism(outline=profile, start_mm=0, end_mm=_BROAD_MM, axis="X")
+    return Prism(outline=profile, start_mm=0, end_mm=z.broad[1], axis="X")
 
 
 def _features(spec: StringPostsSpec, z: _Sizes, k: int, value: float) -> list[Feature]:

@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass, replace
 
 from patterns.body import XY, Body, Prism, box, rectangle
-from patterns.digits import engraved, stroke_for, text_area_mm2
+from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
 from patterns.filaments import filament
@@ -24,6 +24,7 @@ from patterns.spec import PrintSetup, Spec, number, word
 _STILE_MM = 12.0
 _BASE_REACH_MM = 5.0
 _PLAQUE_MM = 1.0
+_SEAM_MM = 0.3  # between a plaque and the band's end
 _COLDEST_C, _HOTTEST_C = 150.0, 500.0
 
 
@@ -39,7 +40,9 @@ class TemperatureTowerSpec(Spec):
         0.0, "degC", 0.0, 500.0, "temperature of the highest band (0: coldest in the table)"
     )
     step_c: float = number(5.0, "degC", 1.0, 50.0, "change from band to band, up or down by itself")
-    band_mm: float = number(10.0, "mm", 6.0, 30.0, "height of one band")
+    band_mm: float = number(
+        0.0, "mm", 0.0, 30.0, "height of one band (0: 10, or as the digits need)"
+    )
     gap_mm: float = number(15.0, "mm", 6.0, 60.0, "length of the bridges and of the string gaps")
     overhang_deg: float = number(
         60.0, "deg", 20.0, 80.0, "lean of the teeth's undersides from the vertical"
@@ -68,6 +71,7 @@ def _filled_in(spec: TemperatureTowerSpec, setup: PrintSetup) -> TemperatureTowe
 
 @dataclass(frozen=True, slots=True)
 class _Sizes:
+    stile: float  # width of the broad upright
     base: float
     band: float
     rung: float  # thickness of a rung
@@ -83,13 +87,17 @@ class _Sizes:
 
 
 def _sizes(spec: TemperatureTowerSpec, temps: tuple[float, ...], setup: PrintSetup) -> _Sizes:
-    band = setup.layers(spec.band_mm)
+    needs = [needed_mm(f"{t:g}", setup) for t in temps]
+    stile = max(_STILE_MM, *(n[0] for n in needs))
+    least = max(n[1] for n in needs) + _PLAQUE_MM + 2 * _SEAM_MM
+    band = setup.layers(spec.band_mm or max(10.0, least + setup.layer_mm / 2))
     lip = setup.layers(1.0)
     rise_room = 0.6 * band - lip
     reach = min(4.0, rise_room * math.tan(math.radians(spec.overhang_deg)))
-    room = (_STILE_MM - 1.5, band - _PLAQUE_MM - 1.4)
+    room = (stile, band - _PLAQUE_MM - 2 * _SEAM_MM)
     stroke = min(stroke_for(f"{t:g}", room, setup, "a band of the tower") for t in temps)
     return _Sizes(
+        stile=stile,
         base=setup.layers(1.2),
         band=band,
         rung=setup.layers(1.0),
@@ -113,13 +121,13 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
     spec = _filled_in(spec, setup)
     temps = rungs(spec.from_c, spec.to_c, spec.step_c, "step_c", "degC")
     z = _sizes(spec, temps, setup)
-    left, right = z.reach, z.reach + _STILE_MM  # the stile's sides
+    left, right = z.reach, z.reach + z.stile  # the stile's sides
     far = right + spec.gap_mm + z.reed
     outline, windows = _profile(spec, z, len(temps))
     ladder = Prism(outline=outline, holes=windows, start_mm=0, end_mm=spec.depth_mm, axis="Y")
     plaques = tuple(_plaque(z, k, left) for k in range(len(temps)))
     foot = box(0, -_BASE_REACH_MM, 0, far + _BASE_REACH_MM, spec.depth_mm + _BASE_REACH_MM, z.base)
-    deep = max(0.6, setup.line_mm)
+    deep = setup.line_mm
     labels = [f"{t:g}" for t in temps]
     marks = tuple(
         p
@@ -168,7 +176,7 @@ def _profile(
     spec: TemperatureTowerSpec, z: _Sizes, count: int
 ) -> tuple[tuple[XY, ...], tuple[tuple[XY, ...], ...]]:
     """Return the outline in (x, z), with a tooth per band, and the windows."""
-    left, right = z.reach, z.reach + _STILE_MM
+    left, right = z.reach, z.reach + z.stile
     far = right + spec.gap_mm + z.reed
     points: list[XY] = [(left, 0.0), (far, 0.0), (far, z.floor(count)), (left, z.floor(count))]
     windows = []
@@ -182,13 +190,13 @@ def _profile(
 
 def _plaque(z: _Sizes, k: int, left: float) -> Prism:
     """Return the raised face that a band's digits stand in; it keeps the bands apart to the eye."""
-    low, high = z.floor(k) + 0.3, z.floor(k + 1) - 0.3
+    low, high = z.floor(k) + _SEAM_MM, z.floor(k + 1) - _SEAM_MM
     profile = ((0.0, low), (0.0, high), (-_PLAQUE_MM, high), (-_PLAQUE_MM, low + _PLAQUE_MM))
-    return Prism(outline=profile, start_mm=left, end_mm=left + _STILE_MM, axis="X")
+    return Prism(outline=profile, start_mm=left, end_mm=left + z.stile, axis="X")
 
 
 def _features(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> list[Feature]:
-    left, right = z.reach, z.reach + _STILE_MM
+    left, right = z.reach, z.reach + z.stile
     far = right + spec.gap_mm
     y, floor, top = spec.depth_mm / 2, z.floor(k), z.floor(k + 1)
     middle = (floor + top - z.rung) / 2
