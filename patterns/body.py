@@ -25,6 +25,12 @@ class Prism:
 
     The outline's plane is (x, y) for axis Z, (x, z) for axis Y and (y, z) for axis X. It must not
     cross or touch itself; holes lie inside it and apart from each other. All in millimetres.
+
+    Attributes
+    ----------
+    face_mm : float or None
+        For digits and other marks: level along the axis of the one flat face that wholly surrounds
+        the outline. The kernel then sews the mark into that face, which is quicker than cutting.
     """
 
     outline: Loop
@@ -32,6 +38,7 @@ class Prism:
     end_mm: float
     axis: str = "Z"
     holes: tuple[Loop, ...] = ()
+    face_mm: float | None = None
 
     @property
     def volume_mm3(self) -> float:
@@ -42,10 +49,12 @@ class Prism:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Body:
-    """One solid: the union of `add` less every one of `cut`.
+    """The union of `add` less every one of `cut`: one solid, or as many as it promises.
 
     Attributes
     ----------
+    solids : int
+        How many separate solids it is on purpose; building refuses any other number.
     chamfer_mm : float
         Chamfer at 45 degrees along every edge of the face on the bed, against the bulge of the
         first layer; 0 for none. `add` must then have straight sides above the bed for that height.
@@ -54,6 +63,7 @@ class Body:
     add: tuple[Prism, ...]
     cut: tuple[Prism, ...] = ()
     chamfer_mm: float = 0.0
+    solids: int = 1
 
     def moved(self, dx_mm: float, dy_mm: float, dz_mm: float = 0.0) -> "Body":
         """Return the same body shifted."""
@@ -79,6 +89,7 @@ def _moved(p: Prism, shift: tuple[float, float, float]) -> Prism:
         holes=tuple(loop(h) for h in p.holes),
         start_mm=p.start_mm + shift[k],
         end_mm=p.end_mm + shift[k],
+        face_mm=None if p.face_mm is None else p.face_mm + shift[k],
     )
 
 

@@ -11,11 +11,18 @@ from patterns.spec import PrintSetup, Spec
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
-    """How to print the piece: common practice, no source."""
+    """How to print the piece: common practice, no source.
+
+    Attributes
+    ----------
+    in_place : bool
+        Its coordinates are the bed's own, from the front left corner: it must not be moved.
+    """
 
     walls: int = 3
     infill_percent: int = 20
     brim_mm: float = 0.0
+    in_place: bool = False
     notes: tuple[str, ...] = ()
 
 

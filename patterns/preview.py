@@ -75,7 +75,8 @@ def _prism(p: Prism) -> Any:
 
 def _chamfered(solid: Any, chamfer_mm: float) -> Any:
     """Replace the lowest `chamfer_mm` above the bed by a frustum that widens at 45 degrees."""
-    bottom = solid.slice(0.0).simplify(1e-9)
+    # Just above the bed: exactly in the plane of a face a section can lose a side of it.
+    bottom = solid.slice(chamfer_mm / 2).simplify(1e-6)
     if bottom.is_empty():
         return solid
     return (solid - bottom.extrude(chamfer_mm)) + _frustum(bottom, chamfer_mm)

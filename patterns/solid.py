@@ -1,4 +1,4 @@
-"""The only file that uses the CAD kernel: bodies into exact solids, meshes and STEP files.
+"""Bodies into exact solids, meshes and STEP files; only the files named solid use the CAD kernel.
 
 The kernel takes a second to import, so it is imported when a solid is built and never before.
 """
@@ -8,40 +8,46 @@ from typing import Any
 
 import numpy as np
 
-from patterns.body import AXES, Body, Circle, Loop, Prism, signed_area_mm2
+from patterns import solid_marks
+from patterns.body import AXES, Body, Prism
 from patterns.errors import SpecError
 from patterns.mesh import Mesh, merged
+from patterns.solid_parts import SolidError, box_of, parts, volume_mm3, wire_of
+
+__all__ = ["SAG_MM", "SolidError", "build", "mesh", "read_step", "volume_mm3", "write_step"]
 
 #: Largest distance between the mesh's facets and a curved face.
-SAG_MM = 0.01
-
-
-class SolidError(RuntimeError):
-    """The kernel could not make one sound solid; this is a fault of the pattern, not of the user."""
+SAG_MM = 0.002
+#: Largest turn from one facet of a curved face to the next.
+_TURN_RAD = 0.2
 
 
 def build(body: Body) -> Any:
-    """Return one valid solid of the kernel's own type.
+    """Return a valid solid of the kernel's own type, or a compound of as many as the body promises.
 
     Raises
     ------
     SolidError
-        The result is not valid, not exactly one solid, or a cut took nothing away.
+        The result is not valid, not exactly `body.solids` solids, or cutting took nothing away.
     SpecError
         The kernel can't be loaded on this machine.
     """
     _check_kernel()
-    shape = _joined([_prism(p) for p in body.add])
-    if body.cut:
+    shape = _joined([_prism(p) for p in body.add if p.face_mm is None])
+    cuts = [p for p in body.cut if p.face_mm is None]
+    if cuts:
         before = volume_mm3(shape)
-        shape = _cut(shape, [_prism(p) for p in body.cut])
+        shape = _cut(shape, [_prism(p) for p in cuts])
         if not volume_mm3(shape) < before - 1e-9:
             msg = "cutting took nothing away"
             raise SolidError(msg)
     shape = _simplified(shape)
     if body.chamfer_mm > 0:
         shape = _chamfered(shape, body.chamfer_mm)
-    return _one_solid(shape)
+    marks = [(p, 1) for p in body.add if p.face_mm is not None]
+    marks += [(p, -1) for p in body.cut if p.face_mm is not None]
+    solids = _sound_solids(shape, body.solids)
+    return _together(solid_marks.sewn(solids, marks) if marks else solids)
 
 
 def _check_kernel() -> None:
@@ -52,16 +58,6 @@ def _check_kernel() -> None:
             f"the CAD kernel can't be loaded ({err})",
             mend="on Debian and Ubuntu: sudo apt install libgl1 libx11-6 libxrender1",
         ) from err
-
-
-def volume_mm3(shape: Any) -> float:
-    """Volume by the kernel's own integration."""
-    from OCP.BRepGProp import BRepGProp
-    from OCP.GProp import GProp_GProps
-
-    props = GProp_GProps()
-    BRepGProp.VolumeProperties_s(shape, props)
-    return float(props.Mass())
 
 
 def mesh(shape: Any) -> Mesh:
@@ -79,8 +75,8 @@ def mesh(shape: Any) -> Mesh:
     from OCP.TopLoc import TopLoc_Location
     from OCP.TopoDS import TopoDS
 
-    BRepMesh_IncrementalMesh(shape, SAG_MM, False, 0.2, False)
-    parts = []
+    BRepMesh_IncrementalMesh(shape, SAG_MM, False, _TURN_RAD, False)
+    pieces = []
     faces = TopExp_Explorer(shape, TopAbs_FACE)
     while faces.More():
         face = TopoDS.Face_s(faces.Current())
@@ -96,9 +92,9 @@ def mesh(shape: Any) -> Mesh:
         corners = np.array([facets.Triangle(i + 1).Get() for i in range(facets.NbTriangles())]) - 1
         if face.Orientation() == TopAbs_REVERSED:
             corners = corners[:, ::-1]
-        parts.append(nodes[corners])
+        pieces.append(nodes[corners])
         faces.Next()
-    result = merged(np.concatenate(parts))
+    result = merged(np.concatenate(pieces))
     if not result.is_watertight:
         msg = "the mesh is not watertight"
         raise SolidError(msg)
@@ -139,43 +135,12 @@ def _prism(p: Prism) -> Any:
     from OCP.gp import gp_Vec
 
     k = AXES[p.axis][2]
-    maker = BRepBuilderAPI_MakeFace(_wire(p.outline, p, turn=1), True)
+    maker = BRepBuilderAPI_MakeFace(wire_of(p.outline, p, turn=1), True)
     for hole in p.holes:
-        maker.Add(_wire(hole, p, turn=-1))
+        maker.Add(wire_of(hole, p, turn=-1))
     sweep = [0.0, 0.0, 0.0]
     sweep[k] = p.end_mm - p.start_mm
     return BRepPrimAPI_MakePrism(maker.Face(), gp_Vec(*sweep)).Shape()
-
-
-def _wire(loop: Loop, p: Prism, *, turn: int) -> Any:
-    from OCP.BRepBuilderAPI import (
-        BRepBuilderAPI_MakeEdge,
-        BRepBuilderAPI_MakePolygon,
-        BRepBuilderAPI_MakeWire,
-    )
-    from OCP.gp import gp_Ax2, gp_Circ, gp_Dir, gp_Pnt
-
-    i, j, k = AXES[p.axis]
-
-    def point(u: float, v: float) -> Any:
-        at = [0.0, 0.0, 0.0]
-        at[i], at[j], at[k] = u, v, p.start_mm
-        return gp_Pnt(*at)
-
-    # (x, z) seen along +Y is left-handed: its loops run the other way round.
-    turn = -turn if p.axis == "Y" else turn
-    if isinstance(loop, Circle):
-        normal = [0.0, 0.0, 0.0]
-        normal[k] = float(turn if p.axis != "Y" else -turn)
-        frame = gp_Ax2(point(loop.u, loop.v), gp_Dir(*normal))
-        edge = BRepBuilderAPI_MakeEdge(gp_Circ(frame, loop.diameter_mm / 2)).Edge()
-        return BRepBuilderAPI_MakeWire(edge).Wire()
-    ring = loop if (signed_area_mm2(loop) > 0) == (turn > 0) else tuple(reversed(loop))
-    maker = BRepBuilderAPI_MakePolygon()
-    for u, v in ring:
-        maker.Add(point(u, v))
-    maker.Close()
-    return maker.Wire()
 
 
 def _list(shapes: list[Any]) -> Any:
@@ -235,8 +200,6 @@ def _chamfered(shape: Any, chamfer_mm: float) -> Any:
 
 
 def _edges_on_bed(shape: Any) -> list[Any]:
-    from OCP.Bnd import Bnd_Box
-    from OCP.BRepBndLib import BRepBndLib
     from OCP.TopAbs import TopAbs_EDGE
     from OCP.TopExp import TopExp
     from OCP.TopoDS import TopoDS
@@ -244,31 +207,32 @@ def _edges_on_bed(shape: Any) -> list[Any]:
 
     found = TopTools_IndexedMapOfShape()
     TopExp.MapShapes_s(shape, TopAbs_EDGE, found)
-    edges = []
-    for n in range(1, found.Extent() + 1):
-        edge = TopoDS.Edge_s(found.FindKey(n))
-        box = Bnd_Box()
-        BRepBndLib.Add_s(edge, box)
-        if abs(box.CornerMin().Z()) < 1e-4 and abs(box.CornerMax().Z()) < 1e-4:
-            edges.append(edge)
-    return edges
+    edges = [TopoDS.Edge_s(found.FindKey(n)) for n in range(1, found.Extent() + 1)]
+    return [e for e in edges if all(abs(corner[2]) < 1e-4 for corner in box_of(e))]
 
 
-def _one_solid(shape: Any) -> Any:
+def _sound_solids(shape: Any, promised: int) -> list[Any]:
     from OCP.BRepCheck import BRepCheck_Analyzer
     from OCP.TopAbs import TopAbs_SOLID
-    from OCP.TopExp import TopExp_Explorer
-    from OCP.TopoDS import TopoDS
 
-    solids = []
-    explorer = TopExp_Explorer(shape, TopAbs_SOLID)
-    while explorer.More():
-        solids.append(TopoDS.Solid_s(explorer.Current()))
-        explorer.Next()
-    if len(solids) != 1:
-        msg = f"the piece falls into {len(solids)} solids"
+    solids = parts(shape, TopAbs_SOLID)
+    if len(solids) != promised:
+        msg = f"the piece falls into {len(solids)} solids, not {promised}"
         raise SolidError(msg)
-    if not BRepCheck_Analyzer(solids[0]).IsValid():
+    if not all(BRepCheck_Analyzer(s).IsValid() for s in solids):
         msg = "the solid is not valid"
         raise SolidError(msg)
-    return solids[0]
+    return solids
+
+
+def _together(solids: list[Any]) -> Any:
+    from OCP.BRep import BRep_Builder
+    from OCP.TopoDS import TopoDS_Compound
+
+    if len(solids) == 1:
+        return solids[0]
+    compound, builder = TopoDS_Compound(), BRep_Builder()
+    builder.MakeCompound(compound)
+    for s in solids:
+        builder.Add(compound, s)
+    return compound

@@ -31,9 +31,14 @@ def choice(default: str, choices: tuple[str, ...], help: str) -> Any:
     return field(default=default, metadata={"param": Param("", 0, 0, help, choices)})
 
 
+def word(default: str, help: str) -> Any:
+    """Declare a short word that is looked up elsewhere, such as a filament type."""
+    return field(default=default, metadata={"param": Param("", 0, 0, help)})
+
+
 @dataclass(frozen=True, kw_only=True)
 class Spec:
-    """Base of every pattern's parameters: each field is declared with `number` or `choice`."""
+    """Base of every pattern's parameters: each declared with `number`, `choice` or `word`."""
 
     def __post_init__(self) -> None:
         for f in fields(self):
@@ -63,7 +68,8 @@ class Spec:
                     f"there is no parameter {name!r}", mend=f"the parameters are {', '.join(known)}"
                 )
             param, default = known[name]
-            values[name] = text if param.choices else _parse(name, text, default)
+            is_word = param.choices or isinstance(default, str)
+            values[name] = text.strip() if is_word else _parse(name, text, default)
         return cls(**values)
 
     def as_text(self) -> dict[str, str]:
@@ -92,6 +98,10 @@ def _check(owner: str, name: str, value: Any, param: Param, default: Any) -> Non
             raise SpecError(
                 f"{name}: {value!r} is not one of {', '.join(param.choices)}", mend=f"try {default}"
             )
+        return
+    if isinstance(default, str):
+        if not isinstance(value, str) or not 0 < len(value) <= 40 or not value.isprintable():
+            raise SpecError(f"{name} must be a short word (got {value!r})", mend=f"try {default}")
         return
     whole = isinstance(default, int)
     good = isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)

@@ -66,7 +66,7 @@ def callout(number: int, feature: Feature, shown: Frame, mesh: Mesh) -> Callout:
     """Project a feature; `number` is its row on the sheet."""
     start, end = feature.start, feature.end
     if feature.instrument != "caliper":
-        end = start
+        start = end = ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2, (start[2] + end[2]) / 2)
     elif feature.jaws == "depth" and _rests_on_end(feature, mesh):
         start, end = end, start
     a, b = shown.place(np.array([start, end], dtype=np.float64)).tolist()

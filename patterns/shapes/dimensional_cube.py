@@ -7,7 +7,8 @@ separate; heights and steps do the same for Z and the first layer.
 
 from dataclasses import dataclass
 
-from patterns.body import Body, box, chamfer_loss_mm3
+from patterns.body import Body, Prism, box, chamfer_loss_mm3
+from patterns.digits import engraved, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
 from patterns.piece import Advice, Piece, check_wall
@@ -70,6 +71,7 @@ def lay_out(spec: DimensionalCubeSpec, setup: PrintSetup) -> Piece:
     n1 = n0 + 0.5 * a
     w0 = (c - z.window_wide) / 2
     w1 = w0 + z.window_wide
+    letters, letters_mm3 = _letters(z, setup)
     body = Body(
         add=(
             box(0, 0, 0, a, a, low),
@@ -81,6 +83,7 @@ def lay_out(spec: DimensionalCubeSpec, setup: PrintSetup) -> Piece:
             box(a - z.notch_deep, n0, -1, a + 1, n1, low + 1),
             box(n0, a - z.notch_deep, -1, n1, a + 1, low + 1),
             box(to - wall / 2, w0, z.window_from, c + 1, w1, z.window_to),
+            *letters,
         ),
         chamfer_mm=spec.chamfer_mm,
     )
@@ -98,8 +101,25 @@ def lay_out(spec: DimensionalCubeSpec, setup: PrintSetup) -> Piece:
                 "Let it cool on the bed; measure when it is at room temperature.",
             ),
         ),
-        volume_mm3=_volume_mm3(z, wall, n0, n1, spec.chamfer_mm),
+        volume_mm3=_volume_mm3(z, wall, n0, n1, spec.chamfer_mm) - letters_mm3,
     )
+
+
+def _letters(z: _Sizes, setup: PrintSetup) -> tuple[tuple[Prism, ...], float]:
+    """Return X and Y engraved in the low terrace at the end of each axis, and their volume."""
+    (a, b, _), low = z.terraces, z.tops[0]
+    # They stand in the squares that the notches leave at the ends of the low terrace.
+    room = (a - b, a - b)
+    middle, aside, deep = (a + b) / 2, (a - b) / 2, 2 * setup.layer_mm
+    prisms: tuple[Prism, ...] = ()
+    volume = 0.0
+    for axis, centre in (("X", (middle, aside)), ("Y", (aside, middle))):
+        stroke = stroke_for(axis, room, setup, "the low terrace")
+        prisms += engraved(
+            axis, stroke_mm=stroke, centre=centre, face="top", level_mm=low, depth_mm=deep
+        )
+        volume += deep * text_area_mm2(axis, stroke)
+    return prisms, volume
 
 
 def _volume_mm3(z: _Sizes, wall: float, n0: float, n1: float, chamfer_mm: float) -> float:
@@ -151,8 +171,8 @@ def _flat_features(z: _Sizes, axis: str, wall: float, n0: float, n1: float) -> l
         feature("outside_top", Kind.OUTSIDE, (0, c), 0.06 * a, (mid + top) / 2, "top terrace", "outside"),
         feature("inside_well", Kind.INSIDE, (wall, wall + z.well), c / 2, top - 2, "the square well in the top", "inside"),
         feature("inside_notch", Kind.INSIDE, (n0, n1), a - z.notch_deep / 2, low - 1, "the notch in the edge of the low terrace", "inside"),
-        feature("pitch_mid_low", Kind.PITCH, (b, a), 0.18 * a, low - 1, "from the middle riser to the edge of the low terrace", "depth"),
-        feature("pitch_top_mid", Kind.PITCH, (c, b), 0.4 * a, mid - 1, "from the top riser to the middle riser", "depth"),
+        feature("pitch_mid_low", Kind.PITCH, (b, a), 0.18 * a, low, "from the middle riser to the edge of the low terrace", "depth"),
+        feature("pitch_top_mid", Kind.PITCH, (c, b), 0.4 * a, mid, "from the top riser to the middle riser", "depth"),
     ]  # fmt: skip
 
 

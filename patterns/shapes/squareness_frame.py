@@ -7,9 +7,10 @@ slopes at 45 degrees so that nothing has to be bridged.
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from patterns.body import Body, Circle, Prism, rectangle
+from patterns.digits import engraved, needed_mm, stroke_for
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
 from patterns.piece import Advice, Piece
@@ -24,7 +25,9 @@ class SquarenessFrameSpec(Spec):
     plane: str = choice("XY", ("XY", "XZ", "YZ"), "the two axes whose angle is measured")
     side_mm: float = number(95.0, "mm", 40.0, 600.0, "between the centres of two pillars")
     pillar_mm: float = number(14.0, "mm", 8.0, 40.0, "diameter of a pillar")
-    bar_mm: float = number(8.0, "mm", 4.0, 30.0, "width of the bars between the pillars")
+    bar_mm: float = number(
+        0.0, "mm", 0.0, 30.0, "width of the bars between the pillars (0: 8, or as the letters need)"
+    )
     thickness_mm: float = number(6.0, "mm", 3.0, 30.0, "height of the bars lying flat")
     pillar_height_mm: float = number(
         14.0, "mm", 8.0, 60.0, "height of the pillars; depth of a standing frame"
@@ -34,6 +37,8 @@ class SquarenessFrameSpec(Spec):
 @pattern("squareness-frame", SquarenessFrameSpec, "Are the axes square to each other?")
 def lay_out(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
     """Lay the frame out with its first pillar's centre near the origin."""
+    if spec.bar_mm == 0.0:
+        spec = replace(spec, bar_mm=round(max(8.0, *needed_mm("X", setup)), 2))
     if spec.bar_mm > spec.pillar_mm - 3:
         raise SpecError(
             f"bars of {spec.bar_mm:g} mm leave no room for jaws on pillars of {spec.pillar_mm:g} mm",
@@ -69,7 +74,10 @@ def _flat(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
     )
     discs = (Circle(u, v, spec.pillar_mm) for u, v in centres.values())
     # No chamfer: the jaws touch well above the first layer.
-    body = Body(add=(ring, *(Prism(outline=d, start_mm=0, end_mm=pillars) for d in discs)))
+    body = Body(
+        add=(ring, *(Prism(outline=d, start_mm=0, end_mm=pillars) for d in discs)),
+        cut=_letters(spec, centres, setup, "top", (bars, pillars)),
+    )
     height = (bars + pillars) / 2
 
     def at(u: float, v: float) -> Point:
@@ -120,9 +128,11 @@ def _standing(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
     below = Prism(
         outline=rectangle(-1, -r, 2 * r + s + 1, 0), start_mm=-1, end_mm=deep + 1, axis=axis
     )
+    # A standing frame is read from the front (XZ) or from the right (YZ); its bars are flush there.
+    face = ("front", (0.0, 0.0)) if axis == "Y" else ("right", (deep, deep))
     body = Body(
         add=(plate, *(Prism(outline=d, start_mm=0, end_mm=deep, axis=axis) for d in discs)),
-        cut=(below,),
+        cut=(below, *_letters(spec, centres, setup, *face)),
     )
 
     def at(u: float, v: float) -> Point:
@@ -144,6 +154,39 @@ def _standing(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
             brim_mm=8.0,
             notes=("Print standing, as it is, with a brim; no supports.",),
         ),
+    )
+
+
+def _letters(
+    spec: SquarenessFrameSpec,
+    centres: dict[str, tuple[float, float]],
+    setup: PrintSetup,
+    face: str,
+    levels: tuple[float, float],
+) -> tuple[Prism, ...]:
+    """Return the pillars' letters and the axes' names on the bars that run along them.
+
+    `levels` are where the faces of the bars and of the pillars lie.
+    """
+    (u, v), s = centres["A"], spec.side_mm
+    d = spec.pillar_mm
+    on_pillar, on_bar = (0.58 * d, 0.81 * d), (spec.bar_mm, spec.bar_mm)  # inside the circle
+    texts = [(name, centre, on_pillar, levels[1]) for name, centre in centres.items()]
+    low = v if face == "top" else v + s  # the lower bar of a standing frame is partly cut away
+    texts.append((spec.plane[0], (u + 0.3 * s, low), on_bar, levels[0]))
+    texts.append((spec.plane[1], (u, v + 0.3 * s), on_bar, levels[0]))
+    deep = 2 * setup.layer_mm if face == "top" else setup.line_mm
+    return tuple(
+        p
+        for text, centre, room, level in texts
+        for p in engraved(
+            text,
+            stroke_mm=stroke_for(text, room, setup, "the frame"),
+            centre=centre,
+            face=face,
+            level_mm=level,
+            depth_mm=deep,
+        )
     )
 
 

@@ -7,7 +7,8 @@ caliper's own zero separate.
 
 from dataclasses import dataclass, replace
 
-from patterns.body import Body, box, chamfer_loss_mm3
+from patterns.body import Body, Prism, box, chamfer_loss_mm3
+from patterns.digits import engraved, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
 from patterns.piece import Advice, Piece
@@ -68,6 +69,7 @@ def lay_out(spec: StepGaugeSpec, setup: PrintSetup) -> Piece:
     starts = [k * spec.pitch_mm for k in range(gaps + 1)]
     long = spec.reach_mm + w
     outline = ((0.0, 0.0), (long, 0.0), (long, w), (w, w), (w, long), (0.0, long))
+    letters, letters_mm3 = _letters(spec, strip, setup)
     body = Body(
         add=(
             box(0, 0, 0, long, w, strip),
@@ -75,6 +77,7 @@ def lay_out(spec: StepGaugeSpec, setup: PrintSetup) -> Piece:
             *(box(x, 0, 0, x + w, w, top) for x in starts),
             *(box(0, y, 0, w, y + w, top) for y in starts[1:]),
         ),
+        cut=letters,
         chamfer_mm=spec.chamfer_mm,
     )
     teeth = (2 * gaps + 1) * w * w * (top - strip)
@@ -94,8 +97,26 @@ def lay_out(spec: StepGaugeSpec, setup: PrintSetup) -> Piece:
                 "A brim keeps the ends of the strips down; trim it before measuring.",
             ),
         ),
-        volume_mm3=strips + teeth - chamfer_loss_mm3(outline, spec.chamfer_mm),
+        volume_mm3=strips + teeth - letters_mm3 - chamfer_loss_mm3(outline, spec.chamfer_mm),
     )
+
+
+def _letters(
+    spec: StepGaugeSpec, strip: float, setup: PrintSetup
+) -> tuple[tuple[Prism, ...], float]:
+    """Return X and Y engraved in the strips between the first two teeth, and their volume."""
+    w, deep = spec.tooth_mm, 2 * setup.layer_mm
+    middle = (w + spec.pitch_mm) / 2
+    room = (min(w, spec.pitch_mm - w), min(w, spec.pitch_mm - w))
+    prisms: tuple[Prism, ...] = ()
+    volume = 0.0
+    for axis, centre in (("X", (middle, w / 2)), ("Y", (w / 2, middle))):
+        stroke = stroke_for(axis, room, setup, "the strip")
+        prisms += engraved(
+            axis, stroke_mm=stroke, centre=centre, face="top", level_mm=strip, depth_mm=deep
+        )
+        volume += deep * text_area_mm2(axis, stroke)
+    return prisms, volume
 
 
 def _features(spec: StepGaugeSpec, axis: str, gaps: int, strip: float, top: float) -> list[Feature]:

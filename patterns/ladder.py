@@ -1,0 +1,30 @@
+"""Evenly spaced values for ladders and towers."""
+
+from patterns.errors import SpecError
+
+_MOST = 60
+
+
+def rungs(
+    first: float, last: float, step: float, step_name: str, unit: str, least: int = 2
+) -> tuple[float, ...]:
+    """Return first, first + step, ... as far as `last`, going down where `last` is lower.
+
+    Raises
+    ------
+    SpecError
+        There would be fewer than `least` values, or more than 60.
+    """
+    count = int(abs(last - first) / step + 1e-6) + 1
+    if count < least:
+        raise SpecError(
+            f"{first:g} to {last:g} {unit} in steps of {step:g} gives {count} of at least {least}",
+            mend=f"make {step_name} smaller or the range wider",
+        )
+    if count > _MOST:
+        raise SpecError(
+            f"{first:g} to {last:g} {unit} in steps of {step:g} gives {count} values, at most {_MOST}",
+            mend=f"make {step_name} {abs(last - first) / (_MOST - 1):.3g} or more",
+        )
+    sign = 1 if last >= first else -1
+    return tuple(round(first + sign * k * step, 6) for k in range(count))

@@ -1,0 +1,209 @@
+"""String posts: three posts, a long and a short gap, and a retraction setting that climbs by bands.
+
+Strings are drawn wherever the nozzle leaves one post for another. A long gap and a short one give
+strings a different time to ooze, and the posts' own skin shows when too much is pulled back and the
+line starts dry. The posts are tied by the foot alone, so nothing else can hide a string.
+"""
+
+from dataclasses import dataclass, replace
+
+from patterns.body import XY, Body, Prism, box
+from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
+from patterns.errors import SpecError
+from patterns.feature import Feature, Kind
+from patterns.ladder import rungs
+from patterns.piece import Advice, Piece
+from patterns.registry import pattern
+from patterns.schedule import SETTINGS, ScheduleRow
+from patterns.spec import PrintSetup, Spec, choice, number
+
+_BROAD_MM = 11.0  # the post that carries the digits
+_POST_MM = 6.0
+_NOTCH_MM = 0.6
+_PLAQUE_MM = 1.0
+_SEAM_MM = 0.3  # between a plaque and the band's end
+_FOOT_REACH_MM = 4.0
+
+#: Usual ladders by setting: from, to, step. Common practice, no source.
+_USUAL = {"retraction_mm": (0.0, 4.0, 0.5), "retraction_speed_mm_s": (20.0, 60.0, 5.0)}
+#: What a printer can be asked for, at most. Common practice, no source.
+_MOST = {"retraction_mm": 12.0, "retraction_speed_mm_s": 120.0}
+
+
+@dataclass(frozen=True, kw_only=True)
+class StringPostsSpec(Spec):
+    """Parameters of the string posts."""
+
+    setting: str = choice(
+        "retraction_mm", tuple(_USUAL), "what changes from band to band: length or speed"
+    )
+    from_value: float = number(0.0, "mm or mm/s", 0.0, 120.0, "value of the lowest band")
+    to_value: float = number(
+        0.0, "mm or mm/s", 0.0, 120.0, "value of the highest band (0: the usual range)"
+    )
+    step_value: float = number(
+        0.0, "mm or mm/s", 0.0, 50.0, "change from band to band (0: the usual step)"
+    )
+    band_mm: float = number(
+        0.0, "mm", 0.0, 30.0, "height of one band (0: 6, or as the digits need)"
+    )
+    long_mm: float = number(30.0, "mm", 10.0, 120.0, "the long gap")
+    short_mm: float = number(8.0, "mm", 4.0, 60.0, "the short gap")
+    depth_mm: float = number(6.0, "mm", 4.0, 30.0, "from front to back")
+
+
+def _filled_in(spec: StringPostsSpec) -> StringPostsSpec:
+    start, stop, step = _USUAL[spec.setting]
+    if spec.to_value == 0.0 and spec.from_value == 0.0:
+        spec = replace(spec, from_value=start, to_value=stop)
+    spec = replace(spec, step_value=spec.step_value or step)
+    unit, most = SETTINGS[spec.setting], _MOST[spec.setting]
+    if max(spec.from_value, spec.to_value) > most:
+        raise SpecError(
+            f"{spec.setting} of {max(spec.from_value, spec.to_value):g} {unit} is more than {most:g}",
+            mend="long retractions pull soft filament into the cold end: stay below",
+        )
+    if spec.setting == "retraction_speed_mm_s" and min(spec.from_value, spec.to_value) <= 0:
+        raise SpecError("a retraction speed of 0 mm/s never ends", mend="give from_value 20")
+    return spec
+
+
+@dataclass(frozen=True, slots=True)
+class _Sizes:
+    foot: float
+    band: float
+    stroke: float
+    broad: tuple[float, float]  # X from and to of each post
+    middle: tuple[float, float]
+    last: tuple[float, float]
+
+    def floor(self, k: int) -> float:
+        """Height at which band k's own test starts."""
+        return self.foot + k * self.band
+
+
+def _sizes(spec: StringPostsSpec, labels: list[str], setup: PrintSetup) -> _Sizes:
+    needs = [needed_mm(t, setup) for t in labels]
+    broad = max(_BROAD_MM, *(n[0] for n in needs))
+    least = max(n[1] for n in needs) + _PLAQUE_MM + 2 * _SEAM_MM
+    band = setup.layers(spec.band_mm or max(6.0, least + setup.layer_mm / 2))
+    room = (broad, band - _PLAQUE_MM - 2 * _SEAM_MM)
+    middle = broad + spec.long_mm
+    last = middle + _POST_MM + spec.short_mm
+    return _Sizes(
+        foot=setup.layers(1.2),
+        band=band,
+        stroke=min(stroke_for(t, room, setup, "a band of the broad post") for t in labels),
+        broad=(0.0, broad),
+        middle=(middle, middle + _POST_MM),
+        last=(last, last + _POST_MM),
+    )
+
+
+@pattern("string-posts", StringPostsSpec, "Which retraction leaves no strings?")
+def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
+    """Lay the posts out along X on one foot, the values on the front of the broad post.
+
+    Measured per band: strings in the long gap, strings in the short gap, and the skin of the posts
+    beside the gaps (blobs, or dry starts), each scored against the setting of that band.
+    """
+    spec = _filled_in(spec)
+    values = rungs(spec.from_value, spec.to_value, spec.step_value, "step_value", "")
+    labels = [f"{v:g}" for v in values]
+    z = _sizes(spec, labels, setup)
+    top, deep = z.floor(len(values)), setup.line_mm
+    reach = _FOOT_REACH_MM
+    foot = box(-reach, -reach, 0, z.last[1] + reach, spec.depth_mm + reach, z.foot)
+    posts = [box(x0, 0, z.foot, x1, spec.depth_mm, top) for x0, x1 in (z.broad, z.middle)]
+    posts.append(
+        Prism(outline=_notched(z, len(values)), start_mm=0, end_mm=spec.depth_mm, axis="Y")
+    )
+    plaques = [_plaque(z, k) for k in range(len(values))]
+    marks = tuple(
+        p
+        for k, label in enumerate(labels)
+        for p in engraved(
+            label,
+            stroke_mm=z.stroke,
+            centre=(z.broad[1] / 2, z.floor(k) + (z.band + _PLAQUE_MM) / 2),
+            face="front",
+            level_mm=-_PLAQUE_MM,
+            depth_mm=deep,
+        )
+    )
+    added = (foot, *posts, *plaques)
+    return Piece(
+        pattern="string-posts",
+        spec=spec,
+        setup=setup,
+        body=Body(add=added, cut=marks),
+        features=tuple(f for k, v in enumerate(values) for f in _features(spec, z, k, v)),
+        schedule=tuple(
+            ScheduleRow(
+                z_from_mm=round(z.floor(k), 6) if k else 0.0,
+                z_to_mm=round(z.floor(k + 1), 6),
+                setting=spec.setting,
+                value=v,
+            )
+            for k, v in enumerate(values)
+        ),
+        advice=Advice(
+            walls=2,
+            infill_percent=15,
+            brim_mm=3.0,
+            notes=(
+                "Print standing, as it is; travel straight across the gaps, without wiping.",
+                "Dry the filament first: damp filament strings whatever the retraction.",
+            ),
+        ),
+        volume_mm3=sum(p.volume_mm3 for p in added)
+        - deep * sum(text_area_mm2(label, z.stroke) for label in labels),
+    )
+
+
+def _notched(z: _Sizes, count: int) -> tuple[XY, ...]:
+    """Return the last post's outline in (x, z), with a notch outside where two bands meet."""
+    left, right = z.last
+    points: list[XY] = [(left, z.foot), (right, z.foot)]
+    for k in range(1, count):
+        level = z.floor(k)
+        points += [
+            (right, level - _NOTCH_MM),
+            (right - _NOTCH_MM, level),
+            (right, level + _NOTCH_MM),
+        ]
+    points += [(right, z.floor(count)), (left, z.floor(count))]
+    return tuple((round(u, 6), round(v, 6)) for u, v in points)
+
+
+def _plaque(z: _Sizes, k: int) -> Prism:
+    """Return the raised face that a band's digits stand in."""
+    low, high = z.floor(k) + _SEAM_MM, z.floor(k + 1) - _SEAM_MM
+    profile = ((0.0, low), (0.0, high), (-_PLAQUE_MM, high), (-_PLAQUE_MM, low + _PLAQUE_MM))
+    return Prism(outline=profile, start_mm=0, end_mm=z.broad[1], axis="X")
+
+
+def _features(spec: StringPostsSpec, z: _Sizes, k: int, value: float) -> list[Feature]:
+    y, height = spec.depth_mm / 2, round(z.floor(k) + z.band / 2, 6)
+    band = f"band {value:g} {SETTINGS[spec.setting]}"
+    places = (
+        ("strings", z.broad[1], z.middle[0], "strings across the long gap"),
+        ("strings_short", z.middle[1], z.last[0], "strings across the short gap"),
+        ("surface", z.middle[0], z.middle[1], "skin of the middle post, blobs or dry starts"),
+    )
+    return [
+        Feature(
+            id=f"{group}_{k + 1}",
+            kind=Kind.SCORE,
+            axis="",
+            nominal=10.0,
+            where=f"{band}: {what}; 0 worst, 10 best",
+            start=(a, y, height),
+            end=(b, y, height),
+            view="front",
+            jaws="",
+            rung=value,
+            group=group,
+        )
+        for group, a, b, what in places
+    ]

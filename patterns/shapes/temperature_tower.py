@@ -1,0 +1,227 @@
+"""Temperature tower: a ladder whose every rung was printed at its own temperature.
+
+Seen from the front it is a broad stile that carries the digits, a thin reed, and a rung between the
+two for each band. The rungs are bridges; the windows between them show strings; the teeth on the
+outside of the stile overhang; and the reed, held at every rung, is pressed with a fingernail until
+its layers part. All of it is one outline swept from front to back, so that the tower lying on its
+side also shows everything as a silhouette.
+"""
+
+import math
+from dataclasses import dataclass, replace
+
+from patterns.body import XY, Body, Prism, box, rectangle
+from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
+from patterns.errors import SpecError
+from patterns.feature import Feature, Kind, Point
+from patterns.filaments import filament
+from patterns.ladder import rungs
+from patterns.piece import Advice, Piece
+from patterns.registry import pattern
+from patterns.schedule import ScheduleRow
+from patterns.spec import PrintSetup, Spec, number, word
+
+_STILE_MM = 12.0
+_BASE_REACH_MM = 5.0
+_PLAQUE_MM = 1.0
+_SEAM_MM = 0.3  # between a plaque and the band's end
+_COLDEST_C, _HOTTEST_C = 150.0, 500.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class TemperatureTowerSpec(Spec):
+    """Parameters of the temperature tower."""
+
+    filament: str = word("PLA", "type of filament, for the usual range of temperatures")
+    from_c: float = number(
+        0.0, "degC", 0.0, 500.0, "hot-end temperature of the lowest band (0: hottest in the table)"
+    )
+    to_c: float = number(
+        0.0, "degC", 0.0, 500.0, "temperature of the highest band (0: coldest in the table)"
+    )
+    step_c: float = number(5.0, "degC", 1.0, 50.0, "change from band to band, up or down by itself")
+    band_mm: float = number(
+        0.0, "mm", 0.0, 30.0, "height of one band (0: 10, or as the digits need)"
+    )
+    gap_mm: float = number(15.0, "mm", 6.0, 60.0, "length of the bridges and of the string gaps")
+    overhang_deg: float = number(
+        60.0, "deg", 20.0, 80.0, "lean of the teeth's undersides from the vertical"
+    )
+    depth_mm: float = number(8.0, "mm", 4.0, 30.0, "from front to back")
+
+
+def _filled_in(spec: TemperatureTowerSpec, setup: PrintSetup) -> TemperatureTowerSpec:
+    """Put the table's temperatures in where none was given, and refuse what is out of range."""
+    usual = filament(spec.filament)
+    hottest = min(usual.hot_end_to_c, setup.hot_end_max_c)
+    spec = replace(spec, from_c=spec.from_c or hottest, to_c=spec.to_c or usual.hot_end_from_c)
+    for name, value in (("from_c", spec.from_c), ("to_c", spec.to_c)):
+        if not _COLDEST_C <= value <= _HOTTEST_C:
+            raise SpecError(
+                f"{name} must be {_COLDEST_C:g} to {_HOTTEST_C:g} degC (got {value:g})",
+                mend=f"{usual.type} usually prints at {usual.hot_end_from_c:g} to {usual.hot_end_to_c:g} degC",
+            )
+        if value > setup.hot_end_max_c:
+            raise SpecError(
+                f"{name} {value:g} degC is above the hot end's rating of {setup.hot_end_max_c:g} degC",
+                mend="stay at or below what the maker states; never raise the rating to get past this",
+            )
+    return spec
+
+
+@dataclass(frozen=True, slots=True)
+class _Sizes:
+    stile: float  # width of the broad upright
+    base: float
+    band: float
+    rung: float  # thickness of a rung
+    reed: float  # thickness of the reed
+    reach: float  # of a tooth
+    rise: float  # of a tooth's underside
+    lip: float  # height of a tooth's end
+    stroke: float
+
+    def floor(self, k: int) -> float:
+        """Height at which band k's own test starts."""
+        return self.base + k * self.band
+
+
+def _sizes(spec: TemperatureTowerSpec, temps: tuple[float, ...], setup: PrintSetup) -> _Sizes:
+    needs = [needed_mm(f"{t:g}", setup) for t in temps]
+    stile = max(_STILE_MM, *(n[0] for n in needs))
+    least = max(n[1] for n in needs) + _PLAQUE_MM + 2 * _SEAM_MM
+    band = setup.layers(spec.band_mm or max(10.0, least + setup.layer_mm / 2))
+    lip = setup.layers(1.0)
+    rise_room = 0.6 * band - lip
+    reach = min(4.0, rise_room * math.tan(math.radians(spec.overhang_deg)))
+    room = (stile, band - _PLAQUE_MM - 2 * _SEAM_MM)
+    stroke = min(stroke_for(f"{t:g}", room, setup, "a band of the tower") for t in temps)
+    return _Sizes(
+        stile=stile,
+        base=setup.layers(1.2),
+        band=band,
+        rung=setup.layers(1.0),
+        reed=2 * setup.line_mm,
+        reach=reach,
+        rise=reach / math.tan(math.radians(spec.overhang_deg)),
+        lip=lip,
+        stroke=stroke,
+    )
+
+
+@pattern(
+    "temperature-tower", TemperatureTowerSpec, "Which hot-end temperature suits this filament?"
+)
+def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
+    """Lay the tower out, teeth towards -X, digits on the front.
+
+    Measured per band: how well the rung bridges (and how thick it is, sag included), the tooth
+    overhangs, the window stays free of strings and the reed's layers hold, against temperature.
+    """
+    spec = _filled_in(spec, setup)
+    temps = rungs(spec.from_c, spec.to_c, spec.step_c, "step_c", "degC")
+    z = _sizes(spec, temps, setup)
+    left, right = z.reach, z.reach + z.stile  # the stile's sides
+    far = right + spec.gap_mm + z.reed
+    outline, windows = _profile(spec, z, len(temps))
+    ladder = Prism(outline=outline, holes=windows, start_mm=0, end_mm=spec.depth_mm, axis="Y")
+    plaques = tuple(_plaque(z, k, left) for k in range(len(temps)))
+    foot = box(0, -_BASE_REACH_MM, 0, far + _BASE_REACH_MM, spec.depth_mm + _BASE_REACH_MM, z.base)
+    deep = setup.line_mm
+    labels = [f"{t:g}" for t in temps]
+    marks = tuple(
+        p
+        for k, label in enumerate(labels)
+        for p in engraved(
+            label,
+            stroke_mm=z.stroke,
+            centre=((left + right) / 2, z.floor(k) + (z.band + _PLAQUE_MM) / 2),
+            face="front",
+            level_mm=-_PLAQUE_MM,
+            depth_mm=deep,
+        )
+    )
+    inside_foot = (far - left) * z.base * spec.depth_mm
+    volume = ladder.volume_mm3 + sum(p.volume_mm3 for p in plaques) + foot.volume_mm3 - inside_foot
+    volume -= deep * sum(text_area_mm2(label, z.stroke) for label in labels)
+    return Piece(
+        pattern="temperature-tower",
+        spec=spec,
+        setup=setup,
+        body=Body(add=(ladder, foot, *plaques), cut=marks),
+        features=tuple(f for k, t in enumerate(temps) for f in _features(spec, z, k, t)),
+        schedule=tuple(
+            ScheduleRow(
+                z_from_mm=z.floor(k) if k else 0.0,
+                z_to_mm=round(z.floor(k + 1), 6),
+                setting="hot_end_c",
+                value=t,
+            )
+            for k, t in enumerate(temps)
+        ),
+        advice=Advice(
+            walls=2,
+            infill_percent=15,
+            brim_mm=5.0,
+            notes=(
+                "Print standing, as it is; no supports. The hot end changes at every band.",
+                "Judge bridges, teeth and strings first; then press each bit of reed till it breaks.",
+            ),
+        ),
+        volume_mm3=volume,
+    )
+
+
+def _profile(
+    spec: TemperatureTowerSpec, z: _Sizes, count: int
+) -> tuple[tuple[XY, ...], tuple[tuple[XY, ...], ...]]:
+    """Return the outline in (x, z), with a tooth per band, and the windows."""
+    left, right = z.reach, z.reach + z.stile
+    far = right + spec.gap_mm + z.reed
+    points: list[XY] = [(left, 0.0), (far, 0.0), (far, z.floor(count)), (left, z.floor(count))]
+    windows = []
+    for k in reversed(range(count)):
+        tip = z.floor(k) + 0.8 * z.band
+        points += [(left, tip), (0.0, tip), (0.0, tip - z.lip), (left, tip - z.lip - z.rise)]
+    for k in range(count):
+        windows.append(rectangle(right, z.floor(k), right + spec.gap_mm, z.floor(k + 1) - z.rung))
+    return tuple((round(u, 6), round(v, 6)) for u, v in points), tuple(windows)
+
+
+def _plaque(z: _Sizes, k: int, left: float) -> Prism:
+    """Return the raised face that a band's digits stand in; it keeps the bands apart to the eye."""
+    low, high = z.floor(k) + _SEAM_MM, z.floor(k + 1) - _SEAM_MM
+    profile = ((0.0, low), (0.0, high), (-_PLAQUE_MM, high), (-_PLAQUE_MM, low + _PLAQUE_MM))
+    return Prism(outline=profile, start_mm=left, end_mm=left + z.stile, axis="X")
+
+
+def _features(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> list[Feature]:
+    left, right = z.reach, z.reach + z.stile
+    far = right + spec.gap_mm
+    y, floor, top = spec.depth_mm / 2, z.floor(k), z.floor(k + 1)
+    middle = (floor + top - z.rung) / 2
+    tip = floor + 0.8 * z.band - z.lip
+    band = f"{temp:g} degC"
+
+    def score(group: str, start: Point, end: Point, where: str) -> Feature:
+        return Feature(
+            id=f"{group}_{k + 1}", kind=Kind.SCORE, axis="", nominal=10.0,
+            where=f"band {band}: {where}; 0 worst, 10 best", start=start, end=end, view="front",
+            jaws="", rung=temp, group=group,
+        )  # fmt: skip
+
+    return [
+        score("bridge", (right, y, top - z.rung), (far, y, top - z.rung), "underside of the rung"),
+        score("overhang", (left, y, tip - z.rise), (0.0, y, tip), "underside of the tooth"),
+        score("strings", (right, y, middle), (far, y, middle), "strings in the window"),
+        score(
+            "strength", (far, y, middle), (far + z.reed, y, middle),
+            "press the thin reed with a fingernail: 10 if it bends and will not split",
+        ),
+        Feature(
+            id=f"sag_{k + 1}", kind=Kind.STEP, axis="Z", nominal=z.rung,
+            where=f"band {band}: thickness of the rung at mid span, sag included",
+            start=((right + far) / 2, y, round(top - z.rung, 6)), end=((right + far) / 2, y, top),
+            view="front", rung=temp, group="sag",
+        ),
+    ]  # fmt: skip
