@@ -10,9 +10,7 @@ from typer.core import TyperGroup
 from calib.errors import BadInput
 
 #: Modules of `calib.commands`, in the order in which the help lists them.
-COMMANDS = (
-    "add", "event", "next", "make", "read", "solve", "keep", "profile", "demo",
-)  # fmt: skip
+COMMANDS = ("next", "make", "read", "solve", "keep", "profile", "event", "add", "demo")
 
 
 class _Root(TyperGroup):

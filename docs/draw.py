@@ -3,8 +3,9 @@
 import re
 from pathlib import Path
 
+from calib.demo import all_pieces
 from patterns import registry
-from patterns.drawing import contact_sheet, draw_piece
+from patterns.drawing import draw_piece
 from patterns.preview import preview_mesh
 from patterns.spec import PrintSetup
 
@@ -13,15 +14,10 @@ HERE = Path(__file__).parent
 
 def pictures() -> dict[str, str]:
     """Return name -> SVG of every picture that README.md shows."""
-    patterns = registry.all_patterns()
-    pieces = {name: p.piece({}, PrintSetup()) for name, p in patterns.items()}
-    meshes = {name: preview_mesh(piece.body) for name, piece in pieces.items()}
-    cube = "dimensional-cube"
+    cube = registry.get("dimensional-cube").piece({}, PrintSetup())
     return {
-        f"{cube}.svg": draw_piece(pieces[cube], meshes[cube]),
-        "pieces.svg": contact_sheet(
-            [(pieces[n], meshes[n]) for n in pieces], [patterns[n].answers for n in pieces]
-        ),
+        "dimensional-cube.svg": draw_piece(cube, preview_mesh(cube.body)),
+        "pieces.svg": all_pieces(),
     }
 
 

@@ -118,7 +118,10 @@ BAD_ARGUMENTS = [
     (["make", "dimensional-cube", "--nozzle-mm", "0"], "nozzle_mm must be"),
     (["make", "dimensional-cube", "--layer-mm", "0.5"], "more than 0.8 x the nozzle"),
     (["make", "dimensional-cube", "--line-mm", "3"], "does not suit a nozzle"),
-    (["make", "dimensional-cube", "step-gauge", "--out", "x"], "--out takes one pattern"),
+    (["make", "dimensional-cube", "dimensional-cube"], "named twice"),
+    (["make", "step-gauge", "--set", "wall-box.wall_mm=2"], "which is not being made"),
+    (["make", "step-gauge", "shrink-bar", "--plate"], "do not fit together on a bed"),
+    (["make", "carriage-travel", "--plate"], "nothing to print"),
     (["make", "dimensional-cube", "--unit", "cubit"], "mm or inch"),
 ]
 
@@ -149,6 +152,37 @@ def test_make_writes_the_folder_and_never_over_it(tmp_path, monkeypatch):
     assert "--force" in again.stderr
     assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
     assert run("make", "dimensional-cube", "--force").exit_code == 0
+
+
+@pytest.mark.kernel
+def test_several_pieces_on_one_plate(tmp_path, monkeypatch):
+    import lib3mf
+
+    monkeypatch.chdir(tmp_path)
+    result = run("make", "dimensional-cube", "weigh-block", "--plate", "--out", "kit",
+                 "--set", "dimensional-cube.size_mm=30")  # fmt: skip
+    assert result.exit_code == 0, result.output
+    model = lib3mf.get_wrapper().CreateModel()
+    model.QueryReader("3mf").ReadFromFile(str(tmp_path / "kit" / "plate.3mf"))
+    items, boxes = model.GetBuildItems(), []
+    while items.MoveNext():
+        item = items.GetCurrent()
+        corners = np.array([v.Coordinates[:] for v in item.GetObjectResource().GetVertices()])
+        shift = [item.GetObjectTransform().Fields[3][i] for i in range(3)]
+        boxes.append((corners.min(axis=0) + shift, corners.max(axis=0) + shift))
+    assert len(boxes) == 2
+    (low_a, high_a), (low_b, high_b) = boxes
+    assert (low_a[:2] > high_b[:2]).any() or (low_b[:2] > high_a[:2]).any()
+    assert min(low_a.min(), low_b.min()) >= -1e-6
+    assert (tmp_path / "kit" / "weigh-block" / "sheet.csv").exists()
+
+
+def test_list_says_what_each_piece_answers_and_takes():
+    rows = {r["name"]: r for r in json.loads(run("list", "--json").stdout)}
+    assert rows["step-gauge"]["minutes"] > 10
+    assert rows["carriage-travel"]["printed"] is False
+    text = run("list").stdout
+    assert all(r["answers"] in text for r in rows.values())
 
 
 def test_a_check_without_plastic_has_a_sheet_and_no_solid(tmp_path, monkeypatch):

@@ -21,6 +21,7 @@ from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreO
 from calib.errors import BadInput, FileError
 
 if TYPE_CHECKING:
+    from patterns.filaments import Filament
     from patterns.mesh import Mesh
     from patterns.piece import Piece
     from patterns.registry import Pattern
@@ -64,6 +65,9 @@ def make(
     hot_end_max_c: Annotated[
         float | None, typer.Option("--hot-end-max-c", help="Highest rated hot-end temperature.")
     ] = None,
+    plate: Annotated[
+        bool, typer.Option("--plate", help="Also arrange the pieces on one bed, in plate.3mf.")
+    ] = False,
     unit: Annotated[
         str, typer.Option("--unit", help="What your caliper shows: mm or inch.")
     ] = "mm",
@@ -82,8 +86,6 @@ def make(
     if show_help or not names:
         typer.echo(_pattern_help(registry.get(names[0])) if names else ctx.get_help())
         raise typer.Exit(0 if show_help else 2)
-    if out is not None and len(names) > 1:
-        raise BadInput("--out takes one pattern at a time", mend="make the others without --out")
     known, keys = kept_setup(printer, nozzle, spool, store)
     setup = setup_from(
         known,
@@ -94,19 +96,84 @@ def make(
         hot_end_max_c=hot_end_max_c,
     )
     given = pairs(settings or [], "--set")
-    pieces = [registry.get(name).piece(given, setup) for name in names]
-    made = [
-        make_folder(p, out or Path(p.pattern), unit=unit, repeats=repeats, force=force, keys=keys)
-        for p in pieces
-    ]
+    pieces = [registry.get(name).piece(_given_for(name, names, given), setup) for name in names]
+    folders = _folders(pieces, out)
+    plate_file = (out or Path()) / "plate.3mf"
+    shifts = _arranged(pieces, plate_file, force=force) if plate else []
+    made, meshes = [], []
+    for piece, folder in zip(pieces, folders, strict=True):
+        report, mesh = make_folder(
+            piece, folder, unit=unit, repeats=repeats, force=force, keys=keys
+        )
+        made.append(report)
+        meshes.append(mesh)
+    if plate:
+        _write_plate(plate_file, pieces, meshes, shifts, force=force)
     if as_json:
         print_json(made)
         return
     for report in made:
         typer.echo(f"{report['pattern']} is in {report['folder']}: {', '.join(report['files'])}")
+    if plate:
+        typer.echo(f"All on one bed: {plate_file}")
     first = "Print it, measure it" if pieces[0].printed else "Measure"
     typer.echo(f"{first}, fill in sheet.csv, then: truebead solve {made[0]['folder']}/sheet.csv")
     typer.echo(SAFETY)
+
+
+def _given_for(name: str, names: list[str], given: dict[str, str]) -> dict[str, str]:
+    """Return the parameters for one pattern: those for all, and those written PATTERN.NAME=VALUE."""
+    found = {}
+    for key, value in given.items():
+        pattern, dot, parameter = key.rpartition(".")
+        if dot and pattern not in names:
+            raise BadInput(
+                f"{key} is for {pattern}, which is not being made",
+                where="--set",
+                mend=f"write {names[0]}.{parameter}={value}",
+            )
+        if pattern in ("", name):
+            found[parameter] = value
+    return found
+
+
+def _folders(pieces: "list[Piece]", out: Path | None) -> list[Path]:
+    """Return a folder for each piece: --out itself for one, folders inside it for several."""
+    if len(pieces) == 1:
+        return [out or Path(pieces[0].pattern)]
+    names = [p.pattern for p in pieces]
+    if len(set(names)) < len(names):
+        raise BadInput("a pattern is named twice", mend="make it twice with another --out")
+    return [(out or Path()) / name for name in names]
+
+
+def _arranged(
+    pieces: "list[Piece]", plate_file: Path, *, force: bool
+) -> list[tuple[float, float, float]]:
+    """Find places before anything is made."""
+    from patterns.plate import arrange
+
+    open_folder(plate_file.parent, [plate_file.name], force=force)
+    return arrange(pieces)
+
+
+def _write_plate(
+    plate_file: Path,
+    pieces: "list[Piece]",
+    meshes: "list[Mesh | None]",
+    shifts: list[tuple[float, float, float]],
+    *,
+    force: bool,
+) -> None:
+    from calib.files import write_atomic
+    from patterns.export import threemf_bytes
+
+    placed = [
+        (piece.pattern, mesh, shift)
+        for piece, mesh, shift in zip(pieces, meshes, shifts, strict=True)
+        if mesh is not None
+    ]
+    write_atomic(plate_file, threemf_bytes(placed), force=force)
 
 
 def kept_setup(
@@ -128,8 +195,8 @@ def kept_setup(
 def make_folder(
     piece: "Piece", folder: Path, *, unit: str = "mm", repeats: int = 3, force: bool = False,
     keys: dict[str, str] | None = None,
-) -> dict[str, Any]:  # fmt: skip
-    """Write every file of a piece and say what was made."""
+) -> "tuple[dict[str, Any], Mesh | None]":  # fmt: skip
+    """Write every file of a piece; return what was made, and its mesh where there is a solid."""
     import secrets
     from datetime import UTC, datetime
 
@@ -144,7 +211,7 @@ def make_folder(
     files: dict[str, bytes | str] = {
         "sheet.csv": sheet_csv(piece, piece_id, made, unit=unit, repeats=repeats, keys=keys)
     }
-    picture = ""
+    picture, mesh = "", None
     if piece.printed:
         mesh, solid_files = _built(piece)
         files |= solid_files
@@ -155,13 +222,14 @@ def make_folder(
     open_folder(folder, list(files), force=force)
     for name, data in files.items():
         write_atomic(folder / name, data, force=force)
-    return {
+    report = {
         "pattern": piece.pattern,
         "piece": piece_id,
         "folder": str(folder),
         "files": sorted(files),
         "features": len(piece.features),
     }
+    return report, mesh
 
 
 def _built(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
@@ -203,22 +271,49 @@ def open_folder(folder: Path, names: list[str], *, force: bool) -> None:
         )
 
 
-def list_patterns(as_json: JsonOption = False) -> None:
-    """Show every pattern and check with what it answers."""
+def list_patterns(
+    filament: Annotated[
+        str, typer.Option("--filament", help="Type of filament, for the grams.")
+    ] = "PLA",
+    as_json: JsonOption = False,
+) -> None:
+    """Show every pattern and check with what it answers, and what it takes as it comes."""
     from patterns import registry
+    from patterns.filaments import filament as known_filament
 
-    printed, checks = registry.all_patterns(), registry.all_checks()
+    material = known_filament(filament)
+    rows = [
+        {"name": p.name, "answers": p.answers, **_takes(p, material)}
+        for p in (*registry.all_patterns().values(), *registry.all_checks().values())
+    ]
     if as_json:
-        rows = [{"name": p.name, "answers": p.answers, "printed": p.name in printed}
-                for p in (*printed.values(), *checks.values())]  # fmt: skip
         print_json(rows)
         return
-    width = max(len(name) for name in (*printed, *checks))
-    for name, p in printed.items():
-        typer.echo(f"{name:{width}}  {p.answers}")
-    typer.echo("\nWithout printing:")
-    for name, p in checks.items():
-        typer.echo(f"{name:{width}}  {p.answers}")
+    width = max(len(row["name"]) for row in rows)
+    for row in rows:
+        takes = (
+            f"{row['minutes']:4.0f} min {row['grams']:4.0f} g"
+            if row["printed"]
+            else "  no printing"
+        )
+        typer.echo(f"{row['name']:{width}} {takes:>15}  {row['answers']}")
+    typer.echo(
+        f"\nTimes are rough, for a 0.4 mm nozzle; grams of {material.type}."
+        " More on one: truebead make --help PATTERN"
+    )
+
+
+def _takes(p: "Pattern", material: "Filament") -> dict[str, Any]:
+    """Return rough minutes and grams of a pattern with its defaults."""
+    from patterns.estimate import estimate
+    from patterns.preview import preview_mesh
+    from patterns.spec import PrintSetup
+
+    piece = p.piece({}, PrintSetup())
+    if not piece.printed:
+        return {"printed": False, "minutes": 0.0, "grams": 0.0}
+    cost = estimate(piece, preview_mesh(piece.body), material)
+    return {"printed": True, "minutes": round(cost.minutes), "grams": round(cost.grams, 1)}
 
 
 def _pattern_help(p: "Pattern") -> str:

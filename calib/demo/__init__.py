@@ -46,6 +46,7 @@ def play(out: Path, run: Run, say: Callable[[str], None]) -> None:
         fill_in(folder / "sheet.csv", name)
         run(["solve", str(folder / "sheet.csv"), *who, *store])
         run(["keep", str(folder / "sheet.csv"), *who, *store])
+    (out / "pieces.svg").write_text(all_pieces(), encoding="utf-8")
     say("What is now known of this printer with this nozzle and this spool:")
     run(["profile", "show", *who, *store])
 
@@ -56,6 +57,19 @@ _STORY = {
     "step-gauge": "Long lengths, for the ring segments are 200 mm long. One reading is mistyped.",
     "squareness-frame": "Segments must meet: are the axes square?",
 }
+
+
+def all_pieces() -> str:
+    """Draw every pattern there is, small, as one SVG."""
+    from patterns import registry
+    from patterns.drawing import contact_sheet
+    from patterns.preview import preview_mesh
+    from patterns.spec import PrintSetup
+
+    patterns = registry.all_patterns().values()
+    pieces = [p.piece({}, PrintSetup()) for p in patterns]
+    drawn = [(piece, preview_mesh(piece.body)) for piece in pieces]
+    return contact_sheet(drawn, [p.answers for p in patterns])
 
 
 def fill_in(sheet: Path, name: str) -> None:
