@@ -104,6 +104,7 @@ SHEETS = [
     (changed("caliper_resolution_mm: 0.01", "caliper_resolution_mm: 0"), "'# caliper_resolution_mm': 0 is too small"),
     (changed("caliper_mpe_mm: 0.03", "caliper_mpe_mm: -1"), "-1 is too small"),
     (changed("part_c:", "part_c: warm"), "'# part_c': 'warm' is not a number"),
+    (changed("part_c:", "part_c: 73 F"), "'73 F' is not a number that fits here; write a number alone"),
     (changed("x_outside_mid", "x_outside_mit"), "column 'feature': the piece has no feature 'x_outside_mit'; did you mean x_outside_mid?"),
     (changed("x_outside_mid", "x_outside_low"), "the feature x_outside_low stands on line"),
     (changed("x_outside_mid", "zzzzzz"), "the piece has no feature 'zzzzzz'; put the name back"),
@@ -126,6 +127,7 @@ SHEETS = [
     (b"<!DOCTYPE html><html></html>", "this is an HTML page"),
     (b"ISO-10303-21;\nHEADER;", "this is a STEP model"),
     (bytes(range(256)) * 4, "this is a binary file"),
+    (GOOD + "7,\n" * 20_001, "has more than 20000 lines, too many for a sheet"),
     (b"a" * 4_000_001, "is larger than 4 MB"),
 ]  # fmt: skip
 

@@ -117,6 +117,14 @@ def test_the_sheet_says_all_about_itself() -> None:
     )
 
 
+@pytest.mark.parametrize("text", ["23.5", "23,5", "23.5 °C", "23.5C", "23,5 degC", '"23,5"'])
+def test_the_temperature_of_the_piece_as_people_write_it(text: str) -> None:
+    sheet = sheet_csv(cube(), "c1", MADE).replace("# part_c:", f"# part_c: {text}")
+    if text.startswith('"'):  # quoted with the whole line, as a spreadsheet does
+        sheet = sheet.replace('# part_c: "23,5"', '"# part_c: 23,5"')
+    assert read_sheet(sheet).part_c == 23.5
+
+
 @pytest.mark.parametrize(
     "options",
     [{"unit": "feet"}, {"repeats": 0}, {"repeats": 51}, {"separator": "x"},
@@ -305,6 +313,12 @@ def test_whole_rows_in_the_first_cell_with_readings_beside_them() -> None:
     assert sheet.values("x_outside_low") == (39.97, 39.98)
 
 
+def test_a_million_empty_rows_at_the_end() -> None:
+    start = time.process_time()
+    assert read_sheet(filled("39.97") + ",,,\n" * 900_000).values("x_outside_low") == (39.97,)
+    assert time.process_time() - start < 1
+
+
 def test_extra_columns_of_readings_and_others_with_names() -> None:
     text = (
         filled("39.97")
@@ -380,10 +394,10 @@ def test_a_thousand_readings_are_read_quickly() -> None:
     out = io.StringIO()
     csv.writer(out, delimiter=";").writerows(rows)
     took = []
-    for _ in range(5):
-        start = time.perf_counter()
+    for _ in range(9):
+        start = time.process_time()  # other work on the machine does not count
         count = len(read_sheet(out.getvalue().encode()).readings)
-        took.append(time.perf_counter() - start)
+        took.append(time.process_time() - start)
     assert count == 50 * len(piece.features) >= 1000
     assert min(took) < 0.02 * count / 1000
 
