@@ -241,6 +241,22 @@ def test_a_nominal_value_that_a_spreadsheet_has_rounded_is_no_error() -> None:
     assert read_sheet(text.replace(",41.2345,mm", ",41.23,mm")).piece == cube(size_mm="41.2345")
 
 
+def test_grades_scores_and_judgements_of_real_pieces() -> None:
+    def read_with(name: str, feature: str, text: str) -> tuple[float, ...]:
+        piece = registry.get(name).piece({}, PrintSetup())
+        rows = list(csv.reader(io.StringIO(sheet_csv(piece, "p", MADE))))
+        next(r for r in rows if r[1:2] == [feature])[7] = text
+        out = io.StringIO()
+        csv.writer(out).writerows(rows)
+        return read_sheet(out.getvalue()).values(feature)
+
+    assert read_with("fit-gauge", "round_1", "Slide") == (2.0,)
+    assert read_with("bridge-ladder", "pass_2", "no") == (0.0,)
+    assert read_with("weigh-block", "mass", "22,3 g") == (22.3,)
+    with pytest.raises(SheetError, match="'yes' is not a grade; write one of stuck, press, slide"):
+        read_with("fit-gauge", "round_1", "yes")
+
+
 # Units
 
 
