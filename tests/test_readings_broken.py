@@ -169,6 +169,14 @@ def test_files_that_can_not_be_read(tmp_path: Path) -> None:
         read_sheet(Path("a\0b"))
 
 
+def test_a_step_next_to_nothing_is_refused_like_any_other() -> None:
+    piece = registry.get("string-posts").piece({}, PrintSetup())
+    text = sheet_csv(piece, "c1", "2026-03-12")
+    old = next(line for line in text.splitlines() if line.startswith("# spec.step_value"))
+    with pytest.raises(SheetError, match="values, at most 60"):
+        read_sheet(text.replace(old, "# spec.step_value: 5e-324"))
+
+
 def test_several_bad_cells_give_one_line_that_counts_them() -> None:
     text = with_cell("forty").replace("outside,X,30,mm,,,", "outside,X,30,mm,bad,worse,30")
     with pytest.raises(SheetError) as caught:
