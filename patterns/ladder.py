@@ -15,7 +15,8 @@ def rungs(
     SpecError
         There would be fewer than `least` values, or more than 60.
     """
-    count = int(abs(last - first) / step + 1e-6) + 1
+    # Capped: a step next to nothing would give more than an int holds.
+    count = int(min(abs(last - first) / step, 1e9) + 1e-6) + 1
     if count < least:
         raise SpecError(
             f"{first:g} to {last:g} {unit} in steps of {step:g} gives {count} of at least {least}",

@@ -104,6 +104,7 @@ SHEETS = [
     (changed("caliper_resolution_mm: 0.01", "caliper_resolution_mm: 0"), "'# caliper_resolution_mm': 0 is too small"),
     (changed("caliper_mpe_mm: 0.03", "caliper_mpe_mm: -1"), "-1 is too small"),
     (changed("part_c:", "part_c: warm"), "'# part_c': 'warm' is not a number"),
+    (changed("part_c:", "part_c: 73 F"), "'73 F' is not a number that fits here; write a number alone"),
     (changed("x_outside_mid", "x_outside_mit"), "column 'feature': the piece has no feature 'x_outside_mit'; did you mean x_outside_mid?"),
     (changed("x_outside_mid", "x_outside_low"), "the feature x_outside_low stands on line"),
     (changed("x_outside_mid", "zzzzzz"), "the piece has no feature 'zzzzzz'; put the name back"),
@@ -126,6 +127,7 @@ SHEETS = [
     (b"<!DOCTYPE html><html></html>", "this is an HTML page"),
     (b"ISO-10303-21;\nHEADER;", "this is a STEP model"),
     (bytes(range(256)) * 4, "this is a binary file"),
+    (GOOD + "7,\n" * 20_001, "has more than 20000 lines, too many for a sheet"),
     (b"a" * 4_000_001, "is larger than 4 MB"),
 ]  # fmt: skip
 
@@ -165,6 +167,14 @@ def test_files_that_can_not_be_read(tmp_path: Path) -> None:
         read_sheet(tmp_path)
     with pytest.raises(SheetError, match="can't be read"):
         read_sheet(Path("a\0b"))
+
+
+def test_a_step_next_to_nothing_is_refused_like_any_other() -> None:
+    piece = registry.get("string-posts").piece({}, PrintSetup())
+    text = sheet_csv(piece, "c1", "2026-03-12")
+    old = next(line for line in text.splitlines() if line.startswith("# spec.step_value"))
+    with pytest.raises(SheetError, match="values, at most 60"):
+        read_sheet(text.replace(old, "# spec.step_value: 5e-324"))
 
 
 def test_several_bad_cells_give_one_line_that_counts_them() -> None:

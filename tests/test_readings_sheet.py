@@ -15,10 +15,8 @@ from hypothesis import strategies as st
 from calib.errors import SheetError
 from calib.instruments import DEFAULTS, Instrument
 from calib.readings import read_sheet, sheet_csv
-from calib.readings.cells import CellError, parse_cell
 from patterns import registry
 from patterns.errors import SpecError
-from patterns.feature import Feature, Kind
 from patterns.piece import Piece
 from patterns.spec import Param, PrintSetup, Spec
 
@@ -27,13 +25,6 @@ MADE = datetime(2026, 3, 12, 14, 30, tzinfo=UTC)
 
 def cube(**given: str) -> Piece:
     return registry.get("dimensional-cube").piece(given, PrintSetup())
-
-
-def feature(kind: Kind, nominal: float = 40.0, grades: tuple[str, ...] = ()) -> Feature:
-    return Feature(
-        id="f", kind=kind, axis="X", nominal=nominal, where="here", start=(0, 0, 0), end=(1, 0, 0),
-        grades=grades,
-    )  # fmt: skip
 
 
 def filled(*cells: str, **options: object) -> str:
@@ -117,6 +108,14 @@ def test_the_sheet_says_all_about_itself() -> None:
     )
 
 
+@pytest.mark.parametrize("text", ["23.5", "23,5", "23.5 °C", "23.5C", "23,5 degC", '"23,5"'])
+def test_the_temperature_of_the_piece_as_people_write_it(text: str) -> None:
+    sheet = sheet_csv(cube(), "c1", MADE).replace("# part_c:", f"# part_c: {text}")
+    if text.startswith('"'):  # quoted with the whole line, as a spreadsheet does
+        sheet = sheet.replace('# part_c: "23,5"', '"# part_c: 23,5"')
+    assert read_sheet(sheet).part_c == 23.5
+
+
 @pytest.mark.parametrize(
     "options",
     [{"unit": "feet"}, {"repeats": 0}, {"repeats": 51}, {"separator": "x"},
@@ -134,111 +133,7 @@ def test_a_key_can_not_smuggle_in_another_line() -> None:
     assert sheet.keys["spool"] == "a b"
 
 
-# One cell
-
 INCH = 25.4  # exact, by definition
-
-
-@pytest.mark.parametrize(
-    ("text", "mm"),
-    [
-        ("39.97", 39.97),
-        ("39,97", 39.97),
-        (" 39.97 ", 39.97),
-        ("\u00a039,97\u202f", 39.97),
-        ("+39.97", 39.97),
-        ("39.", 39.0),
-        (",5", 0.5),
-        ("3.997E+01", 39.97),
-        ("'39.97", 39.97),
-        ("３９.９７", 39.97),
-        ("39.97 mm", 39.97),
-        ("39.97mm", 39.97),
-        ("39,97 Mm.", 39.97),
-        ("3.997 cm", 39.97),
-        ("39970 µm", 39.97),
-        ("39970 μm", 39.97),
-        ('1.574"', 1.574 * INCH),
-        ("1.574″", 1.574 * INCH),
-        ("1.574”", 1.574 * INCH),
-        ("1.574''", 1.574 * INCH),
-        ("1.574 in", 1.574 * INCH),
-        ("1,574 inches", 1.574 * INCH),
-        ("1574 thou", 1.574 * INCH),
-        ("0.03997 m", 39.97),
-    ],
-)
-def test_a_length_with_or_without_its_unit(text: str, mm: float) -> None:
-    assert parse_cell(text, feature(Kind.OUTSIDE)) == pytest.approx(mm, rel=1e-12)
-    # The cell's own unit wins on a sheet in inches; a bare number is then in inches.
-    has_unit = any(c.isalpha() and c.lower() != "e" for c in text) or text[-1] in "\"″”'"
-    expected = mm if has_unit else mm * INCH
-    assert parse_cell(text, feature(Kind.OUTSIDE), "inch") == pytest.approx(expected, rel=1e-12)
-
-
-def test_300_mm_are_11_8_inches() -> None:
-    assert parse_cell("11.811 in", feature(Kind.OUTSIDE)) == pytest.approx(300.0, abs=0.001)
-
-
-@pytest.mark.parametrize(
-    ("text", "g"),
-    [("12,3 g", 12.3), ("12.3", 12.3), ("12.3 Gramm", 12.3), ("0.0123 kg", 12.3),
-     ("12300 mg", 12.3), ("1 oz", 28.349523125)],  # avoirdupois ounce, exact
-)  # fmt: skip
-@pytest.mark.parametrize("unit", ["mm", "inch"])
-def test_a_mass_is_in_grams_whatever_the_unit_of_lengths(text: str, g: float, unit: str) -> None:
-    assert parse_cell(text, feature(Kind.MASS, 12.0), unit) == pytest.approx(g)
-
-
-@pytest.mark.parametrize(
-    "text", ["", " ", "-", "--", "–", "—", "n/a", "N/A", "n.a.", "not measured", "?"]
-)
-@pytest.mark.parametrize("kind", [Kind.OUTSIDE, Kind.MASS, Kind.SCORE, Kind.PASS])
-def test_not_measured(text: str, kind: Kind) -> None:
-    assert parse_cell(text, feature(kind)) is None
-
-
-@pytest.mark.parametrize(
-    ("text", "value"),
-    [("yes", 1), ("Y", 1), ("pass", 1), ("OK", 1), ("1", 1), ("x", 1), ("✓", 1), ("TRUE", 1),
-     ("no", 0), ("N", 0), ("fail", 0), ("0", 0), ("✗", 0), ("FALSE", 0)],
-)  # fmt: skip
-def test_a_judgement(text: str, value: float) -> None:
-    assert parse_cell(text, feature(Kind.PASS, 1.0)) == value
-
-
-def test_a_grade_is_its_place_in_the_list() -> None:
-    graded = feature(Kind.PASS, 2.0, ("stuck", "press", "slide", "loose"))
-    assert [parse_cell(t, graded) for t in ("stuck", "Press", " SLIDE", "loose", "2", "")] == [
-        0, 1, 2, 3, 2, None,
-    ]  # fmt: skip
-    with pytest.raises(CellError, match="'yes' is not a grade"):
-        parse_cell("yes", graded)
-    with pytest.raises(CellError, match="'4' is not a grade"):
-        parse_cell("4", graded)
-
-
-def test_a_score_is_from_0_to_10() -> None:
-    assert [parse_cell(t, feature(Kind.SCORE, 10.0)) for t in ("7", "7/10", "0", "7,5", "10")] == [
-        7, 7, 0, 7.5, 10,
-    ]  # fmt: skip
-    for text in ("11", "-1", "good"):
-        with pytest.raises(CellError, match=r"score|not a number"):
-            parse_cell(text, feature(Kind.SCORE, 10.0))
-
-
-def test_a_sag_may_be_nothing_at_all() -> None:
-    assert parse_cell("0", feature(Kind.STEP, 0.0)) == 0.0
-
-
-@given(
-    st.floats(0.001, 9_999), st.sampled_from(["", " mm", "mm", " cm", " in", '"']), st.booleans()
-)
-def test_every_way_to_write_a_length_means_the_same(mm: float, unit: str, comma: bool) -> None:
-    factor = {"cm": 10.0, "in": INCH, '"': INCH}.get(unit.strip(), 1.0)
-    text = f"{mm / factor:.9f}{unit}"
-    got = parse_cell(text.replace(".", ",") if comma else text, feature(Kind.OUTSIDE))
-    assert got == pytest.approx(mm, abs=1e-7)
 
 
 # The sheet as it comes back
@@ -305,6 +200,12 @@ def test_whole_rows_in_the_first_cell_with_readings_beside_them() -> None:
     assert sheet.values("x_outside_low") == (39.97, 39.98)
 
 
+def test_a_million_empty_rows_at_the_end() -> None:
+    start = time.process_time()
+    assert read_sheet(filled("39.97") + ",,,\n" * 900_000).values("x_outside_low") == (39.97,)
+    assert time.process_time() - start < 1
+
+
 def test_extra_columns_of_readings_and_others_with_names() -> None:
     text = (
         filled("39.97")
@@ -338,6 +239,22 @@ def test_a_nominal_value_that_a_spreadsheet_has_rounded_is_no_error() -> None:
     text = sheet_csv(cube(size_mm="41.2345"), "c1", MADE)
     assert ",41.2345,mm" in text
     assert read_sheet(text.replace(",41.2345,mm", ",41.23,mm")).piece == cube(size_mm="41.2345")
+
+
+def test_grades_scores_and_judgements_of_real_pieces() -> None:
+    def read_with(name: str, feature: str, text: str) -> tuple[float, ...]:
+        piece = registry.get(name).piece({}, PrintSetup())
+        rows = list(csv.reader(io.StringIO(sheet_csv(piece, "p", MADE))))
+        next(r for r in rows if r[1:2] == [feature])[7] = text
+        out = io.StringIO()
+        csv.writer(out).writerows(rows)
+        return read_sheet(out.getvalue()).values(feature)
+
+    assert read_with("fit-gauge", "round_1", "Slide") == (2.0,)
+    assert read_with("bridge-ladder", "pass_2", "no") == (0.0,)
+    assert read_with("weigh-block", "mass", "22,3 g") == (22.3,)
+    with pytest.raises(SheetError, match="'yes' is not a grade; write one of stuck, press, slide"):
+        read_with("fit-gauge", "round_1", "yes")
 
 
 # Units
@@ -380,10 +297,10 @@ def test_a_thousand_readings_are_read_quickly() -> None:
     out = io.StringIO()
     csv.writer(out, delimiter=";").writerows(rows)
     took = []
-    for _ in range(5):
-        start = time.perf_counter()
+    for _ in range(9):
+        start = time.process_time()  # other work on the machine does not count
         count = len(read_sheet(out.getvalue().encode()).readings)
-        took.append(time.perf_counter() - start)
+        took.append(time.process_time() - start)
     assert count == 50 * len(piece.features) >= 1000
     assert min(took) < 0.02 * count / 1000
 

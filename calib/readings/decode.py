@@ -9,6 +9,7 @@ from calib.errors import SheetError
 
 #: A sheet of a thousand readings is some 60 kB; what is much larger is another file.
 LARGEST_BYTES = 4_000_000
+MOST_LINES = 20_000
 
 _CSV = "save it as CSV there and give that file"
 _GIVE = "give the piece's sheet.csv"
@@ -80,7 +81,18 @@ def checked_text(text: str, name: str) -> str:
     for beginning, what, mend in _TEXT_STARTS:
         if start.startswith(beginning):
             raise SheetError(f"this is {what}, not a measurement sheet", where=name, mend=mend)
-    return text.replace("\r\n", "\n").replace("\r", "\n")
+    text = _without_empty_end(text.replace("\r\n", "\n").replace("\r", "\n"))
+    if text.count("\n") > MOST_LINES:
+        raise SheetError(
+            f"has more than {MOST_LINES} lines, too many for a sheet", where=name, mend=_GIVE
+        )
+    return text
+
+
+def _without_empty_end(text: str) -> str:
+    """Drop the empty rows at the end: some spreadsheets save a million of them."""
+    end = text.find("\n", len(text.rstrip(",;\t| \n")))
+    return text if end < 0 else text[: end + 1]
 
 
 def _recognised(data: bytes) -> tuple[str, str] | None:

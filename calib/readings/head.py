@@ -23,6 +23,8 @@ UNIT_NAMES = {
     **dict.fromkeys(("in", "inch", "inches", '"', "zoll"), "inch"),
 }
 _KEY = re.compile(r"#\s*([A-Za-z][\w .-]*?)\s*:\s*(.*)", re.DOTALL)
+#: How people write a key's own unit behind its number.
+_KEY_UNITS = {"mm": r"\s*mm$", "g": r"\s*g$", "c": r"\s*(°|deg|degrees)?\s*c$"}
 _REMAKE = "make the sheet again with `truebead sheet`"
 
 #: Key in the sheet -> (instrument, its field); the unit is part of the key.
@@ -226,12 +228,16 @@ def _with(instrument: Instrument, field: str, value: float) -> Instrument:
 
 
 def number_of(head: Head, key: str) -> float | None:
-    """Return a number from the head, None where it is blank or missing."""
+    """Return a number from the head, None where it is blank or missing.
+
+    The key ends in its unit (``_mm``, ``_g`` or ``_c``), which may be written behind the number.
+    """
     text = head.values.get(key, "").strip()
     if not text:
         return None
+    bare = re.sub(_KEY_UNITS[key.rpartition("_")[2]], "", text.lower())
     try:
-        value = float(text.replace(",", "."))
+        value = float(bare.replace(",", "."))
     except ValueError:
         value = math.nan
     if not math.isfinite(value) or abs(value) > 1e5:

@@ -4,6 +4,7 @@ import csv
 import io
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 
 from calib.errors import SheetError
 
@@ -23,7 +24,7 @@ class Row:
         return self.cells[column] if 0 <= column < len(self.cells) else ""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # no slots: they leave no room for the cached property
 class Table:
     """A sheet as rows of text, with what is needed to write it again as it was.
 
@@ -52,7 +53,7 @@ class Table:
         """Return the place of a column, -1 where the sheet has none of that name."""
         return self.header.cells.index(name) if name in self.header.cells else -1
 
-    @property
+    @cached_property
     def reading_columns(self) -> tuple[int, ...]:
         """Places of the columns for readings, and of nameless ones to the right of the first."""
         named = [k for k, c in enumerate(self.header.cells) if c.startswith("reading")]

@@ -24,6 +24,10 @@ _LEAD_MM = 0.8  # ... this much narrower, to find its socket
 _APART_MM = 6.0
 
 
+#: How a plug sits in its socket, from the tightest; the notes say what each means.
+GRADES = ("stuck", "press", "slide", "loose")
+
+
 @dataclass(frozen=True, kw_only=True)
 class FitGaugeSpec(Spec):
     """Parameters of the fit gauge; clearances are diametral (on the whole diameter or width)."""
@@ -194,6 +198,7 @@ def _grades(spec: FitGaugeSpec, z: _Sizes, k: int, clearance: float) -> list[Fea
                 jaws="",
                 rung=clearance,
                 group=group,
+                grades=GRADES,
             )
         )
     return found
