@@ -37,6 +37,7 @@ class Wall:
     nominal_mm: float
     u_mm: float
     side: str = ""
+    lines: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -170,9 +171,12 @@ def fit_flow(data: FlowData) -> FlowFit:
 
     The rows, with c = layer x (1 - pi/4) the width a rounded line gains over a rectangle:
 
-    - wall: read - c = flow (nominal - c) + zero + c section
+    - wall: read - nominal = share (flow - 1) (nominal - c) + zero + c section
     - block: mass = flow volume density (1 + density error) + balance
     - filament: (d / set)^2 = flow + feed + (2 d / set^2) zero
+
+    The share is 1 for a wall of one line. Of n lines side by side, some of what is too much goes
+    into the gaps between them: the share lies from 1/n (all gaps open) to 1 (all closed).
 
     Raises
     ------
@@ -184,9 +188,10 @@ def fit_flow(data: FlowData) -> FlowFit:
         raise ValueError(msg)
     problem, rows, names = _problem(data, 1.0)
     result = fit(problem)
-    # The density's column holds the flow itself: once more with the flow that was found.
-    problem, rows, names = _problem(data, result["flow"].value)
-    result = fit(problem)
+    # The columns of density and packing hold the flow itself: again with the flow that was found.
+    for _ in range(2):
+        problem, rows, names = _problem(data, result["flow"].value)
+        result = fit(problem)
     routes = {name: _alone(problem, own) for name, own in rows.items()}
     chi2, dof, p = _agreement(problem, rows)
     return FlowFit(
@@ -207,9 +212,12 @@ def _problem(data: FlowData, flow: float) -> tuple[Problem, dict[str, list[int]]
     table: list[tuple[str, str, dict[str, float], float, float]] = []
     c = data.layer_mm * ROUNDING
     for w in data.walls:
-        columns = {"flow": w.nominal_mm - c, "zero": 1.0, "section": c}
+        share, body = (1 + 1 / w.lines) / 2, w.nominal_mm - c
+        columns = {"flow": share * body, "zero": 1.0, "section": c}
+        if w.lines > 1:
+            columns["packing"] = (flow - 1) * body * (1 - 1 / w.lines) / math.sqrt(12)
         variance = w.u_mm**2 + WALL_SCATTER_MM**2
-        table.append(("walls", w.name, columns, w.read_mm - c, variance))
+        table.append(("walls", w.name, columns, w.read_mm - w.nominal_mm + share * body, variance))
     for b in data.blocks:
         asked_g = b.asked_mm3 * data.density_g_cm3 / 1000
         columns = {"flow": asked_g, "density": asked_g * flow, "balance": 1.0}
@@ -230,6 +238,7 @@ def _assembled(
         "flow": math.inf,
         "zero": max(data.u_zero_mm, 1e-6),
         "section": SECTION_U,
+        "packing": 1.0,  # its column holds the size
         "density": max(data.u_density, 1e-6),
         "balance": max(data.u_balance_g, 1e-6),
         "feed": max(data.u_feed, 1e-6),
