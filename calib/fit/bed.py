@@ -1,0 +1,201 @@
+"""The bed's tilt from the thickness of patches: turns of the levelling screws, and the warp left.
+
+A patch is as thick as the gap under the nozzle was: thicker where the bed lies lower.
+
+    thickness = height + slope_x (x - x0) + slope_y (y - y0) + warp + noise
+"""
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.estimate import Estimate
+from calib.fit.linear import Array, LinearFit, Problem, fit
+
+#: Coarse pitches of metric threads, mm per turn (ISO 261).
+PITCHES_MM = {"M2.5": 0.45, "M3": 0.5, "M4": 0.7, "M5": 0.8, "M6": 1.0}
+#: Warp (from lowest to highest) up to which a first layer holds: common practice, no source.
+FLAT_ENOUGH_MM = 0.1
+#: Scatter of a patch beside the caliper's, mm: common practice, no source.
+PATCH_SCATTER_MM = 0.01
+_BOW = "bow"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Screw:
+    """A levelling screw: where it stands on the bed, and its thread."""
+
+    name: str
+    x_mm: float
+    y_mm: float
+    pitch_mm: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Turn:
+    """What to do at one screw.
+
+    Attributes
+    ----------
+    raise_mm : Estimate
+        How far the bed must come up there (negative: down).
+    turns : Estimate
+        Turns of the screw; positive is the sense in which the bed comes up.
+    """
+
+    screw: Screw
+    raise_mm: Estimate
+    turns: Estimate
+
+    @property
+    def words(self) -> str:
+        """What to do, with screws that pull the bed down against springs from below."""
+        degrees = abs(self.turns.value) * 360
+        sense = "loosen (bed up)" if self.turns.value > 0 else "tighten (bed down)"
+        return (
+            f"{self.screw.name}: {sense} by {abs(self.turns.value):.2f} turn"
+            f" ({degrees:.0f} degrees, {abs(self.raise_mm.value):.3f} mm)"
+        )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class BedFit:
+    """The bed as the patches show it.
+
+    Attributes
+    ----------
+    fit : LinearFit
+        Parameters height (thickness at the middle of the patches), slope_x, slope_y.
+    warp : (n,) float
+        What is left at each patch after levelling: thickness above the plane.
+    warp_range_mm : Estimate
+        Largest less smallest, freed of what the readings' noise alone would show.
+    bow : Estimate or None
+        Thickness at the middle less that at the edge of a bowl fitted beside the plane, where six
+        patches or more allow it: positive where the bed is hollow.
+    levelling_is_enough : bool or None
+        Whether the warp left is small enough; None where the readings can't tell.
+    """
+
+    fit: LinearFit
+    warp: Array
+    warp_range_mm: Estimate
+    bow: Estimate | None
+    levelling_is_enough: bool | None
+    middle: tuple[float, float]
+
+    def height_at(self, x_mm: float, y_mm: float, name: str = "height") -> Estimate:
+        """Thickness of the plane at a place on the bed."""
+        weights = {
+            "height": 1.0,
+            "slope_x": x_mm - self.middle[0],
+            "slope_y": y_mm - self.middle[1],
+        }
+        return self.fit.combine(weights, name, "mm")
+
+    def tilt(self, screw: Screw) -> Estimate:
+        """How far the bed must come up at a screw, so that the plane is level with its middle."""
+        weights = {"slope_x": screw.x_mm - self.middle[0], "slope_y": screw.y_mm - self.middle[1]}
+        return self.fit.combine(weights, screw.name, "mm")
+
+
+def fit_bed(x_mm: Array, y_mm: Array, thick_mm: Array, u_mm: Array, u_common_mm: float) -> BedFit:
+    """Fit a plane through patch thicknesses.
+
+    Parameters
+    ----------
+    x_mm, y_mm : (n,) float
+        Middles of the patches, bed coordinates.
+    thick_mm, u_mm : (n,) float
+        Thickness and its standard uncertainty.
+    u_common_mm : float
+        Caliper's zero: it moves the height and leaves the tilt alone.
+
+    Raises
+    ------
+    ValueError
+        Fewer than three patches, or all on one line (NotDetermined).
+    """
+    if len(x_mm) < 3:
+        msg = f"a plane needs three patches, there are {len(x_mm)}"
+        raise ValueError(msg)
+    middle = (float(np.mean(x_mm)), float(np.mean(y_mm)))
+    plane = Problem(
+        names=("height", "slope_x", "slope_y", "zero"),
+        x=np.column_stack(
+            [np.ones(len(x_mm)), x_mm - middle[0], y_mm - middle[1], np.ones(len(x_mm))]
+        ),
+        y=thick_mm,
+        variance=u_mm**2 + PATCH_SCATTER_MM**2,
+        prior_mean=np.zeros(4),
+        prior_sd=np.array([math.inf, math.inf, math.inf, max(u_common_mm, 1e-6)]),
+        units=("mm", "mm/mm", "mm/mm", "mm"),
+    )
+    result = _allowing_for_warp(plane)
+    warp = np.asarray(result.residuals)
+    warp_range = _warp_range(warp, plane.variance)
+    return BedFit(
+        fit=result,
+        warp=warp,
+        warp_range_mm=warp_range,
+        bow=_bow(plane, middle) if len(x_mm) >= 6 else None,
+        levelling_is_enough=_enough(warp_range) if len(x_mm) >= 4 else None,
+        middle=middle,
+    )
+
+
+def _allowing_for_warp(plane: Problem) -> LinearFit:
+    """Fit with the noise raised to what the residuals show, as warp makes a plane less certain."""
+    dof = len(plane.y) - 3
+    first = fit(plane)
+    if dof < 1:
+        return first
+    chi2 = float(np.sum(first.residuals**2 / plane.variance))
+    return fit(replace(plane, noise_dof=0.0)) if chi2 > dof else first
+
+
+def _warp_range(warp: Array, variance: Array) -> Estimate:
+    n = len(warp)
+    noise = float(np.sqrt(np.mean(variance)))
+    seen = float(np.ptp(warp))
+    # Noise alone spreads n readings, less the plane's three parameters, by about this much.
+    by_noise = noise * 2 * math.sqrt(2 * math.log(max(n - 3, 1) + 1)) if n > 3 else seen
+    value = math.sqrt(max(seen**2 - by_noise**2, 0.0))
+    return Estimate(name="warp_range", value=value, u=noise * math.sqrt(2), unit="mm")
+
+
+def _enough(warp_range: Estimate) -> bool | None:
+    low, high = warp_range.interval()
+    if high <= FLAT_ENOUGH_MM:
+        return True
+    if low > FLAT_ENOUGH_MM:
+        return False
+    return None
+
+
+def _bow(plane: Problem, middle: tuple[float, float]) -> Estimate | None:
+    """Add a bowl, 1 at the middle and 0 at the distance of the furthest patch."""
+    r2 = plane.x[:, 1] ** 2 + plane.x[:, 2] ** 2
+    column = 1 - r2 / r2.max()
+    if np.ptp(column) < 0.2:
+        return None
+    with_bowl = replace(
+        plane,
+        names=(*plane.names, _BOW),
+        x=np.column_stack([plane.x, column]),
+        prior_mean=np.zeros(5),
+        prior_sd=np.append(plane.prior_sd, math.inf),
+        units=(*plane.units, "mm"),
+    )
+    return fit(with_bowl)[_BOW]
+
+
+def turns(bed: BedFit, screws: Sequence[Screw]) -> tuple[Turn, ...]:
+    """Work out the turns of every screw that bring the bed level with its middle."""
+    found = []
+    for screw in screws:
+        lift = bed.tilt(screw)
+        found.append(Turn(screw=screw, raise_mm=lift, turns=lift.times(1 / screw.pitch_mm, "turn")))
+    return tuple(found)

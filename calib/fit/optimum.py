@@ -1,0 +1,269 @@
+"""The best setting from several scores: Gaussian processes, desirability, and how far it matters.
+
+Every score is a smooth curve of the setting plus noise (a Gaussian process); curves drawn from its
+posterior are turned into desirabilities, joined by their weights, and each joint curve gives a best
+setting. Their spread is the answer's uncertainty. Modelling each response and joining afterwards is
+Derringer and Suich's order (J. Quality Technology 12 (1980) 214-219).
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.estimate import Estimate
+from calib.fit.linear import Array
+from calib.fit.threshold import Limit, summary
+
+_DRAWS = 2000
+_SEED = 12
+_GRID = 61
+#: Lengths over which a response may change, as shares of the tested range, and its size as shares
+#: of the responses' own scatter: grid points of equal weight (a judgement).
+_LENGTHS = (0.2, 0.3, 0.45, 0.7, 1.0, 1.5)
+_HEIGHTS = (0.7, 1.2, 2.0, 3.5)
+_NOISES = (0.7, 1.0, 1.4)
+#: Kernels less likely than this share of the likeliest are left out.
+_TOO_UNLIKELY = 0.02
+#: Loss of joint desirability that does not matter.
+PLATEAU_LOSS = 0.05
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wish:
+    """What is wanted of a response: larger, smaller, or near a target.
+
+    Attributes
+    ----------
+    low, high : float
+        Larger is better: worthless at `low`, perfect from `high` on. Smaller is better: perfect up
+        to `low`, worthless from `high` on. Target: worthless at both ends.
+    target : float or None
+    sort : "larger", "smaller" or "target"
+    s, t : float
+        Exponents; t is that above the target.
+    """
+
+    sort: str
+    low: float
+    high: float
+    target: float | None = None
+    s: float = 1.0
+    t: float = 1.0
+
+
+SCORE = Wish(sort="larger", low=0.0, high=10.0)
+
+
+def desirability(y: Array | float, wish: Wish) -> Array:
+    """Desirability 0 to 1 of a response (Derringer and Suich 1980, equations for one response)."""
+    y = np.asarray(y, float)
+    if wish.sort == "larger":
+        return np.asarray(np.clip((y - wish.low) / (wish.high - wish.low), 0, 1) ** wish.s)
+    if wish.sort == "smaller":
+        return np.asarray(np.clip((wish.high - y) / (wish.high - wish.low), 0, 1) ** wish.s)
+    if wish.target is None:
+        msg = "a wish for a target needs the target"
+        raise ValueError(msg)
+    rise = np.clip((y - wish.low) / (wish.target - wish.low), 0, 1) ** wish.s
+    fall = np.clip((wish.high - y) / (wish.high - wish.target), 0, 1) ** wish.t
+    return np.asarray(np.where(y <= wish.target, rise, fall))
+
+
+def overall(parts: Sequence[Array], weights: Sequence[float] | None = None) -> Array:
+    """Weighted geometric mean of desirabilities; any that is 0 makes the whole 0."""
+    w = np.ones(len(parts)) if weights is None else np.asarray(weights, float)
+    stack = np.stack([np.asarray(p, float) for p in parts])
+    with np.errstate(divide="ignore"):
+        logs = np.where(stack > 0, np.log(np.where(stack > 0, stack, 1.0)), -np.inf)
+    used = w > 0
+    return np.asarray(np.exp(np.tensordot(w[used] / w[used].sum(), logs[used], axes=1)))
+
+
+@dataclass(frozen=True, slots=True)
+class Process:
+    """A Gaussian process with a squared-exponential kernel: height^2 exp(-d^2 / (2 length^2))."""
+
+    length: float
+    height: float
+
+
+def posterior(
+    x: Array, y: Array, noise: Array, at: Array, process: Process
+) -> tuple[Array, Array, float]:
+    """Mean and covariance at `at`, and log marginal likelihood, of a zero-mean process.
+
+    Parameters
+    ----------
+    x, y : (n,) float
+    noise : (n,) float
+        Variances of y.
+
+    References
+    ----------
+    Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), algorithm 2.1.
+    """
+    lower = np.linalg.cholesky(_kernel(x, x, process) + np.diag(noise))
+    white = np.linalg.solve(lower, y)
+    across = np.linalg.solve(lower, _kernel(x, at, process))
+    mean = across.T @ white
+    covariance = _kernel(at, at, process) - across.T @ across
+    likelihood = -0.5 * white @ white - np.log(np.diag(lower)).sum()
+    return mean, covariance, float(likelihood - 0.5 * len(x) * math.log(2 * math.pi))
+
+
+def _kernel(a: Array, b: Array, process: Process) -> Array:
+    d = (a[:, None] - b[None, :]) / process.length
+    return np.asarray(process.height**2 * np.exp(-0.5 * d**2))
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Response:
+    """One thing judged or measured on every band: its setting, value, uncertainty, wish, weight."""
+
+    name: str
+    x: Array
+    y: Array
+    u: float
+    wish: Wish = SCORE
+    weight: float = 1.0
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Optimum:
+    """The best setting.
+
+    Attributes
+    ----------
+    best : Limit
+    plateau : (low, high)
+        Settings whose joint desirability is expected within `PLATEAU_LOSS` of the best.
+    p_low_end, p_high_end : float
+        Probability that the best is at that end of the range tested, or beyond it.
+    at : (g,) float, mean : (g,) float, band : (g, 2) float
+        Joint desirability over the range and its 95 % band.
+    curves : name -> (g, 3) float
+        Mean and 95 % band of each response.
+    """
+
+    best: Limit
+    plateau: tuple[float, float]
+    p_low_end: float
+    p_high_end: float
+    at: Array
+    mean: Array
+    band: Array
+    curves: Mapping[str, Array]
+
+
+def find_optimum(responses: Sequence[Response], unit: str, name: str) -> Optimum:
+    """Find the best setting from responses measured over one range.
+
+    Raises
+    ------
+    ValueError
+        No response, or fewer than three settings tested.
+    """
+    settings = np.unique(np.concatenate([r.x for r in responses])) if responses else np.zeros(0)
+    if len(settings) < 3:
+        msg = f"{len(settings)} settings tested: a best one needs at least three"
+        raise ValueError(msg)
+    at = np.union1d(np.linspace(settings[0], settings[-1], _GRID), settings)
+    rng = np.random.default_rng(_SEED)
+    drawn = {r.name: _draws(r, at, rng) for r in responses}
+    joint = overall(
+        [desirability(drawn[r.name], r.wish) for r in responses], [r.weight for r in responses]
+    )
+    choice = _best(joint, at)
+    step = float(np.median(np.diff(settings))) / 4
+    loss = (joint.max(axis=1, keepdims=True) - joint).mean(axis=0)
+    good = at[loss <= loss.min() + PLATEAU_LOSS]
+    return Optimum(
+        best=summary(choice, name, unit),
+        plateau=(float(good.min()), float(good.max())),
+        p_low_end=float(np.mean(choice <= settings[0] + step)),
+        p_high_end=float(np.mean(choice >= settings[-1] - step)),
+        at=at,
+        mean=joint.mean(axis=0),
+        band=np.percentile(joint, [2.5, 97.5], axis=0).T,
+        curves={
+            k: np.column_stack([d.mean(axis=0), *np.percentile(d, [2.5, 97.5], axis=0)])
+            for k, d in drawn.items()
+        },
+    )
+
+
+def _best(joint: Array, at: Array) -> Array:
+    """Best setting of each curve: the middle of what ties for best (desirability is cut at 1)."""
+    tied = joint >= joint.max(axis=1, keepdims=True) - 1e-9
+    return np.asarray((tied * at).sum(axis=1) / tied.sum(axis=1))
+
+
+def _draws(response: Response, at: Array, rng: np.random.Generator) -> Array:
+    """Curves from the posterior, averaged over the kernel's length, height and the noise.
+
+    A curve drawn from the prior is corrected by what the data say of its values at the settings
+    tested (Matheron's rule), which needs no root of the posterior's covariance.
+    """
+    span = float(at[-1] - at[0])
+    middle = float(np.mean(response.y))
+    scatter = max(float(np.std(response.y)), response.u)
+    options = [
+        (Process(length * span, height * scatter), noise * response.u)
+        for length in _LENGTHS
+        for height in _HEIGHTS
+        for noise in _NOISES
+    ]
+    x, y = response.x, response.y - middle
+    nowhere = np.zeros(0)
+    likelihood = np.array(
+        [posterior(x, y, np.full(len(x), n**2), nowhere, p)[2] for p, n in options]
+    )
+    weights = np.exp(likelihood - likelihood.max())
+    weights[weights < _TOO_UNLIKELY] = 0.0
+    which = rng.choice(len(options), _DRAWS, p=weights / weights.sum())
+    out = np.zeros((_DRAWS, len(at)))
+    at_x = np.searchsorted(at, x)
+    for k in np.unique(which):
+        own = np.flatnonzero(which == k)
+        process, noise = options[k]
+        root = process.height * _root(at, process.length)
+        curves = rng.normal(size=(len(own), root.shape[1])) @ root.T
+        read = curves[:, at_x] + noise * rng.normal(size=(len(own), len(x)))
+        inner = _kernel(x, x, process) + noise**2 * np.eye(len(x))
+        out[own] = curves + (y - read) @ np.linalg.solve(inner, _kernel(x, at, process))
+    return middle + out
+
+
+def _root(at: Array, length: float) -> Array:
+    """Return a square root of the kernel of height 1, by the few eigenvalues that matter."""
+    values, vectors = np.linalg.eigh(_kernel(at, at, Process(length, 1.0)))
+    matter = values > 1e-9 * values[-1]
+    return np.asarray(vectors[:, matter] * np.sqrt(values[matter]))
+
+
+def further_range(
+    optimum: Optimum, tested: tuple[float, float], floor: float, ceiling: float
+) -> tuple[float, float] | None:
+    """Range to print again where the best is at an end: half the old range, mostly beyond that end.
+
+    Returns
+    -------
+    (from, to), never outside floor and ceiling; None where the best is inside, or where there is no
+    room left beyond the end.
+    """
+    low, high = tested
+    span = high - low
+    if optimum.p_high_end >= 0.5 and ceiling > high + 0.05 * span:
+        return high - 0.25 * span, min(high + 0.75 * span, ceiling)
+    if optimum.p_low_end >= 0.5 and floor < low - 0.05 * span:
+        return max(low - 0.75 * span, floor), low + 0.25 * span
+    return None
+
+
+def as_estimate(limit: Limit) -> Estimate:
+    """Return the estimate of a limit, with its uncertainty made to cover the interval's longer side."""
+    e = limit.estimate
+    half = max(limit.high - e.value, e.value - limit.low)
+    return Estimate(name=e.name, value=e.value, u=max(e.u, half / 1.96), unit=e.unit)

@@ -1,0 +1,467 @@
+"""Flow: walls, mass and filament into one setting, with how well they agree and which to distrust."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.corrections import Correction, Scope, Verdict, judge
+from calib.errors import SheetError
+from calib.estimate import Estimate
+from calib.fit.bead import filament_area_mm2
+from calib.fit.doubts import effect
+from calib.fit.flow import Block, FlowData, FlowFit, Roll, Wall, fit_flow, pulls, roll, wall_ratios
+from calib.instruments import Instrument
+from calib.interpret.common import (
+    Measured,
+    doubtful_repeats,
+    estimate_words,
+    key_number,
+    key_numbers,
+    measured,
+    now,
+    plus_minus,
+    residual,
+    zero_of,
+)
+from calib.readings import Sheet
+from calib.solve import Context, Finding, Residual, Suspect
+from patterns.errors import SpecError
+from patterns.feature import Feature, Kind
+from patterns.filaments import filament
+
+_SMALLEST_PERCENT = 0.5
+_WANTED_PERCENT = 3.0
+_FILAMENT_STEP_MM = 0.01
+_WANTED_FILAMENT_MM = 0.03
+#: Ovality and spread along the roll from which a filament prints unevenly: common practice.
+_UNEVEN_MM = 0.05
+#: How well a volume is known: read from the G-code, or taken from the piece's own (judgements).
+_U_EXTRUDED, _U_VOLUME = 0.002, 0.015
+_U_DENSITY_STATED, _U_DENSITY_UNKNOWN = 0.005, 0.04
+#: A side of the box that stands apart by this many standard uncertainties carries the seam.
+_SEAM_PULL = 4.5
+_DISAGREE = 0.01
+_COARSE = 0.005
+
+_WORDS = {"walls": "the walls", "mass": "the mass", "filament": "the filament's diameter"}
+
+
+def _is_wall(f: Feature) -> bool:
+    return f.kind is Kind.WALL
+
+
+def _is_mass(f: Feature) -> bool:
+    return f.kind is Kind.MASS
+
+
+def _is_filament(f: Feature) -> bool:
+    return f.group == "filament"
+
+
+def applies(sheet: Sheet) -> bool:
+    """Whether walls, a mass or the filament were measured."""
+    return bool(measured(sheet, lambda f: _is_wall(f) or _is_mass(f) or _is_filament(f)))
+
+
+@dataclass(frozen=True)
+class _Evidence:
+    """What the sheet holds, and the fit's data made of it."""
+
+    walls: list[Measured]
+    masses: list[Measured]
+    filament: list[Measured]
+    data: FlowData
+    density_from: str
+    volume_from: str
+
+
+def interpret(sheet: Sheet, context: Context) -> Finding:
+    """Fit flow from what the sheet holds, and judge the setting."""
+    caliper, balance = context.instruments["caliper"], context.instruments["balance"]
+    evidence = _gather(sheet, context, caliper, balance)
+    suspects = doubtful_repeats([*evidence.walls, *evidence.filament], caliper)
+    suspects += doubtful_repeats(evidence.masses, balance)
+    result = fit_flow(evidence.data)
+    result, aside = _without_seam(evidence, result)
+    suspects += aside
+    corrections = _corrections(sheet, context, evidence, result, balance)
+    percent = result.flow.times(100, "%")
+    return Finding(
+        topic="flow" if evidence.walls or evidence.masses else "filament",
+        estimates=(percent, *result.fit.estimates),
+        corrections=tuple(corrections),
+        suspects=tuple(suspects),
+        residuals=tuple(_residuals(evidence, result)),
+        summary=tuple(_summary(evidence, result, balance)),
+        why=tuple(_why(evidence, result, caliper)),
+        evidence=_plain(result),
+    )
+
+
+def _gather(sheet: Sheet, context: Context, caliper: Instrument, balance: Instrument) -> _Evidence:
+    zero, u_zero = zero_of(sheet, caliper)
+    walls = measured(sheet, _is_wall)
+    masses = measured(sheet, _is_mass)
+    wire = measured(sheet, _is_filament)
+    density, u_density, density_from = _density(sheet, context)
+    asked, u_volume, volume_from = _asked_volume(sheet) if masses else (0.0, 0.0, "")
+    data = FlowData(
+        layer_mm=sheet.piece.setup.layer_mm,
+        set_filament_mm=now(context, "filament_mm") or sheet.piece.setup.filament_mm,
+        walls=[
+            Wall(
+                name=m.feature.id,
+                read_mm=m.mean - zero,
+                nominal_mm=m.feature.nominal,
+                u_mm=m.u(caliper),
+                side=m.feature.id.rpartition("_")[0] or m.feature.id,
+                lines=max(1, round(m.feature.nominal / sheet.piece.setup.line_mm)),
+            )
+            for m in walls
+        ],
+        blocks=[
+            Block(
+                name=m.feature.id,
+                mass_g=m.mean,
+                asked_mm3=asked,
+                u_g=m.u(balance),
+                u_volume=u_volume,
+            )
+            for m in masses
+        ],
+        roll=_roll(sheet, wire, zero, caliper),
+        density_g_cm3=density,
+        u_density=u_density,
+        u_zero_mm=u_zero,
+        u_balance_g=balance.u_zero,
+    )
+    return _Evidence(walls, masses, wire, data, density_from, volume_from)
+
+
+def _density(sheet: Sheet, context: Context) -> tuple[float, float, str]:
+    stated = key_number(sheet, "density_g_cm3", 0.5, 10.0)
+    if stated is not None:
+        return stated, _U_DENSITY_STATED, f"{stated:g} g/cm3 as stated in the sheet"
+    name = context.filament or sheet.piece.spec.as_text().get("filament", "")
+    try:
+        found = filament(name)
+    except SpecError:
+        return 1.24, _U_DENSITY_UNKNOWN, "1.24 g/cm3, a guess: the type of filament is not known"
+    return (
+        found.density_g_cm3,
+        FlowData.u_density,
+        f"{found.density_g_cm3:g} g/cm3 for {found.type}",
+    )
+
+
+def _asked_volume(sheet: Sheet) -> tuple[float, float, str]:
+    """Volume that was asked for, its relative uncertainty, and where it comes from."""
+    extruded = key_number(sheet, "extruded_mm", 1.0, 1e7)
+    setup = sheet.piece.setup
+    if extruded is not None:
+        volume = extruded * filament_area_mm2(setup.filament_mm)
+        return (
+            volume,
+            _U_EXTRUDED,
+            f"{extruded:g} mm of {setup.filament_mm:g} mm filament commanded",
+        )
+    if sheet.piece.volume_mm3 is None:
+        raise SheetError(
+            "the volume of this piece is not known",
+            where=sheet.keys.get("file", "sheet"),
+            mend="add the line # extruded_mm: with the length of filament the G-code asks for",
+        )
+    return (
+        sheet.piece.volume_mm3,
+        _U_VOLUME,
+        f"the piece's volume, {sheet.piece.volume_mm3:.0f} mm3",
+    )
+
+
+def _roll(sheet: Sheet, wire: list[Measured], zero: float, caliper: Instrument) -> Roll | None:
+    stated = key_numbers(sheet, "filament_mm", 1.0, 3.5)
+    if stated:
+        return roll(np.array(stated)[:, None] - zero, caliper.u_reading)
+    if not wire:
+        return None
+    places: dict[float, list[float]] = {}
+    for m in wire:
+        places.setdefault(m.feature.rung or 0.0, []).append(m.mean - zero)
+    width = max(len(v) for v in places.values())
+    table = np.array([v + [np.nan] * (width - len(v)) for v in places.values()])
+    return roll(table, max(m.u(caliper) for m in wire))
+
+
+def _without_seam(evidence: _Evidence, result: FlowFit) -> tuple[FlowFit, list[Suspect]]:
+    """Set one side of the box aside where it alone is thicker than the others: the seam."""
+    data = evidence.data
+    sides: dict[str, list[int]] = {}
+    for row in result.rows.get("walls", []):
+        sides.setdefault(data.walls[row].side, []).append(row)
+    if len(sides) < 3:
+        return result, []
+    apart = {k: p for k, p in pulls(result.fit.problem, sides).items() if p > _SEAM_PULL}
+    if not apart:
+        return result, []
+    side = max(apart, key=lambda k: apart[k])
+    kept = [w for w in data.walls if w.side != side]
+    without = fit_flow(replace(data, walls=kept))
+    words = effect(result.flow.times(100, "%"), without.flow.times(100, "%"), 1)
+    found = [
+        Suspect(
+            reading=reading,
+            explanation=f"{side} is thicker than the other sides at every height: probably"
+            " measured over the seam or a bulge",
+            used=False,
+            effect=words,
+        )
+        for m in evidence.walls
+        if m.feature.id.rpartition("_")[0] == side
+        for reading in m.readings
+    ]
+    return without, found
+
+
+def _corrections(
+    sheet: Sheet, context: Context, evidence: _Evidence, result: FlowFit, balance: Instrument
+) -> list[Correction]:
+    found = []
+    if evidence.walls or evidence.masses:
+        found.append(_flow_correction(sheet, context, evidence, result, balance))
+    elif result.data.roll is not None:
+        found.append(_filament_correction(evidence, result.data.roll))
+    return found
+
+
+def _flow_correction(
+    sheet: Sheet, context: Context, evidence: _Evidence, result: FlowFit, balance: Instrument
+) -> Correction:
+    old = now(context, "flow_percent", 100.0) or 100.0
+    flow = result.flow
+    error = replace(flow.times(100, "%"), name="flow_error", value=100 * (flow.value - 1))
+    verdict = judge(error, _SMALLEST_PERCENT, _WANTED_PERCENT)
+    way = "too much" if error.value > 0 else "too little"
+    size = f"{abs(error.value):.1f} % {way} plastic (± {error.expanded():.1f} %)"
+    if result.p_agree < _DISAGREE:
+        verdict = Verdict.PRINT_AGAIN
+        size += f"; but the evidence disagrees: {_distrust(evidence, result, balance)}"
+    reasons = {
+        Verdict.APPLY: f"{size}, more than the uncertainty",
+        Verdict.LEAVE: f"{size}: not distinguishable from none, leave it alone",
+        Verdict.PRINT_AGAIN: f"{size}; {_surer(sheet, result)[0]}",
+    }
+    return Correction(
+        setting="flow_percent",
+        old=old,
+        new=old / flow.value,
+        u_new=old * flow.u / flow.value**2,
+        unit="%",
+        error=error,
+        verdict=verdict,
+        scope=Scope.SPOOL,
+        evidence=" and ".join(_counted(evidence, result)),
+        reason=reasons[verdict],
+    )
+
+
+def _counted(evidence: _Evidence, result: FlowFit) -> list[str]:
+    words = []
+    if result.data.walls:
+        words.append(f"{len(result.data.walls)} wall thicknesses")
+    if evidence.masses:
+        words.append(f"{len(evidence.masses)} mass{'es' if len(evidence.masses) > 1 else ''}")
+    if result.data.roll is not None:
+        words.append(f"the filament at {result.data.roll.places} places")
+    return words
+
+
+def _filament_correction(evidence: _Evidence, r: Roll) -> Correction:
+    data = evidence.data
+    u = float(np.hypot(r.u_mm, data.u_zero_mm))
+    error = Estimate(
+        name="filament_error", value=r.effective_mm - data.set_filament_mm, u=u, unit="mm"
+    )
+    verdict = judge(error, _FILAMENT_STEP_MM, _WANTED_FILAMENT_MM)
+    size = (
+        f"the filament is {r.effective_mm:.3f} mm (± {error.expanded():.3f}), taken for"
+        f" {data.set_filament_mm:g} mm"
+    )
+    reasons = {
+        Verdict.APPLY: f"{size}: {abs(_percent(r, data)):.1f} % {'more' if error.value > 0 else 'less'} plastic than asked",
+        Verdict.LEAVE: f"{size}: no difference that shows, leave it alone",
+        Verdict.PRINT_AGAIN: f"{size}: too uncertain; close the jaws, write what they show as"
+        " # jaws_closed_mm: and measure more places",
+    }
+    return Correction(
+        setting="filament_mm",
+        old=data.set_filament_mm,
+        new=r.effective_mm,
+        u_new=u,
+        unit="mm",
+        error=error,
+        verdict=verdict,
+        scope=Scope.SPOOL,
+        evidence=f"the filament at {r.places} places",
+        reason=reasons[verdict],
+        instead_of="flow_percent",
+    )
+
+
+def _percent(r: Roll, data: FlowData) -> float:
+    return 100 * ((r.effective_mm / data.set_filament_mm) ** 2 - 1)
+
+
+def _distrust(evidence: _Evidence, result: FlowFit, balance: Instrument) -> str:
+    """Say which sort of evidence to distrust, and why."""
+    routes = ", ".join(
+        f"{_WORDS[k]} {100 * e.value:.1f} ± {100 * e.expanded():.1f} %"
+        for k, e in result.routes.items()
+    )
+    name = max(result.pulls, key=lambda k: abs(result.pulls[k]))
+    if len(result.pulls) == 2:
+        # Two can't outvote each other: the less certain one is the likelier culprit.
+        name = max(result.routes, key=lambda k: result.routes[k].u)
+    reasons = {
+        "walls": "a wall measured over a seam, a caliper not zeroed, or jaws held askew",
+        "mass": "a brim or stringing weighed with it, an infill below 100 %, or another density",
+        "filament": "filament pressed by the jaws, or an extruder whose feed was never checked",
+    }
+    why = reasons[name]
+    if name == "mass" and _too_coarse(evidence, balance):
+        why = "a scale too coarse for so light a block"
+    return f"{routes}; distrust {_WORDS[name]} first ({why})"
+
+
+def _too_coarse(evidence: _Evidence, balance: Instrument) -> bool:
+    return any(balance.resolution / max(m.mean, 1e-9) > _COARSE for m in evidence.masses)
+
+
+def _surer(sheet: Sheet, result: FlowFit) -> list[str]:
+    """Say what would make it surer, each with the uncertainty that it would leave."""
+    data = result.data
+    found: list[tuple[float, str]] = []
+
+    def offer(more: FlowData, words: str) -> None:
+        half = 100 * fit_flow(more).flow.expanded()
+        if half < 0.9 * 100 * result.flow.expanded():
+            found.append((half, f"{words} (brings it to about ± {half:.1f} %)"))
+
+    if data.walls and data.u_zero_mm > 0.012:
+        offer(
+            replace(data, u_zero_mm=0.005),
+            "close the caliper's jaws and write what it shows in the sheet's head as"
+            " # jaws_closed_mm: 0.00",
+        )
+    if not data.blocks:
+        value = result.flow.value
+        grams = 20000 * data.density_g_cm3 / 1000 * value
+        block = Block(name="more", mass_g=grams, asked_mm3=20000.0, u_g=0.06, u_volume=_U_EXTRUDED)
+        offer(
+            replace(data, blocks=[block]),
+            "print and weigh a block, with # extruded_mm: from its G-code: truebead make weigh-block",
+        )
+    elif data.u_density > 2 * _U_DENSITY_STATED:
+        offer(
+            replace(data, u_density=_U_DENSITY_STATED),
+            "write the density from the spool's data sheet as # density_g_cm3:",
+        )
+    if data.blocks and any(b.u_volume > 2 * _U_EXTRUDED for b in data.blocks):
+        offer(
+            replace(data, blocks=[replace(b, u_volume=_U_EXTRUDED) for b in data.blocks]),
+            "write the length of filament that the G-code asks for as # extruded_mm:",
+        )
+    if not data.walls:
+        nominal = sheet.piece.setup.line_mm
+        more = [
+            Wall(name=str(i), read_mm=nominal * result.flow.value, nominal_mm=nominal, u_mm=0.01)
+            for i in range(12)
+        ]
+        offer(replace(data, walls=more), "measure walls as well: truebead make wall-box")
+    found.sort()
+    return [words for _, words in found] or ["measure every wall three times, away from the seam"]
+
+
+def _summary(evidence: _Evidence, result: FlowFit, balance: Instrument) -> list[str]:
+    lines = []
+    if evidence.walls or evidence.masses:
+        lines.append(f"Flow is {plus_minus(result.flow.times(100, '%'))} of what was asked.")
+    if result.p_agree < _DISAGREE:
+        lines.append(f"The evidence disagrees: {_distrust(evidence, result, balance)}.")
+    r = result.data.roll
+    if r is not None:
+        lines.append(
+            f"Filament {r.effective_mm:.3f} mm, oval by {r.ovality_mm:.3f} mm, from place to place"
+            f" {r.spread_mm:.3f} mm."
+        )
+        if max(r.ovality_mm, r.spread_mm) > _UNEVEN_MM:
+            lines.append(
+                "It is uneven: flow will change along the roll, and no setting follows that."
+            )
+    if _too_coarse(evidence, balance):
+        lines.append(
+            f"The scale shows {balance.resolution:g} g: coarse for this block. Weigh several"
+            " together, or print a larger one."
+        )
+    return lines
+
+
+def _why(evidence: _Evidence, result: FlowFit, caliper: Instrument) -> list[str]:
+    data = result.data
+    lines = []
+    if data.walls:
+        area, width = wall_ratios(data.walls, data.layer_mm)
+        lines += [
+            f"Walls: a line is a rectangle with rounded ends, so its area is what counts: area ratio"
+            f" {area:.4f}, plain width ratio {width:.4f} (too small a change, shown to compare).",
+            f"The caliper's zero (standard uncertainty {data.u_zero_mm:.3f} mm) moves all walls"
+            " together; no repeat takes it away.",
+        ]
+    if data.blocks:
+        lines.append(f"Mass: asked for {evidence.volume_from}; density {evidence.density_from}.")
+    if data.roll is not None:
+        lines.append(
+            f"Filament: its area is {100 + _percent(data.roll, data):.1f} % of that of"
+            f" {data.set_filament_mm:g} mm."
+        )
+    for name, e in result.routes.items():
+        lines.append(f"{_WORDS[name]} alone: {plus_minus(e.times(100, '%'))}.")
+    if result.chi2_dof:
+        verdict = "they agree" if result.p_agree >= _DISAGREE else "they disagree"
+        lines.append(
+            f"Do they tell of one flow? Chi-square {result.chi2:.2f} with {result.chi2_dof} degrees"
+            f" of freedom, probability {result.p_agree:.3f}: {verdict}."
+        )
+    lines += [estimate_words(e) for e in result.fit.estimates]
+    return lines
+
+
+def _residuals(evidence: _Evidence, result: FlowFit) -> list[Residual]:
+    by_name = {m.feature.id: m for m in (*evidence.walls, *evidence.masses)}
+    problem = result.fit.problem
+    lines = []
+    for name, y, left, v in zip(
+        result.names, problem.y, result.fit.residuals, problem.variance, strict=True
+    ):
+        m = by_name.get(name)
+        if m is not None:
+            shift = m.mean - float(y)
+            lines.append(residual(m, float(y - left) + shift, float(v) ** 0.5))
+    return lines
+
+
+def _plain(result: FlowFit) -> Mapping[str, object]:
+    def bar(e: Estimate) -> Sequence[float]:
+        low, high = e.interval()
+        return [100 * e.value, 100 * low, 100 * high]
+
+    bars = {name: bar(e) for name, e in result.routes.items()} | {"together": bar(result.flow)}
+    return {
+        "plot": "bars",
+        "unit": "%",
+        "bars": bars,
+        "reference": 100.0,
+        "chi2": result.chi2,
+        "chi2_dof": result.chi2_dof,
+        "p_agree": result.p_agree,
+    }

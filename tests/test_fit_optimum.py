@@ -1,0 +1,206 @@
+"""Desirability and Gaussian processes against a published example, scikit-learn and simulation."""
+
+import itertools
+
+import numpy as np
+import pytest
+from scipy.optimize import minimize
+from sklearn.gaussian_process import GaussianProcessRegressor
+from sklearn.gaussian_process.kernels import RBF
+
+from calib.fit.linear import Problem, fit
+from calib.fit.optimum import (
+    Process,
+    Response,
+    Wish,
+    desirability,
+    find_optimum,
+    further_range,
+    overall,
+    posterior,
+)
+
+# Derringer and Suich, J. Quality Technology 12 (1980) 214-219: tyre treads, 20 runs of a central
+# composite design (the data set as a public statistics package gives it).
+A = 1.633
+SIGNS = ["--+", "+--", "-+-", "+++", "---", "+-+", "-++", "++-"]
+CORNERS = [[1.0 if c == "+" else -1.0 for c in s] for s in SIGNS]
+STARS = [[A * sign if i == k else 0.0 for i in range(3)] for k in range(3) for sign in (-1, 1)]
+RUNS = np.array([*CORNERS, *STARS, *[[0.0] * 3] * 6])
+Y = np.array(
+    [
+        [102, 120, 117, 198, 103, 132, 132, 139, 102, 154, 96, 163, 116, 153, 133, 133, 140, 142, 145, 142],
+        [900, 860, 800, 2294, 490, 1289, 1270, 1090, 770, 1690, 700, 1540, 2184, 1784, 1300, 1300, 1145, 1090, 1260, 1344],
+        [470, 410, 570, 240, 640, 270, 410, 380, 590, 260, 520, 380, 520, 290, 380, 380, 430, 430, 390, 390],
+        [67.5, 65, 77.5, 74.5, 62.5, 67, 78, 70, 76, 70, 63, 75, 65, 71, 70, 68.5, 68, 68, 69, 70],
+    ]
+)  # fmt: skip
+WISHES = (
+    Wish(sort="larger", low=120, high=170),
+    Wish(sort="larger", low=1000, high=1300),
+    Wish(sort="target", low=400, target=500, high=600),
+    Wish(sort="target", low=60, target=67.5, high=75),
+)
+
+
+def quadratic(x):
+    x = np.atleast_2d(x)
+    pairs = [x[:, i] * x[:, j] for i, j in itertools.combinations(range(3), 2)]
+    return np.column_stack([np.ones(len(x)), x, x**2, *pairs])
+
+
+def tyre_fits():
+    x = quadratic(RUNS)
+    names = tuple(str(i) for i in range(10))
+    free = np.full(10, np.inf)
+    return [
+        fit(Problem(names=names, x=x, y=y, variance=np.ones(20), prior_mean=np.zeros(10), prior_sd=free, noise_dof=0.0))
+        for y in Y.astype(float)
+    ]  # fmt: skip
+
+
+def test_tyre_treads_quadratic_fits():
+    fits = tyre_fits()
+    published = [139.12, 16.49, 17.88, 10.91, -4.01, -3.45, -1.57, 5.12, 7.13, 7.88]
+    np.testing.assert_allclose(fits[0].theta, published, atol=0.006)
+    for got, sd, digits in zip(fits, [5.611, 328.69, 20.549, 1.267], [3, 2, 3, 3], strict=True):
+        assert round(got.noise_scale, digits) == sd
+
+
+def test_tyre_treads_best_desirability():
+    """The paper's optimum: D = 0.583 at (-0.050, 0.145, -0.868)."""
+    fits = tyre_fits()
+
+    def joint(x):
+        y = [float((quadratic(x) @ f.theta)[0]) for f in fits]
+        return float(overall([desirability(v, w) for v, w in zip(y, WISHES, strict=True)]))
+
+    assert joint([-0.050, 0.145, -0.868]) == pytest.approx(0.583263, abs=2e-5)
+    best = minimize(
+        lambda x: -joint(x), [-0.05, 0.15, -0.87], method="Nelder-Mead",
+        options={"xatol": 1e-6, "fatol": 1e-9},
+    )  # fmt: skip
+    assert -best.fun == pytest.approx(0.583271, abs=1e-4)
+    np.testing.assert_allclose(best.x, [-0.0525, 0.1480, -0.8684], atol=0.02)
+
+
+def test_small_desirabilities_by_hand():
+    assert desirability(130, Wish(sort="larger", low=120, high=170)) == pytest.approx(0.2)
+    assert desirability(130, Wish(sort="larger", low=120, high=170, s=2)) == pytest.approx(0.04)
+    assert desirability(1150, Wish(sort="larger", low=1000, high=1300)) == pytest.approx(0.5)
+    assert desirability(520, WISHES[2]) == pytest.approx(0.8)
+    assert desirability(0.25, Wish(sort="smaller", low=0.0, high=1.0)) == pytest.approx(0.75)
+    parts = [np.array(0.2), np.array(0.5), np.array(0.8)]
+    assert overall(parts) == pytest.approx(0.43088694)
+    assert overall([*parts, np.array(0.0)]) == 0
+    assert overall(parts, [1, 0, 0]) == pytest.approx(0.2)
+
+
+X, YS, NOISE, AT = (
+    np.array([0.0, 1, 3]),
+    np.array([0.0, 1, -1]),
+    np.full(3, 0.01),
+    np.array([0.5, 2, 4]),
+)
+
+
+def test_process_in_closed_form():
+    """Hand-worked: k = exp(-d^2 / 2), noise variance 0.01."""
+    mean, covariance, likelihood = posterior(X, YS, NOISE, AT, Process(1.0, 1.0))
+    np.testing.assert_allclose(mean, [0.58979641, 0.20369782, -0.71947979], atol=1e-8)
+    np.testing.assert_allclose(
+        np.sqrt(np.diag(covariance)), [0.18744752, 0.54793075, 0.79292163], atol=1e-8
+    )
+    assert likelihood == pytest.approx(-4.040070820769, abs=1e-11)
+
+
+def test_process_against_scikit_learn():
+    rng = np.random.default_rng(1)
+    x, y = np.sort(rng.uniform(190, 230, 9)), rng.normal(size=9)
+    at = np.linspace(185, 235, 7)
+    theirs = GaussianProcessRegressor(2.25 * RBF(8.0), alpha=0.2, optimizer=None).fit(x[:, None], y)
+    mean, cov = theirs.predict(at[:, None], return_cov=True)
+    ours = posterior(x, y, np.full(9, 0.2), at, Process(8.0, 1.5))
+    np.testing.assert_allclose(ours[0], mean, atol=1e-10)
+    np.testing.assert_allclose(ours[1], cov, atol=1e-10)
+    assert ours[2] == pytest.approx(theirs.log_marginal_likelihood_value_, rel=1e-10)
+
+
+TEMPS = np.arange(190.0, 240.0, 5.0)
+
+
+def scores(best, rng, width=22.0, top=9.0, u=0.7):
+    y = top - 5 * ((TEMPS - best) / width) ** 2
+    return np.clip(np.round(y + rng.normal(0, u, len(TEMPS))), 0, 10)
+
+
+def test_a_best_inside_the_range():
+    rng = np.random.default_rng(2)
+    responses = [
+        Response(name="bridge", x=TEMPS, y=scores(205, rng), u=0.76),
+        Response(name="wall", x=TEMPS, y=scores(220, rng), u=0.76),
+    ]
+    result = find_optimum(responses, "degC", "hot_end_c")
+    assert result.best.low < 212.5 < result.best.high
+    assert result.plateau[0] < 212 < result.plateau[1]
+    assert result.p_high_end < 0.1
+    assert further_range(result, (190, 235), 150, 250) is None
+
+
+def test_weights_move_the_best():
+    rng = np.random.default_rng(3)
+    bridge, wall = scores(200, rng), scores(225, rng)
+
+    def best(weight):
+        return find_optimum(
+            [
+                Response(name="bridge", x=TEMPS, y=bridge, u=0.76, weight=weight),
+                Response(name="wall", x=TEMPS, y=wall, u=0.76),
+            ],
+            "degC",
+            "hot_end_c",
+        ).best.estimate.value
+
+    assert best(4.0) < best(1.0) < best(0.25)
+
+
+def test_the_end_of_the_range_asks_for_more_but_not_past_the_limit():
+    y = 2 + 7 * (TEMPS - 190) / 45
+    result = find_optimum([Response(name="wall", x=TEMPS, y=y, u=0.76)], "degC", "hot_end_c")
+    assert result.p_high_end > 0.5
+    low, high = further_range(result, (190, 235), 150, 250)
+    assert 190 < low < 235 < high == 250
+    assert further_range(result, (190, 235), 150, 235) is None
+    mirrored = find_optimum(
+        [Response(name="w", x=TEMPS, y=y[::-1].copy(), u=0.76)], "degC", "hot_end_c"
+    )
+    low, high = further_range(mirrored, (190, 235), 150, 250)
+    assert 150 <= low < 190 < high
+
+
+def test_smaller_is_better_for_measured_sag():
+    sag = 0.02 + ((TEMPS - 210) / 40) ** 2
+    wish = Wish(sort="smaller", low=0.0, high=0.5)
+    result = find_optimum(
+        [Response(name="sag", x=TEMPS, y=sag, u=0.02, wish=wish)], "degC", "hot_end_c"
+    )
+    assert result.best.estimate.value == pytest.approx(210, abs=3)
+
+
+def test_two_settings_are_not_enough():
+    with pytest.raises(ValueError, match="at least three"):
+        find_optimum([Response(name="a", x=TEMPS[:2], y=TEMPS[:2], u=1.0)], "degC", "hot_end_c")
+
+
+def test_coverage():
+    rng = np.random.default_rng(6)
+    hits = 0
+    for _ in range(50):
+        best, width = rng.uniform(200, 225), rng.uniform(18, 30)
+        responses = [
+            Response(name=n, x=TEMPS, y=scores(best, rng, width), u=0.76)
+            for n in ("bridge", "wall")
+        ]
+        limit = find_optimum(responses, "degC", "hot_end_c").best
+        hits += limit.low <= best <= limit.high
+    assert hits >= 0.88 * 50
