@@ -160,11 +160,16 @@ class Mesh:
 def merged(corners: Floats, grid_mm: float = 1e-6) -> Mesh:
     """Join triangle corners (m, 3, 3) that fall on the same grid point; drop collapsed triangles."""
     flat = corners.reshape(-1, 3)
-    keys = np.round(flat / grid_mm).astype(np.int64)
+    return joined(flat, np.arange(len(flat)).reshape(-1, 3), grid_mm)
+
+
+def joined(points: Floats, triangles: Ints, grid_mm: float = 1e-6) -> Mesh:
+    """Join points (n, 3) that fall on the same grid point; drop triangles that collapse by it."""
+    keys = np.round(points / grid_mm).astype(np.int64)
     _, first, inverse = np.unique(keys, axis=0, return_index=True, return_inverse=True)
-    triangles = inverse.reshape(-1, 3).astype(np.int64)
-    a, b, c = triangles.T
-    return Mesh(flat[first], triangles[(a != b) & (b != c) & (c != a)])
+    renumbered = inverse.reshape(-1)[triangles].astype(np.int64)
+    a, b, c = renumbered.T
+    return Mesh(points[first], renumbered[(a != b) & (b != c) & (c != a)])
 
 
 def _angle_deg(normals: Floats, one: Ints, two: Ints) -> Floats:

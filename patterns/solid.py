@@ -11,8 +11,8 @@ import numpy as np
 from patterns import solid_marks
 from patterns.body import AXES, Body, Prism
 from patterns.errors import SpecError
-from patterns.mesh import Mesh, merged
-from patterns.solid_parts import SolidError, box_of, parts, volume_mm3, wire_of
+from patterns.mesh import Mesh, joined
+from patterns.solid_parts import XYZ, SolidError, box_of, parts, volume_mm3, wire_of
 
 __all__ = ["SAG_MM", "SolidError", "build", "mesh", "read_step", "volume_mm3", "write_step"]
 
@@ -33,7 +33,7 @@ def build(body: Body) -> Any:
         The kernel can't be loaded on this machine.
     """
     _check_kernel()
-    shape = _joined([_prism(p) for p in body.add if p.face_mm is None])
+    shape = _fused([_prism(p) for p in body.add if p.face_mm is None])
     cuts = [p for p in body.cut if p.face_mm is None]
     if cuts:
         before = volume_mm3(shape)
@@ -71,30 +71,29 @@ def mesh(shape: Any) -> Mesh:
     from OCP.BRep import BRep_Tool
     from OCP.BRepMesh import BRepMesh_IncrementalMesh
     from OCP.TopAbs import TopAbs_FACE, TopAbs_REVERSED
-    from OCP.TopExp import TopExp_Explorer
     from OCP.TopLoc import TopLoc_Location
-    from OCP.TopoDS import TopoDS
 
-    BRepMesh_IncrementalMesh(shape, SAG_MM, False, _TURN_RAD, False)
-    pieces = []
-    faces = TopExp_Explorer(shape, TopAbs_FACE)
-    while faces.More():
-        face = TopoDS.Face_s(faces.Current())
+    BRepMesh_IncrementalMesh(shape, SAG_MM, False, _TURN_RAD, True)
+    points: list[XYZ] = []
+    triangles: list[tuple[int, int, int]] = []
+    for face in parts(shape, TopAbs_FACE):
         place = TopLoc_Location()
         facets = BRep_Tool.Triangulation_s(face, place)
         if facets is None:
             msg = "a face could not be meshed"
             raise SolidError(msg)
-        move = place.Transformation()
-        nodes = np.array(
-            [facets.Node(i + 1).Transformed(move).Coord() for i in range(facets.NbNodes())]
-        )
-        corners = np.array([facets.Triangle(i + 1).Get() for i in range(facets.NbTriangles())]) - 1
-        if face.Orientation() == TopAbs_REVERSED:
-            corners = corners[:, ::-1]
-        pieces.append(nodes[corners])
-        faces.Next()
-    result = merged(np.concatenate(pieces))
+        first = len(points) - 1
+        nodes = [facets.Node(i) for i in range(1, facets.NbNodes() + 1)]
+        if not place.IsIdentity():
+            nodes = [n.Transformed(place.Transformation()) for n in nodes]
+        points += [n.Coord() for n in nodes]
+        turned = face.Orientation() == TopAbs_REVERSED
+        for i in range(1, facets.NbTriangles() + 1):
+            a, b, c = facets.Triangle(i).Get()
+            triangles.append(
+                (first + b, first + a, first + c) if turned else (first + a, first + b, first + c)
+            )
+    result = joined(np.array(points), np.array(triangles))
     if not result.is_watertight:
         msg = "the mesh is not watertight"
         raise SolidError(msg)
@@ -152,7 +151,7 @@ def _list(shapes: list[Any]) -> Any:
     return result
 
 
-def _joined(shapes: list[Any]) -> Any:
+def _fused(shapes: list[Any]) -> Any:
     from OCP.BRepAlgoAPI import BRepAlgoAPI_Fuse
 
     if len(shapes) == 1:

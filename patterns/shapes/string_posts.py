@@ -20,8 +20,7 @@ from patterns.spec import PrintSetup, Spec, choice, number
 _BROAD_MM = 11.0  # the post that carries the digits
 _POST_MM = 6.0
 _NOTCH_MM = 0.6
-_PLAQUE_MM = 1.0
-_SEAM_MM = 0.3  # between a plaque and the band's end
+_SEAM_MM = 0.3  # kept free above and below a band's digits
 _FOOT_REACH_MM = 4.0
 
 #: Usual ladders by setting: from, to, step. Common practice, no source.
@@ -85,9 +84,9 @@ class _Sizes:
 def _sizes(spec: StringPostsSpec, labels: list[str], setup: PrintSetup) -> _Sizes:
     needs = [needed_mm(t, setup) for t in labels]
     broad = max(_BROAD_MM, *(n[0] for n in needs))
-    least = max(n[1] for n in needs) + _PLAQUE_MM + 2 * _SEAM_MM
+    least = max(n[1] for n in needs) + 2 * _SEAM_MM
     band = setup.layers(spec.band_mm or max(6.0, least + setup.layer_mm / 2))
-    room = (broad, band - _PLAQUE_MM - 2 * _SEAM_MM)
+    room = (broad, band - 2 * _SEAM_MM)
     middle = broad + spec.long_mm
     last = middle + _POST_MM + spec.short_mm
     return _Sizes(
@@ -118,20 +117,19 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
     posts.append(
         Prism(outline=_notched(z, len(values)), start_mm=0, end_mm=spec.depth_mm, axis="Y")
     )
-    plaques = [_plaque(z, k) for k in range(len(values))]
     marks = tuple(
         p
         for k, label in enumerate(labels)
         for p in engraved(
             label,
             stroke_mm=z.stroke,
-            centre=(z.broad[1] / 2, z.floor(k) + (z.band + _PLAQUE_MM) / 2),
+            centre=(z.broad[1] / 2, z.floor(k) + z.band / 2),
             face="front",
-            level_mm=-_PLAQUE_MM,
+            level_mm=0.0,
             depth_mm=deep,
         )
     )
-    added = (foot, *posts, *plaques)
+    added = (foot, *posts)
     return Piece(
         pattern="string-posts",
         spec=spec,
@@ -174,13 +172,6 @@ def _notched(z: _Sizes, count: int) -> tuple[XY, ...]:
         ]
     points += [(right, z.floor(count)), (left, z.floor(count))]
     return tuple((round(u, 6), round(v, 6)) for u, v in points)
-
-
-def _plaque(z: _Sizes, k: int) -> Prism:
-    """Return the raised face that a band's digits stand in."""
-    low, high = z.floor(k) + _SEAM_MM, z.floor(k + 1) - _SEAM_MM
-    profile = ((0.0, low), (0.0, high), (-_PLAQUE_MM, high), (-_PLAQUE_MM, low + _PLAQUE_MM))
-    return Prism(outline=profile, start_mm=0, end_mm=z.broad[1], axis="X")
 
 
 def _features(spec: StringPostsSpec, z: _Sizes, k: int, value: float) -> list[Feature]:

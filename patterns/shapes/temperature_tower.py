@@ -23,8 +23,7 @@ from patterns.spec import PrintSetup, Spec, number, word
 
 _STILE_MM = 12.0
 _BASE_REACH_MM = 5.0
-_PLAQUE_MM = 1.0
-_SEAM_MM = 0.3  # between a plaque and the band's end
+_SEAM_MM = 0.3  # kept free above and below a band's digits
 _COLDEST_C, _HOTTEST_C = 150.0, 500.0
 
 
@@ -89,12 +88,12 @@ class _Sizes:
 def _sizes(spec: TemperatureTowerSpec, temps: tuple[float, ...], setup: PrintSetup) -> _Sizes:
     needs = [needed_mm(f"{t:g}", setup) for t in temps]
     stile = max(_STILE_MM, *(n[0] for n in needs))
-    least = max(n[1] for n in needs) + _PLAQUE_MM + 2 * _SEAM_MM
+    least = max(n[1] for n in needs) + 2 * _SEAM_MM
     band = setup.layers(spec.band_mm or max(10.0, least + setup.layer_mm / 2))
     lip = setup.layers(1.0)
     rise_room = 0.6 * band - lip
     reach = min(4.0, rise_room * math.tan(math.radians(spec.overhang_deg)))
-    room = (stile, band - _PLAQUE_MM - 2 * _SEAM_MM)
+    room = (stile, band - 2 * _SEAM_MM)
     stroke = min(stroke_for(f"{t:g}", room, setup, "a band of the tower") for t in temps)
     return _Sizes(
         stile=stile,
@@ -125,7 +124,6 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
     far = right + spec.gap_mm + z.reed
     outline, windows = _profile(spec, z, len(temps))
     ladder = Prism(outline=outline, holes=windows, start_mm=0, end_mm=spec.depth_mm, axis="Y")
-    plaques = tuple(_plaque(z, k, left) for k in range(len(temps)))
     foot = box(0, -_BASE_REACH_MM, 0, far + _BASE_REACH_MM, spec.depth_mm + _BASE_REACH_MM, z.base)
     deep = setup.line_mm
     labels = [f"{t:g}" for t in temps]
@@ -135,20 +133,20 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
         for p in engraved(
             label,
             stroke_mm=z.stroke,
-            centre=((left + right) / 2, z.floor(k) + (z.band + _PLAQUE_MM) / 2),
+            centre=((left + right) / 2, z.floor(k) + z.band / 2),
             face="front",
-            level_mm=-_PLAQUE_MM,
+            level_mm=0.0,
             depth_mm=deep,
         )
     )
     inside_foot = (far - left) * z.base * spec.depth_mm
-    volume = ladder.volume_mm3 + sum(p.volume_mm3 for p in plaques) + foot.volume_mm3 - inside_foot
+    volume = ladder.volume_mm3 + foot.volume_mm3 - inside_foot
     volume -= deep * sum(text_area_mm2(label, z.stroke) for label in labels)
     return Piece(
         pattern="temperature-tower",
         spec=spec,
         setup=setup,
-        body=Body(add=(ladder, foot, *plaques), cut=marks),
+        body=Body(add=(ladder, foot), cut=marks),
         features=tuple(f for k, t in enumerate(temps) for f in _features(spec, z, k, t)),
         schedule=tuple(
             ScheduleRow(
@@ -186,13 +184,6 @@ def _profile(
     for k in range(count):
         windows.append(rectangle(right, z.floor(k), right + spec.gap_mm, z.floor(k + 1) - z.rung))
     return tuple((round(u, 6), round(v, 6)) for u, v in points), tuple(windows)
-
-
-def _plaque(z: _Sizes, k: int, left: float) -> Prism:
-    """Return the raised face that a band's digits stand in; it keeps the bands apart to the eye."""
-    low, high = z.floor(k) + _SEAM_MM, z.floor(k + 1) - _SEAM_MM
-    profile = ((0.0, low), (0.0, high), (-_PLAQUE_MM, high), (-_PLAQUE_MM, low + _PLAQUE_MM))
-    return Prism(outline=profile, start_mm=left, end_mm=left + z.stile, axis="X")
 
 
 def _features(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> list[Feature]:
