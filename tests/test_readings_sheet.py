@@ -17,6 +17,7 @@ from calib.instruments import DEFAULTS, Instrument
 from calib.readings import read_sheet, sheet_csv
 from patterns import registry
 from patterns.errors import SpecError
+from patterns.filaments import filaments
 from patterns.piece import Piece
 from patterns.spec import Param, PrintSetup, Spec
 
@@ -49,6 +50,8 @@ def _values(name: str, spec_type: type[Spec]) -> st.SearchStrategy[dict[str, obj
     def one(param: Param, default: object) -> st.SearchStrategy[object]:
         if param.choices:
             return st.sampled_from(param.choices)
+        if isinstance(default, str):
+            return st.sampled_from(sorted(filaments()))  # the one sort of word there is
         if isinstance(default, int):
             return st.integers(int(param.low), int(min(param.high, 50)))
         near = float(default) if isinstance(default, float) else 0.0
