@@ -30,6 +30,8 @@ class Context:
         Setting -> value now set, such as ``steps_x_per_mm`` -> 80.0.
     drives : mapping
         Axis X, Y, Z -> its drive, where known.
+    travel : mapping
+        Axis -> the machine's own scale error as a fraction, where carriage travel was measured.
     filament : str
         Type of the filament, "" where not known.
     instruments : mapping
@@ -42,6 +44,7 @@ class Context:
 
     now: Mapping[str, float] = field(default_factory=dict)
     drives: Mapping[str, Drive] = field(default_factory=dict)
+    travel: Mapping[str, Estimate] = field(default_factory=dict)
     filament: str = ""
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: DEFAULTS)
     tolerance_mm: float = 0.2

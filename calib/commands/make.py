@@ -216,7 +216,9 @@ def make_folder(
         mesh, solid_files = _built(piece)
         files |= solid_files
         picture = draw_piece(piece, mesh)
-    files["sheet.html"] = sheet_html(piece, picture, piece_id)
+    files["sheet.html"] = sheet_html(
+        piece, picture, piece_id, made=f"{made:%Y-%m-%d}", unit=unit, repeats=repeats
+    )
     if piece.schedule:
         files["schedule.csv"] = schedule_csv(piece.schedule)
     open_folder(folder, list(files), force=force)

@@ -9,6 +9,8 @@ from calib.corrections import Correction, Scope, Verdict, judge
 from calib.estimate import Estimate
 from calib.fit.dimensions import KINDS, PLANES, DimensionsFit, Row, expected_fit, fit_dimensions
 from calib.instruments import Instrument
+from calib.interpret import machine
+from calib.interpret.common import doubtful_repeats, measured
 from calib.readings import Reading, Sheet
 from calib.solve import Context, Finding, Residual, Suspect
 from patterns.feature import Feature
@@ -19,7 +21,6 @@ _STEPS_STEP = 0.01  # steps/mm
 _SCALE_STEP_PERCENT = 0.02
 _OFFSET_STEP_MM = 0.01
 _SKEW_STEP_DEG = 0.01
-_MECHANICS_ALIKE = 0.005  # a belt or screw is made truer than that
 _WANTED_OFFSET_MM = 0.05
 _WANTED_SKEW_DEG = 0.06  # 0.1 mm over 100 mm
 
@@ -59,7 +60,10 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         topic="travel" if travel else "size",
         estimates=result.linear.estimates,
         corrections=tuple(corrections),
-        suspects=tuple(_suspects(result, readings, features)),
+        suspects=(
+            *_suspects(result, readings, features),
+            *doubtful_repeats(measured(sheet, _is_length), caliper),
+        ),
         residuals=tuple(_residuals(result, features)),
         summary=tuple(judged.summary(corrections)),
         why=tuple(judged.why()),
@@ -93,16 +97,10 @@ class _Judged:
             found += self._skew(plane)
         return found + self._squeeze()
 
-    def _now(self, setting: str, axis: str = "") -> float | None:
-        if setting in self.context.now:
-            return self.context.now[setting]
-        drive = self.context.drives.get(axis)
-        return drive.steps_per_mm if drive else None
-
     def _scale(self, axis: str) -> list[Correction]:
         error = self.fit[f"scale_{axis.lower()}"].times(100, "%")
         steps_name = f"steps_{axis.lower()}_per_mm"
-        steps = self._now(steps_name, axis)
+        steps = machine.steps_now(axis, self.context)
         smallest = 100 * _STEPS_STEP / steps if steps else _SCALE_STEP_PERCENT
         verdict = judge(error, smallest, self.wanted_percent)
         evidence = self._evidence_of(axis)
@@ -132,15 +130,8 @@ class _Judged:
             found.append(correction(scale_name, "%", old, Scope.SPOOL, steps_name))
         if steps:
             found.append(correction(steps_name, "steps/mm", steps, Scope.PRINTER, scale_name))
-        return found if self._mechanics_agree(axis) is not False else found[::-1]
-
-    def _mechanics_agree(self, axis: str) -> bool | None:
-        """Whether the steps now set are what the drive's mechanics give; None: not known."""
-        drive = self.context.drives.get(axis)
-        steps = self._now(f"steps_{axis.lower()}_per_mm", axis)
-        if drive is None or not steps:
-            return None
-        return abs(steps / drive.steps_per_mm - 1) < _MECHANICS_ALIKE
+        agree = abs(machine.set_over_mechanical(axis, self.context) - 1) < machine.AGREE
+        return found if agree else found[::-1]
 
     def _evidence_of(self, axis: str) -> str:
         rows = [r for r in self.result.rows if axis in self.features[r.feature].axis]
@@ -279,34 +270,25 @@ class _Judged:
                 f"The caliper was not zeroed: it reads {zero.value:+.2f} mm (± {zero.expanded():.2f})"
                 " on everything. That is taken out below; zero it and keep it so."
             )
-        if not self.travel and any(
-            c.verdict is Verdict.APPLY and c.setting.startswith("scale") for c in corrections
-        ):
-            lines += self._one_material()
+        lines += self._fault_words()
+        changed = [c for c in corrections if c.verdict is Verdict.APPLY]
+        if not self.travel and any(c.setting.startswith("scale") for c in changed):
+            errors = {a: self.fit[f"scale_{a.lower()}"] for a in self.axes}
+            lines += machine.advice(errors, self.context)
         return lines
 
-    def _one_material(self) -> list[str]:
-        lines = [
-            "One material alone can't tell the machine's scale from the filament's shrinkage."
-            " Set steps/mm and every material changes; set the scale and only this spool does."
-            " Use one of the two, never both.",
-        ]
+    def _fault_words(self) -> list[str]:
+        lines = []
         for axis in self.axes:
-            agree = self._mechanics_agree(axis)
-            if agree is None:
-                continue
-            given = self.context.drives[axis].steps_per_mm
-            steps = self._now(f"steps_{axis.lower()}_per_mm", axis)
-            lines.append(
-                f"{axis}: {steps:g} steps/mm agrees with the mechanics ({given:g}), so the rest is most"
-                " likely shrinkage: set the scale."
-                if agree
-                else f"{axis}: the mechanics give {given:g} steps/mm but {steps:g} are set:"
-                " look at that first."
+            found = machine.faults(
+                axis, self.fit[f"scale_{axis.lower()}"], self.context, travel=self.travel
             )
-        lines.append(
-            "To settle it, measure the carriage without plastic: truebead make carriage-travel"
-        )
+            if found:
+                likely = "; or ".join(f.words for f in found)
+                lines.append(
+                    f"{axis} is off by a ratio that a wrong part would give: {likely}."
+                    " Look at that before you scale it away."
+                )
         return lines
 
     def why(self) -> list[str]:

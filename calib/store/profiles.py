@@ -1,13 +1,15 @@
 """Profiles of a printer, nozzle and spool; events; drift; what a plan and an interpreter ask for."""
 
 from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from calib.corrections import Scope
+from calib.corrections import Scope, Verdict
+from calib.estimate import Estimate
 from calib.events import event_kind, why_stale
 from calib.instruments import DEFAULTS
 from calib.plan import Known
@@ -124,10 +126,12 @@ class Profiles(Things):
         With `printed` false (a check without plastic) only what belongs to the printer.
         """
         now_set: dict[str, float] = {}
+        travel: dict[str, Estimate] = {}
         filament = ""
         if printed:
             values = self.in_force(printer, nozzle, spool)
             now_set = {v.setting: v.value for v in values if v.value is not None}
+            travel = _travel(values)
             filament = self.spool(spool).material
         steps = self.steps_in_force(printer)
         with self._read() as session:
@@ -137,6 +141,7 @@ class Profiles(Things):
         return Context(
             now=now_set | {f"steps_{a.lower()}_per_mm": v for a, v in steps.items()},
             drives={a.axis: a.drive for a in axes if a.drive is not None},
+            travel=travel,
             filament=filament,
             instruments={**DEFAULTS, **only},
         )
@@ -191,3 +196,17 @@ def _look(
     p = find(session, PrinterRow, "printer", printer)
     n = find_nozzle(session, p, nozzle)
     return Look(session, p, n, find(session, SpoolRow, "spool", spool), at)
+
+
+def _travel(found: Sequence[InForce]) -> dict[str, Estimate]:
+    """Return the machine's own scale error per axis (a fraction), where its carriage was measured."""
+    known = {}
+    for v in found:
+        c = v.source.correction
+        if v.source.pattern != "carriage-travel" or not c.setting.startswith("steps_") or v.stale:
+            continue
+        left = c.error.times(0.01, "")  # in % as it was found
+        if c.verdict is Verdict.APPLY:
+            left = replace(left, value=0.0)
+        known[c.setting.split("_")[1].upper()] = left
+    return known
