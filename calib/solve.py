@@ -189,11 +189,15 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
         )
     context = context or Context(instruments=sheet.instruments)
     used, suspects = _first_pass(sheet, accept=accept)
-    findings = []
-    for name in INTERPRETERS:
-        module: Interpreter = importlib.import_module(f"calib.interpret.{name}")
-        if used.readings and module.applies(used):
-            findings.append(module.interpret(used, context))
+    findings = _interpreted(used, context)
+    meant = {id(s.reading): s for f in findings for s in f.suspects if s.proposal is not None}
+    if accept and meant:
+        suspects += tuple(
+            replace(s, used=True, effect=f"read as {s.proposal:g}") for s in meant.values()
+        )
+        used = replace(used, readings=tuple(_meant(r, meant.get(id(r))) for r in used.readings))
+        findings = _interpreted(used, context)
+    suspects = tuple(_with_effect(s, used, context) for s in suspects)
     if not findings:
         raise SheetError(
             suspects[0].explanation
@@ -255,6 +259,33 @@ def _first_pass(sheet: Sheet, *, accept: bool) -> tuple[Sheet, tuple[Suspect, ..
     aside = {id(r) for b in blunders if b not in taken for r in b.readings}
     kept = tuple(r for r in sheet.readings if id(r) not in aside)
     return mended(replace(sheet, readings=kept), taken), tuple(suspects)
+
+
+def _interpreted(sheet: Sheet, context: Context) -> list[Finding]:
+    if not sheet.readings:
+        return []
+    return [m.interpret(sheet, context) for m in _modules() if m.applies(sheet)]
+
+
+def _modules() -> list[Interpreter]:
+    return [importlib.import_module(f"calib.interpret.{name}") for name in INTERPRETERS]
+
+
+def _meant(reading: Reading, suspect: Suspect | None) -> Reading:
+    if suspect is None or suspect.proposal is None:
+        return reading
+    return replace(reading, value=suspect.proposal)
+
+
+def _with_effect(s: Suspect, used: Sheet, context: Context) -> Suspect:
+    """Say what a reading that was set aside would do, where an interpreter can tell."""
+    if s.used or s.effect:
+        return s
+    for module in _modules():
+        effect_of = getattr(module, "effect_of", None)
+        if effect_of is not None and used.readings:
+            return replace(s, effect=effect_of(used, s.reading, context))
+    return s
 
 
 def _axis_wide(suspected: Sequence[Reading], sheet: Sheet) -> bool:

@@ -58,6 +58,8 @@ class DimensionsFit:
         (radians, tilt of the second axis towards the first), ``squeeze`` (mm, of a total height),
         ``zero``, ``zero_inside``, ``zero_depth`` (mm), ``caliper_scale``; those that the features
         call for.
+    features : tuple of Feature
+        As given; `Row.feature` is a place among them.
     rows : tuple of Row
         In the order of ``linear.residuals``.
     outlying : (n,) bool
@@ -67,6 +69,7 @@ class DimensionsFit:
     """
 
     linear: LinearFit
+    features: tuple[Feature, ...]
     rows: tuple[Row, ...]
     outlying: NDArray[np.bool_]
     zero_forgotten: bool
@@ -123,6 +126,7 @@ def fit_dimensions(
     forgotten = _zero_forgotten(wide, table, caliper)
     return DimensionsFit(
         linear=_gauss_newton(wide if forgotten else model, table),
+        features=tuple(features),
         rows=table.rows(),
         outlying=aside,
         zero_forgotten=forgotten,

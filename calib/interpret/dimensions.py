@@ -3,17 +3,25 @@
 import math
 from collections.abc import Sequence
 
-import numpy as np
-
 from calib.corrections import Correction, Scope, Verdict, judge
 from calib.estimate import Estimate
-from calib.fit.dimensions import KINDS, PLANES, DimensionsFit, Row, expected_fit, fit_dimensions
+from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
 from calib.instruments import Instrument
 from calib.interpret import machine
-from calib.interpret.common import doubtful_repeats, measured
-from calib.readings import Reading, Sheet
-from calib.solve import Context, Finding, Residual, Suspect
+from calib.interpret.lengths import (
+    effect_of,
+    fitted,
+    is_length,
+    lengths,
+    spread_repeats,
+    suspects,
+    with_residuals,
+)
+from calib.readings import Sheet
+from calib.solve import Context, Finding, Residual
 from patterns.feature import Feature
+
+__all__ = ["applies", "effect_of", "interpret"]
 
 AXES = "XYZ"
 #: Smallest changes worth setting: common practice, no source.
@@ -25,16 +33,6 @@ _WANTED_OFFSET_MM = 0.05
 _WANTED_SKEW_DEG = 0.06  # 0.1 mm over 100 mm
 
 
-def lengths(sheet: Sheet) -> list[Reading]:
-    """Return the readings that are lengths of the size model."""
-    kinds = {f.id: f for f in sheet.piece.features}
-    return [r for r in sheet.readings if _is_length(kinds[r.feature])]
-
-
-def _is_length(f: Feature) -> bool:
-    return f.kind in KINDS and f.rung is None and f.group in ("", "travel", "size")
-
-
 def applies(sheet: Sheet) -> bool:
     """Whether the sheet has lengths."""
     return bool(lengths(sheet))
@@ -43,16 +41,9 @@ def applies(sheet: Sheet) -> bool:
 def interpret(sheet: Sheet, context: Context) -> Finding:
     """Fit the lengths of one piece and judge every setting they inform."""
     readings = lengths(sheet)
-    features = [f for f in sheet.piece.features if _is_length(f)]
-    place = {f.id: i for i, f in enumerate(features)}
+    features = [f for f in sheet.piece.features if is_length(f)]
     caliper = context.instruments["caliper"]
-    result = fit_dimensions(
-        features,
-        np.array([place[r.feature] for r in readings]),
-        np.array([r.value for r in readings]),
-        caliper,
-        stated_u=np.array([math.nan if r.u is None else r.u for r in readings]),
-    )
+    result = fitted(features, readings, caliper)
     travel = any(f.group == "travel" for f in features)
     judged = _Judged(result, features, caliper, context, travel=travel)
     corrections = judged.corrections()
@@ -61,8 +52,8 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         estimates=result.linear.estimates,
         corrections=tuple(corrections),
         suspects=(
-            *_suspects(result, readings, features),
-            *doubtful_repeats(measured(sheet, _is_length), caliper),
+            *suspects(result, readings, features, caliper),
+            *spread_repeats(sheet, result, readings, caliper),
         ),
         residuals=tuple(_residuals(result, features)),
         summary=tuple(judged.summary(corrections)),
@@ -310,25 +301,6 @@ class _Judged:
         return lines
 
 
-def _suspects(
-    result: DimensionsFit, readings: list[Reading], features: Sequence[Feature]
-) -> list[Suspect]:
-    fitted = {features[r.feature].id: r.mean - res for r, res in _with_residuals(result)}
-    found = []
-    for reading, out in zip(readings, result.outlying, strict=True):
-        if out:
-            expected = fitted.get(reading.feature)
-            text = f"{reading.value:g} mm does not belong with the others"
-            if expected is not None:
-                text += f", which give {expected:.2f} mm"
-            found.append(Suspect(reading=reading, explanation=text))
-    return found
-
-
-def _with_residuals(result: DimensionsFit) -> list[tuple[Row, float]]:
-    return [(r, float(e)) for r, e in zip(result.rows, result.linear.residuals, strict=True)]
-
-
 def _residuals(result: DimensionsFit, features: Sequence[Feature]) -> list[Residual]:
     return [
         Residual(
@@ -339,7 +311,7 @@ def _residuals(result: DimensionsFit, features: Sequence[Feature]) -> list[Resid
             repeats=r.count,
             u=r.u_reading,
         )
-        for r, res in _with_residuals(result)
+        for r, res in with_residuals(result)
     ]
 
 

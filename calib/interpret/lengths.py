@@ -1,0 +1,126 @@
+"""Lengths on a sheet: which readings they are, their fit, and those that do not belong."""
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from calib.blunders import explanations, only_proposal, said
+from calib.fit.dimensions import KINDS, DimensionsFit, Row, fit_dimensions
+from calib.fit.doubts import effect
+from calib.instruments import Instrument
+from calib.interpret.common import doubtful_repeats, measured
+from calib.readings import Reading, Sheet
+from calib.solve import Context, Suspect
+from patterns.feature import Feature, Kind
+
+_NARROW_MM = 0.15  # how near a slip's true value must come to the fit
+
+
+def lengths(sheet: Sheet) -> list[Reading]:
+    """Return the readings that are lengths of the size model."""
+    kinds = {f.id: f for f in sheet.piece.features}
+    return [r for r in sheet.readings if is_length(kinds[r.feature])]
+
+
+def is_length(f: Feature) -> bool:
+    """Whether a feature is a length of the size model."""
+    return f.kind in KINDS and f.rung is None and f.group in ("", "travel", "size")
+
+
+def effect_of(sheet: Sheet, reading: Reading, context: Context) -> str:
+    """Say what one more reading would do to the result of a sheet; empty where it is no length."""
+    features = [f for f in sheet.piece.features if is_length(f)]
+    readings = lengths(sheet)
+    if not readings or not any(f.id == reading.feature for f in features):
+        return ""
+    caliper = context.instruments["caliper"]
+    without = fitted(features, readings, caliper)
+    return _effect(without, [*readings, reading], reading, features, caliper)
+
+
+def fitted(
+    features: Sequence[Feature],
+    readings: Sequence[Reading],
+    caliper: Instrument,
+    *,
+    robust: bool = True,
+) -> DimensionsFit:
+    """Fit the lengths of one piece."""
+    place = {f.id: i for i, f in enumerate(features)}
+    return fit_dimensions(
+        features,
+        np.array([place[r.feature] for r in readings]),
+        np.array([r.value for r in readings]),
+        caliper,
+        stated_u=np.array([math.nan if r.u is None else r.u for r in readings]),
+        robust=robust,
+    )
+
+
+def _effect(
+    without: DimensionsFit,
+    readings: Sequence[Reading],
+    reading: Reading,
+    features: Sequence[Feature],
+    caliper: Instrument,
+) -> str:
+    """Compare the number that a reading informs most, with and without it."""
+    f = next(f for f in features if f.id == reading.feature)
+    name = f"{'skew' if f.kind is Kind.DIAGONAL else 'scale'}_{f.axis.lower()}"
+    if name not in without.linear:
+        return ""
+    factor, unit = (180 / math.pi, "deg") if f.kind is Kind.DIAGONAL else (100.0, "%")
+    with_it = fitted(features, readings, caliper, robust=False)
+    return effect(
+        with_it.linear[name].times(factor, unit), without.linear[name].times(factor, unit), 2
+    )
+
+
+def suspects(
+    result: DimensionsFit,
+    readings: list[Reading],
+    features: Sequence[Feature],
+    caliper: Instrument,
+) -> list[Suspect]:
+    """Explain the readings that the robust fit set aside, in a narrow window round the fit."""
+    by_id = {f.id: f for f in features}
+    kept = [r for r, out in zip(readings, result.outlying, strict=True) if not out]
+    found = []
+    for reading, out in zip(readings, result.outlying, strict=True):
+        if not out:
+            continue
+        f = by_id[reading.feature]
+        expected = _expected(f, result)
+        others = {g.id: _expected(g, result) for g in features if g.id != f.id}
+        slips = explanations(reading.value, expected, others, _NARROW_MM, text=reading.text)
+        proposal = only_proposal(slips)
+        text = f"{reading.value:g} mm does not belong with the others, which give {expected:.2f} mm"
+        if slips:
+            text += f"; {said(slips, proposal, 'mm')}"
+        effect = _effect(result, [*kept, reading], reading, features, caliper)
+        found.append(Suspect(reading=reading, explanation=text, proposal=proposal, effect=effect))
+    return found
+
+
+def _expected(f: Feature, result: DimensionsFit) -> float:
+    """Return what the fit says a feature should read."""
+    fitted = {r.feature: r.mean - res for r, res in with_residuals(result)}
+    for place, value in fitted.items():
+        if result.features[place].id == f.id:
+            return value
+    scales = [result.linear[f"scale_{a.lower()}"].value for a in f.axis]
+    return f.nominal * (1 + sum(scales) / len(scales))
+
+
+def with_residuals(result: DimensionsFit) -> list[tuple[Row, float]]:
+    """Return the rows of a fit with what is left over of each."""
+    return [(r, float(e)) for r, e in zip(result.rows, result.linear.residuals, strict=True)]
+
+
+def spread_repeats(
+    sheet: Sheet, result: DimensionsFit, readings: Sequence[Reading], caliper: Instrument
+) -> list[Suspect]:
+    """Show repeats that disagree, but for those from which a reading was set aside already."""
+    shown = {r.feature for r, out in zip(readings, result.outlying, strict=True) if out}
+    return doubtful_repeats(measured(sheet, lambda f: is_length(f) and f.id not in shown), caliper)
