@@ -7,7 +7,7 @@ are added. Edges are shared from the start, so nothing has to be searched for or
 from dataclasses import replace
 from typing import Any
 
-from patterns.body import AXES, Circle, Prism
+from patterns.body import AXES, XY, Circle, Loop, Prism
 from patterns.solid_parts import SolidError, box_of, parts, volume_mm3, wire_of
 
 Mark = tuple[Prism, int]  # raised (+1) or engraved (-1)
@@ -99,27 +99,34 @@ def _on_face(face: Any, marks: list[Mark]) -> tuple[list[Placed], list[Mark]]:
     return mine, rest
 
 
-def _ring(p: Prism) -> tuple[tuple[float, float], ...]:
-    if isinstance(p.outline, Circle):
+def _ring(p: Prism) -> tuple[XY, ...]:
+    return _corners(p.outline)
+
+
+def _corners(loop: Loop) -> tuple[XY, ...]:
+    if isinstance(loop, Circle):
         msg = "a mark must be outlined by straight lines"
         raise SolidError(msg)
-    return p.outline
+    return loop
 
 
 def _surrounded(face: Any, plane: Any, marks: list[Mark]) -> list[bool]:
-    """Whether every corner of each mark lies inside the face."""
+    """Whether each mark's corners lie inside the face, and none of the face's corners amid them."""
+    from OCP.BRep import BRep_Tool
     from OCP.BRepTopAdaptor import BRepTopAdaptor_FClass2d
     from OCP.gp import gp_Pnt2d
-    from OCP.TopAbs import TopAbs_IN
+    from OCP.TopAbs import TopAbs_IN, TopAbs_VERTEX
 
+    rim = [BRep_Tool.Pnt_s(v).Coord() for v in parts(face, TopAbs_VERTEX)]
     where = BRepTopAdaptor_FClass2d(face, 1e-7)
     at = plane.Location().Coord()
     across, along = plane.XAxis().Direction().Coord(), plane.YAxis().Direction().Coord()
     found = []
     for p, _ in marks:
         i, j, k = AXES[p.axis]
-        inside = True
-        for u, v in _ring(p):
+        us, vs = zip(*_ring(p), strict=True)
+        inside = not any(min(us) < c[i] < max(us) and min(vs) < c[j] < max(vs) for c in rim)
+        for u, v in (*_ring(p), *(c for hole in p.holes for c in _corners(hole))):
             off = [0.0, 0.0, 0.0]
             off[i], off[j], off[k] = u - at[i], v - at[j], (p.face_mm or 0.0) - at[k]
             s = sum(a * b for a, b in zip(off, across, strict=True))

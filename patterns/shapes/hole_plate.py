@@ -89,10 +89,10 @@ def lay_out(spec: HolePlateSpec, setup: PrintSetup) -> Piece:
     """
     sizes = rungs(spec.from_mm, spec.to_mm, spec.step_mm, "step_mm", "mm", least=3)
     z = _sizes(spec, sizes, setup)
-    if min(sizes) < 4 * setup.line_mm:
+    if min(sizes) < 3 * setup.line_mm:
         raise SpecError(
-            f"a pin of {min(sizes):g} mm is thinner than four lines of {setup.line_mm:g} mm",
-            mend=f"give from_mm {4 * setup.line_mm:.1f} or more",
+            f"a pin of {min(sizes):g} mm is thinner than three lines of {setup.line_mm:g} mm",
+            mend=f"give from_mm {3 * setup.line_mm:.1f} or more",
         )
     rows = list(zip(z.xs, sizes, strict=True))
     deep = z.back + _WALL_MM
