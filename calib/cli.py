@@ -11,7 +11,7 @@ from calib.errors import BadInput
 
 #: Modules of `calib.commands`, in the order in which the help lists them.
 COMMANDS = (
-    "add", "event", "next", "make", "read", "solve", "keep", "profile", "demo",
+    "add", "event", "next", "make", "read", "solve", "keep", "profile", "store", "demo",
 )  # fmt: skip
 
 
