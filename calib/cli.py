@@ -10,7 +10,9 @@ from typer.core import TyperGroup
 from calib.errors import BadInput
 
 #: Modules of `calib.commands`, in the order in which the help lists them.
-COMMANDS = ("next", "make", "read", "solve", "keep", "profile", "event", "add", "demo")
+COMMANDS = (
+    "next", "make", "read", "solve", "keep", "profile", "event", "add", "store", "demo",
+)  # fmt: skip
 
 
 class _Root(TyperGroup):

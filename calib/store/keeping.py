@@ -220,8 +220,15 @@ class _Used:
 
     def key(self, text_hash: str) -> str:
         """Return a name that is the same wherever this sheet is kept for the same things."""
-        uids = (row.uid if row else "" for row in (self.printer, self.nozzle, self.spool))
-        return hashlib.sha256("|".join((text_hash, *uids)).encode()).hexdigest()
+        return keep_key(text_hash, self.printer, self.nozzle, self.spool)
+
+
+def keep_key(
+    text_hash: str, printer: PrinterRow, nozzle: NozzleRow | None, spool: SpoolRow | None
+) -> str:
+    """Return the hash by which a sheet is known to be kept for these things."""
+    uids = (row.uid if row else "" for row in (printer, nozzle, spool))
+    return hashlib.sha256("|".join((text_hash, *uids)).encode()).hexdigest()
 
 
 def _used(

@@ -1,0 +1,155 @@
+"""`truebead store`: export, import, merge, back up, restore and check the store."""
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+
+import typer
+
+from calib.commands.common import ForceOption, JsonOption, print_json
+from calib.commands.show import StoreOption, console, say
+
+if TYPE_CHECKING:
+    from calib.store.exchange import TakenIn
+
+T = TypeVar("T")
+store_app = typer.Typer(
+    no_args_is_help=True, help="Export, import, merge, back up, restore and check the store."
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the verbs on the command line."""
+    app.add_typer(store_app, name="store")
+
+
+def counting(items: Iterable[T], what: str) -> Iterator[T]:
+    """Pass items on; show how many on a terminal, since large stores take a while."""
+    import sys
+
+    if not sys.stderr.isatty():
+        yield from items
+        return
+    from rich.console import Console
+    from rich.progress import Progress, SpinnerColumn, TextColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description} {task.completed:.0f}"))
+    with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task(what)
+        for item in items:
+            yield item
+            progress.advance(task)
+
+
+@store_app.command(epilog="Example: truebead store export lantern.json --printer lantern")
+def export(
+    file: Path,
+    printer: Annotated[
+        str | None, typer.Option("--printer", "-p", help="Only this printer and what it used.")
+    ] = None,
+    force: ForceOption = False,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Write everything that is kept to a JSON file (truebead store schema describes it)."""
+    from calib.store import open_store
+    from calib.store.exchange_file import write_records
+
+    with open_store(store) as opened:
+        count = write_records(file, counting(opened.records(printer), "records"), force=force)
+    if as_json:
+        print_json({"file": str(file), "records": count})
+    else:
+        say(f"{count} records are in {file}.")
+
+
+@store_app.command("import", epilog="Example: truebead store import lantern.json")
+def import_(file: Path, store: StoreOption = None, as_json: JsonOption = False) -> None:
+    """Take an export in: what is there already is not taken twice; all of it or nothing."""
+    from calib.store import open_store
+    from calib.store.exchange_file import read_records
+
+    with open_store(store) as opened:
+        _say_taken(opened.take_in(counting(read_records(file), "records")), str(file), as_json)
+
+
+@store_app.command(epilog="Example: truebead store merge /media/stick/truebead.sqlite")
+def merge(
+    other: Annotated[str, typer.Argument(metavar="PATH|URL", help="The other store; it stays.")],
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Take everything of another store in, without duplicates."""
+    from calib.errors import StoreError
+    from calib.store import open_store
+
+    if "://" not in other and not Path(other).is_file():
+        raise StoreError("there is no such store", where=other, mend="give its file or URL")
+    with open_store(store) as opened, open_store(other) as source:
+        taken = opened.take_in(counting(source.records(), "records"))
+        _say_taken(taken, other, as_json)
+
+
+def _say_taken(taken: "TakenIn", source: str, as_json: bool) -> None:
+    if as_json:
+        data: dict[str, Any] = {"from": source, "new": taken.new, "known": taken.known, "differing": taken.differing}  # fmt: skip
+        print_json(data)
+        return
+    new = ", ".join(f"{n} {what}" for what, n in taken.new.items() if n)
+    known = ", ".join(f"{n} {what}" for what, n in taken.known.items() if n)
+    say(f"Taken in from {source}: {new or 'nothing new'}.")
+    if known:
+        say(f"There already: {known}.")
+    for text in taken.differing:
+        say(f"Kept ours where the other says otherwise: {text}", "yellow")
+
+
+@store_app.command(epilog="Example: truebead store backup before-the-move.sqlite")
+def backup(file: Path, force: ForceOption = False, store: StoreOption = None) -> None:
+    """Copy the store to a file, whole, even while others write to it."""
+    from calib.store import open_store
+
+    with open_store(store) as opened:
+        opened.backup(file, force=force)
+    say(f"The store is copied to {file}. Put it back with: truebead store restore {file}")
+
+
+@store_app.command(epilog="Example: truebead store restore before-the-move.sqlite")
+def restore(file: Path, store: StoreOption = None) -> None:
+    """Put a back-up in the store's place; what was there is set aside, not deleted."""
+    from calib.store import open_store
+    from calib.store.care import restore as put_back
+
+    aside = put_back(store, file)
+    with open_store(store) as opened:
+        say(f"{file} is in use now, at {opened.where}.")
+    if aside is not None:
+        say(f"What was there before is at {aside}.")
+
+
+@store_app.command(epilog="Example: truebead store check")
+def check(store: StoreOption = None, as_json: JsonOption = False) -> None:
+    """Look whether the store hangs together; exits with 1 where it does not."""
+    from calib.store import open_store
+
+    with open_store(store) as opened:
+        with console().status("Looking through the store"):
+            wrong = opened.check()
+        counts, where = opened.counts(), opened.where
+    if as_json:
+        print_json({"store": where, "counts": counts, "problems": wrong})
+    else:
+        say(f"{where}: {', '.join(f'{n} {what}' for what, n in counts.items())}.")
+        for text in wrong:
+            say(text, "yellow")
+        say("All is well." if not wrong else "Restore a back-up: truebead store restore FILE")
+    if wrong:
+        raise typer.Exit(1)
+
+
+@store_app.command(epilog="Example: truebead store schema")
+def schema() -> None:
+    """Print the JSON Schema of an export."""
+    from calib.store.exchange_file import schema as published
+
+    print_json(published())
