@@ -2,13 +2,16 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from calib.corrections import Correction, Scope, Verdict, judge
 from calib.estimate import Estimate
 from calib.fit.dimensions import KINDS, PLANES, DimensionsFit, Row, expected_fit, fit_dimensions
+from calib.fit.split import refer_to_20c
 from calib.instruments import Instrument
+from calib.interpret.split import Explained, expansion_of, explain_split, scales_of
 from calib.readings import Reading, Sheet
 from calib.solve import Context, Finding, Residual, Suspect
 from patterns.feature import Feature
@@ -53,7 +56,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         stated_u=np.array([math.nan if r.u is None else r.u for r in readings]),
     )
     travel = any(f.group == "travel" for f in features)
-    judged = _Judged(result, features, caliper, context, travel=travel)
+    judged = _Judged(result, features, caliper, context, travel=travel, part_c=sheet.part_c)
     corrections = judged.corrections()
     return Finding(
         topic="travel" if travel else "size",
@@ -78,9 +81,12 @@ class _Judged:
         context: Context,
         *,
         travel: bool,
+        part_c: float | None = None,
     ) -> None:
         self.result, self.fit = result, result.linear
         self.features, self.caliper, self.context, self.travel = features, caliper, context, travel
+        self.split = _split(result, context, caliper, travel=travel, part_c=part_c)
+        self.part_c = None if travel else part_c
         self.axes = [a for a in AXES if f"scale_{a.lower()}" in self.fit]
         self.wanted_percent = 100 * context.tolerance_mm / context.part_mm
 
@@ -100,7 +106,7 @@ class _Judged:
         return drive.steps_per_mm if drive else None
 
     def _scale(self, axis: str) -> list[Correction]:
-        error = self.fit[f"scale_{axis.lower()}"].times(100, "%")
+        error = self._at_20c(self.fit[f"scale_{axis.lower()}"]).times(100, "%")
         steps_name = f"steps_{axis.lower()}_per_mm"
         steps = self._now(steps_name, axis)
         smallest = 100 * _STEPS_STEP / steps if steps else _SCALE_STEP_PERCENT
@@ -108,6 +114,8 @@ class _Judged:
         evidence = self._evidence_of(axis)
         reason = self._scale_reason(axis, error, verdict)
         scale_name = f"scale_{axis.lower()}_percent"
+        if axis in self.split.faults and steps:
+            return [self._fault(axis, steps, error, evidence)]
         both = bool(steps) and not self.travel
 
         def correction(name: str, unit: str, old: float, scope: Scope, other: str) -> Correction:
@@ -133,6 +141,30 @@ class _Judged:
         if steps:
             found.append(correction(steps_name, "steps/mm", steps, Scope.PRINTER, scale_name))
         return found if self._mechanics_agree(axis) is not False else found[::-1]
+
+    def _at_20c(self, scale: Estimate) -> Estimate:
+        """Refer a scale error to 20 degrees C (ISO 1) where the piece's temperature is known."""
+        if self.part_c is None or not self.context.filament:
+            return scale
+        at20, u = refer_to_20c([scale.value], expansion_of(self.context.filament), self.part_c)
+        return replace(scale, value=float(at20[0]), u=math.hypot(scale.u, u))
+
+    def _fault(self, axis: str, steps: float, error: Estimate, evidence: str) -> Correction:
+        """Propose the steps of the part that is likely there, and no scale of parts."""
+        likely = {f.steps_per_mm for f in self.split.faults[axis] if f.steps_per_mm}
+        new = likely.pop() if len(likely) == 1 else steps / (1 + error.value / 100)
+        return Correction(
+            setting=f"steps_{axis.lower()}_per_mm",
+            old=steps,
+            new=new,
+            u_new=new * error.u / 100,
+            unit="steps/mm",
+            error=error,
+            verdict=Verdict.APPLY,
+            scope=Scope.PRINTER,
+            evidence=evidence,
+            reason=next(s for s in self.split.short if s.startswith(f"{axis} ")).rstrip("."),
+        )
 
     def _mechanics_agree(self, axis: str) -> bool | None:
         """Whether the steps now set are what the drive's mechanics give; None: not known."""
@@ -279,6 +311,7 @@ class _Judged:
                 f"The caliper was not zeroed: it reads {zero.value:+.2f} mm (± {zero.expanded():.2f})"
                 " on everything. That is taken out below; zero it and keep it so."
             )
+        lines += self.split.short
         if not self.travel and any(
             c.verdict is Verdict.APPLY and c.setting.startswith("scale") for c in corrections
         ):
@@ -293,7 +326,7 @@ class _Judged:
         ]
         for axis in self.axes:
             agree = self._mechanics_agree(axis)
-            if agree is None:
+            if agree is None or axis in self.split.faults:
                 continue
             given = self.context.drives[axis].steps_per_mm
             steps = self._now(f"steps_{axis.lower()}_per_mm", axis)
@@ -325,7 +358,36 @@ class _Judged:
             lines.append(
                 f"{e.name} = {value:+.4f} {unit}, standard uncertainty {u:.4f}, {e.from_data:.0%} from the readings"
             )
-        return lines
+        return [*lines, *self.split.lines]
+
+
+def _split(
+    result: DimensionsFit,
+    context: Context,
+    caliper: Instrument,
+    *,
+    travel: bool,
+    part_c: float | None,
+) -> Explained:
+    """Say what machine and material each have in the scale errors, and name wrong parts."""
+    scales = scales_of(_evidence(result))
+    nothing = (np.full(3, np.nan), np.eye(3))
+    steps = {
+        axis: context.now[f"steps_{axis.lower()}_per_mm"]
+        for axis in AXES
+        if f"steps_{axis.lower()}_per_mm" in context.now
+    }
+    error, covariance = nothing if travel else scales
+    return explain_split(
+        error,
+        covariance,
+        context.drives,
+        context.filament,
+        steps=steps,
+        part_c=part_c,
+        travel=scales if travel else None,
+        instrument_sd=caliper.u_scale,
+    )
 
 
 def _suspects(
