@@ -20,6 +20,8 @@ from patterns.feature import Feature, Kind
 # shrinkage stays under 3 %), a face by 0.6 mm (an elephant's foot, a blob, a warped corner).
 SCALE_SLACK = 0.06
 FACE_SLACK_MM = 0.6
+FEED_SLACK = 0.5
+WALL_SLACK = 0.5
 # Infill, walls and flow are the user's, so a mass may be off by much more.
 MASS_SLACK = 0.3
 MASS_SLACK_G = 0.3
@@ -89,8 +91,13 @@ def window(feature: Feature) -> float:
         return MASS_SLACK * feature.nominal + MASS_SLACK_G
     if feature.unit != "mm" or feature.nominal == 0:
         return float("inf")
-    sags = feature.kind is Kind.STEP and feature.rung is not None
-    return SCALE_SLACK * abs(feature.nominal) + (SAG_MM if sags else FACE_SLACK_MM)
+    if feature.group == "sag":
+        return SCALE_SLACK * abs(feature.nominal) + SAG_MM
+    if feature.group == "feed":
+        return FEED_SLACK * abs(feature.nominal)
+    if feature.kind is Kind.WALL:
+        return WALL_SLACK * abs(feature.nominal)
+    return SCALE_SLACK * abs(feature.nominal) + FACE_SLACK_MM
 
 
 def explanations(

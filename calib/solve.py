@@ -13,7 +13,16 @@ from calib.instruments import DEFAULTS, Instrument
 from calib.readings import Reading, Sheet
 
 #: Modules of `calib.interpret`, in the order in which their findings are shown.
-INTERPRETERS = ("dimensions",)
+INTERPRETERS = (
+    "dimensions",
+    "flow",
+    "extruder",
+    "optimum",
+    "limits",
+    "clearance",
+    "holes",
+    "bed",
+)
 
 # Lengths of an axis that are off by one ratio, within this, point to its drive.
 _ALIKE = 0.03

@@ -1,10 +1,12 @@
-"""Machine or material: what one error says of each, and wrong parts called by name."""
+"""Machine or material on one sheet: what one error says of each, and wrong parts called by name."""
 
+import numpy as np
 import pytest
 
 from calib.drives import Drive
 from calib.estimate import Estimate
-from calib.interpret.machine import advice, faults, split_axis
+from calib.instruments import DEFAULTS
+from calib.interpret.machine import advice, explained
 from calib.solve import Context
 
 BELT = Drive(belt_pitch_mm=2, pulley_teeth=20)
@@ -12,32 +14,42 @@ SCREW = Drive(screw_lead_mm=8)
 NOW = {"steps_x_per_mm": 80.0, "steps_z_per_mm": 400.0}
 
 
-def error(value, u=2e-4):
-    return Estimate(name="scale", value=value, u=u, unit="")
+def travel(value, u=1e-4):
+    return Estimate(name="travel", value=value, u=u, unit="")
+
+
+def split(axis, value, context, u=1e-4):
+    evidence = {
+        "parameters": [f"scale_{axis.lower()}"],
+        "values": [value],
+        "covariance": np.array([[u**2]]),
+    }
+    return explained(evidence, context, DEFAULTS["caliper"], travel=False, part_c=None)
 
 
 def test_with_carriage_travel_the_rest_is_shrinkage():
-    context = Context(now=NOW, drives={"X": BELT}, travel={"X": error(0.001, 1e-4)}, filament="PLA")
-    split = split_axis("X", error(-0.003, 1e-4), context)
-    assert split.machine.value == pytest.approx(0.1, abs=0.02)
-    assert split.shrinkage.value == pytest.approx(0.4, abs=0.03)
-    assert split.shrinkage.from_data > 0.9
+    context = Context(now=NOW, drives={"X": BELT}, travel={"X": travel(0.001)}, filament="PLA")
+    found = split("X", -0.003, context)
+    assert found.machine["X"].value == pytest.approx(0.001, abs=2e-4)
+    assert found.shrinkage["XY"].value == pytest.approx(0.004, abs=4e-4)
+    assert found.shrinkage["XY"].from_data > 0.85
 
 
 def test_with_the_mechanics_alone_the_split_is_mostly_prior_but_the_sum_is_kept():
     context = Context(now=NOW, drives={"X": BELT}, filament="PLA")
-    split = split_axis("X", error(-0.003), context)
-    assert split.machine.value - split.shrinkage.value == pytest.approx(-0.3, abs=0.01)
-    assert split.machine.expanded() > 0.1
-    assert split.machine.from_data < 0.7
+    found = split("X", -0.003, context)
+    difference = found.machine["X"].value - found.shrinkage["XY"].value
+    assert difference == pytest.approx(-0.003, abs=3e-4)
+    assert found.machine["X"].expanded() > 0.001
+    assert found.machine["X"].from_data < 0.7
 
 
 def test_the_scale_of_the_model_is_not_taken_for_the_machine():
     """A model printed at 100.4 % that comes out true still shows 0.4 % of shrinkage."""
-    context = Context(
-        now={**NOW, "scale_x_percent": 100.4}, travel={"X": error(0, 1e-4)}, filament="PLA"
-    )
-    assert split_axis("X", error(0.0), context).shrinkage.value == pytest.approx(0.4, abs=0.03)
+    now = {**NOW, "scale_x_percent": 100.4}
+    context = Context(now=now, travel={"X": travel(0.0)}, filament="PLA")
+    found = split("X", 0.0, context)
+    assert found.shrinkage["XY"].value == pytest.approx(0.004, abs=4e-4)
 
 
 @pytest.mark.parametrize(
@@ -54,17 +66,17 @@ def test_the_scale_of_the_model_is_not_taken_for_the_machine():
 )
 def test_wrong_parts_are_named(axis, drive, value, words):
     context = Context(now=NOW, drives={axis: drive} if drive else {}, filament="PLA")
-    found = faults(axis, error(value - 0.003), context, travel=False)
+    found = split(axis, value - 0.003, context).faults[axis]
     assert any(words in f.words for f in found), found
 
 
 @pytest.mark.parametrize("value", [-0.012, -0.003, 0.0, 0.004, 0.01])
 def test_shrinkage_and_small_errors_are_no_wrong_part(value):
     context = Context(now=NOW, drives={"X": BELT}, filament="PLA")
-    assert faults("X", error(value), context, travel=False) == ()
+    assert split("X", value, context).faults == {}
 
 
 def test_steps_that_differ_from_the_mechanics_are_looked_at_first():
     context = Context(now={"steps_x_per_mm": 84.0}, drives={"X": BELT}, filament="PLA")
-    (_, line, _) = advice({"X": error(0.047)}, context)
-    assert "the mechanics give 80 steps/mm but 84 are set" in line
+    lines = advice(split("X", 0.047, context), ["X"], context)
+    assert any("the mechanics give 80 steps/mm but 84 are set" in line for line in lines)

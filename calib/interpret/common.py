@@ -12,6 +12,9 @@ from calib.readings import Reading, Sheet
 from calib.solve import Context, Residual, Suspect
 from patterns.feature import Feature
 
+#: How well closed jaws repeat, mm: common practice, no source.
+_JAWS_MM = 0.005
+
 
 @dataclass(frozen=True, slots=True)
 class Measured:
@@ -143,9 +146,10 @@ def plus_minus(e: Estimate, unit: str | None = None) -> str:
 def estimate_words(e: Estimate) -> str:
     """Write one line of the chain: an estimate, what it rests on."""
     k = coverage_factor(e.dof)
+    value = e.value if abs(e.value) > 1e-9 * e.u else 0.0
     return (
-        f"{e.name} = {e.value:.5g} {e.unit}, standard uncertainty {e.u:.2g}, times {k:.2f} for 95 %;"
-        f" {e.from_data:.0%} of it from the readings"
+        f"{e.name} = {value:.5g} {e.unit}, standard uncertainty {e.u:.2g}, times {k:.2f} for 95 %;"
+        f" {max(e.from_data, 0.0):.0%} of it from the readings"
     )
 
 
@@ -163,4 +167,4 @@ def zero_of(sheet: Sheet, caliper: Instrument) -> tuple[float, float]:
     shown = key_number(sheet, "jaws_closed_mm", -1.0, 1.0)
     if shown is None:
         return 0.0, caliper.u_zero
-    return shown, caliper.u_reading
+    return shown, math.hypot(caliper.resolution / math.sqrt(12), _JAWS_MM)

@@ -2,11 +2,13 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from calib.corrections import Correction, Scope, Verdict, judge
 from calib.estimate import Estimate
 from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
 from calib.instruments import Instrument
+from calib.fit.split import refer_to_20c
 from calib.interpret import machine
 from calib.interpret.lengths import (
     effect_of,
@@ -17,6 +19,7 @@ from calib.interpret.lengths import (
     suspects,
     with_residuals,
 )
+from calib.interpret.split import expansion_of
 from calib.readings import Sheet
 from calib.solve import Context, Finding, Residual
 from patterns.feature import Feature
@@ -45,7 +48,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     caliper = context.instruments["caliper"]
     result = fitted(features, readings, caliper)
     travel = any(f.group == "travel" for f in features)
-    judged = _Judged(result, features, caliper, context, travel=travel)
+    judged = _Judged(result, features, caliper, context, travel=travel, part_c=sheet.part_c)
     corrections = judged.corrections()
     return Finding(
         topic="travel" if travel else "size",
@@ -73,9 +76,14 @@ class _Judged:
         context: Context,
         *,
         travel: bool,
+        part_c: float | None,
     ) -> None:
         self.result, self.fit = result, result.linear
         self.features, self.caliper, self.context, self.travel = features, caliper, context, travel
+        self.part_c = None if travel else part_c
+        self.split = machine.explained(
+            _evidence(result), context, caliper, travel=travel, part_c=self.part_c
+        )
         self.axes = [a for a in AXES if f"scale_{a.lower()}" in self.fit]
         self.wanted_percent = 100 * context.tolerance_mm / context.part_mm
 
@@ -89,7 +97,7 @@ class _Judged:
         return found + self._squeeze()
 
     def _scale(self, axis: str) -> list[Correction]:
-        error = self.fit[f"scale_{axis.lower()}"].times(100, "%")
+        error = self._at_20c(self.fit[f"scale_{axis.lower()}"]).times(100, "%")
         steps_name = f"steps_{axis.lower()}_per_mm"
         steps = machine.steps_now(axis, self.context)
         smallest = 100 * _STEPS_STEP / steps if steps else _SCALE_STEP_PERCENT
@@ -97,6 +105,8 @@ class _Judged:
         evidence = self._evidence_of(axis)
         reason = self._scale_reason(axis, error, verdict)
         scale_name = f"scale_{axis.lower()}_percent"
+        if axis in self.split.faults and steps:
+            return [self._fault(axis, steps, error, evidence)]
         both = bool(steps) and not self.travel
 
         def correction(name: str, unit: str, old: float, scope: Scope, other: str) -> Correction:
@@ -123,6 +133,30 @@ class _Judged:
             found.append(correction(steps_name, "steps/mm", steps, Scope.PRINTER, scale_name))
         agree = abs(machine.set_over_mechanical(axis, self.context) - 1) < machine.AGREE
         return found if agree else found[::-1]
+
+    def _at_20c(self, scale: Estimate) -> Estimate:
+        """Refer a scale error to 20 degrees C (ISO 1) where the piece's temperature is known."""
+        if self.part_c is None or not self.context.filament:
+            return scale
+        at20, u = refer_to_20c([scale.value], expansion_of(self.context.filament), self.part_c)
+        return replace(scale, value=float(at20[0]), u=math.hypot(scale.u, u))
+
+    def _fault(self, axis: str, steps: float, error: Estimate, evidence: str) -> Correction:
+        """Propose the steps of the part that is likely there, and no scale of parts."""
+        likely = {f.steps_per_mm for f in self.split.faults[axis] if f.steps_per_mm}
+        new = likely.pop() if len(likely) == 1 else steps / (1 + error.value / 100)
+        return Correction(
+            setting=f"steps_{axis.lower()}_per_mm",
+            old=steps,
+            new=new,
+            u_new=new * error.u / 100,
+            unit="steps/mm",
+            error=error,
+            verdict=Verdict.APPLY,
+            scope=Scope.PRINTER,
+            evidence=evidence,
+            reason=next(s for s in self.split.short if s.startswith(f"{axis} ")).rstrip("."),
+        )
 
     def _evidence_of(self, axis: str) -> str:
         rows = [r for r in self.result.rows if axis in self.features[r.feature].axis]
@@ -261,25 +295,10 @@ class _Judged:
                 f"The caliper was not zeroed: it reads {zero.value:+.2f} mm (± {zero.expanded():.2f})"
                 " on everything. That is taken out below; zero it and keep it so."
             )
-        lines += self._fault_words()
+        lines += self.split.short
         changed = [c for c in corrections if c.verdict is Verdict.APPLY]
-        if not self.travel and any(c.setting.startswith("scale") for c in changed):
-            errors = {a: self.fit[f"scale_{a.lower()}"] for a in self.axes}
-            lines += machine.advice(errors, self.context)
-        return lines
-
-    def _fault_words(self) -> list[str]:
-        lines = []
-        for axis in self.axes:
-            found = machine.faults(
-                axis, self.fit[f"scale_{axis.lower()}"], self.context, travel=self.travel
-            )
-            if found:
-                likely = "; or ".join(f.words for f in found)
-                lines.append(
-                    f"{axis} is off by a ratio that a wrong part would give: {likely}."
-                    " Look at that before you scale it away."
-                )
+        if any(c.setting.startswith("scale") for c in changed):
+            lines += machine.advice(self.split, self.axes, self.context)
         return lines
 
     def why(self) -> list[str]:
@@ -298,7 +317,7 @@ class _Judged:
             lines.append(
                 f"{e.name} = {value:+.4f} {unit}, standard uncertainty {u:.4f}, {e.from_data:.0%} from the readings"
             )
-        return lines
+        return [*lines, *self.split.lines]
 
 
 def _residuals(result: DimensionsFit, features: Sequence[Feature]) -> list[Residual]:

@@ -94,7 +94,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         suspects=tuple(suspects),
         residuals=tuple(_residuals(evidence, result)),
         summary=tuple(_summary(evidence, result, balance)),
-        why=tuple(_why(evidence, result, caliper)),
+        why=tuple(_why(sheet, evidence, result)),
         evidence=_plain(result),
     )
 
@@ -214,11 +214,11 @@ def _without_seam(evidence: _Evidence, result: FlowFit) -> tuple[FlowFit, list[S
             explanation=f"{side} is thicker than the other sides at every height: probably"
             " measured over the seam or a bulge",
             used=False,
-            effect=words,
+            effect="" if i else words,
         )
-        for m in evidence.walls
-        if m.feature.id.rpartition("_")[0] == side
-        for reading in m.readings
+        for i, reading in enumerate(
+            r for m in evidence.walls if m.feature.id.rpartition("_")[0] == side for r in m.readings
+        )
     ]
     return without, found
 
@@ -249,7 +249,7 @@ def _flow_correction(
     reasons = {
         Verdict.APPLY: f"{size}, more than the uncertainty",
         Verdict.LEAVE: f"{size}: not distinguishable from none, leave it alone",
-        Verdict.PRINT_AGAIN: f"{size}; {_surer(sheet, result)[0]}",
+        Verdict.PRINT_AGAIN: f"{size}; {'; or '.join(_surer(sheet, result)[:2])}",
     }
     return Correction(
         setting="flow_percent",
@@ -349,7 +349,7 @@ def _surer(sheet: Sheet, result: FlowFit) -> list[str]:
 
     if data.walls and data.u_zero_mm > 0.012:
         offer(
-            replace(data, u_zero_mm=0.005),
+            replace(data, u_zero_mm=0.006),
             "close the caliper's jaws and write what it shows in the sheet's head as"
             " # jaws_closed_mm: 0.00",
         )
@@ -406,7 +406,7 @@ def _summary(evidence: _Evidence, result: FlowFit, balance: Instrument) -> list[
     return lines
 
 
-def _why(evidence: _Evidence, result: FlowFit, caliper: Instrument) -> list[str]:
+def _why(sheet: Sheet, evidence: _Evidence, result: FlowFit) -> list[str]:
     data = result.data
     lines = []
     if data.walls:
@@ -433,6 +433,8 @@ def _why(evidence: _Evidence, result: FlowFit, caliper: Instrument) -> list[str]
             f" of freedom, probability {result.p_agree:.3f}: {verdict}."
         )
     lines += [estimate_words(e) for e in result.fit.estimates]
+    if evidence.walls or evidence.masses:
+        lines += [f"To be surer: {words}." for words in _surer(sheet, result)]
     return lines
 
 

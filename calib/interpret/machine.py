@@ -1,87 +1,19 @@
-"""Machine or material: what a size error along one axis says of each, and wrong parts by name."""
+"""Machine or material, for one sheet: the split laid over what is set, and its short form in words."""
 
-import math
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 
-from calib.drives import Drive
 from calib.estimate import Estimate
-from calib.fit.linear import LinearFit, Problem, fit
-from calib.fit.mechanics import Fault, find_faults, mechanics_u
+from calib.fit.linear import Array
+from calib.instruments import Instrument
 from calib.interpret.common import plus_minus
+from calib.interpret.split import AXES, Explained, explain_split, scales_of
 from calib.solve import Context
 
 #: Steps set and steps by the mechanics that differ by less than this agree.
 AGREE = 0.005
-# Shrinkage of a filament nobody has named: common practice, no source.
-_ANY_SHRINKAGE = (0.005, 0.005)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AxisSplit:
-    """One axis: the machine's own error and the shrinkage, both in %, with what they rest on."""
-
-    axis: str
-    machine: Estimate
-    shrinkage: Estimate
-    measured: bool  # the carriage was measured without plastic
-
-
-def split_axis(axis: str, error: Estimate, context: Context) -> AxisSplit:
-    """Split a size error (a fraction) into the machine's part and the filament's.
-
-    error = machine - shrinkage, with the machine known from its mechanics or from carriage travel,
-    and shrinkage from the filament's table. One error can't tell the two apart, so most of either
-    number is prior; `from_data` says how much is not.
-    """
-    error = _without_model_scale(axis, error, context)
-    mean, u = _machine_prior(axis, context)
-    shrink, shrink_u = _shrinkage_prior(context)
-    result = fit(
-        Problem(
-            names=("machine", "shrinkage"),
-            x=np.array([[1.0, -1.0]]),
-            y=np.array([error.value]),
-            variance=np.array([error.u**2]),
-            prior_mean=np.array([mean, shrink]),
-            prior_sd=np.array([u, shrink_u]),
-            units=("", ""),
-        )
-    )
-    return AxisSplit(
-        axis=axis,
-        machine=_percent(result, "machine"),
-        shrinkage=_percent(result, "shrinkage"),
-        measured=axis in context.travel,
-    )
-
-
-def _without_model_scale(axis: str, error: Estimate, context: Context) -> Estimate:
-    """Take out the scale that the model was printed with: what is left is machine and filament."""
-    drawn = context.now.get(f"scale_{axis.lower()}_percent", 100.0) / 100
-    return replace(error, value=(1 + error.value) / drawn - 1)
-
-
-def _percent(result: LinearFit, name: str) -> Estimate:
-    return result[name].times(100, "%")
-
-
-def _machine_prior(axis: str, context: Context) -> tuple[float, float]:
-    if axis in context.travel:
-        return context.travel[axis].value, context.travel[axis].u
-    drive = context.drives.get(axis)
-    return set_over_mechanical(axis, context) - 1, mechanics_u(drive)
-
-
-def _shrinkage_prior(context: Context) -> tuple[float, float]:
-    from patterns.filaments import filament
-
-    if not context.filament:
-        return _ANY_SHRINKAGE
-    known = filament(context.filament)
-    return known.shrink_percent / 100, known.shrink_u_percent / 100
 
 
 def steps_now(axis: str, context: Context) -> float | None:
@@ -99,45 +31,88 @@ def set_over_mechanical(axis: str, context: Context) -> float:
     return steps / drive.steps_per_mm if drive and steps else 1.0
 
 
-def faults(axis: str, error: Estimate, context: Context, *, travel: bool) -> tuple[Fault, ...]:
-    """Name wrong parts or settings that would explain a size or travel error (a fraction)."""
-    drive: Drive | None = context.drives.get(axis)
-    if not travel:
-        error = _without_model_scale(axis, error, context)
-    shrink = 0.0 if travel else sum(_shrinkage_prior(context))
-    ratio = Estimate(name="ratio", value=1 + error.value, u=error.u, dof=error.dof, unit="")
-    sound = math.hypot(mechanics_u(drive), shrink)
-    return find_faults(ratio, drive, sound, set_over_mechanical(axis, context))
+def explained(
+    evidence: Mapping[str, Any],
+    context: Context,
+    caliper: Instrument,
+    *,
+    travel: bool,
+    part_c: float | None,
+) -> Explained:
+    """Split the scale errors of one sheet.
+
+    Parameters
+    ----------
+    evidence : mapping
+        Of a size or travel finding, see `scales_of`.
+    travel : bool
+        The sheet is carriage travel, not a print.
+    """
+    error, covariance = scales_of(evidence)
+    # The scale that the model was printed with is neither the machine's nor the filament's.
+    drawn = np.array([context.now.get(f"scale_{a.lower()}_percent", 100.0) / 100 for a in AXES])
+    nothing = (np.full(3, np.nan), np.eye(3))
+    printed = nothing if travel else ((1 + error) / drawn - 1, covariance)
+    moved = (error, covariance) if travel else _travel_known(context)
+    return explain_split(
+        *printed,
+        context.drives,
+        context.filament,
+        steps={a: s for a in AXES if (s := steps_now(a, context)) is not None},
+        part_c=part_c,
+        travel=moved,
+        instrument_sd=caliper.u_scale,
+    )
 
 
-def advice(errors: Mapping[str, Estimate], context: Context) -> list[str]:
+def _travel_known(context: Context) -> tuple[Array, Array] | None:
+    """Return carriage travel measured before, in the form of a sheet's scale errors."""
+    if not context.travel:
+        return None
+    error, variance = np.full(3, np.nan), np.ones(3)
+    for k, axis in enumerate(AXES):
+        if axis in context.travel:
+            error[k], variance[k] = context.travel[axis].value, context.travel[axis].u ** 2
+    return error, np.diag(variance)
+
+
+def advice(split: Explained, axes: Sequence[str], context: Context) -> list[str]:
     """Say what setting the machine and setting the material would each do, and what is likelier."""
+    sound = [a for a in axes if a not in split.faults]
+    open_axes = [a for a in sound if a not in context.travel]
     lines = []
-    if not all(axis in context.travel for axis in errors):
+    if open_axes:
         lines.append(
             "One material alone can't tell the machine's scale from the filament's shrinkage."
             " Set steps/mm and every material changes; set the scale and only this spool does."
             " Use one of the two, never both."
         )
-    known = [a for a in errors if a in context.travel or a in context.drives]
-    for axis in known:
-        lines.append(_axis_words(split_axis(axis, errors[axis], context), context))
-    if any(axis not in context.travel for axis in errors):
+    known = [a for a in sound if a in context.travel or a in context.drives]
+    lines += [_axis_words(split, a, context) for a in known]
+    if open_axes:
         lines.append(
             "To settle it, measure the carriage without plastic: truebead make carriage-travel"
         )
     return lines
 
 
-def _axis_words(s: AxisSplit, context: Context) -> str:
-    source = "carriage travel" if s.measured else "the mechanics"
-    parts = f"machine {plus_minus(s.machine)}, shrinkage {plus_minus(s.shrinkage)}"
-    off = set_over_mechanical(s.axis, context)
-    if not s.measured and abs(off - 1) > AGREE:
+def _axis_words(split: Explained, axis: str, context: Context) -> str:
+    measured = axis in context.travel
+    if not measured and abs(set_over_mechanical(axis, context) - 1) > AGREE:
         return (
-            f"{s.axis}: the mechanics give {context.drives[s.axis].steps_per_mm:g} steps/mm but"
-            f" {steps_now(s.axis, context):g} are set: look at that first."
+            f"{axis}: the mechanics give {context.drives[axis].steps_per_mm:g} steps/mm but"
+            f" {steps_now(axis, context):g} are set: look at that first."
         )
-    likely = abs(s.machine.value) < max(s.machine.expanded(), 0.1)
-    conclusion = "most likely shrinkage: set the scale" if likely else "partly the machine's own"
-    return f"{s.axis}: from {source}, {parts}; {conclusion}."
+    machine = split.machine[axis].times(100, "%")
+    shrinkage = split.shrinkage["Z" if axis == "Z" else "XY"].times(100, "%")
+    source = "carriage travel" if measured else "the mechanics"
+    return (
+        f"{axis}: from {source}, machine {plus_minus(machine)}, shrinkage {plus_minus(shrinkage)};"
+        f" {_conclusion(machine)}."
+    )
+
+
+def _conclusion(machine: Estimate) -> str:
+    if abs(machine.value) < max(machine.expanded(), 0.1):
+        return "most likely shrinkage: set the scale"
+    return "partly the machine's own"

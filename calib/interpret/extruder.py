@@ -1,0 +1,184 @@
+"""Extruder: new steps per millimetre of filament, and the volumetric rate where it slips."""
+
+import math
+from dataclasses import replace
+
+import numpy as np
+
+from calib.corrections import Correction, Scope, Verdict, judge
+from calib.fit.extruder import FeedFit, fit_feed
+from calib.instruments import Instrument
+from calib.interpret.common import (
+    Measured,
+    doubtful_repeats,
+    estimate_words,
+    measured,
+    now,
+    plus_minus,
+    residual,
+)
+from calib.readings import Sheet
+from calib.safety import SAFETY
+from calib.solve import Context, Finding
+from patterns.feature import Feature
+
+#: Placing and finding the mark on the filament, mm: common practice, no source.
+_MARK_MM = 0.3
+_SMALLEST_PERCENT = 0.1
+_WANTED_PERCENT = 1.0
+
+
+def _is_trial(f: Feature) -> bool:
+    return f.group == "feed"
+
+
+def applies(sheet: Sheet) -> bool:
+    """Whether the extruder's feed was measured."""
+    return bool(measured(sheet, _is_trial))
+
+
+def interpret(sheet: Sheet, context: Context) -> Finding:
+    """Fit consumed against commanded length over the rates, and judge steps and top rate."""
+    caliper = context.instruments["caliper"]
+    trials = measured(sheet, _is_trial)
+    rate, ratio, u = _arrays(trials, caliper)
+    nominal = trials[0].feature.nominal
+    result = fit_feed(rate, ratio, u, math.hypot(caliper.u_scale, caliper.u_zero / nominal))
+    fitted = np.interp(rate, *result.curve)
+    percent = result.feed.times(100, "%")
+    estimates = (percent, *((result.onset,) if result.onset else ()))
+    # Repeats may differ by the mark as well as by the caliper.
+    ruler = replace(caliper, repeatability=_MARK_MM)
+    return Finding(
+        topic="extruder",
+        estimates=estimates,
+        corrections=tuple(_corrections(context, trials, result)),
+        suspects=tuple(doubtful_repeats(trials, ruler)),
+        residuals=tuple(
+            residual(m, float(_at(m, rate, fitted)) * nominal, _MARK_MM) for m in trials
+        ),
+        summary=tuple(_summary(context, result, rate)),
+        why=tuple(_why(result, trials)),
+        evidence={
+            "plot": "feed",
+            "rate_mm3_s": rate.tolist(),
+            "ratio": ratio.tolist(),
+            "u": u.tolist(),
+            "curve": [result.curve[0].tolist(), result.curve[1].tolist()],
+            "p_slip": result.p_slip,
+            "onset_range": list(result.onset_range) if result.onset else [],
+        },
+    )
+
+
+def _at(m: Measured, rate: np.ndarray, fitted: np.ndarray) -> float:
+    return float(fitted[np.argmin(np.abs(rate - (m.feature.rung or 0.0)))])
+
+
+def _arrays(
+    trials: list[Measured], caliper: Instrument
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return one entry per reading: every trial was a feed of its own."""
+    rows = [
+        (m.feature.rung or 0.0, r.value / m.feature.nominal,
+         (r.u or math.hypot(_MARK_MM, caliper.u_reading)) / m.feature.nominal)
+        for m in trials
+        for r in m.readings
+    ]  # fmt: skip
+    rate, ratio, u = np.array(rows).T
+    return rate, ratio, u
+
+
+def _corrections(context: Context, trials: list[Measured], result: FeedFit) -> list[Correction]:
+    error = replace(
+        result.feed.times(100, "%"), name="feed_error", value=100 * (result.feed.value - 1)
+    )
+    verdict = judge(error, _SMALLEST_PERCENT, _WANTED_PERCENT)
+    way = "too much" if error.value > 0 else "too little"
+    size = f"it takes in {abs(error.value):.2f} % {way} filament (± {error.expanded():.2f} %)"
+    reasons = {
+        Verdict.APPLY: f"{size}, more than the uncertainty",
+        Verdict.LEAVE: f"{size}: not distinguishable from none, leave it alone",
+        Verdict.PRINT_AGAIN: f"{size}: too uncertain; {_surer(trials, result)}",
+    }
+    drive = context.drives.get("E")
+    steps = now(context, "steps_e_per_mm", drive.steps_per_mm if drive else None)
+    found = []
+    if steps:
+        found.append(
+            Correction(
+                setting="steps_e_per_mm",
+                old=steps,
+                new=steps / result.feed.value,
+                u_new=steps * result.feed.u / result.feed.value**2,
+                unit="steps/mm",
+                error=error,
+                verdict=verdict,
+                scope=Scope.PRINTER,
+                evidence=f"{sum(len(m.readings) for m in trials)} feeds of {trials[0].feature.nominal:g} mm",
+                reason=reasons[verdict],
+            )
+        )
+    if result.onset is not None:
+        found.append(_top_rate(context, result))
+    return found
+
+
+def _top_rate(context: Context, result: FeedFit) -> Correction:
+    low, high = result.onset_range
+    assert result.onset is not None
+    old = now(context, "volumetric_rate_limit_mm3_s")
+    needed = old is None or old > low
+    size = f"slip starts at {result.onset.value:.1f} mm3/s ({low:.1f} to {high:.1f})"
+    return Correction(
+        setting="volumetric_rate_limit_mm3_s",
+        old=old,
+        new=low,
+        u_new=result.onset.u,
+        unit="mm3/s",
+        error=replace(result.onset, value=low - (old or 0.0)),
+        verdict=Verdict.APPLY if needed else Verdict.LEAVE,
+        scope=Scope.NOZZLE,
+        evidence="a feed that falls as the rate rises",
+        reason=f"{size}; stay below, or print hotter within the limits",
+    )
+
+
+def _surer(trials: list[Measured], result: FeedFit) -> str:
+    """Say by how much longer feeds would help: the mark's error counts per length fed."""
+    length = trials[0].feature.nominal
+    half = 100 * result.feed.expanded() * length / (2.5 * length)
+    return (
+        f"feed longer lengths: truebead make extruder-feed --set length_mm={2.5 * length:.0f}"
+        f" (brings it to about ± {half:.1f} %)"
+    )
+
+
+def _summary(context: Context, result: FeedFit, rate: np.ndarray) -> list[str]:
+    lines = [f"The extruder takes in {plus_minus(result.feed.times(100, '%'))} of what is asked."]
+    if "E" not in context.drives and "steps_e_per_mm" not in context.now:
+        lines.append(
+            f"Multiply the extruder's steps/mm by {1 / result.feed.value:.4f}, or give"
+            " --now steps_e_per_mm= to see the value."
+        )
+    if result.onset is not None:
+        low, high = result.onset_range
+        end = float(np.interp(rate.max(), *result.curve))
+        lines.append(
+            f"It slips from {result.onset.value:.1f} mm3/s ({low:.1f} to {high:.1f}) upwards; at"
+            f" {rate.max():g} mm3/s it takes in {100 * end:.0f} %."
+        )
+    elif len(np.unique(rate)) > 1:
+        lines.append(f"No slip up to {rate.max():g} mm3/s.")
+    return lines
+
+
+def _why(result: FeedFit, trials: list[Measured]) -> list[str]:
+    return [
+        "A feed error is the same at every rate; slip grows with the rate. Every place where slip"
+        " might begin, and none at all, was fitted and weighed by how well it explains the feeds.",
+        f"Probability of slip within the rates tested: {result.p_slip:.0%}, from even odds.",
+        estimate_words(result.feed),
+        f"To be surer: {_surer(trials, result)}.",
+        SAFETY,
+    ]

@@ -1,0 +1,336 @@
+"""Optimum: the best temperature or retraction of a tower, from scores and measured sag."""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from calib.corrections import Correction, Scope, Verdict
+from calib.fit.optimum import (
+    PLATEAU_LOSS,
+    SCORE,
+    Optimum,
+    Response,
+    Wish,
+    as_estimate,
+    find_optimum,
+    further_range,
+)
+from calib.interpret.common import Measured, doubtful_repeats, key_number, measured, now, residual
+from calib.interpret.limits import make_ladder
+from calib.readings import Sheet
+from calib.safety import SAFETY
+from calib.solve import Context, Finding, Residual, Suspect
+from patterns.errors import SpecError
+from patterns.feature import Feature, Kind
+from patterns.filaments import Filament, filament
+from patterns.schedule import SETTINGS
+
+#: Sag that makes a bridge worthless, mm: common practice, no source.
+_WORST_SAG_MM = 0.8
+#: Lowest sensible value of a setting; the highest comes from the printer or from here.
+_FLOORS = {"hot_end_c": 150.0, "speed_percent": 10.0, "flow_percent": 50.0}
+_CEILINGS = {
+    "retraction_mm": 10.0, "retraction_speed_mm_s": 120.0, "fan_percent": 100.0,
+    "speed_percent": 300.0, "flow_percent": 150.0,
+}  # fmt: skip
+#: Smallest change worth making.
+_STEPS = {"hot_end_c": 1.0, "retraction_mm": 0.1, "retraction_speed_mm_s": 1.0}
+
+
+def _is_score(f: Feature) -> bool:
+    return f.kind is Kind.SCORE and f.rung is not None
+
+
+def _is_measured(f: Feature) -> bool:
+    return f.unit == "mm" and f.rung is not None and f.group in ("sag", "strings_mm")
+
+
+def _wanted(f: Feature) -> bool:
+    return _is_score(f) or _is_measured(f)
+
+
+def applies(sheet: Sheet) -> bool:
+    """Whether bands printed at three settings or more were scored or measured."""
+    rungs = {m.feature.rung for m in measured(sheet, _wanted)}
+    return bool(sheet.piece.schedule) and len(rungs) >= 3
+
+
+@dataclass(frozen=True)
+class _Tower:
+    """The bands' readings by group, and the range they cover."""
+
+    setting: str
+    unit: str
+    groups: dict[str, list[Measured]]
+    weights: dict[str, float]
+    tested: tuple[float, float]
+    floor: float
+    ceiling: float
+    result: Optimum
+
+
+def interpret(sheet: Sheet, context: Context) -> Finding:
+    """Find the best setting, how sure it is, and how far off it does not matter."""
+    tower = _tower(sheet, context)
+    correction = _correction(sheet, context, tower)
+    best = tower.result.best
+    return Finding(
+        topic={"hot_end_c": "temperature", "retraction_mm": "retraction"}.get(
+            tower.setting, tower.setting.rpartition("_")[0].replace("_", " ")
+        ),
+        estimates=(best.estimate,),
+        corrections=(correction,),
+        suspects=tuple(_suspects(context, tower)),
+        residuals=tuple(_residuals(tower)),
+        summary=tuple(_summary(tower)),
+        why=tuple(_why(sheet, tower)),
+        evidence=_plain(tower),
+    )
+
+
+def _tower(sheet: Sheet, context: Context) -> _Tower:
+    setting = sheet.piece.schedule[0].setting
+    groups: dict[str, list[Measured]] = {}
+    for m in measured(sheet, _wanted):
+        groups.setdefault(m.feature.group or m.feature.kind.value, []).append(m)
+    weights = {}
+    for name in groups:
+        stated = key_number(sheet, f"weight_{name}", 0.0, 100.0)
+        weights[name] = 1.0 if stated is None else stated
+    if not any(weights.values()):
+        weights = dict.fromkeys(groups, 1.0)
+    responses = [_response(name, items, weights[name], context) for name, items in groups.items()]
+    rungs = [m.feature.rung or 0.0 for items in groups.values() for m in items]
+    return _Tower(
+        setting=setting,
+        unit=SETTINGS[setting],
+        groups=groups,
+        weights=weights,
+        tested=(min(rungs), max(rungs)),
+        floor=_FLOORS.get(setting, 0.0),
+        ceiling=_ceiling(sheet, setting),
+        result=find_optimum(responses, SETTINGS[setting], setting),
+    )
+
+
+def _ceiling(sheet: Sheet, setting: str) -> float:
+    if setting == "hot_end_c":
+        return sheet.piece.setup.hot_end_max_c
+    return _CEILINGS.get(setting, float("inf"))
+
+
+def _response(name: str, items: list[Measured], weight: float, context: Context) -> Response:
+    x = np.array([m.feature.rung for m in items], float)
+    if _is_score(items[0].feature):
+        eye = context.instruments["eye"]
+        most = max(len(m.readings) for m in items)
+        u = eye.u_reading / most**0.5
+        y = np.array([m.mean for m in items])
+        return Response(name=name, x=x, y=y, u=u, wish=SCORE, weight=weight)
+    caliper = context.instruments["caliper"]
+    sag = np.array([m.mean - m.feature.nominal for m in items])
+    u = max(max(m.u(caliper) for m in items), 0.03)
+    wish = Wish(sort="smaller", low=0.0, high=_WORST_SAG_MM)
+    return Response(name=name, x=x, y=sag, u=u, wish=wish, weight=weight)
+
+
+def _correction(sheet: Sheet, context: Context, tower: _Tower) -> Correction:
+    result, best = tower.result, tower.result.best
+    old = now(context, tower.setting)
+    step = _STEPS.get(tower.setting, 1.0)
+    low, high = tower.tested
+    value = min(max(round(best.estimate.value / step) * step, low), high)
+    value = min(value, tower.ceiling)
+    a, b = result.plateau
+    size = f"best at {value:g} {tower.unit} ({best.low:.3g} to {best.high:.3g})"
+    flat = f"from {a:.3g} to {b:.3g} {tower.unit} it makes no difference that shows"
+    estimate = as_estimate(best)
+    further = further_range(result, tower.tested, tower.floor, tower.ceiling)
+    verdict, reason = Verdict.APPLY, f"{size}; {flat}"
+    if further is not None:
+        verdict = Verdict.PRINT_AGAIN
+        reason = (
+            f"the best is at the end of the range: print again from {further[0]:.3g} to"
+            f" {further[1]:.3g} {tower.unit}: {make_ladder(sheet, *_ends(sheet, further))}"
+            f"{_past_usual(sheet, tower, further[1])}"
+        )
+    elif old is not None and a <= old <= b:
+        verdict, reason = Verdict.LEAVE, f"{size}; {flat}, and {old:g} is among them"
+    elif (a, b) == tower.tested:
+        verdict = Verdict.LEAVE
+        reason = f"{flat}: the bands can't be told apart, take what prints easiest"
+    elif result.p_high_end >= 0.5 or result.p_low_end >= 0.5:
+        reason = (
+            f"{size}, at the end of the range, and there is no room beyond it within the limits"
+        )
+    return Correction(
+        setting=tower.setting,
+        old=old,
+        new=value,
+        u_new=estimate.u,
+        unit=tower.unit,
+        error=replace(estimate, value=value - (old or 0.0)),
+        verdict=verdict,
+        scope=Scope.SPOOL,
+        evidence=f"{len(tower.groups)} judgements on each of {_bands(tower)} bands",
+        reason=reason,
+    )
+
+
+def _past_usual(sheet: Sheet, tower: _Tower, high: float) -> str:
+    """Warn where a further range leaves what the type of filament is usually printed at."""
+    usual = _usual(sheet) if tower.setting == "hot_end_c" else None
+    if usual is None or high <= usual.hot_end_to_c:
+        return ""
+    return (
+        f"; {usual.type} usually stays at or below {usual.hot_end_to_c:g} degC: look at the spool's"
+        " own range first, and ventilate"
+    )
+
+
+def _usual(sheet: Sheet) -> Filament | None:
+    try:
+        return filament(sheet.piece.spec.as_text().get("filament", ""))
+    except SpecError:
+        return None
+
+
+def _ends(sheet: Sheet, further: tuple[float, float]) -> tuple[float, float]:
+    """Return the range in the sense of the piece: towers may start at the hottest band."""
+    rows = sheet.piece.schedule
+    falling = rows[0].value > rows[-1].value
+    return (further[1], further[0]) if falling else further
+
+
+def _bands(tower: _Tower) -> int:
+    return len({m.feature.rung for items in tower.groups.values() for m in items})
+
+
+def _summary(tower: _Tower) -> list[str]:
+    best, (a, b) = tower.result.best, tower.result.plateau
+    end = tower.result.p_low_end >= 0.5 or tower.result.p_high_end >= 0.5
+    spread = "or beyond" if end else f"({best.low:.3g} to {best.high:.3g})"
+    lines = [
+        f"Best at {best.estimate.value:.3g} {tower.unit} {spread};"
+        f" anywhere from {a:.3g} to {b:.3g} is as good for practical purposes."
+    ]
+    peaks = {name: tower.result.at[np.argmax(_wish_curve(tower, name))] for name in tower.groups}
+    if len(peaks) > 1 and np.ptp(list(peaks.values())) > 0.3 * (tower.tested[1] - tower.tested[0]):
+        each = ", ".join(f"{k} {v:.3g}" for k, v in peaks.items())
+        lines.append(f"The judgements pull apart ({each} {tower.unit}): weigh what matters to you.")
+    return lines
+
+
+def _wish_curve(tower: _Tower, name: str) -> np.ndarray:
+    curve = tower.result.curves[name][:, 0]
+    return curve if _is_score(tower.groups[name][0].feature) else -curve
+
+
+def _why(sheet: Sheet, tower: _Tower) -> list[str]:
+    result = tower.result
+    weights = ", ".join(f"{k} x {w:g}" for k, w in tower.weights.items())
+    lines = [
+        "Each judgement is a smooth curve of the setting plus noise (a Gaussian process, its"
+        " smoothness averaged over). Curves drawn from it are turned into desirabilities from 0 to 1"
+        f" and joined as a weighted geometric mean (Derringer and Suich, 1980): {weights}.",
+        f"Change a weight with a line such as # weight_{next(iter(tower.groups))}: 2 in the sheet's"
+        " head.",
+        f"The plateau is where the joint desirability is within {PLATEAU_LOSS:g} of the best.",
+        f"The best lies at the low end with probability {result.p_low_end:.0%}, at the high end with"
+        f" {result.p_high_end:.0%}.",
+    ]
+    if tower.setting == "hot_end_c":
+        lines += _temperature_cautions(sheet, tower)
+    if further_range(result, tower.tested, tower.floor, tower.ceiling) is None:
+        lines.append(f"To be surer: {_surer(sheet, tower)}.")
+    return lines
+
+
+def _surer(sheet: Sheet, tower: _Tower) -> str:
+    best, step = tower.result.best, _STEPS.get(tower.setting, 1.0)
+    half = (best.high - best.low) / 2
+    around = max(1.5 * half, 4 * step)
+    a = max(best.estimate.value - around, tower.floor)
+    b = min(best.estimate.value + around, tower.ceiling)
+    ladder = make_ladder(sheet, *_ends(sheet, (a, b)), step=max((b - a) / 8, step))
+    return (
+        f"{ladder}; or let a second person score this one: the interval shrinks to about"
+        f" ± {half / 2**0.5:.2g} {tower.unit}"
+    )
+
+
+def _temperature_cautions(sheet: Sheet, tower: _Tower) -> list[str]:
+    lines = [
+        f"Never above {tower.ceiling:g} degC, what this printer's hot end is rated for. {SAFETY}"
+    ]
+    usual = _usual(sheet)
+    if usual and not usual.hot_end_from_c <= tower.result.best.estimate.value <= usual.hot_end_to_c:
+        lines.append(
+            f"{usual.type} usually prints at {usual.hot_end_from_c:g} to {usual.hot_end_to_c:g}"
+            " degC; this best lies outside: check the sensor, and the spool's own range."
+        )
+    return lines
+
+
+def _suspects(context: Context, tower: _Tower) -> list[Suspect]:
+    """Show sag repeats that disagree, and scores far off their curve."""
+    caliper, eye = context.instruments["caliper"], context.instruments["eye"]
+    found = []
+    for name, items in tower.groups.items():
+        found += doubtful_repeats(items, caliper)
+        if not _is_score(items[0].feature):
+            continue
+        fitted = np.interp(
+            [m.feature.rung or 0.0 for m in items],
+            tower.result.at,
+            tower.result.curves[name][:, 0],
+        )
+        for m, f in zip(items, fitted, strict=True):
+            if abs(m.mean - f) > 4 * eye.u_reading:
+                found.append(
+                    Suspect(
+                        reading=m.readings[0],
+                        explanation=f"{m.feature.id}: {m.mean:g} stands out, its neighbours make"
+                        f" one expect {f:.1f}: look again",
+                        used=True,
+                    )
+                )
+    return found
+
+
+def _residuals(tower: _Tower) -> list[Residual]:
+    lines = []
+    for name, items in tower.groups.items():
+        curve = tower.result.curves[name][:, 0]
+        for m in items:
+            fitted = float(np.interp(m.feature.rung or 0.0, tower.result.at, curve))
+            if not _is_score(m.feature):
+                fitted += m.feature.nominal
+            lines.append(residual(m, fitted, 0.7 if _is_score(m.feature) else 0.03))
+    return lines
+
+
+def _plain(tower: _Tower) -> dict[str, object]:
+    r = tower.result
+    return {
+        "plot": "optimum",
+        "unit": tower.unit,
+        "x": r.at.tolist(),
+        "desirability": r.mean.tolist(),
+        "band": r.band.tolist(),
+        "best": [r.best.estimate.value, r.best.low, r.best.high],
+        "plateau": list(r.plateau),
+        "responses": {
+            name: {
+                "points": [
+                    [m.feature.rung, v.value - _shift(m)] for m in items for v in m.readings
+                ],
+                "curve": r.curves[name].tolist(),
+            }
+            for name, items in tower.groups.items()
+        },
+    }
+
+
+def _shift(m: Measured) -> float:
+    return 0.0 if _is_score(m.feature) else m.feature.nominal
