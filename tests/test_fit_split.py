@@ -260,9 +260,9 @@ def test_a_large_workshop_in_time():
         4, printers=50, spools=1000, materials=8, instruments=10, m=40_000, n=200
     )
     assert np.isfinite(prints.error).sum() > 90_000
-    start = time.perf_counter()
+    start = time.process_time()
     result = split(prints, priors, travels)
-    assert time.perf_counter() - start < 2.5
+    assert time.process_time() - start < 2.5
     assert np.all(result.spool_u > 0)
 
 

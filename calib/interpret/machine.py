@@ -7,9 +7,10 @@ import numpy as np
 
 from calib.estimate import Estimate
 from calib.fit.linear import Array
+from calib.fit.split import AXES
 from calib.instruments import Instrument
 from calib.interpret.common import plus_minus
-from calib.interpret.split import AXES, Explained, explain_split, scales_of
+from calib.interpret.split import Explained, explain_split, scales_of
 from calib.solve import Context
 
 #: Steps set and steps by the mechanics that differ by less than this agree.
@@ -51,11 +52,11 @@ def explained(
     error, covariance = scales_of(evidence)
     # The scale that the model was printed with is neither the machine's nor the filament's.
     drawn = np.array([context.now.get(f"scale_{a.lower()}_percent", 100.0) / 100 for a in AXES])
-    nothing = (np.full(3, np.nan), np.eye(3))
-    printed = nothing if travel else ((1 + error) / drawn - 1, covariance)
     moved = (error, covariance) if travel else _travel_known(context)
+    printed = np.full(3, np.nan) if travel else (1 + error) / drawn - 1
     return explain_split(
-        *printed,
+        printed,
+        np.eye(3) if travel else covariance,
         context.drives,
         context.filament,
         steps={a: s for a in AXES if (s := steps_now(a, context)) is not None},
