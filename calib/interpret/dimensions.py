@@ -7,8 +7,8 @@ from dataclasses import replace
 from calib.corrections import Correction, Scope, Verdict, judge
 from calib.estimate import Estimate
 from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
-from calib.instruments import Instrument
 from calib.fit.split import refer_to_20c
+from calib.instruments import Instrument
 from calib.interpret import machine
 from calib.interpret.lengths import (
     effect_of,

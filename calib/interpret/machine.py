@@ -52,10 +52,11 @@ def explained(
     # The scale that the model was printed with is neither the machine's nor the filament's.
     drawn = np.array([context.now.get(f"scale_{a.lower()}_percent", 100.0) / 100 for a in AXES])
     nothing = (np.full(3, np.nan), np.eye(3))
-    printed = nothing if travel else ((1 + error) / drawn - 1, covariance)
+    size, spread = nothing if travel else ((1 + error) / drawn - 1, covariance)
     moved = (error, covariance) if travel else _travel_known(context)
     return explain_split(
-        *printed,
+        size,
+        spread,
         context.drives,
         context.filament,
         steps={a: s for a in AXES if (s := steps_now(a, context)) is not None},
