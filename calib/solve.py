@@ -313,4 +313,10 @@ def _axis_wide(suspected: Sequence[Reading], sheet: Sheet) -> bool:
     ours = all(
         abs(r.value / features[r.feature].nominal / middle - 1) < 2 * _ALIKE for r in suspected
     )
-    return len(ratios) >= 3 and alike >= 0.8 * len(ratios) and abs(middle - 1) > 0.05 and ours
+    travel = all(features[r.feature].group == "travel" for r in suspected)
+    return (
+        len(ratios) >= (2 if travel else 3)
+        and alike >= 0.8 * len(ratios)
+        and abs(middle - 1) > 0.05
+        and ours
+    )

@@ -295,7 +295,7 @@ BELT = Drive(belt_pitch_mm=2.0, pulley_teeth=20)
         (1.249, Drive(belt_pitch_mm=2.0, pulley_teeth=16), "a pulley of 20 teeth, not 16", 80.0),
         (0.499, BELT, "a driver at 1/32 microsteps, not 1/16", 160.0),
         (0.499, BELT, "a motor of 0.9 degrees a step, not 1.8", 160.0),
-        (1.013, BELT, "a belt of 2.032 mm pitch, not 2 mm", 80 / 1.016),
+        (1.0155, BELT, "a belt of 2.032 mm pitch, not 2 mm", 80 / 1.016),
         (0.5, Drive(screw_lead_mm=8.0), "a screw with a lead of 4 mm, not 8 mm", 800.0),
         (0.2495, Drive(screw_lead_mm=8.0), "a screw with a lead of 2 mm, not 8 mm", 1600.0),
         (0.798, None, "a pulley of 16 teeth where 20 are assumed", None),

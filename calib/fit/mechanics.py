@@ -28,6 +28,9 @@ UNKNOWN_U = 0.01
 #: with room for the number of faults tried.
 _CLEARLY = math.log(1e4)
 _WITHIN = 3.0
+#: A part that is off by so little (log of the ratio) is named only within one uncertainty, as
+#: much else makes errors of that size.
+_SMALL, _WITHIN_SMALL = 0.04, 1.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +87,8 @@ def find_faults(
     nothing_wrong = abs(math.log(own)) / u
     for fault in _candidates(drive):
         z = abs(math.log(own / fault.ratio)) / u
-        if z <= _WITHIN and (nothing_wrong**2 - z**2) / 2 > _CLEARLY:
+        within = _WITHIN_SMALL if abs(math.log(fault.ratio)) < _SMALL else _WITHIN
+        if z <= within and (nothing_wrong**2 - z**2) / 2 > _CLEARLY:
             found.append((z, fault))
     if not found:
         return ()

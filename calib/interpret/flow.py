@@ -349,7 +349,7 @@ def _surer(sheet: Sheet, result: FlowFit) -> list[str]:
 
     if data.walls and data.u_zero_mm > 0.012:
         offer(
-            replace(data, u_zero_mm=0.006),
+            replace(data, u_zero_mm=0.0058),
             "close the caliper's jaws and write what it shows in the sheet's head as"
             " # jaws_closed_mm: 0.00",
         )

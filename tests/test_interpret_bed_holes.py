@@ -1,0 +1,112 @@
+"""From patches and holes to screws and drawn sizes."""
+
+import json
+
+import numpy as np
+import pytest
+
+from calib.corrections import Verdict
+from calib.errors import SheetError
+from calib.solve import Context, solve_sheet
+from tests.readkit import bed, hole_plate, sheet
+
+
+def tilted(f):
+    """0.1 mm thicker at the right edge patches than in the middle, 0.04 mm thinner at the back."""
+    x, y = f.start[0], f.start[1]
+    return f.nominal + 0.1 * (x - 110) / 80 - 0.04 * (y - 110) / 80
+
+
+def test_screws_by_hand():
+    """A screw in the row of the outer patches moves 0.1 mm: 0.2 turn of M3 (0.5 mm, ISO 261)."""
+    made = sheet(bed(), tilted, screws_mm="30,110; 190,110; 110,190", screw_thread="M3")
+    found = {c.setting: c for c in solve_sheet(made).corrections}
+    assert found["level_middle_right_turns"].new == pytest.approx(0.2)
+    assert found["level_middle_left_turns"].new == pytest.approx(-0.2)
+    assert found["level_back_centre_turns"].new == pytest.approx(-0.08)
+    right, left = found["level_middle_right_turns"], found["level_middle_left_turns"]
+    assert "loosen (bed up)" in right.reason
+    assert "72 degrees" in right.reason
+    assert "tighten (bed down)" in left.reason
+    assert right.verdict is Verdict.APPLY
+
+
+def test_the_gap_is_apart_from_the_tilt():
+    made = sheet(bed(), lambda f: tilted(f) + 0.08, jaws_closed_mm="0.00")
+    found = {
+        c.setting: c
+        for c in solve_sheet(made, Context(now={"first_layer_gap_mm": 0.02})).corrections
+    }
+    gap = found["first_layer_gap_mm"]
+    assert gap.new == pytest.approx(0.02 - 0.08, abs=1e-9)
+    assert gap.verdict is Verdict.APPLY
+    assert "closer" in gap.reason
+
+
+def test_a_level_bed_is_left_alone():
+    rng = np.random.default_rng(1)
+    solution = solve_sheet(sheet(bed(), lambda f: f.nominal + rng.normal(0, 0.005)))
+    assert {c.verdict for c in solution.corrections} == {Verdict.LEAVE}
+
+
+def test_a_bowl_is_not_levelled_away_and_cautions_are_shown():
+    def read(f):
+        r2 = ((f.start[0] - 110) ** 2 + (f.start[1] - 110) ** 2) / (2 * 80**2)
+        return f.nominal + 0.3 * (1 - r2)
+
+    solution = solve_sheet(sheet(bed(), read))
+    summary = " ".join(solution.findings[0].summary)
+    assert "levelling can't mend that" in summary
+    assert "hollow" in summary
+    assert "moving parts pinch" in summary
+    assert "Taken for granted: four screws" in summary
+    json.dumps(solution.to_json())
+
+
+@pytest.mark.parametrize(
+    ("key", "text", "said"),
+    [
+        ("screw_thread", "M7", "'M7' is not known"),
+        ("screws_mm", "1,2; 3,4", "2 screws can't level a bed"),
+        ("screws_mm", "left; right; back", "is not a place"),
+    ],
+)
+def test_nonsense_about_screws_gets_one_message(key, text, said):
+    with pytest.raises(SheetError, match=said):
+        solve_sheet(sheet(bed(), tilted, **{key: text}))
+
+
+def test_patches_on_a_line_are_refused_with_what_to_do():
+    made = sheet(
+        bed(), lambda f: f.nominal if f.id in ("patch_0_0", "patch_1_1", "patch_2_2") else None
+    )
+    with pytest.raises(SheetError, match="fix no plane"):
+        solve_sheet(made)
+
+
+def test_holes_too_small_by_a_fifth_of_a_millimetre():
+    made = sheet(hole_plate(), lambda f: f.nominal - 0.2, jaws_closed_mm="0.00")
+    solution = solve_sheet(made, Context(now={"hole_oversize_mm": 0.05}))
+    (c,) = solution.corrections
+    assert c.setting == "hole_oversize_mm"
+    assert c.verdict is Verdict.APPLY
+    assert c.new == pytest.approx(0.25, abs=2e-3)
+    assert "draw 3.20 for 3" in c.reason
+    json.dumps(solution.to_json())
+
+
+def test_x_against_y_is_said():
+    made = sheet(hole_plate(), lambda f: f.nominal - 0.1 + (0.06 if f.axis == "X" else -0.06))
+    summary = " ".join(solve_sheet(made).findings[0].summary)
+    assert "larger along X than along Y" in summary
+    plain = sheet(hole_plate(), lambda f: f.nominal - 0.1)
+    assert "along X" not in " ".join(solve_sheet(plain).findings[0].summary)
+
+
+def test_pins_and_true_holes():
+    pins = sheet(hole_plate(group="pin"), lambda f: f.nominal + 0.15)
+    (c,) = solve_sheet(pins).corrections
+    assert c.setting == "hole_pin_oversize_mm"
+    assert c.new == pytest.approx(-0.15, abs=2e-3)
+    (c,) = solve_sheet(sheet(hole_plate(), lambda f: f.nominal)).corrections
+    assert c.verdict is Verdict.LEAVE

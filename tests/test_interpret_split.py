@@ -1,0 +1,192 @@
+"""Machine and material from sheets: agreement with the fit, wrong parts by name, a whole workshop."""
+
+import math
+
+import numpy as np
+import pytest
+
+from calib.drives import Drive
+from calib.fit.dimensions import fit_dimensions
+from calib.instruments import DEFAULTS
+from calib.interpret.split import (
+    SheetScales,
+    explain_split,
+    scales_of,
+    split_workshop,
+)
+from calib.solve import Context, solve_sheet
+from patterns.filaments import filament
+from patterns.registry import get
+from patterns.spec import PrintSetup
+from tests.readkit import sheet
+
+BELTS = {a: Drive(belt_pitch_mm=2.0, pulley_teeth=20) for a in "XY"}
+GAUGE = get("step-gauge").piece({}, PrintSetup())
+TRAVEL = get("carriage-travel").piece({}, PrintSetup())
+PLA = Context(filament="PLA", drives=BELTS)
+
+
+def scaled(x=0.997, y=0.997, z=1.0):
+    return lambda f: f.nominal * {"X": x, "Y": y, "Z": z}[f.axis]
+
+
+def test_the_calipers_scale_is_taken_out_as_if_it_were_known():
+    """Fixing a parameter of a joint normal equals fitting with that parameter known."""
+    from dataclasses import replace
+
+    rng = np.random.default_rng(1)
+    which = np.arange(len(GAUGE.features))
+    value = np.array([f.nominal * 0.997 + rng.normal(0, 0.02) for f in GAUGE.features])
+    solution = solve_sheet(
+        sheet(GAUGE, lambda f: value[[g.id for g in GAUGE.features].index(f.id)])
+    )
+    error, covariance = scales_of(solution.findings[0].evidence)
+    known = replace(DEFAULTS["caliper"], reach=1e9)
+    direct = fit_dimensions(GAUGE.features, which, value, known).linear
+    assert error[0] == pytest.approx(direct["scale_x"].value, abs=2e-7)
+    assert math.sqrt(covariance[0, 0]) == pytest.approx(direct["scale_x"].u, rel=1e-3)
+    assert np.isnan(error[2])
+
+
+def test_what_one_sheet_says_adds_up():
+    solution = solve_sheet(sheet(GAUGE, scaled()), PLA)
+    error, covariance = scales_of(solution.findings[0].evidence)
+    told = explain_split(error, covariance, BELTS, "PLA")
+    size = told.size["X"]
+    assert size.value == pytest.approx(-0.003, abs=2e-4)
+    assert size.u < 0.3 * told.machine["X"].u
+    shrink = told.shrinkage["XY"]
+    assert told.machine["X"].value - shrink.value == pytest.approx(size.value, abs=1e-9)
+    pla = filament("PLA")
+    assert abs(shrink.value - 0.003) < pla.shrink_u_percent / 100
+    steps = next(c for c in told.choices["X"] if c.name == "steps")
+    assert steps.steps_per_mm == pytest.approx(80 / (1 + size.value))
+    assert any("% of that from the readings" in line for line in told.lines)
+
+
+def test_travel_settles_it():
+    printed = np.array([-0.002, -0.002, np.nan]), np.eye(3) * 2e-4**2
+    moved = np.array([0.0015, 0.0015, np.nan]), np.eye(3) * 2e-4**2
+    alone = explain_split(*printed, BELTS, "PLA")
+    both = explain_split(*printed, BELTS, "PLA", travel=moved)
+    assert both.machine["X"].u < 0.25 * alone.machine["X"].u
+    assert both.machine["X"].value == pytest.approx(0.0015, abs=1e-4)
+    assert both.shrinkage["XY"].value == pytest.approx(0.0035, abs=3e-4)
+
+
+@pytest.mark.parametrize(
+    ("ratio", "part"),
+    [
+        (0.8 * 0.997, "a pulley of 16 teeth, not 20"),
+        (0.5 * 0.997, "a driver at 1/32 microsteps, not 1/16"),
+    ],
+)
+def test_a_wrong_part_is_named_by_solve_and_not_scaled_away(ratio, part):
+    solution = solve_sheet(sheet(GAUGE, scaled(x=ratio)), PLA)
+    assert part in solution.findings[0].summary[0]
+    found = {c.setting: c for c in solution.corrections}
+    assert "scale_x_percent" not in found
+    assert found["steps_x_per_mm"].new == pytest.approx(80 / (0.8 if ratio > 0.6 else 0.5))
+    assert "scale_y_percent" in found
+
+
+def test_a_wrong_lead_shows_in_travel():
+    drives = {"Z": Drive(screw_lead_mm=8.0)}
+    solution = solve_sheet(sheet(TRAVEL, scaled(1, 1, 0.25)), Context(drives=drives))
+    assert "a screw with a lead of 2 mm, not 8 mm" in solution.findings[0].summary[0]
+
+
+def test_a_wrong_setting_is_said_by_its_steps():
+    """Steps of 84 where the mechanics give 80 print 5 % large: no part is wrong."""
+    told = explain_split(
+        np.array([0.05 - 0.003, np.nan, np.nan]),
+        np.eye(3) * 3e-4**2,
+        BELTS,
+        "PLA",
+        steps={"X": 84.0},
+    )
+    assert not told.faults
+    assert told.machine["X"].value == pytest.approx(0.05, abs=2e-3)
+    steps = next(c for c in told.choices["X"] if c.name == "both")
+    assert steps.steps_per_mm == pytest.approx(80, rel=2e-3)
+
+
+def test_warm_pieces_are_referred_to_20_c():
+    """68e-6 per K: at 35 C a piece reads 0.102 % larger than at 20 C (ISO 1)."""
+    from dataclasses import replace
+
+    cold = sheet(GAUGE, scaled(0.997, 0.997))
+    warm = replace(sheet(GAUGE, scaled(0.997 * 1.00102, 0.997 * 1.00102)), part_c=35.0)
+    a, b = (
+        {c.setting: c for c in solve_sheet(s, PLA).corrections}["scale_x_percent"]
+        for s in (cold, warm)
+    )
+    assert b.new == pytest.approx(a.new, abs=2e-3)
+    assert b.u_new > a.u_new
+    why = " ".join(solve_sheet(warm, PLA).findings[0].why)
+    assert "+0.102 % of the size is warmth" in why
+
+
+def workshop(rng, machine, shrink, travel=False):
+    """Sheets of two printers and three spools with known truth."""
+    sheets = []
+    for printer, own in machine.items():
+        for spool, (material, s) in shrink.items():
+            for _ in range(3):
+                error = own - np.array([s[0], s[0], s[1]]) + rng.normal(0, 3e-4, 3)
+                sheets.append(
+                    SheetScales(
+                        printer=printer, spool=spool, material=material, error=error,
+                        covariance=np.eye(3) * 3e-4**2,
+                    )
+                )  # fmt: skip
+        if travel:
+            sheets.append(
+                SheetScales(
+                    printer=printer, spool="", material="", error=own + rng.normal(0, 2e-4, 3),
+                    covariance=np.eye(3) * 2e-4**2,
+                )
+            )  # fmt: skip
+    return sheets
+
+
+def test_a_workshop_is_split_by_name():
+    rng = np.random.default_rng(2)
+    machine = {"north": np.array([0.002, -0.001, 0.0]), "south": np.array([-0.001, 0.001, 0.0005])}
+    shrink = {
+        "white": ("PLA", (0.0025, 0.0020)),
+        "grey": ("PETG", (0.0040, 0.0030)),
+        "black": ("ABS", (0.0070, 0.0060)),
+    }
+    drives = {p: {**BELTS, "Z": Drive(screw_lead_mm=8.0)} for p in machine}
+    plain = split_workshop(workshop(rng, machine, shrink), drives)
+    with_travel = split_workshop(workshop(rng, machine, shrink, travel=True), drives)
+    for p, own in machine.items():
+        for k, axis in enumerate("XYZ"):
+            for found in (plain, with_travel):
+                e = found.machine(p, axis)
+                assert abs(e.value - own[k]) < 3 * e.u
+            assert with_travel.machine(p, axis).u <= plain.machine(p, axis).u
+    for spool, (_, (xy, z)) in shrink.items():
+        for direction, truth in (("XY", xy), ("Z", z)):
+            e = with_travel.shrinkage(spool, direction)
+            assert abs(e.value - truth) < 3 * e.u < 1e-3
+    product = plain.product("north", "black", "X")
+    assert abs(product.value - (0.002 - 0.007)) < 3 * product.u < 1e-3
+    lines = plain.lines("north")
+    assert any("black shrinks" in line and "from readings" in line for line in lines)
+
+
+def test_prints_before_and_after_a_change_of_steps_agree():
+    """The machine's error is told at the mechanics' steps/mm, whatever was set when printing."""
+    sheets = [
+        SheetScales(
+            printer="p", spool="s", material="PLA", covariance=np.eye(3) * 2e-4**2,
+            error=np.array([steps / 80 * (1 + 0.001) * (1 - 0.003) - 1, np.nan, np.nan]),
+            steps={"X": steps},
+        )
+        for steps in (80.0, 82.0, 80.0)
+    ]  # fmt: skip
+    found = split_workshop(sheets, {"p": BELTS})
+    assert found.product("p", "s", "X").value == pytest.approx(-0.002, abs=5e-5)
+    assert found.split.chi2 < 5
