@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from patterns.bevel import bevelled
 from patterns.body import AXES, Body, Circle, Loop, Prism, signed_area_mm2
-from patterns.errors import SpecError
 from patterns.mesh import Mesh, merged
 
 Ring = NDArray[np.float64]
@@ -19,6 +19,7 @@ Ring = NDArray[np.float64]
 #: How far the side of a polygon may lie inside its circle, in millimetres.
 SAGITTA_MM = 0.01
 MIN_SEGMENTS, MAX_SEGMENTS = 24, 256
+_PLACES = 8  # decimals of a millimetre that a corner keeps
 
 
 def preview_mesh(body: Body) -> Mesh:
@@ -36,9 +37,10 @@ def preview_mesh(body: Body) -> Mesh:
     solid = Manifold.batch_boolean([_prism(p) for p in body.add], OpType.Add)
     if body.cut:
         solid = Manifold.batch_boolean([solid, *(_prism(p) for p in body.cut)], OpType.Subtract)
+    mesh = _to_mesh(solid)
     if body.chamfer_mm > 0:
-        solid = _chamfered(solid, body.chamfer_mm)
-    return _to_mesh(solid)
+        mesh = _without_slivers(bevelled(mesh, body.chamfer_mm))
+    return _in_fixed_order(mesh)
 
 
 def ring_of(loop: Loop) -> Ring:
@@ -70,60 +72,17 @@ def _prism(p: Prism) -> Any:
     place = np.zeros((3, 4))
     place[i, 0] = place[j, 1] = place[k, 2] = 1.0
     place[k, 3] = p.start_mm
-    return flat.extrude(p.end_mm - p.start_mm).transform(place)
+    # Sections are kept on a grid of their own: put faces that share a plane back into it, or the
+    # union is left with steps of a nanometre.
+    swept = flat.extrude(p.end_mm - p.start_mm).transform(place)
+    return swept.warp_batch(lambda points: np.round(points, _PLACES))
 
 
-def _chamfered(solid: Any, chamfer_mm: float) -> Any:
-    """Replace the lowest `chamfer_mm` above the bed by a frustum that widens at 45 degrees."""
-    # Just above the bed: exactly in the plane of a face a section can lose a side of it.
-    bottom = solid.slice(chamfer_mm / 2).simplify(1e-6)
-    if bottom.is_empty():
-        return solid
-    return (solid - bottom.extrude(chamfer_mm)) + _frustum(bottom, chamfer_mm)
+def _without_slivers(mesh: Mesh) -> Mesh:
+    from manifold3d import Manifold, Mesh64
 
-
-def _frustum(bottom: Any, chamfer_mm: float) -> Any:
-    from manifold3d import Manifold, Mesh64, triangulate
-
-    wide = bottom.to_polygons()
-    narrow = [_inset(ring, chamfer_mm) for ring in wide]
-    _check_inset(bottom, narrow, chamfer_mm)
-    n = sum(len(ring) for ring in wide)
-    lower = np.column_stack([np.concatenate(narrow), np.zeros(n)])
-    upper = np.column_stack([np.concatenate(wide), np.full(n, chamfer_mm)])
-    faces = [np.asarray(triangulate(narrow))[:, ::-1], np.asarray(triangulate(wide)) + n]
-    first = 0
-    for ring in wide:
-        here = first + np.arange(len(ring))
-        there = first + (np.arange(len(ring)) + 1) % len(ring)
-        faces.append(np.stack([here, there, there + n], axis=1))
-        faces.append(np.stack([here, there + n, here + n], axis=1))
-        first += len(ring)
-    return Manifold(Mesh64(np.concatenate([lower, upper]), np.concatenate(faces).astype(np.uint64)))
-
-
-def _inset(ring: Ring, by_mm: float) -> Ring:
-    """Shift every side of a ring to its left by `by_mm`; corners stay mitred and paired."""
-    along = np.roll(ring, -1, axis=0) - ring
-    along /= np.linalg.norm(along, axis=1, keepdims=True)
-    left = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    before = np.roll(left, 1, axis=0)
-    shift = (before + left) / (1 + np.einsum("ij,ij->i", before, left))[:, None]
-    moved: Ring = ring + by_mm * shift
-    return moved
-
-
-def _check_inset(bottom: Any, narrow: list[Ring], chamfer_mm: float) -> None:
-    """Compare with the library's own offset, which notices rings that vanish or meet."""
-    from manifold3d import JoinType
-
-    expected = bottom.offset(-chamfer_mm, JoinType.Miter, 50.0).area()
-    x, y = (np.concatenate([r[:, i] * np.roll(r[:, 1 - i], -1) for r in narrow]) for i in (0, 1))
-    if abs((x.sum() - y.sum()) / 2 - expected) > 1e-4 * bottom.area():
-        raise SpecError(
-            f"a chamfer of {chamfer_mm:g} mm eats up a narrow part of the face on the bed",
-            mend="make the chamfer smaller or the part wider",
-        )
+    raw = Mesh64(mesh.vertices, mesh.triangles.astype(np.uint64))
+    return _to_mesh(Manifold(raw).simplify(1e-6))
 
 
 def _to_mesh(solid: Any) -> Mesh:
@@ -134,7 +93,7 @@ def _to_mesh(solid: Any) -> Mesh:
         raise ValueError(msg)
     raw = solid.to_mesh64()
     vertices = np.asarray(raw.vert_properties, dtype=np.float64)[:, :3]
-    return _in_fixed_order(merged(vertices[np.asarray(raw.tri_verts, dtype=np.int64)]))
+    return merged(vertices[np.asarray(raw.tri_verts, dtype=np.int64)])
 
 
 def _in_fixed_order(mesh: Mesh) -> Mesh:
