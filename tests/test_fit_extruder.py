@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from calib.fit.extruder import SLOPE_SD, fit_feed, log_evidence
+from calib.fit.extruder import fit_feed, log_evidence
 from calib.fit.linear import Problem
 from patterns.errors import SpecError
 from patterns.registry import get
 from patterns.spec import PrintSetup
+from tests.simulate_fits import coverage, feed
 
 RATES = np.linspace(2.0, 14.0, 5)
 
@@ -70,24 +71,9 @@ def test_a_ratio_that_rises_is_not_slip():
 
 
 def test_coverage_of_feed_and_onset():
-    rng = np.random.default_rng(3)
-    feed_hits = onset_hits = slips = 0
-    for _ in range(100):
-        feed = rng.uniform(0.93, 1.07)
-        slip = rng.random() < 0.5
-        onset, slope = rng.uniform(2, 14), abs(rng.normal(0, SLOPE_SD))
-        rates = np.repeat(RATES, 2)
-        ratio = feed + rng.normal(0, 0.003, 10)
-        if slip:
-            ratio -= slope * np.maximum(rates - onset, 0)
-        result = fit_feed(rates, ratio, np.full(10, 0.003))
-        low, high = result.feed.interval()
-        feed_hits += low <= feed <= high
-        if slip and result.onset:
-            slips += 1
-            onset_hits += result.onset_range[0] <= onset <= result.onset_range[1]
-    assert feed_hits >= 0.90 * 100
-    assert onset_hits >= 0.90 * slips
+    rates = coverage(feed, 100, seed=3)
+    assert rates["feed"] >= 0.90
+    assert rates["slip onset"] >= 0.90
 
 
 def test_the_checks_lay_out():

@@ -11,7 +11,6 @@ from scipy import stats
 from calib.fit.bead import area_mm2, filament_area_mm2, width_mm
 from calib.fit.flow import (
     SECTION_U,
-    WALL_SCATTER_MM,
     Block,
     FlowData,
     Roll,
@@ -20,6 +19,8 @@ from calib.fit.flow import (
     roll,
     wall_ratios,
 )
+from tests.simulate_fits import coverage
+from tests.simulate_fits import flow as flow_draw
 
 
 # Plain geometry worked by hand: A = h (w - h) + pi h^2 / 4, filament area pi d^2 / 4.
@@ -179,35 +180,8 @@ def test_the_sort_that_lies_apart_is_named():
     assert result.pulls["walls"] > 4
 
 
-def simulated(rng):
-    """One print with known truth, as the model's priors describe it."""
-    flow = rng.uniform(0.95, 1.05)
-    zero, section = rng.normal(0, 0.0173), rng.normal(0, SECTION_U)
-    c = 0.2 * (1 - math.pi / 4)
-    walls = [
-        Wall(
-            name=f"{n}-{i}",
-            nominal_mm=n,
-            read_mm=c + flow * (n - c) + zero + c * section
-            + rng.normal(0, math.hypot(0.01, WALL_SCATTER_MM)),
-            u_mm=0.01,
-        )
-        for n in (0.45, 0.86)
-        for i in range(4)
-    ]  # fmt: skip
-    mass = flow * 20000 * 1.24e-3 * (1 + rng.normal(0, 0.012)) + rng.normal(0, 0.058)
-    block = Block(name="b", mass_g=mass + rng.normal(0, 0.04), asked_mm3=20000.0, u_g=0.04)
-    d = 1.75 * math.sqrt(flow + rng.normal(0, 0.03)) + zero + rng.normal(0, 0.004)
-    r = Roll(mean_mm=d, u_mm=0.004, ovality_mm=0, spread_mm=0, effective_mm=d, places=6)
-    return flow, FlowData(layer_mm=0.2, set_filament_mm=1.75, walls=walls, blocks=[block], roll=r)
-
-
 def test_coverage():
-    rng = np.random.default_rng(5)
-    hits = 0
-    for _ in range(250):
-        truth, data = simulated(rng)
-        low, high = fit_flow(data).flow.interval()
-        hits += low <= truth <= high
-    # 95 % of 250 has a standard deviation of 3.4; the bounds are four of them wide.
-    assert 224 <= hits <= 249
+    # 95 % of 250 has a standard deviation of 1.4 %; the bounds are four of them wide.
+    rates = coverage(flow_draw, 250, seed=5)
+    assert all(0.895 <= rate <= 0.997 for rate in rates.values())
+    assert set(rates) == {"flow", "flow by walls", "flow by mass"}

@@ -19,6 +19,7 @@ from calib.fit.optimum import (
     overall,
     posterior,
 )
+from tests.simulate_fits import TEMPS, coverage, tower, tower_scores
 
 # Derringer and Suich, J. Quality Technology 12 (1980) 214-219: tyre treads, 20 runs of a central
 # composite design (the data set as a public statistics package gives it).
@@ -126,19 +127,11 @@ def test_process_against_scikit_learn():
     assert ours[2] == pytest.approx(theirs.log_marginal_likelihood_value_, rel=1e-10)
 
 
-TEMPS = np.arange(190.0, 240.0, 5.0)
-
-
-def scores(best, rng, width=22.0, top=9.0, u=0.7):
-    y = top - 5 * ((TEMPS - best) / width) ** 2
-    return np.clip(np.round(y + rng.normal(0, u, len(TEMPS))), 0, 10)
-
-
 def test_a_best_inside_the_range():
     rng = np.random.default_rng(2)
     responses = [
-        Response(name="bridge", x=TEMPS, y=scores(205, rng), u=0.76),
-        Response(name="wall", x=TEMPS, y=scores(220, rng), u=0.76),
+        Response(name="bridge", x=TEMPS, y=tower_scores(205, rng), u=0.76),
+        Response(name="wall", x=TEMPS, y=tower_scores(220, rng), u=0.76),
     ]
     result = find_optimum(responses, "degC", "hot_end_c")
     assert result.best.low < 212.5 < result.best.high
@@ -149,7 +142,7 @@ def test_a_best_inside_the_range():
 
 def test_weights_move_the_best():
     rng = np.random.default_rng(3)
-    bridge, wall = scores(200, rng), scores(225, rng)
+    bridge, wall = tower_scores(200, rng), tower_scores(225, rng)
 
     def best(weight):
         return find_optimum(
@@ -193,14 +186,4 @@ def test_two_settings_are_not_enough():
 
 
 def test_coverage():
-    rng = np.random.default_rng(6)
-    hits = 0
-    for _ in range(50):
-        best, width = rng.uniform(200, 225), rng.uniform(18, 30)
-        responses = [
-            Response(name=n, x=TEMPS, y=scores(best, rng, width), u=0.76)
-            for n in ("bridge", "wall")
-        ]
-        limit = find_optimum(responses, "degC", "hot_end_c").best
-        hits += limit.low <= best <= limit.high
-    assert hits >= 0.88 * 50
+    assert coverage(tower, 50, seed=6)["best temperature"] >= 0.88

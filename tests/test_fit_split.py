@@ -11,6 +11,7 @@ from calib.estimate import Estimate
 from calib.fit.linear import Problem, fit
 from calib.fit.mechanics import BELT_U, find_faults, mechanics_u
 from calib.fit.split import NO_TRAVELS, Prints, Priors, Travels, refer_to_20c, split
+from tests.simulate_fits import coverage, random_workshop, workshop
 
 
 def one(error, u, machine_sd=0.0015, material_sd=0.0015, instrument_sd=1e-7, **more):
@@ -51,36 +52,6 @@ def test_one_print_by_hand():
     # Nothing was read along Z: what is known of it is the prior.
     assert result.machine_scale(0, "Z").u == pytest.approx(a)
     assert result.machine_scale(0, "Z").from_data == pytest.approx(0, abs=1e-9)
-
-
-def random_workshop(seed, printers=3, spools=7, materials=2, instruments=2, m=40, n=9):
-    rng = np.random.default_rng(seed)
-    priors = Priors(
-        machine_mean=rng.normal(0, 0.001, (printers, 3)),
-        machine_sd=rng.uniform(0.0005, 0.003, (printers, 3)),
-        material_of=rng.integers(0, materials, spools),
-        material_mean=rng.uniform(0.001, 0.006, (materials, 2)),
-        material_sd=rng.uniform(0.001, 0.002, (materials, 2)),
-        instrument_sd=rng.uniform(0.0001, 0.0003, instruments),
-    )
-    half = rng.normal(0, 3e-4, (m, 3, 3))
-    error = rng.normal(-0.003, 0.002, (m, 3))
-    error[rng.random((m, 3)) < 0.2] = np.nan
-    prints = Prints(
-        printer=rng.integers(0, printers, m),
-        spool=rng.integers(0, spools, m),
-        instrument=rng.integers(0, instruments, m),
-        error=error,
-        covariance=half @ half.transpose(0, 2, 1) + 1e-8 * np.eye(3),
-    )
-    travels = Travels(
-        printer=rng.integers(0, printers, n),
-        axis=rng.integers(0, 3, n),
-        instrument=rng.integers(0, instruments, n),
-        error=rng.normal(0, 0.001, n),
-        u=rng.uniform(1e-4, 3e-4, n),
-    )
-    return prints, priors, travels
 
 
 def dense(prints, priors, travels):
@@ -200,58 +171,16 @@ def test_several_materials_sharpen_the_machine():
     assert result.machine_u[0, 2] == pytest.approx((0.01**-2 + n / 0.0016**2) ** -0.5, rel=1e-4)
 
 
-def draw_and_cover(rng, draws, material_off=0.0):
-    """Share of 95 % intervals that hold the truth, for machine, shrinkage and their difference."""
-    hits = np.zeros(3)
-    for _ in range(draws):
-        prints, priors, travels = random_workshop(rng.integers(1 << 31), m=12, n=2)
-        truth_m = rng.normal(priors.machine_mean, priors.machine_sd)
-        material = rng.normal(priors.material_mean, priors.material_sd) + material_off
-        truth_s = rng.normal(material[priors.material_of], priors.spool_sd)
-        k = rng.normal(0, priors.instrument_sd)
-        lower = np.linalg.cholesky(prints.covariance + priors.print_sd**2 * np.eye(3))
-        noise = np.einsum("mij,mj->mi", lower, rng.normal(size=(12, 3)))
-        error = (
-            truth_m[prints.printer] - truth_s[prints.spool][:, [0, 0, 1]]
-            + k[prints.instrument][:, None] + noise
-        )  # fmt: skip
-        error[np.isnan(prints.error)] = np.nan
-        travel = truth_m[travels.printer, travels.axis] + k[travels.instrument]
-        travel = travel + travels.u * rng.normal(size=len(travels.u))
-        result = split(
-            Prints(
-                printer=prints.printer, spool=prints.spool, instrument=prints.instrument,
-                error=error, covariance=prints.covariance,
-            ),
-            priors,
-            Travels(
-                printer=travels.printer, axis=travels.axis, instrument=travels.instrument,
-                error=travel, u=travels.u,
-            ),
-        )  # fmt: skip
-        for i, (estimate, truth) in enumerate(
-            (
-                (result.machine_scale(1, "X"), truth_m[1, 0]),
-                (result.shrinkage(2, "Z"), truth_s[2, 1]),
-                (result.product(1, 2, "Y"), truth_m[1, 1] - truth_s[2, 0]),
-            )
-        ):
-            low, high = estimate.interval()
-            hits[i] += low <= truth <= high
-    return hits / draws
-
-
 def test_coverage_when_the_priors_are_right():
-    # 95 % of 500 draws has a standard deviation of 1 %; the bounds are three of them wide.
-    rates = draw_and_cover(np.random.default_rng(11), 400)
-    assert np.all(rates > 0.92)
-    assert np.all(rates < 0.98)
+    # 95 % of 400 draws has a standard deviation of 1.1 %; the bounds are three of them wide.
+    rates = coverage(workshop(), 400, seed=11)
+    assert all(0.917 < rate < 0.983 for rate in rates.values())
 
 
 def test_a_wrong_prior_costs_coverage_of_the_parts():
     """Materials that shrink 0.5 % more than the table's range spoil the split, and we know it."""
-    rates = draw_and_cover(np.random.default_rng(12), 150, material_off=0.005)
-    assert rates[1] < 0.8
+    rates = coverage(workshop(material_off=0.005), 150, seed=12)
+    assert rates["shrinkage"] < 0.8
 
 
 def test_a_large_workshop_in_time():
