@@ -9,6 +9,7 @@ Derringer and Suich's order (J. Quality Technology 12 (1980) 214-219).
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -228,7 +229,7 @@ def _draws(response: Response, at: Array, rng: np.random.Generator) -> Array:
     for k in np.unique(which):
         own = np.flatnonzero(which == k)
         process, noise = options[k]
-        root = process.height * _root(at, process.length)
+        root = process.height * _root(tuple(at), process.length)
         curves = rng.normal(size=(len(own), root.shape[1])) @ root.T
         read = curves[:, at_x] + noise * rng.normal(size=(len(own), len(x)))
         inner = _kernel(x, x, process) + noise**2 * np.eye(len(x))
@@ -236,8 +237,10 @@ def _draws(response: Response, at: Array, rng: np.random.Generator) -> Array:
     return middle + out
 
 
-def _root(at: Array, length: float) -> Array:
+@lru_cache(maxsize=32)
+def _root(places: tuple[float, ...], length: float) -> Array:
     """Return a square root of the kernel of height 1, by the few eigenvalues that matter."""
+    at = np.array(places)
     values, vectors = np.linalg.eigh(_kernel(at, at, Process(length, 1.0)))
     matter = values > 1e-9 * values[-1]
     return np.asarray(vectors[:, matter] * np.sqrt(values[matter]))

@@ -1,0 +1,103 @@
+"""Coverage of every interval beside the size model, the cost of wrong priors, and speed.
+
+Usage: python -m bench.fits [draws of the linear ones, 10000]
+"""
+
+import os
+import sys
+import time
+from collections.abc import Callable
+
+# The matrices are small: threads only get into each other's way. Read when numpy loads.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+import numpy as np
+
+from calib.readings import Reading, Sheet
+from calib.solve import Context, solve_sheet
+from patterns.registry import get
+from patterns.spec import PrintSetup
+from tests import simulate_fits as sim
+
+
+def linear(draws: int) -> None:
+    """Print the coverage of the linear ones."""
+    print(f"coverage of 95 % intervals, {draws} draws each (asked for: 94 to 96 %)")
+    for draw in (sim.flow, sim.workshop(), sim.bed, sim.holes):
+        _show(sim.coverage(draw, draws, seed=1))
+
+
+def others(draws: int) -> None:
+    """Print the coverage of thresholds, optimum and slip."""
+    print(f"\ncoverage of 95 % intervals, {draws} draws each (asked for: at least 90 %)")
+    for draw in (sim.pass_fail, sim.graded, sim.sag, sim.tower, sim.feed):
+        _show(sim.coverage(draw, draws, seed=2))
+
+
+def wrong_priors(draws: int) -> None:
+    """Print what wrong prior knowledge costs the split."""
+    print(f"\nsplit of machine and material where the priors are wrong, {draws} draws each")
+    cases = {
+        "priors right": sim.workshop(),
+        "materials shrink 0.2 % more than their range": sim.workshop(material_off=0.002),
+        "materials shrink 0.5 % more": sim.workshop(material_off=0.005),
+        "mechanics three times worse than thought": sim.workshop(machine_times=3.0),
+    }
+    for words, draw in cases.items():
+        print(f"  {words}")
+        _show(sim.coverage(draw, draws, seed=3), indent=4)
+
+
+def _show(rates: dict[str, float], indent: int = 2) -> None:
+    for name, rate in rates.items():
+        print(f"{' ' * indent}{name:26} {rate:7.2%}", flush=True)
+
+
+def speed() -> None:
+    """Print how long the large cases take."""
+    from calib.fit.split import split
+
+    print("\nspeed (best of three)")
+    prints, priors, travels = sim.random_workshop(
+        4, printers=50, spools=1000, materials=8, instruments=10, m=41_700, n=200
+    )
+    n = int(np.isfinite(prints.error).sum())
+    seconds = _best(lambda: split(prints, priors, travels))
+    print(f"  split of {n} readings over 1000 spools and 50 printers: {seconds:.2f} s")
+    sheet = _thousand_readings()
+    solve_sheet(sheet, Context(filament="PLA"))  # imports and caches apart
+    seconds = _best(lambda: solve_sheet(sheet, Context(filament="PLA")))
+    print(f"  {len(sheet.readings)} readings of one sheet solved: {1000 * seconds:.0f} ms")
+
+
+def _thousand_readings() -> Sheet:
+    piece = get("step-gauge").piece({}, PrintSetup())
+    rng = np.random.default_rng(5)
+    readings = tuple(
+        Reading(feature=f.id, value=round(0.997 * f.nominal + rng.normal(0, 0.015), 2))
+        for f in piece.features
+        for _ in range(1000 // len(piece.features))
+    )
+    return Sheet(piece=piece, piece_id="bench", readings=readings)
+
+
+def _best(work: Callable[[], object]) -> float:
+    times = []
+    for _ in range(3):
+        start = time.perf_counter()
+        work()
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def main() -> None:
+    """Print all tables."""
+    draws = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000
+    speed()
+    linear(draws)
+    wrong_priors(max(draws // 5, 100))
+    others(max(draws // 10, 50))
+
+
+if __name__ == "__main__":
+    main()
