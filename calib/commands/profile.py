@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.commands.common import JsonOption, print_json
+from calib.commands.profile_split import split
 from calib.commands.show import (
     NozzleOption,
     PrinterOption,
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 profile = typer.Typer(
     no_args_is_help=True, help="Show the corrections in force, their history, and take them back."
 )
+
+profile.command(epilog="Example: truebead profile split --printer lantern")(split)
 
 
 def register(app: typer.Typer) -> None:
