@@ -8,6 +8,7 @@ import sys
 import time
 from contextlib import closing
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -304,6 +305,37 @@ def test_a_newer_store_is_refused_politely(tmp_path):
     with pytest.raises(StoreError, match="made by a newer Truebead"):
         open_store(str(path))
     assert path.read_bytes() == before
+
+
+def older_store(path):
+    """Make a store of the first version, from the text of one."""
+    text = (Path(__file__).parent / "data" / "store_0001.sql").read_text(encoding="utf-8")
+    with closing(sqlite3.connect(path)) as raw:
+        raw.executescript(text)
+
+
+def test_an_older_store_migrates_and_is_copied_before(tmp_path):
+    path = tmp_path / "s.sqlite"
+    older_store(path)
+    with open_store(str(path)) as store:
+        assert [k.correction.new for k in store.history()] == [0.95, 0.97]
+        assert store.in_force()[0].value == 0.97
+        assert store.check() == []
+        context = MigrationContext.configure(store.engine.connect())
+        assert context.get_current_revision() == HEAD
+    with closing(sqlite3.connect(f"{path}.before-{HEAD}")) as raw:
+        assert raw.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+
+
+def test_two_processes_migrating_at_once(tmp_path):
+    path = tmp_path / "s.sqlite"
+    older_store(path)
+    both = [writer(path, name, 1) for name in ("a", "b")]
+    for p in both:
+        assert p.stdout.readline() == "ready\n"
+        assert len(p.communicate("go\n")[0].split()) == 1
+    with open_store(str(path)) as store:
+        assert len(store.history()) == 4
 
 
 @pytest.mark.parametrize(
