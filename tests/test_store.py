@@ -204,14 +204,14 @@ def test_narrower_layers_win(store):
 
 def test_leave_keeps_the_old_value_and_print_again_changes_nothing(store):
     workshop(store)
-    keep(store, "a", corrections=[correction(new=0.97)])
-    keep(store, "b", corrections=[correction(new=0.9701, old=0.97, verdict=Verdict.LEAVE)])
-    keep(store, "c", corrections=[correction(new=0.5, old=0.97, verdict=Verdict.PRINT_AGAIN)])
+    keep(store, "a", corrections=[correction(new=97)])
+    keep(store, "b", corrections=[correction(new=97.01, old=97, verdict=Verdict.LEAVE)])
+    keep(store, "c", corrections=[correction(new=0.5, old=97, verdict=Verdict.PRINT_AGAIN)])
     (v,) = store.in_force()
-    assert (v.value, v.source.piece_id) == (0.97, "b")
-    keep(store, "d", corrections=[correction(new=0.98, old=None, verdict=Verdict.LEAVE)])
+    assert (v.value, v.source.piece_id) == (97, "b")
+    keep(store, "d", corrections=[correction(new=98, old=None, verdict=Verdict.LEAVE)])
     (v,) = store.in_force()
-    assert (v.value, v.source.piece_id) == (0.97, "d")  # left alone, so what was set before
+    assert (v.value, v.source.piece_id) == (97, "d")  # left alone, so what was set before
 
 
 def test_another_nozzle_does_not_lend_its_flow(store):
@@ -226,30 +226,30 @@ def test_another_nozzle_does_not_lend_its_flow(store):
 def test_a_new_spool_inherits_marked_and_widened(store):
     workshop(store, spools=("white-1", "white-2", "white-3"))
     store.add_spool(Spool(name="green", material="PETG"))
-    keep(store, "a", spool="white-1", corrections=[correction(new=0.96)])
-    keep(store, "b", spool="white-2", corrections=[correction(new=0.98)])
+    keep(store, "a", spool="white-1", corrections=[correction(new=96)])
+    keep(store, "b", spool="white-2", corrections=[correction(new=98)])
     (v,) = store.in_force(spool="white-3")
     assert (v.layer, v.inherited_from) == (Scope.MATERIAL, ("white-1", "white-2"))
-    assert v.value == pytest.approx(0.97)
-    # s2 = (3 x 0.02^2 + 2 x 0.01^2) / (3 + 1); u2 = s2 (1 + 1/2) + 0.01^2 / 2, worked by hand.
-    assert v.u == pytest.approx((0.00035 * 1.5 + 0.00005) ** 0.5)
+    assert v.value == pytest.approx(97)
+    # s2 = (3 x 2^2 + 2 x 1^2) / (3 + 1) = 3.5; u2 = s2 (1 + 1/2) + 1^2 / 2, worked by hand.
+    assert v.u == pytest.approx((3.5 * 1.5 + 0.5) ** 0.5)
     assert store.in_force(spool="white-1")[0].inherited_from == ()
     assert store.in_force(spool="green") == []
 
 
 def test_undo_keeps_the_history_and_lets_the_sheet_be_kept_again(store):
     workshop(store)
-    keep(store, "a", corrections=[correction(new=0.97)])
-    keep(store, "b", corrections=[correction(new=0.95)])
+    keep(store, "a", corrections=[correction(new=97)])
+    keep(store, "b", corrections=[correction(new=95)])
     (undone,) = store.undo(why="seam under the jaws")
     assert (undone.piece_id, undone.why_undone) == ("b", "seam under the jaws")
-    assert store.in_force()[0].value == 0.97
+    assert store.in_force()[0].value == 97
     assert len(store.history()) == 2
     assert len(list(store.readings_of())) == 1  # a sheet taken back takes no part in the split
     with pytest.raises(StoreError, match="taken back before"):
         store.undo(undone.uid)
-    keep(store, "b", corrections=[correction(new=0.955)])
-    assert store.in_force()[0].value == 0.955
+    keep(store, "b", corrections=[correction(new=95.5)])
+    assert store.in_force()[0].value == 95.5
     assert len(store.history()) == 3
 
 
