@@ -54,7 +54,8 @@ TOPICS = (
     Topic(name="extruder", what="steps of the extruder", settings="steps_e_", scope=Scope.PRINTER, per_nozzle=False),
     Topic(name="temperature", what="hot-end temperature", settings="hot_end|bed_c|temperature", scope=Scope.SPOOL, spool_sd=4.0),
     Topic(name="retraction", what="retraction", settings="retraction", scope=Scope.SPOOL, after=("temperature",), spool_sd=0.2),
-    Topic(name="flow", what="flow", settings="extrusion_multiplier|flow", scope=Scope.SPOOL, after=("extruder", "temperature"), spool_sd=0.02),
+    Topic(name="filament", what="diameter of the filament", settings="filament_mm", scope=Scope.SPOOL, per_nozzle=False, any_printer=True, spool_sd=0.02),
+    Topic(name="flow", what="flow", settings="flow", scope=Scope.SPOOL, after=("extruder", "filament", "temperature"), spool_sd=2.0),
     Topic(name="shrinkage", what="shrinkage of the material", settings="shrinkage", scope=Scope.MATERIAL, per_nozzle=False, any_printer=True, spool_sd=0.05),
     Topic(name="scale", what="scale of parts", settings="scale", scope=Scope.SPOOL, after=("axes",), per_nozzle=False, spool_sd=0.05),
     Topic(name="outline", what="outline offset", settings="outline", scope=Scope.NOZZLE, after=("flow",), spool_sd=0.03),
@@ -62,6 +63,7 @@ TOPICS = (
     Topic(name="holes", what="oversize of holes", settings="hole", scope=Scope.SPOOL, after=("flow",), spool_sd=0.05),
     Topic(name="clearance", what="clearance of fits", settings="clearance", scope=Scope.SPOOL, after=("flow", "outline"), spool_sd=0.05),
     Topic(name="limits", what="overhang and bridge limits", settings="overhang|bridge", scope=Scope.SPOOL, after=("temperature",), spool_sd=3.0),
+    Topic(name="rate", what="fastest flow of the hot end", settings="volumetric_rate", scope=Scope.NOZZLE),
 )  # fmt: skip
 
 _OTHER = Topic(name="other", what="other settings", settings="", scope=Scope.SPOOL)
@@ -141,6 +143,7 @@ EVENTS = (
             "holes": "small holes follow the outline",
             "clearance": "fits follow the outline",
             "limits": "bridges and overhangs follow width and temperature",
+            "rate": "the bore and the melt zone set it",
         },
         keeps="steps, squareness, shrinkage and scale: they don't pass through the nozzle; and every"
         " value of the printer's other nozzles",

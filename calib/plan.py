@@ -19,7 +19,9 @@ class Goal:
     topics: tuple[str, ...]
 
 
-_ALL = tuple(t.name for t in TOPICS if t.name != "shrinkage")
+#: Found on the way or where wanted, not asked for.
+_NOT_ASKED = {"shrinkage", "filament", "rate"}
+_ALL = tuple(t.name for t in TOPICS if t.name not in _NOT_ASKED)
 GOALS = {
     g.name: g
     for g in (
@@ -49,7 +51,6 @@ class _Way:
 
     pieces: tuple[str, ...]
     good_enough: float = 0.0
-    by_hand: str = ""
 
 
 _WAYS = {
@@ -57,14 +58,10 @@ _WAYS = {
     "first_layer": _Way(pieces=("dimensional-cube",), good_enough=0.1),
     "axes": _Way(pieces=("carriage-travel",)),
     "skew": _Way(pieces=("squareness-frame",), good_enough=0.1),
-    "extruder": _Way(
-        pieces=("extruder-feed",),
-        by_hand="mark the filament 120 mm above the extruder, feed 100 mm with the hot end hot, measure what is left;"
-        " new steps/mm = old x 100 / fed",
-    ),
+    "extruder": _Way(pieces=("extruder-feed",)),
     "temperature": _Way(pieces=("temperature-tower",), good_enough=10.0),
     "retraction": _Way(pieces=("string-posts",), good_enough=0.6),
-    "flow": _Way(pieces=("wall-box",), good_enough=0.03),
+    "flow": _Way(pieces=("wall-box",), good_enough=3.0),
     "scale": _Way(pieces=("dimensional-cube",), good_enough=0.2),
     "outline": _Way(pieces=("dimensional-cube",), good_enough=0.05),
     "holes": _Way(pieces=("hole-plate",), good_enough=0.1),
@@ -73,14 +70,13 @@ _WAYS = {
 }  # fmt: skip
 
 _SETTLES = {
-    "": "steps/mm of the extruder",
     "bed-patches": "which levelling screw to turn and by how much",
     "carriage-travel": "steps/mm of the machine itself, without plastic",
     "squareness-frame": "whether the axes are square",
-    "extruder-feed": "steps/mm of the extruder",
+    "extruder-feed": "steps/mm of the extruder, without a piece",
     "temperature-tower": "hot-end temperature and how far it may wander",
     "string-posts": "the shortest retraction without strings",
-    "wall-box": "the extrusion multiplier",
+    "wall-box": "the flow",
     "dimensional-cube": "scale on X, Y and Z, outline offset, height of the first layer",
     "step-gauge": "scale on X and Y over long lengths, outline offset",
     "hole-plate": "how much larger holes are to be drawn",
@@ -109,7 +105,7 @@ class Step:
     Attributes
     ----------
     piece : str
-        Pattern to make; "" for something done by hand, which `by_hand` then tells.
+        Pattern to make, or a check without plastic.
     why : tuple of str
         Why it is needed, in words.
     """
@@ -118,7 +114,6 @@ class Step:
     topics: tuple[str, ...]
     why: tuple[str, ...]
     settles: str
-    by_hand: str = ""
     parameters: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -302,7 +297,6 @@ def _steps(
                 topics=together,
                 why=why,
                 settles=_SETTLES[name],
-                by_hand=_WAYS[about.name].by_hand if not name else "",
                 parameters=_parameters(name, known),
             )
 
@@ -314,16 +308,11 @@ def _together(name: str, needs: Mapping[str, list[str]], done: set[str]) -> tupl
 
 
 def _pieces(topics: Sequence[str], known: Known, *, tight: bool) -> tuple[str, ...]:
-    from patterns import registry
-
     if topics[0] == "scale" and tight:
         good = {v.setting for v in known.in_force if not v.stale}
         upright = "scale_z_percent" in good and "first_layer" not in topics
         return ("step-gauge",) if upright else ("step-gauge", "dimensional-cube")
-    way = _WAYS[topics[0]]
-    there = {**registry.all_patterns(), **registry.all_checks()}
-    found = tuple(n for n in way.pieces if n in there)
-    return found or (("",) if way.by_hand else way.pieces)
+    return _WAYS[topics[0]].pieces
 
 
 #: What the cube resolves of the scale, 95 %: the interpreter's own figure for a usual caliper.

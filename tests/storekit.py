@@ -103,8 +103,8 @@ def sheet_text(piece_id="cube-1"):
     return f"# pattern: dimensional-cube\n# piece: {piece_id}\nfeature,reading 1\nx_outside_low,40.02\n"
 
 
-def correction(setting="extrusion_multiplier", new=0.97, old=1.0, **change):
-    u = change.pop("u", 0.01)
+def correction(setting="flow_percent", new=97.0, old=100.0, **change):
+    u = change.pop("u", 1.0)
     values = {
         "setting": setting, "old": old, "new": new, "u_new": u, "unit": "",
         "error": Estimate(name=setting, value=new - (old or 0.0), u=u, dof=8.0, unit=""),

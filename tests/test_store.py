@@ -8,6 +8,7 @@ import sys
 import time
 from contextlib import closing
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -203,14 +204,14 @@ def test_narrower_layers_win(store):
 
 def test_leave_keeps_the_old_value_and_print_again_changes_nothing(store):
     workshop(store)
-    keep(store, "a", corrections=[correction(new=0.97)])
-    keep(store, "b", corrections=[correction(new=0.9701, old=0.97, verdict=Verdict.LEAVE)])
-    keep(store, "c", corrections=[correction(new=0.5, old=0.97, verdict=Verdict.PRINT_AGAIN)])
+    keep(store, "a", corrections=[correction(new=97)])
+    keep(store, "b", corrections=[correction(new=97.01, old=97, verdict=Verdict.LEAVE)])
+    keep(store, "c", corrections=[correction(new=0.5, old=97, verdict=Verdict.PRINT_AGAIN)])
     (v,) = store.in_force()
-    assert (v.value, v.source.piece_id) == (0.97, "b")
-    keep(store, "d", corrections=[correction(new=0.98, old=None, verdict=Verdict.LEAVE)])
+    assert (v.value, v.source.piece_id) == (97, "b")
+    keep(store, "d", corrections=[correction(new=98, old=None, verdict=Verdict.LEAVE)])
     (v,) = store.in_force()
-    assert (v.value, v.source.piece_id) == (0.97, "d")  # left alone, so what was set before
+    assert (v.value, v.source.piece_id) == (97, "d")  # left alone, so what was set before
 
 
 def test_another_nozzle_does_not_lend_its_flow(store):
@@ -225,30 +226,30 @@ def test_another_nozzle_does_not_lend_its_flow(store):
 def test_a_new_spool_inherits_marked_and_widened(store):
     workshop(store, spools=("white-1", "white-2", "white-3"))
     store.add_spool(Spool(name="green", material="PETG"))
-    keep(store, "a", spool="white-1", corrections=[correction(new=0.96)])
-    keep(store, "b", spool="white-2", corrections=[correction(new=0.98)])
+    keep(store, "a", spool="white-1", corrections=[correction(new=96)])
+    keep(store, "b", spool="white-2", corrections=[correction(new=98)])
     (v,) = store.in_force(spool="white-3")
     assert (v.layer, v.inherited_from) == (Scope.MATERIAL, ("white-1", "white-2"))
-    assert v.value == pytest.approx(0.97)
-    # s2 = (3 x 0.02^2 + 2 x 0.01^2) / (3 + 1); u2 = s2 (1 + 1/2) + 0.01^2 / 2, worked by hand.
-    assert v.u == pytest.approx((0.00035 * 1.5 + 0.00005) ** 0.5)
+    assert v.value == pytest.approx(97)
+    # s2 = (3 x 2^2 + 2 x 1^2) / (3 + 1) = 3.5; u2 = s2 (1 + 1/2) + 1^2 / 2, worked by hand.
+    assert v.u == pytest.approx((3.5 * 1.5 + 0.5) ** 0.5)
     assert store.in_force(spool="white-1")[0].inherited_from == ()
     assert store.in_force(spool="green") == []
 
 
 def test_undo_keeps_the_history_and_lets_the_sheet_be_kept_again(store):
     workshop(store)
-    keep(store, "a", corrections=[correction(new=0.97)])
-    keep(store, "b", corrections=[correction(new=0.95)])
+    keep(store, "a", corrections=[correction(new=97)])
+    keep(store, "b", corrections=[correction(new=95)])
     (undone,) = store.undo(why="seam under the jaws")
     assert (undone.piece_id, undone.why_undone) == ("b", "seam under the jaws")
-    assert store.in_force()[0].value == 0.97
+    assert store.in_force()[0].value == 97
     assert len(store.history()) == 2
     assert len(list(store.readings_of())) == 1  # a sheet taken back takes no part in the split
     with pytest.raises(StoreError, match="taken back before"):
         store.undo(undone.uid)
-    keep(store, "b", corrections=[correction(new=0.955)])
-    assert store.in_force()[0].value == 0.955
+    keep(store, "b", corrections=[correction(new=95.5)])
+    assert store.in_force()[0].value == 95.5
     assert len(store.history()) == 3
 
 
@@ -304,6 +305,37 @@ def test_a_newer_store_is_refused_politely(tmp_path):
     with pytest.raises(StoreError, match="made by a newer Truebead"):
         open_store(str(path))
     assert path.read_bytes() == before
+
+
+def older_store(path):
+    """Make a store of the first version, from the text of one."""
+    text = (Path(__file__).parent / "data" / "store_0001.sql").read_text(encoding="utf-8")
+    with closing(sqlite3.connect(path)) as raw:
+        raw.executescript(text)
+
+
+def test_an_older_store_migrates_and_is_copied_before(tmp_path):
+    path = tmp_path / "s.sqlite"
+    older_store(path)
+    with open_store(str(path)) as store:
+        assert [k.correction.new for k in store.history()] == [0.95, 0.97]
+        assert store.in_force()[0].value == 0.97
+        assert store.check() == []
+        context = MigrationContext.configure(store.engine.connect())
+        assert context.get_current_revision() == HEAD
+    with closing(sqlite3.connect(f"{path}.before-{HEAD}")) as raw:
+        assert raw.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+
+
+def test_two_processes_migrating_at_once(tmp_path):
+    path = tmp_path / "s.sqlite"
+    older_store(path)
+    both = [writer(path, name, 1) for name in ("a", "b")]
+    for p in both:
+        assert p.stdout.readline() == "ready\n"
+        assert len(p.communicate("go\n")[0].split()) == 1
+    with open_store(str(path)) as store:
+        assert len(store.history()) == 4
 
 
 @pytest.mark.parametrize(

@@ -58,11 +58,9 @@ def next_(
 
 
 def _cost(step: "Step", setup: "PrintSetup", spool: "Spool") -> dict[str, float | None]:
-    """Return minutes, grams and price of a piece; empty for something done by hand."""
+    """Return minutes, grams and price of a piece; empty for a check without plastic."""
     from calib.cost import piece_cost
 
-    if not step.piece:
-        return {}
     found = piece_cost(step.piece, step.parameters, setup, spool)
     return (
         {}
@@ -87,11 +85,11 @@ def _say_plan(
         say("Nothing to print: the profile is fit for use.")
     for i, (step, cost) in enumerate(zip(found.steps, costs, strict=True), 1):
         effort = _effort(cost)
-        say(f"{i}. {step.piece or 'by hand'}{f' ({effort})' if effort else ''}", "bold")
+        say(f"{i}. {step.piece}{f' ({effort})' if effort else ''}", "bold")
         say(f"   settles {step.settles}")
         for why in step.why:
             say(f"   because {why}")
-        say(f"   {command_of(step, names) if step.piece else step.by_hand}")
+        say(f"   {command_of(step, names)}")
     total = _effort({k: sum(c.get(k) or 0.0 for c in costs) for k in ("minutes", "grams", "cost")})
     if len(found.steps) > 1 and total:
         say(f"In all {total}. After each: truebead keep SHEET --printer {names[0]} --nozzle {names[1]} --spool {names[2]}, then truebead next again: a change may make a later piece needless.")  # fmt: skip
@@ -151,7 +149,7 @@ def _plan_json(
         **dict(zip(("printer", "nozzle", "spool"), names, strict=True)),
         "goal": found.goal.name,
         "steps": [
-            {**asdict(step), **cost, "command": command_of(step, names) if step.piece else ""}
+            {**asdict(step), **cost, "command": command_of(step, names)}
             for step, cost in zip(found.steps, costs, strict=True)
         ],
         "good": list(found.good),

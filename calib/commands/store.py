@@ -10,7 +10,7 @@ from calib.commands.common import ForceOption, JsonOption, print_json
 from calib.commands.show import StoreOption, console, say
 
 if TYPE_CHECKING:
-    from calib.store.exchange import TakenIn
+    from calib.store.taking import TakenIn
 
 T = TypeVar("T")
 store_app = typer.Typer(

@@ -19,6 +19,7 @@ from calib.store.tables import CorrectionRow, EventRow, NozzleRow, PrinterRow, S
 #: From the narrowest to the widest; the first layer that has a value for a setting wins.
 PRECEDENCE = (Scope.SPOOL, Scope.MATERIAL, Scope.NOZZLE, Scope.PRINTER)
 _SETTLED = (str(Verdict.APPLY), str(Verdict.LEAVE))
+EVERY = (*_SETTLED, str(Verdict.PRINT_AGAIN))
 _INHERIT_ROWS = 300  # newest corrections of other spools to look at for a spool's starting values
 _PRIOR_DOF = 3.0  # weight of the usual spread between spools against the spread seen
 
@@ -46,9 +47,8 @@ class Look:
 
     def unsettled(self) -> list[KeptCorrection]:
         """Return the newest corrections of their settings, where they say "print again"."""
-        every = (*_SETTLED, str(Verdict.PRINT_AGAIN))
         newest: dict[str, KeptCorrection] = {}
-        query = newest_query(self._reach(), verdicts=every, depth=1, at=self.at)
+        query = newest_query(self._reach(), verdicts=EVERY, depth=1, at=self.at)
         for k in records(self.session, query):
             if self._holds(k):
                 newest.setdefault(k.correction.setting, k)
@@ -117,7 +117,7 @@ def newest_query(
     depth: int = 2,
     at: datetime | None = None,
 ) -> Any:
-    """Return the query for the newest corrections in use of each setting and source.
+    """Return the query for the newest corrections in use of each setting, printer and nozzle.
 
     Two of them by default, since the newest may say "leave it alone" without knowing the value.
     """
@@ -125,7 +125,7 @@ def newest_query(
     rank = (
         func.row_number()
         .over(
-            partition_by=(c.scope, c.setting, c.printer_id, c.nozzle_id, c.spool_id),
+            partition_by=(c.scope, c.setting, c.printer_id, c.nozzle_id),
             order_by=(c.kept_at.desc(), c.id.desc()),
         )
         .label("rank")

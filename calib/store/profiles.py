@@ -15,14 +15,14 @@ from calib.instruments import DEFAULTS
 from calib.plan import Known
 from calib.solve import Context
 from calib.store.base import find, find_nozzle
-from calib.store.layers import Look, happened_to, layered, newest_query, records
+from calib.store.layers import EVERY, Look, happened_to, layered, newest_query, records
 from calib.store.records import AXES, EventRecord, InForce, KeptCorrection, Series
-from calib.store.rows import corrections_query, event_record
-from calib.store.tables import CorrectionRow, EventRow, InstrumentRow, PrinterRow, SpoolRow, UndoRow
+from calib.store.rows import event_record
+from calib.store.tables import CorrectionRow, EventRow, InstrumentRow, PrinterRow, SpoolRow
 from calib.store.tables import now as time_now
 from calib.store.things import Things, instrument_record, printer_record
 
-_DRIFT_ROWS = 2_000  # newest corrections of a printer that its charts look back on
+_DRIFT_DEPTH = 60  # newest corrections of each setting that its chart looks back on
 
 
 class Profiles(Things):
@@ -75,20 +75,10 @@ class Profiles(Things):
         with self._read() as session:
             p = find(session, PrinterRow, "printer", printer)
             c = CorrectionRow
-            query = (
-                corrections_query()
-                .where(
-                    c.printer_id == p.id,
-                    c.scope == str(Scope.PRINTER),
-                    c.chosen,
-                    UndoRow.id.is_(None),
-                )
-                .order_by(c.kept_at.desc(), c.id.desc())
-                .limit(_DRIFT_ROWS)
-            )
+            where = [c.printer_id == p.id, c.scope == str(Scope.PRINTER)]
             if setting is not None:
-                query = query.where(c.setting == setting)
-            rows = records(session, query)[::-1]
+                where.append(c.setting == setting)
+            rows = records(session, newest_query(*where, verdicts=EVERY, depth=_DRIFT_DEPTH))[::-1]
             happened = happened_to(session, p.id, None)
         by_setting: dict[str, list[KeptCorrection]] = defaultdict(list)
         for k in rows:

@@ -193,7 +193,8 @@ class CorrectionRow(Base):
 
     __tablename__ = "corrections"
     __table_args__ = (
-        Index("corrections_by_printer", "printer_id", "scope", "setting"),
+        Index("corrections_by_printer", "printer_id", "scope", "setting", "kept_at"),
+        Index("corrections_by_time", "kept_at"),
         Index("corrections_by_material", "material_id", "printer_id", "scope", "kept_at"),
         Index("corrections_by_spool", "spool_id", "printer_id"),
     )
