@@ -282,7 +282,7 @@ REFUSED = [
     ("temperature-tower", {"filament": "XYZ"}, "no filament type 'XYZ'"),
     ("temperature-tower", {"from_c": 200, "to_c": 202}, "gives 1 of at least 2"),
     ("temperature-tower", {"from_c": 250, "to_c": 150, "step_c": 1}, "at most 60"),
-    ("temperature-tower", {"from_c": 250, "to_c": 150, "step_c": 2}, "the printer builds 250.0"),
+    ("temperature-tower", {"from_c": 250, "to_c": 150, "step_c": 2}, "24 bands fit: make step_c larger, or print the range as two towers"),
     ("temperature-tower", {"band_mm": 3}, "no room for '230' on a band"),
     ("overhang-ladder", {"reach_mm": 20}, "sails fit: make step_deg larger"),
     ("overhang-ladder", {"from_deg": 60, "to_deg": 62}, "gives 1 of at least 3"),
