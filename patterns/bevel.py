@@ -5,6 +5,8 @@ and the foot is closed. Every edge is shared by construction, where mesh boolean
 plane would leave slivers.
 """
 
+import itertools
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,6 +19,8 @@ Ints = NDArray[np.int64]
 _ON_BED_MM = 1e-6
 #: Sides of a ring that are shorter than this have no direction worth following.
 _SHORT_MM = 1e-3
+#: Sine of a turn that still counts as straight.
+_STRAIGHT = 1e-4
 
 
 def bevelled(mesh: Mesh, chamfer_mm: float) -> Mesh:
@@ -35,16 +39,17 @@ def bevelled(mesh: Mesh, chamfer_mm: float) -> Mesh:
         return mesh
     wide = [points[r, :2] for r in rings]
     _check_upright(mesh, wide, chamfer_mm)
-    narrow = [inset(ring, chamfer_mm) for ring in wide]
+    narrow, slopes, feet, first = [], [], [], len(points)
+    for ring, flat in zip(rings, wide, strict=True):
+        turns = _corners(flat)
+        narrow.append(inset(flat[turns], chamfer_mm))
+        feet.append(first + np.arange(len(turns)))
+        slopes += _slope(ring, turns, feet[-1])
+        first += len(turns)
     check_inset(wide, narrow, chamfer_mm)
-    feet, first = [], len(points)
-    for ring in rings:
-        feet.append(first + np.arange(len(ring)))
-        first += len(ring)
-    flat = np.concatenate(narrow)
-    everything = np.concatenate([points, np.column_stack([flat, np.zeros(len(flat))])])
-    slopes = [_slope(ring, foot) for ring, foot in zip(rings, feet, strict=True)]
-    return joined(everything, np.concatenate([upper, *slopes, _cap(feet, narrow)]))
+    down = np.concatenate(narrow)
+    everything = np.concatenate([points, np.column_stack([down, np.zeros(len(down))])])
+    return joined(everything, np.concatenate([upper, np.array(slopes), _cap(feet, narrow)]))
 
 
 def _cut_above(mesh: Mesh, at_mm: float) -> tuple[Ring, Ints, list[tuple[int, int]]]:
@@ -109,31 +114,48 @@ def _area(rings: list[Ring]) -> float:
     )
 
 
-def _slope(ring: Ints, foot: Ints) -> Ints:
-    """Return the triangles from a ring down to its narrower foot."""
-    following, foot_following = np.roll(ring, -1), np.roll(foot, -1)
-    return np.concatenate([
-        np.stack([foot, foot_following, following], axis=1),
-        np.stack([foot, following, ring], axis=1),
-    ])  # fmt: skip
-
-
-def inset(ring: Ring, by_mm: float) -> Ring:
-    """Shift every side of a ring (n, 2) to its left by `by_mm`; corners stay mitred and paired."""
+def _corners(ring: Ring) -> Ints:
+    """Return the places in a ring (n, 2) where it turns; points along a side are none."""
     kept = [0]
     for n in range(1, len(ring)):
         if np.linalg.norm(ring[n] - ring[kept[-1]]) > _SHORT_MM:
             kept.append(n)
     while len(kept) > 1 and np.linalg.norm(ring[kept[-1]] - ring[0]) <= _SHORT_MM:
         kept.pop()
-    corners = ring[kept]
-    along = np.roll(corners, -1, axis=0) - corners
-    along /= np.linalg.norm(along, axis=1, keepdims=True)
+    along = _directions(ring[kept])
+    before = np.roll(along, 1, axis=0)
+    turn = before[:, 0] * along[:, 1] - before[:, 1] * along[:, 0]
+    straight = (np.abs(turn) < _STRAIGHT) & (np.einsum("ij,ij->i", before, along) > 0)
+    places: Ints = np.array(kept)[~straight]
+    return places
+
+
+def _directions(ring: Ring) -> Ring:
+    along = np.roll(ring, -1, axis=0) - ring
+    unit: Ring = along / np.linalg.norm(along, axis=1, keepdims=True)
+    return unit
+
+
+def _slope(ring: Ints, turns: Ints, foot: Ints) -> list[tuple[int, int, int]]:
+    """Return the triangles from a ring down to the corners of its narrower foot."""
+    triangles = []
+    for n, start in enumerate(turns.tolist()):
+        here, there = int(foot[n]), int(foot[(n + 1) % len(foot)])
+        end = int(turns[(n + 1) % len(turns)])
+        count = (end - start) % len(ring)
+        chain = [int(ring[(start + m) % len(ring)]) for m in range(count + 1)]
+        triangles.append((here, there, chain[-1]))
+        triangles += [(here, b, a) for a, b in itertools.pairwise(chain)]
+    return triangles
+
+
+def inset(ring: Ring, by_mm: float) -> Ring:
+    """Shift every side of a ring (n, 2) to its left by `by_mm`; corners stay mitred and paired."""
+    along = _directions(ring)
     left = np.stack([-along[:, 1], along[:, 0]], axis=1)
     before = np.roll(left, 1, axis=0)
     shift = (before + left) / (1 + np.einsum("ij,ij->i", before, left))[:, None]
-    whose = np.searchsorted(kept, np.arange(len(ring)), side="right") - 1
-    moved: Ring = ring + by_mm * shift[whose]
+    moved: Ring = ring + by_mm * shift
     return moved
 
 

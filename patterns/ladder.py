@@ -1,6 +1,7 @@
 """Evenly spaced values for ladders and towers."""
 
 from patterns.errors import SpecError
+from patterns.spec import PrintSetup
 
 _MOST = 60
 
@@ -29,3 +30,15 @@ def rungs(
         )
     sign = 1 if last >= first else -1
     return tuple(round(first + sign * k * step, 6) for k in range(count))
+
+
+def check_tower(count: int, base_mm: float, band_mm: float, step: str, setup: PrintSetup) -> None:
+    """Refuse a tower of more bands than the printer builds, saying how many it does."""
+    high = base_mm + count * band_mm
+    if high > setup.build_z_mm + 1e-6:
+        fit = int((setup.build_z_mm - base_mm) / band_mm)
+        raise SpecError(
+            f"{count} bands of {band_mm:g} mm are {high:.1f} mm high, the printer builds"
+            f" {setup.build_z_mm:.1f}",
+            mend=f"{fit} bands fit: make {step} larger, or print the range as two towers",
+        )

@@ -39,7 +39,7 @@ def preview_mesh(body: Body) -> Mesh:
         solid = Manifold.batch_boolean([solid, *(_prism(p) for p in body.cut)], OpType.Subtract)
     mesh = _to_mesh(solid)
     if body.chamfer_mm > 0:
-        mesh = _without_slivers(bevelled(mesh, body.chamfer_mm))
+        mesh = bevelled(mesh, body.chamfer_mm)
     return _in_fixed_order(mesh)
 
 
@@ -76,13 +76,6 @@ def _prism(p: Prism) -> Any:
     # union is left with steps of a nanometre.
     swept = flat.extrude(p.end_mm - p.start_mm).transform(place)
     return swept.warp_batch(lambda points: np.round(points, _PLACES))
-
-
-def _without_slivers(mesh: Mesh) -> Mesh:
-    from manifold3d import Manifold, Mesh64
-
-    raw = Mesh64(mesh.vertices, mesh.triangles.astype(np.uint64))
-    return _to_mesh(Manifold(raw).simplify(1e-6))
 
 
 def _to_mesh(solid: Any) -> Mesh:

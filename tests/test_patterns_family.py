@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from patterns import registry, solid
+from patterns.body import Circle
 from patterns.errors import SpecError
 from patterns.export import stl_bytes, threemf_bytes
 from patterns.feature import Kind
@@ -65,12 +66,14 @@ def test_random_piece_is_sound_and_measures_as_it_says(name):
 
 @pytest.mark.parametrize("name", PRINTED)
 def test_mesh_booleans_give_the_same_volume(name):
-    """A second library builds the same loops; polygons for circles cost under 0.1 %."""
+    """A second library builds the same loops; only polygons for circles cost up to 0.1 %."""
     for drawn in valid_pieces(registry.get(name), 4, seed=5)[0]:
         mesh = preview_mesh(drawn.body)
         assert mesh.is_watertight
+        loops = [h for p in drawn.body.add for h in (p.outline, *p.holes)]
+        near = 1e-3 if any(isinstance(h, Circle) for h in loops) else 1e-9
         if drawn.volume_mm3 is not None:
-            assert mesh.volume_mm3 == pytest.approx(drawn.volume_mm3, rel=1e-3)
+            assert mesh.volume_mm3 == pytest.approx(drawn.volume_mm3, rel=near)
 
 
 @pytest.mark.parametrize("name", PRINTED)
@@ -279,7 +282,7 @@ REFUSED = [
     ("temperature-tower", {"filament": "XYZ"}, "no filament type 'XYZ'"),
     ("temperature-tower", {"from_c": 200, "to_c": 202}, "gives 1 of at least 2"),
     ("temperature-tower", {"from_c": 250, "to_c": 150, "step_c": 1}, "at most 60"),
-    ("temperature-tower", {"from_c": 250, "to_c": 150, "step_c": 2}, "the printer builds 250.0"),
+    ("temperature-tower", {"from_c": 250, "to_c": 150, "step_c": 2}, "24 bands fit: make step_c larger, or print the range as two towers"),
     ("temperature-tower", {"band_mm": 3}, "no room for '230' on a band"),
     ("overhang-ladder", {"reach_mm": 20}, "sails fit: make step_deg larger"),
     ("overhang-ladder", {"from_deg": 60, "to_deg": 62}, "gives 1 of at least 3"),

@@ -321,9 +321,12 @@ def _takes(p: "Pattern", material: "Filament") -> dict[str, Any]:
 def _pattern_help(p: "Pattern") -> str:
     lines = [f"{p.name}: {p.answers}", "", "Parameters (--set NAME=VALUE):"]
     for name, (param, default) in p.spec_type.params().items():
-        what = "one of " + ", ".join(param.choices) if param.choices else (
-            f"{param.low:g} to {param.high:g} {param.unit}".rstrip()
-        )  # fmt: skip
+        if param.choices:
+            what = "one of " + ", ".join(param.choices)
+        elif isinstance(default, str):
+            what = "a word"
+        else:
+            what = f"{param.low:g} to {param.high:g} {param.unit}".rstrip()
         lines.append(f"  {name:20} {param.help} [{what}; default {default}]")
     lines += ["", f"Example: truebead make {p.name} --out {p.name}"]
     return "\n".join(lines)

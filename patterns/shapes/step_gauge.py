@@ -104,9 +104,9 @@ def lay_out(spec: StepGaugeSpec, setup: PrintSetup) -> Piece:
 def _letters(
     spec: StepGaugeSpec, strip: float, setup: PrintSetup
 ) -> tuple[tuple[Prism, ...], float]:
-    """Return X and Y engraved in the strips between the first two teeth, and their volume."""
+    """Return X and Y engraved in the strips between teeth 2 and 3, and their volume."""
     w, deep = spec.tooth_mm, 2 * setup.layer_mm
-    middle = (w + spec.pitch_mm) / 2
+    middle = spec.pitch_mm + (w + spec.pitch_mm) / 2
     room = (min(w, spec.pitch_mm - w), min(w, spec.pitch_mm - w))
     prisms: tuple[Prism, ...] = ()
     volume = 0.0

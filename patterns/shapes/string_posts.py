@@ -11,7 +11,7 @@ from patterns.body import XY, Body, Prism, box
 from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
-from patterns.ladder import rungs
+from patterns.ladder import check_tower, rungs
 from patterns.piece import Advice, Piece
 from patterns.registry import pattern
 from patterns.schedule import SETTINGS, ScheduleRow
@@ -110,6 +110,7 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
     values = rungs(spec.from_value, spec.to_value, spec.step_value, "step_value", "")
     labels = [f"{v:g}" for v in values]
     z = _sizes(spec, labels, setup)
+    check_tower(len(values), z.foot, z.band, "step_value", setup)
     top, deep = z.floor(len(values)), setup.line_mm
     reach = _FOOT_REACH_MM
     foot = box(-reach, -reach, 0, z.last[1] + reach, spec.depth_mm + reach, z.foot)

@@ -15,7 +15,7 @@ from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
 from patterns.filaments import filament
-from patterns.ladder import rungs
+from patterns.ladder import check_tower, rungs
 from patterns.piece import Advice, Piece
 from patterns.registry import pattern
 from patterns.schedule import ScheduleRow
@@ -120,6 +120,7 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
     spec = _filled_in(spec, setup)
     temps = rungs(spec.from_c, spec.to_c, spec.step_c, "step_c", "degC")
     z = _sizes(spec, temps, setup)
+    check_tower(len(temps), z.base, z.band, "step_c", setup)
     left, right = z.reach, z.reach + z.stile  # the stile's sides
     far = right + spec.gap_mm + z.reed
     outline, windows = _profile(spec, z, len(temps))
