@@ -83,7 +83,7 @@ def test_a_bridge_that_hangs_down_is_no_blunder() -> None:
         end=(0, 0, 1), rung=50.0, group="sag",
     )  # fmt: skip
     assert abs(9.5 - 1.2) < window(rung) < abs(30 - 1.2)
-    assert window(replace(rung, rung=None)) < 1
+    assert window(replace(rung, rung=None, group="")) < 1
 
 
 def test_swapped_rows_are_said_once_and_mended_together() -> None:
