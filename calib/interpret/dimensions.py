@@ -37,8 +37,14 @@ _WANTED_SKEW_DEG = 0.06  # 0.1 mm over 100 mm
 
 
 def applies(sheet: Sheet) -> bool:
-    """Whether the sheet has lengths."""
-    return bool(lengths(sheet))
+    """Whether the sheet has lengths, of a piece that is made for sizes.
+
+    A block to be weighed has one length along each axis, which settles nothing about scale.
+    """
+    own = [f for f in sheet.piece.features if is_length(f)]
+    different = {(f.axis, f.nominal) for f in own}
+    made_for_sizes = len(different) > len({f.axis for f in own})
+    return (made_for_sizes or any(f.group == "travel" for f in own)) and bool(lengths(sheet))
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
