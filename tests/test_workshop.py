@@ -79,7 +79,9 @@ def test_the_command(store, tmp_path):
     for k, spool in enumerate(TRUE_SHRINK):
         keep_size(store, spool, rng, f"sheet {k}")
     url = store.engine.url.render_as_string(hide_password=False)
-    plain = CliRunner().invoke(build_app(), ["profile", "split", "--printer", "lantern", "--store", url])
+    plain = CliRunner().invoke(
+        build_app(), ["profile", "split", "--printer", "lantern", "--store", url]
+    )
     assert plain.exit_code == 0
     assert "lantern X" in plain.output
     assert "carriage travel" in plain.output
