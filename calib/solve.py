@@ -292,9 +292,27 @@ def _with_effect(s: Suspect, used: Sheet, context: Context) -> Suspect:
         return s
     for module in _modules():
         effect_of = getattr(module, "effect_of", None)
-        if effect_of is not None and used.readings:
-            return replace(s, effect=effect_of(used, s.reading, context))
-    return s
+        effect = effect_of(used, s.reading, context) if effect_of and used.readings else ""
+        if effect:
+            return replace(s, effect=effect)
+    return replace(s, effect=_changed_by(s.reading, used, context))
+
+
+def _changed_by(reading: Reading, used: Sheet, context: Context) -> str:
+    """Compare the correction that a reading would change most, with and without it."""
+    more = replace(used, readings=(*used.readings, reading))
+    try:
+        without, with_it = (
+            {c.setting: c for f in _interpreted(s, context) for c in f.corrections}
+            for s in (used, more)
+        )
+    except ValueError:
+        return "nothing can be fitted with it"
+    both = [(without[k], with_it[k]) for k in without if k in with_it]
+    if not both:
+        return ""
+    a, b = max(both, key=lambda pair: abs(pair[0].new - pair[1].new) / max(pair[0].u_new, 1e-9))
+    return f"{a.setting} would be {b.new:.4g} {b.unit} with it, it is {a.new:.4g} without it"
 
 
 def _axis_wide(suspected: Sequence[Reading], sheet: Sheet) -> bool:
@@ -309,6 +327,8 @@ def _axis_wide(suspected: Sequence[Reading], sheet: Sheet) -> bool:
         if features[r.feature].axis in axes and features[r.feature].nominal >= _LONG_ENOUGH_MM
     ]
     middle = sorted(ratios)[len(ratios) // 2] if ratios else 1.0
+    if middle <= 0:
+        return False
     alike = sum(abs(r / middle - 1) < _ALIKE for r in ratios)
     ours = all(
         abs(r.value / features[r.feature].nominal / middle - 1) < 2 * _ALIKE for r in suspected

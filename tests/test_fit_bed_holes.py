@@ -93,6 +93,6 @@ def test_one_axis_alone_says_nothing_of_x_against_y():
 
 @pytest.mark.parametrize("draw", [bed, holes])
 def test_coverage(draw):
-    # 95 % of 400 draws has a standard deviation of 1.1 %; the bounds are three of them wide.
-    rates = coverage(draw, 400, seed=3)
-    assert all(0.917 < rate < 0.985 for rate in rates.values())
+    # 95 % of 300 draws has a standard deviation of 1.3 %; the bounds are about three of them wide.
+    rates = coverage(draw, 300, seed=3)
+    assert all(0.912 < rate < 0.988 for rate in rates.values())

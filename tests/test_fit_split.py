@@ -172,9 +172,9 @@ def test_several_materials_sharpen_the_machine():
 
 
 def test_coverage_when_the_priors_are_right():
-    # 95 % of 400 draws has a standard deviation of 1.1 %; the bounds are three of them wide.
-    rates = coverage(workshop(), 400, seed=11)
-    assert all(0.917 < rate < 0.983 for rate in rates.values())
+    # 95 % of 250 draws has a standard deviation of 1.4 %; the bounds are three of them wide.
+    rates = coverage(workshop(), 250, seed=11)
+    assert all(0.908 < rate < 0.992 for rate in rates.values())
 
 
 def test_a_wrong_prior_costs_coverage_of_the_parts():

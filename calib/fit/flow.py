@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.estimate import Estimate
-from calib.fit.bead import ROUNDING, area_ratio, width_ratio
+from calib.fit.bead import ROUNDING, width_ratio
 from calib.fit.linear import Array, LinearFit, Problem, fit
 
 #: Real strands are not quite rounded rectangles: standard uncertainty of the width lost to the
@@ -95,6 +95,9 @@ def roll(diameters_mm: Array, u_reading_mm: float) -> Roll:
     mean area. The mean's uncertainty is the spread of places over their number, or what the
     readings alone would give where that is larger.
     """
+    if not np.nanmin(diameters_mm) > 0:
+        msg = "a filament's diameter must be more than 0"
+        raise ValueError(msg)
     places = np.nanmean(diameters_mm, axis=1)
     areas = np.exp(np.nanmean(np.log(diameters_mm), axis=1)) ** 2
     n = int(np.isfinite(diameters_mm).sum())
@@ -310,6 +313,7 @@ def _agreement(problem: Problem, rows: dict[str, list[int]]) -> tuple[float, int
 
 def wall_ratios(walls: Sequence[Wall], layer_mm: float) -> tuple[float, float]:
     """Mean area ratio and mean plain width ratio of walls; only the first is a ratio of plastic."""
-    areas = [area_ratio(w.read_mm, w.nominal_mm, layer_mm) for w in walls]
+    c = layer_mm * ROUNDING
+    areas = [(w.read_mm - c) / (w.nominal_mm - c) for w in walls]
     widths = [width_ratio(w.read_mm, w.nominal_mm) for w in walls]
     return float(np.mean(areas)), float(np.mean(widths))

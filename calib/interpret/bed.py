@@ -81,7 +81,7 @@ def _fit(
     except NotDetermined:
         raise SheetError(
             "the patches measured lie on one line: they fix no plane",
-            where=sheet.keys.get("file", "sheet"),
+            where=sheet.name,
             mend="measure a patch away from that line",
         ) from None
 
@@ -97,7 +97,7 @@ def _screws(sheet: Sheet) -> tuple[list[Screw], str]:
     if thread and thread not in PITCHES_MM:
         raise SheetError(
             f"# screw_thread: {thread!r} is not known",
-            where=sheet.keys.get("file", "sheet"),
+            where=sheet.name,
             mend=f"write one of {', '.join(PITCHES_MM)} (ISO 261 coarse)",
         )
     places = _places(sheet, text) if text else _corners(sheet)
@@ -137,14 +137,14 @@ def _places(sheet: Sheet, text: str) -> list[tuple[float, float]]:
         except ValueError:
             raise SheetError(
                 f"# screws_mm: {pair.strip()!r} is not a place",
-                where=sheet.keys.get("file", "sheet"),
+                where=sheet.name,
                 mend="write x,y of each screw in bed coordinates, as 25,25; 195,25; 110,195",
             ) from None
         found.append((x, y))
     if len(found) < 3:
         raise SheetError(
             f"# screws_mm: {len(found)} screws can't level a bed",
-            where=sheet.keys.get("file", "sheet"),
+            where=sheet.name,
             mend="give at least three",
         )
     return found

@@ -87,7 +87,7 @@ def key_numbers(sheet: Sheet, key: str, low: float, high: float) -> list[float]:
 def _bad_key(sheet: Sheet, key: str, what: str, low: float, high: float) -> SheetError:
     return SheetError(
         f"# {key}: {what}",
-        where=sheet.keys.get("file", "sheet"),
+        where=sheet.name,
         mend=f"write a number from {low:g} to {high:g}, or take the line out",
     )
 

@@ -90,7 +90,9 @@ class _Judged:
         self.split = machine.explained(
             _evidence(result), context, caliper, travel=travel, part_c=self.part_c
         )
-        self.axes = [a for a in AXES if f"scale_{a.lower()}" in self.fit]
+        # An axis whose readings were all set aside has nothing to say.
+        read = {a for r in result.rows for a in features[r.feature].axis}
+        self.axes = [a for a in AXES if f"scale_{a.lower()}" in self.fit and a in read]
         self.wanted_percent = 100 * context.tolerance_mm / context.part_mm
 
     def corrections(self) -> list[Correction]:

@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from calib.corrections import Correction, Scope, Verdict, judge
+from calib.errors import SheetError
 from calib.fit.extruder import FeedFit, fit_feed
 from calib.instruments import Instrument
 from calib.interpret.common import (
@@ -26,6 +27,8 @@ from patterns.feature import Feature
 _MARK_MM = 0.3
 _SMALLEST_PERCENT = 0.1
 _WANTED_PERCENT = 1.0
+#: Less than this is no feed error but another quantity.
+_LEAST_FEED = 0.3
 
 
 def _is_trial(f: Feature) -> bool:
@@ -44,6 +47,12 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     rate, ratio, u = _arrays(trials, caliper)
     nominal = trials[0].feature.nominal
     result = fit_feed(rate, ratio, u, math.hypot(caliper.u_scale, caliper.u_zero / nominal))
+    if result.feed.value < _LEAST_FEED:
+        raise SheetError(
+            f"the readings say that only {100 * result.feed.value:.0f} % was taken in",
+            where=sheet.name,
+            mend="write the length taken in, not the length left over",
+        )
     fitted = np.interp(rate, *result.curve)
     percent = result.feed.times(100, "%")
     estimates = (percent, *((result.onset,) if result.onset else ()))

@@ -41,6 +41,8 @@ _U_EXTRUDED, _U_VOLUME = 0.002, 0.015
 _U_DENSITY_STATED, _U_DENSITY_UNKNOWN = 0.005, 0.04
 #: A side of the box that stands apart by this many standard uncertainties carries the seam.
 _SEAM_PULL = 4.5
+#: Less than this never makes a piece that can be measured.
+_LEAST_FLOW = 0.2
 _DISAGREE = 0.01
 _COARSE = 0.005
 
@@ -84,6 +86,12 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     suspects += doubtful_repeats(evidence.masses, balance)
     result = fit_flow(evidence.data)
     result, aside = _without_seam(evidence, result)
+    if result.flow.value < _LEAST_FLOW:
+        raise SheetError(
+            f"the readings say that only {100 * result.flow.value:.0f} % of the plastic came out",
+            where=sheet.name,
+            mend="look at their units, and at whether the right piece was measured",
+        )
     suspects += aside
     corrections = _corrections(sheet, context, evidence, result, balance)
     percent = result.flow.times(100, "%")
@@ -169,7 +177,7 @@ def _asked_volume(sheet: Sheet) -> tuple[float, float, str]:
     if sheet.piece.volume_mm3 is None:
         raise SheetError(
             "the volume of this piece is not known",
-            where=sheet.keys.get("file", "sheet"),
+            where=sheet.name,
             mend="add the line # extruded_mm: with the length of filament the G-code asks for",
         )
     return (

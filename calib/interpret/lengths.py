@@ -109,8 +109,9 @@ def _expected(f: Feature, result: DimensionsFit) -> float:
     for place, value in fitted.items():
         if result.features[place].id == f.id:
             return value
-    scales = [result.linear[f"scale_{a.lower()}"].value for a in f.axis]
-    return f.nominal * (1 + sum(scales) / len(scales))
+    names = [f"scale_{a.lower()}" for a in f.axis]
+    scales = [result.linear[n].value for n in names if n in result.linear]
+    return f.nominal * (1 + sum(scales) / max(1, len(scales)))
 
 
 def with_residuals(result: DimensionsFit) -> list[tuple[Row, float]]:
