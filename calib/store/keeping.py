@@ -87,6 +87,12 @@ class Keeping(StoreBase):
             found = [correction_record(*r) for r in session.execute(query)]
         return sorted(found, key=lambda k: uids.index(k.uid))
 
+    def of_sheet(self, sheet_uid: str) -> list[KeptCorrection]:
+        """Return the corrections that came of a kept sheet, in the order in which they were found."""
+        with self._read() as session:
+            query = corrections_query().where(SheetRow.uid == sheet_uid).order_by(CorrectionRow.id)
+            return [correction_record(*r) for r in session.execute(query)]
+
     def sheet(self, uid: str) -> KeptSheet:
         """Return a kept sheet by its uid or the unique beginning of it."""
         with self._read() as session:
