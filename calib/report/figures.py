@@ -10,6 +10,7 @@ from calib.report.plot import INK, MARK, QUIET, WARN, WIDTH, Plot, padded
 from calib.store.records import Series
 
 Data = Mapping[str, Any]
+_ROOMY = 50  # distance of the limits' lines that leaves room for all their words
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +66,7 @@ def _estimates(finding: Data, number: str) -> Iterator[Figure]:
         e = c["error"]
         if e.get("low") is not None and e.get("high") is not None:
             is_value = c["unit"] == e["unit"] and c["new"] == e["value"]
-            groups.setdefault((e["unit"], is_value), {})[e["name"]] = (
+            groups.setdefault((e["unit"], is_value), {})[c["setting"]] = (
                 e["value"],
                 e["low"],
                 e["high"],
@@ -301,10 +302,11 @@ def drift_figure(series: Series, number: str) -> Figure | None:
         series.found[0].correction.unit,
         x_labels=labels,
     )
-    plot.across(chart.centre, "mean")
+    roomy = not enough or abs(plot.py(chart.upper) - plot.py(chart.lower)) > _ROOMY
+    plot.across(chart.centre, "mean" if roomy else "")
     if enough:
         plot.across(chart.upper, "upper limit", colour=WARN, dash="2 3")
-        plot.across(chart.lower, "lower limit", colour=WARN, dash="2 3")
+        plot.across(chart.lower, "lower limit" if roomy else "", colour=WARN, dash="2 3")
     plot.line(xs, values, colour=QUIET, width=1)
     odd = [enough and i in chart.outside for i in range(len(values))]
     plot.points(xs, values, odd=odd)
