@@ -122,3 +122,106 @@ def test_the_steps_can_be_chosen_instead(workshop, tmp_path):
     settings = {v["setting"]: v for v in json.loads(workshop("profile show --json"))["settings"]}
     assert "scale_x_percent" not in settings
     assert settings["steps_x_per_mm"]["value"] == pytest.approx(80 / 1.003, rel=1e-3)
+
+
+# --- events, next, history, the store itself ----------------------------------------------------
+
+
+def test_event_and_next(workshop, tmp_path):
+    assert "stale: bed level" in workshop("event")
+    said = workshop("event assembled --printer lantern")
+    assert "Stale from now on: bed level, steps of X, Y and Z" in said
+    steps = json.loads(workshop("next --json"))["steps"]
+    assert [s["piece"] for s in steps][:3] == ["bed-patches", "carriage-travel", "squareness-frame"]
+    assert steps[0]["command"] == "truebead make bed-patches --printer lantern --nozzle brass"
+    assert steps[0]["grams"] > 0.1
+    assert steps[0]["minutes"] > 3
+    assert "grams" not in steps[1]  # nothing is printed
+    said = workshop("next --goal size --within 0.2 --part 200 --pieces 8")
+    assert "8 in a row are 1600 ±" in said
+    assert "Left out, since it does not matter to this goal: retraction" in said
+    assert "Do not leave a printer unattended" in said
+    workshop(f"keep {filled_sheet(tmp_path)}")
+    assert "Still good: squareness" not in workshop("next")
+    workshop("event drive-changed --axis x --note tightened")
+    assert "scale_x_percent is stale" in workshop("profile show")
+    assert "tightened" in workshop("event --past")
+
+
+@pytest.mark.parametrize(
+    ("line", "message"),
+    [
+        ("event exploded", "no event 'exploded'"),
+        ("event moved --axis X", "moved takes no axis"),
+        ("event drive-changed --axis Q", "no axis 'Q'"),
+        ("event moved --at yesterday", "not a date"),
+        ("next --goal pretty", "no goal 'pretty'"),
+        ("next --within 0", "--within: must be more than 0"),
+        ("profile diff", "nothing to compare with"),
+        ("profile undo", "nothing to take back"),
+        ("store restore none.sqlite", "no such file"),
+        ("store import none.json", "can't be read"),
+        ("store merge none.sqlite", "no such store"),
+    ],
+)
+def test_bad_requests_are_one_line_and_exit_2(workshop, line, message):
+    said = workshop(line, code=2)
+    assert message in said
+    assert said.count("\n") == 1
+
+
+def test_history_undo_and_diff(workshop, tmp_path):
+    workshop(f"keep {filled_sheet(tmp_path)}")
+    workshop("add spool white-2 --type PLA")
+    workshop(
+        f"keep {filled_sheet(tmp_path, scale=1.006, piece_id='cube-2', seed=2)} --spool white-2"
+    )
+    rows = json.loads(workshop("profile history --json"))
+    assert {r["piece"] for r in rows} == {"cube-1", "cube-2"}
+    assert "# pattern: dimensional-cube" in workshop(
+        f"profile history --sheet {rows[0]['sheet'][:8]}"
+    )
+    differ = {
+        r["setting"]: r
+        for r in json.loads(workshop("profile diff --spool white-1 --against white-2 --json"))
+    }
+    assert differ["scale_x_percent"]["says"] == "differ"
+    # The second spool was printed with what it inherits, 100 / 1.003, and came out 0.6 % too large.
+    assert differ["scale_x_percent"]["difference"] == pytest.approx(
+        100 / 1.003 - 100 / 1.003 / 1.006, abs=0.1
+    )
+    assert differ["outline_offset_mm"]["says"] == "the same value"  # the nozzle's, for both spools
+    said = workshop("profile diff --spool white-1 --at 2020-01-01")
+    assert "only here" in said
+    assert "Taken back" in workshop("profile undo --spool white-2 --why seam")
+    assert "taken back: seam" in workshop("profile history --spool white-2")
+    assert "limits need 6" in workshop("profile drift")
+
+
+def test_the_store_can_be_copied_carried_and_checked(workshop, tmp_path):
+    workshop(f"keep {filled_sheet(tmp_path)}")
+    out, saved, other = (tmp_path / n for n in ("x.json", "b.sqlite", "other.sqlite"))
+    assert "records are in" in workshop(f"store export {out}")
+    assert "is there already" in workshop(f"store export {out}", code=2)
+    taken = json.loads(workshop(f"store import {out} --store {other} --json"))
+    assert taken["new"]["sheets"] == 1
+    assert "nothing new" in workshop(f"store merge {other}")
+    workshop(f"store backup {saved}")
+    workshop("profile undo")
+    assert "is in use now" in workshop(f"store restore {saved}")
+    assert "scale_x_percent" in workshop("profile show")
+    assert "All is well" in workshop("store check")
+    assert json.loads(workshop("store schema"))["title"] == "Truebead export"
+
+
+def test_doctor_finds_what_is_wrong(workshop, tmp_path):
+    assert "good  store" in workshop("doctor")
+    broken = tmp_path / "broken"
+    broken.write_text("not a store " * 200)
+    said = workshop(f"doctor --store {broken}", code=1)
+    assert "BAD   store: this file is not a store" in said
+
+
+def test_no_colour_where_none_is_wanted(workshop):
+    workshop("event assembled")
+    assert "\x1b" not in workshop("next")

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypedDict
 
 import typer
 
@@ -25,6 +25,16 @@ if TYPE_CHECKING:
     from calib.solve import Context, Solution
     from calib.store.records import KeptCorrection
     from calib.store.store import Store
+
+_TRIES = 4
+
+
+class Names(TypedDict):
+    """What a sheet is kept for; None means the only one there is."""
+
+    printer: str
+    nozzle: str | None
+    spool: str | None
 
 
 def register(app: typer.Typer) -> None:
@@ -53,7 +63,7 @@ def keep(
     answers: list[dict[str, Any]] = []
     again = False
     with open_store(store) as opened:
-        names: dict[str, str | None] = {
+        names: Names = {
             "printer": opened.printer(printer).name, "nozzle": nozzle, "spool": spool,
         }  # fmt: skip
         for path in sheets:
@@ -69,14 +79,26 @@ def keep(
 
 
 def _keep_one(
-    opened: "Store", path: Path, names: dict[str, str | None], use: list[str]
+    opened: "Store", path: Path, names: Names, use: list[str]
 ) -> tuple["Solution", list["KeptCorrection"]]:
-    from calib.solve import solve_sheet
+    """Solve with what is set now and keep; anew where somebody else was quicker meanwhile."""
+    from calib.solve import solve_sheet, with_settings_of
+    from calib.store.base import ChangedMeanwhile
 
     text, sheet = load(path)
-    context = opened.context_for(**names, printed=sheet.piece.printed)
-    solution = solve_sheet(sheet, replace(context, instruments=instruments(sheet, context)))
-    uids = opened.keep(text, sheet, solution.corrections, solution.to_json(), use=use, **names)
+    for last in (False,) * _TRIES + (True,):
+        seen = opened.revision(names["printer"])
+        known = opened.context_for(**names, printed=sheet.piece.printed)
+        context = with_settings_of(sheet, known)
+        solution = solve_sheet(sheet, replace(context, instruments=instruments(sheet, context)))
+        found, fit = solution.corrections, solution.to_json()
+        try:
+            uids = opened.keep(text, sheet, found, fit, use=use, seen=seen, **names)
+        except ChangedMeanwhile:
+            if last:
+                raise
+        else:
+            break
     return solution, opened.corrections(uids)
 
 

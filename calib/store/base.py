@@ -46,11 +46,16 @@ class StoreBase:
                 yield session
                 session.commit()
         except StaleDataError as err:
-            raise _changed_meanwhile("it") from err
+            raise changed_meanwhile("it") from err
 
 
-def _changed_meanwhile(what: str) -> StoreError:
-    return StoreError(
+class ChangedMeanwhile(StoreError):
+    """A change rests on what is no longer so."""
+
+
+def changed_meanwhile(what: str) -> ChangedMeanwhile:
+    """Return the message for it."""
+    return ChangedMeanwhile(
         f"{what} was changed by someone else meanwhile; nothing was written",
         mend="look at it again and repeat your change",
     )
@@ -59,7 +64,7 @@ def _changed_meanwhile(what: str) -> StoreError:
 def check_version(what: str, has: int, seen: int | None) -> None:
     """Refuse to change what was changed since it was seen (None: not asked for)."""
     if seen is not None and seen != has:
-        raise _changed_meanwhile(what)
+        raise changed_meanwhile(what)
 
 
 def check_name(what: str, name: str) -> str:

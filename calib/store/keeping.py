@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from calib.corrections import Correction, Scope
 from calib.errors import StoreError
 from calib.readings import Sheet
-from calib.store.base import StoreBase, find, find_nozzle, plain_json
+from calib.store.base import StoreBase, changed_meanwhile, find, find_nozzle, plain_json
 from calib.store.records import KeptCorrection, KeptFit, KeptSheet, SheetReadings
 from calib.store.rows import correction_record, corrections_query, estimate_json, sheet_record
 from calib.store.tables import (
@@ -47,6 +47,7 @@ class Keeping(StoreBase):
         nozzle: str | None = None,
         spool: str | None = None,
         use: Sequence[str] = (),
+        seen: int | None = None,
     ) -> list[str]:
         """Keep a sheet, its readings and its corrections, all of them or none.
 
@@ -59,6 +60,9 @@ class Keeping(StoreBase):
             Where none is named, the one with the narrower scope is: what was found with one spool
             is then not laid upon the others.
 
+        seen : int or None
+            The `revision` of the printer's history that the solution rests on.
+
         Returns
         -------
         list of str
@@ -69,16 +73,24 @@ class Keeping(StoreBase):
         AlreadyKept
             The same sheet was kept before and not taken back; nothing is written.
         StoreError
-            Printer, nozzle or spool is not in the store.
+            Printer, nozzle or spool is not in the store, or somebody kept or took back something
+            for this printer since it was seen; nothing is written.
         """
         chosen = choose(corrections, use)
         try:
             with self._write() as session:
                 used = _used(session, printer, nozzle, spool, printed=sheet.piece.printed)
+                if seen is not None:
+                    _check_revision(session, used.printer, seen)
                 row = _sheet_row(session, sheet_text, sheet, fit_json, used)
                 return _add_corrections(session, row, used, corrections, chosen)
         except IntegrityError as err:  # another process kept it in the same moment
             raise AlreadyKept("this sheet was kept a moment ago", mend="nothing to do") from err
+
+    def revision(self, printer: str | None = None) -> int:
+        """Return a number that grows with everything kept or taken back for a printer."""
+        with self._read() as session:
+            return _revision(session, find(session, PrinterRow, "printer", printer))
 
     def corrections(self, uids: Sequence[str]) -> list[KeptCorrection]:
         """Return kept corrections by their uids, in that order."""
@@ -86,6 +98,12 @@ class Keeping(StoreBase):
             query = corrections_query().where(CorrectionRow.uid.in_(uids))
             found = [correction_record(*r) for r in session.execute(query)]
         return sorted(found, key=lambda k: uids.index(k.uid))
+
+    def of_sheet(self, sheet_uid: str) -> list[KeptCorrection]:
+        """Return the corrections that came of a kept sheet, in the order in which they were found."""
+        with self._read() as session:
+            query = corrections_query().where(SheetRow.uid == sheet_uid).order_by(CorrectionRow.id)
+            return [correction_record(*r) for r in session.execute(query)]
 
     def sheet(self, uid: str) -> KeptSheet:
         """Return a kept sheet by its uid or the unique beginning of it."""
@@ -229,6 +247,21 @@ def choose(corrections: Sequence[Correction], use: Sequence[str]) -> list[bool]:
 
 def _width(c: Correction) -> int:
     return (Scope.SPOOL, Scope.MATERIAL, Scope.NOZZLE, Scope.PRINTER).index(c.scope)
+
+
+def _revision(session: Session, printer: PrinterRow) -> int:
+    kept = select(func.count()).where(CorrectionRow.printer_id == printer.id)
+    undone = select(func.count(UndoRow.id)).join(
+        CorrectionRow, UndoRow.correction_id == CorrectionRow.id
+    ).where(CorrectionRow.printer_id == printer.id)  # fmt: skip
+    return int(session.scalar(kept) or 0) + int(session.scalar(undone) or 0)
+
+
+def _check_revision(session: Session, printer: PrinterRow, seen: int) -> None:
+    """Refuse what rests on an older state; the printer's row is locked, so that none slips between."""
+    session.execute(select(PrinterRow.id).where(PrinterRow.id == printer.id).with_for_update())
+    if _revision(session, printer) != seen:
+        raise changed_meanwhile(f"the profile of {printer.name}")
 
 
 class _Used:
