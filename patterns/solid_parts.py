@@ -1,4 +1,4 @@
-"""Small pieces of the kernel's work that `solid` and `solid_marks` share."""
+"""Small pieces of the kernel's work that the files named solid share."""
 
 from typing import Any
 
@@ -75,3 +75,31 @@ def box_of(shape: Any) -> tuple[XYZ, XYZ]:
     box = Bnd_Box()
     BRepBndLib.Add_s(shape, box)
     return box.CornerMin().Coord(), box.CornerMax().Coord()
+
+
+def cut_away(shape: Any, tools: list[Any]) -> Any:
+    """Return a shape less every one of the tools."""
+    from OCP.BRepAlgoAPI import BRepAlgoAPI_Cut
+
+    return run_boolean(BRepAlgoAPI_Cut(), [shape], tools)
+
+
+def run_boolean(operation: Any, arguments: list[Any], tools: list[Any]) -> Any:
+    """Run a boolean operation between two lists of shapes."""
+    # Tools are passed one by one: a compound of overlapping tools silently cuts nothing.
+    operation.SetArguments(_list(arguments))
+    operation.SetTools(_list(tools))
+    operation.Build()
+    if not operation.IsDone():
+        msg = "a boolean operation failed"
+        raise SolidError(msg)
+    return operation.Shape()
+
+
+def _list(shapes: list[Any]) -> Any:
+    from OCP.TopTools import TopTools_ListOfShape
+
+    result = TopTools_ListOfShape()
+    for s in shapes:
+        result.Append(s)
+    return result
