@@ -1,5 +1,7 @@
 """`truebead make` and `truebead list`: pieces into folders, and what there is to make."""
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -86,9 +88,9 @@ def make(
     if show_help or not names:
         typer.echo(_pattern_help(registry.get(names[0])) if names else ctx.get_help())
         raise typer.Exit(0 if show_help else 2)
-    known, keys = kept_setup(printer, nozzle, spool, store)
+    kept = kept_setup(printer, nozzle, spool, store)
     setup = setup_from(
-        known,
+        kept.setup,
         nozzle_mm=nozzle_mm,
         layer_mm=layer_mm,
         line_mm=line_mm,
@@ -96,14 +98,16 @@ def make(
         hot_end_max_c=hot_end_max_c,
     )
     given = pairs(settings or [], "--set")
-    pieces = [registry.get(name).piece(_given_for(name, names, given), setup) for name in names]
+    pieces = [
+        kept.piece(registry.get(name), _given_for(name, names, given), setup) for name in names
+    ]
     folders = _folders(pieces, out)
     plate_file = (out or Path()) / "plate.3mf"
     shifts = _arranged(pieces, plate_file, force=force) if plate else []
     made, meshes = [], []
     for piece, folder in zip(pieces, folders, strict=True):
         report, mesh = make_folder(
-            piece, folder, unit=unit, repeats=repeats, force=force, keys=keys
+            piece, folder, unit=unit, repeats=repeats, force=force, keys=kept.keys
         )
         made.append(report)
         meshes.append(mesh)
@@ -176,25 +180,49 @@ def _write_plate(
     write_atomic(plate_file, threemf_bytes(placed), force=force)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """What the store knows of a printer, nozzle and spool that were named; empty where none was.
+
+    Attributes
+    ----------
+    keys : mapping
+        The sheet's lines that say what is set now.
+    filament : str
+        Type of the spool's filament.
+    """
+
+    setup: "PrintSetup | None" = None
+    keys: Mapping[str, str] = field(default_factory=dict)
+    filament: str = ""
+
+    def piece(self, pattern: "Pattern", given: Mapping[str, str], setup: "PrintSetup") -> "Piece":
+        """Lay a piece out for the spool's type of filament, unless another is given."""
+        own = {"filament": self.filament} if self.filament else {}
+        asks = "filament" in pattern.spec_type.params()
+        return pattern.piece({**(own if asks else {}), **given}, setup)
+
+
 def kept_setup(
     printer: str | None, nozzle: str | None, spool: str | None, store: str | None
-) -> "tuple[PrintSetup | None, dict[str, str]]":
-    """Return what the store knows of a printer that is named, and the sheet's lines of what is set."""
+) -> Kept:
+    """Look up in the store what was named."""
     if not (printer or nozzle or spool):
-        return None, {}
+        return Kept()
     from calib.solve import NOW_PREFIX
     from calib.store import open_store
 
     with open_store(store) as opened:
         setup = opened.setup_for(printer, nozzle, spool)
         printed_with = bool(spool) or len(opened.spools()) == 1
-        now = opened.context_for(printer, nozzle, spool, printed=printed_with).now
-    return setup, {f"{NOW_PREFIX}{name}": repr(float(value)) for name, value in now.items()}
+        context = opened.context_for(printer, nozzle, spool, printed=printed_with)
+    keys = {f"{NOW_PREFIX}{name}": repr(float(value)) for name, value in context.now.items()}
+    return Kept(setup=setup, keys=keys, filament=context.filament)
 
 
 def make_folder(
     piece: "Piece", folder: Path, *, unit: str = "mm", repeats: int = 3, force: bool = False,
-    keys: dict[str, str] | None = None,
+    keys: Mapping[str, str] | None = None,
 ) -> "tuple[dict[str, Any], Mesh | None]":  # fmt: skip
     """Write every file of a piece; return what was made, and its mesh where there is a solid."""
     import secrets

@@ -1,5 +1,6 @@
 """`truebead read` and `truebead sheet`: readings typed in, and sheets made without the solid."""
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -103,13 +104,13 @@ def sheet(
     else:
         from calib.commands.make import kept_setup
 
-        known, keys = kept_setup(printer, nozzle, spool, store)
+        kept = kept_setup(printer, nozzle, spool, store)
         setup = setup_from(
-            known, nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build
+            kept.setup, nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build
         )
-        piece = registry.get(what).piece(pairs(settings or [], "--set"), setup)
+        piece = kept.piece(registry.get(what), pairs(settings or [], "--set"), setup)
         separator = ";" if semicolons else ","
-        report = _new(piece, out or Path(what), unit, repeats, separator, keys, force=force)
+        report = _new(piece, out or Path(what), unit, repeats, separator, kept.keys, force=force)
     if as_json:
         print_json(report)
     else:
@@ -122,7 +123,7 @@ def _new(
     unit: str,
     repeats: int,
     separator: str,
-    keys: dict[str, str],
+    keys: Mapping[str, str],
     *,
     force: bool,
 ) -> dict[str, Any]:

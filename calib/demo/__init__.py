@@ -2,7 +2,7 @@
 
 The readings are invented. They come from a simulated printer whose truth is written here, so that
 anyone can see how close the answers come: X true to 0.02 %, Y 0.15 % long, filament shrinking by
-0.34 % (0.28 % upwards), every wall 0.05 mm too far out, Y leaning 0.3 degrees, first layer 0.07 mm
+0.34 % (0.28 % upwards), 4 % too little plastic, best temperature about 203 degrees C, every wall 0.05 mm too far out, Y leaning 0.3 degrees, first layer 0.07 mm
 thin. One reading of the step gauge has two digits swapped.
 """
 
@@ -15,7 +15,14 @@ from pathlib import Path
 Run = Callable[[list[str]], int]
 
 PRINTER, NOZZLE, SPOOL = "lantern", "brass-04", "lamp-white"
-PIECES = ("carriage-travel", "dimensional-cube", "step-gauge", "squareness-frame")
+PIECES = (
+    "carriage-travel",
+    "temperature-tower",
+    "weigh-block",
+    "dimensional-cube",
+    "step-gauge",
+    "squareness-frame",
+)
 
 
 def play(out: Path, run: Run, say: Callable[[str], None]) -> None:
@@ -53,6 +60,8 @@ def play(out: Path, run: Run, say: Callable[[str], None]) -> None:
 
 _STORY = {
     "carriage-travel": "First the machine alone, without plastic: how far do the carriages go?",
+    "temperature-tower": "A new roll: at which temperature does it print best?",
+    "weigh-block": "At that temperature, does the extruder lay down as much as it should?",
     "dimensional-cube": "Then a small piece with every kind of length.",
     "step-gauge": "Long lengths, for the ring segments are 200 mm long. One reading is mistyped.",
     "squareness-frame": "Segments must meet: are the axes square?",
@@ -76,12 +85,15 @@ def fill_in(sheet: Path, name: str) -> None:
     """Write the invented readings into a sheet, as a user would in a spreadsheet."""
     from calib.files import write_atomic
 
-    with files("calib").joinpath("demo", f"{name}.csv").open(encoding="utf-8") as source:
-        readings = {row[0]: row[1:] for row in csv.reader(source)}
+    source = files("calib").joinpath("demo", f"{name}.csv").read_text(encoding="utf-8")
+    head = [line for line in source.splitlines() if line.startswith("#")]
+    readings = {row[0]: row[1:] for row in csv.reader(source.splitlines())}
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     for line in sheet.read_text(encoding="utf-8").splitlines():
         row = next(csv.reader([line]), [])
+        if row and row[0] == "number":
+            text.writelines(f"{key}\n" for key in head)
         if line.startswith("#") or len(row) < 2 or row[1] not in readings or row[0] == "number":
             text.write(line + "\n")
         else:
