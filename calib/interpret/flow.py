@@ -8,7 +8,7 @@ import numpy as np
 from calib.corrections import Correction, Scope, Verdict, judge
 from calib.errors import SheetError
 from calib.estimate import Estimate
-from calib.fit.bead import filament_area_mm2
+from calib.fit.bead import ROUNDING, filament_area_mm2
 from calib.fit.doubts import effect
 from calib.fit.flow import Block, FlowData, FlowFit, Roll, Wall, fit_flow, pulls, roll
 from calib.instruments import Instrument
@@ -19,7 +19,9 @@ from calib.interpret.common import (
     key_numbers,
     measured,
     now,
+    outlying_rows,
     residual,
+    stand_out,
     zero_of,
 )
 from calib.interpret.flow_words import (
@@ -77,6 +79,8 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     suspects += doubtful_repeats(evidence.masses, balance)
     result = fit_flow(evidence.data)
     result, aside = _without_seam(evidence, result)
+    result, slips = _without_slips(evidence, result)
+    aside += slips
     if result.flow.value < _LEAST_FLOW:
         raise SheetError(
             f"the readings say that only {100 * result.flow.value:.0f} % of the plastic came out",
@@ -219,6 +223,24 @@ def _without_seam(evidence: Evidence, result: FlowFit) -> tuple[FlowFit, list[Su
             r for m in evidence.walls if m.feature.id.rpartition("_")[0] == side for r in m.readings
         )
     ]
+    return without, found
+
+
+def _without_slips(evidence: Evidence, result: FlowFit) -> tuple[FlowFit, list[Suspect]]:
+    """Set aside single walls that do not belong with the others."""
+    data = result.data
+    rows = outlying_rows(result.fit.problem, result.rows.get("walls", []))
+    if not rows:
+        return result, []
+    names = {result.names[i] for i in rows}
+    without = fit_flow(replace(data, walls=[w for w in data.walls if w.name not in names]))
+    words = effect(result.flow.times(100, "%"), without.flow.times(100, "%"), 1)
+    c = data.layer_mm * ROUNDING
+    found = []
+    for m in evidence.walls:
+        if m.feature.id in names:
+            expected = c + without.flow.value * (m.feature.nominal - c)
+            found += stand_out(m, expected, words)
     return without, found
 
 
