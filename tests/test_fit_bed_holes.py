@@ -42,7 +42,9 @@ def test_plane_against_statsmodels():
     theirs = sm.OLS(thick, x).fit()
     np.testing.assert_allclose(result.fit.theta[:3], theirs.params, rtol=1e-6)
     u = [result.fit["slope_x"].u, result.fit["slope_y"].u]
-    np.testing.assert_allclose(u, theirs.bse[1:], rtol=1e-3)
+    # Stated noise of 0.01 mm counts as 5 degrees of freedom beside the residuals' 6.
+    variance = (5 * 0.01**2 + theirs.ssr) / (5 + 6)
+    np.testing.assert_allclose(u, theirs.bse[1:] * (variance / theirs.scale) ** 0.5, rtol=1e-3)
 
 
 def test_the_calipers_zero_leaves_the_tilt_alone():

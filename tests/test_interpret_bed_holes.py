@@ -110,3 +110,16 @@ def test_pins_and_true_holes():
     assert c.new == pytest.approx(-0.15, abs=2e-3)
     (c,) = solve_sheet(sheet(hole_plate(), lambda f: f.nominal)).corrections
     assert c.verdict is Verdict.LEAVE
+
+
+def test_a_hole_that_does_not_belong_is_set_aside_with_its_effect():
+    rng = np.random.default_rng(1)
+    read = {f.id: f.nominal - 0.1 + rng.normal(0, 0.01) for f in hole_plate().features}
+    read["vertical_6_X"] -= 0.4
+    solution = solve_sheet(sheet(hole_plate(), lambda f: read[f.id]))
+    (suspect,) = solution.suspects
+    assert suspect.reading.feature == "vertical_6_X"
+    assert not suspect.used
+    assert "does not belong" in suspect.explanation
+    assert "without it" in suspect.effect
+    assert solution.corrections[0].new == pytest.approx(0.1, abs=0.03)

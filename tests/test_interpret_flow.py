@@ -71,6 +71,20 @@ def test_a_side_with_the_seam_is_shown_with_its_effect_and_not_used():
     assert abs(only(solution, "flow_percent").error.value) < 5
 
 
+def test_a_single_wall_that_does_not_belong_is_set_aside_with_its_effect():
+    rng = np.random.default_rng(1)
+    read = {f.id: 0.46 + rng.normal(0, 0.01) for f in wall_box().features}
+    read["wall_left_middle"] = 0.64  # 0.46 with its digits swapped
+    solution = solve_sheet(sheet(wall_box(), lambda f: round(read[f.id], 2), jaws_closed_mm="0.00"))
+    (suspect,) = solution.suspects
+    assert suspect.reading.feature == "wall_left_middle"
+    assert not suspect.used
+    assert suspect.proposal == pytest.approx(0.46)
+    assert "two digits swapped" in suspect.explanation
+    assert "without it" in suspect.effect
+    assert abs(only(solution, "flow_percent").error.value - 2.4) < 2.5
+
+
 def test_mass_against_extruded_length_by_hand():
     """8000 mm of 1.75 mm filament (2.405282 mm2) at 1.24 g/cm3 weigh 23.860 g; 23.0 is 96.39 %."""
     made = sheet(block(), lambda f: 23.0, extruded_mm="8000", density_g_cm3="1.24")

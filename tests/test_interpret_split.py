@@ -8,12 +8,8 @@ import pytest
 from calib.drives import Drive
 from calib.fit.dimensions import fit_dimensions
 from calib.instruments import DEFAULTS
-from calib.interpret.split import (
-    SheetScales,
-    explain_split,
-    scales_of,
-    split_workshop,
-)
+from calib.interpret.scales import SheetScales, scales_of, split_workshop
+from calib.interpret.split import explain_split
 from calib.solve import Context, solve_sheet
 from patterns.filaments import filament
 from patterns.registry import get

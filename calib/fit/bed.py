@@ -20,6 +20,7 @@ PITCHES_MM = {"M2.5": 0.45, "M3": 0.5, "M4": 0.7, "M5": 0.8, "M6": 1.0}
 FLAT_ENOUGH_MM = 0.1
 #: Scatter of a patch beside the caliper's, mm: common practice, no source.
 PATCH_SCATTER_MM = 0.01
+_NOISE_DOF = 5.0
 _BOW = "bow"
 
 
@@ -131,9 +132,12 @@ def fit_bed(x_mm: Array, y_mm: Array, thick_mm: Array, u_mm: Array, u_common_mm:
         variance=u_mm**2 + PATCH_SCATTER_MM**2,
         prior_mean=np.zeros(4),
         prior_sd=np.array([math.inf, math.inf, math.inf, max(u_common_mm, 1e-6)]),
+        # Warp makes the plane less certain than the readings' noise alone would: so many degrees of
+        # freedom speak for the stated noise, the residuals for what is really there.
+        noise_dof=_NOISE_DOF,
         units=("mm", "mm/mm", "mm/mm", "mm"),
     )
-    result = _allowing_for_warp(plane)
+    result = fit(plane)
     warp = np.asarray(result.residuals)
     warp_range = _warp_range(warp, plane.variance)
     return BedFit(
@@ -144,16 +148,6 @@ def fit_bed(x_mm: Array, y_mm: Array, thick_mm: Array, u_mm: Array, u_common_mm:
         levelling_is_enough=_enough(warp_range) if len(x_mm) >= 4 else None,
         middle=middle,
     )
-
-
-def _allowing_for_warp(plane: Problem) -> LinearFit:
-    """Fit with the noise raised to what the residuals show, as warp makes a plane less certain."""
-    dof = len(plane.y) - 3
-    first = fit(plane)
-    if dof < 1:
-        return first
-    chi2 = float(np.sum(first.residuals**2 / plane.variance))
-    return fit(replace(plane, noise_dof=0.0)) if chi2 > dof else first
 
 
 def _warp_range(warp: Array, variance: Array) -> Estimate:

@@ -4,14 +4,18 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
+from calib.blunders import explanations, only_proposal, said
 from calib.errors import SheetError
 from calib.estimate import Estimate, coverage_factor
 from calib.fit.doubts import Disagreement, disagreeing
+from calib.fit.linear import Problem, outlying
 from calib.instruments import Instrument
 from calib.readings import Reading, Sheet
 from calib.solve import Context, Residual, Suspect
 from patterns.feature import Feature
 
+#: How near a slip's true value must come to what the fit expects: mm, and a tenth of it at most.
+_NARROW_MM = 0.08
 #: How well closed jaws repeat, mm: common practice, no source.
 _JAWS_MM = 0.005
 
@@ -116,6 +120,40 @@ def _suspect(d: Disagreement, readings: list[Reading], unit: str) -> Suspect:
             f"the mean is {with_it:.4g} {unit} with it, {sum(rest) / len(rest):.4g} {unit} without"
         )
     return Suspect(reading=reading, explanation=d.words(unit), used=True, effect=effect)
+
+
+def stand_out(m: Measured, expected: float, effect: str) -> list[Suspect]:
+    """Show the readings of a feature that the fit set aside, with the likely slip of each.
+
+    Parameters
+    ----------
+    expected : float
+        What the fit without them says the feature should read.
+    effect : str
+        The result with and without them.
+    """
+    unit = m.feature.unit
+    near = min(_NARROW_MM, 0.1 * abs(expected))
+    found = []
+    for i, r in enumerate(m.readings):
+        slips = explanations(r.value, expected, {}, near, unit=unit, text=r.text)
+        proposal = only_proposal(slips) if slips else None
+        text = (
+            f"{r.value:g} {unit} does not belong with the others, which give {expected:.2f} {unit}"
+        )
+        if slips:
+            text += f"; {said(slips, proposal, unit)}"
+        found.append(
+            Suspect(reading=r, explanation=text, proposal=proposal, effect="" if i else effect)
+        )
+    return found
+
+
+def outlying_rows(problem: Problem, rows: Sequence[int]) -> list[int]:
+    """Return the rows, out of some, that a robust fit sets aside; none where it is no few."""
+    aside, _ = outlying(problem)
+    found = [i for i in rows if aside[i]]
+    return found if len(found) <= max(1, len(rows) // 4) < len(rows) else []
 
 
 def residual(m: Measured, fitted: float, u: float, reading: float | None = None) -> Residual:

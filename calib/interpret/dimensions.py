@@ -19,7 +19,7 @@ from calib.interpret.lengths import (
     suspects,
     with_residuals,
 )
-from calib.interpret.split import expansion_of
+from calib.interpret.scales import expansion_of
 from calib.readings import Sheet
 from calib.solve import Context, Finding, Residual
 from patterns.feature import Feature

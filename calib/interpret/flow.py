@@ -1,28 +1,42 @@
 """Flow: walls, mass and filament into one setting, with how well they agree and which to distrust."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from calib.corrections import Correction, Scope, Verdict, judge
 from calib.errors import SheetError
 from calib.estimate import Estimate
-from calib.fit.bead import filament_area_mm2
+from calib.fit.bead import ROUNDING, filament_area_mm2
 from calib.fit.doubts import effect
-from calib.fit.flow import Block, FlowData, FlowFit, Roll, Wall, fit_flow, pulls, roll, wall_ratios
+from calib.fit.flow import Block, FlowData, FlowFit, Roll, Wall, fit_flow, pulls, roll
 from calib.instruments import Instrument
 from calib.interpret.common import (
     Measured,
     doubtful_repeats,
-    estimate_words,
     key_number,
     key_numbers,
     measured,
     now,
-    plus_minus,
+    outlying_rows,
     residual,
+    stand_out,
     zero_of,
+)
+from calib.interpret.flow_words import (
+    DISAGREE,
+    U_DENSITY_STATED,
+    U_DENSITY_UNKNOWN,
+    U_EXTRUDED,
+    U_VOLUME,
+    Evidence,
+    counted,
+    distrust,
+    percent_of_area,
+    summary,
+    surer,
+    why,
 )
 from calib.readings import Sheet
 from calib.solve import Context, Finding, Residual, Suspect
@@ -34,19 +48,10 @@ _SMALLEST_PERCENT = 0.5
 _WANTED_PERCENT = 3.0
 _FILAMENT_STEP_MM = 0.01
 _WANTED_FILAMENT_MM = 0.03
-#: Ovality and spread along the roll from which a filament prints unevenly: common practice.
-_UNEVEN_MM = 0.05
-#: How well a volume is known: read from the G-code, or taken from the piece's own (judgements).
-_U_EXTRUDED, _U_VOLUME = 0.002, 0.015
-_U_DENSITY_STATED, _U_DENSITY_UNKNOWN = 0.005, 0.04
 #: A side of the box that stands apart by this many standard uncertainties carries the seam.
 _SEAM_PULL = 4.5
 #: Less than this never makes a piece that can be measured.
 _LEAST_FLOW = 0.2
-_DISAGREE = 0.01
-_COARSE = 0.005
-
-_WORDS = {"walls": "the walls", "mass": "the mass", "filament": "the filament's diameter"}
 
 
 def _is_wall(f: Feature) -> bool:
@@ -66,18 +71,6 @@ def applies(sheet: Sheet) -> bool:
     return bool(measured(sheet, lambda f: _is_wall(f) or _is_mass(f) or _is_filament(f)))
 
 
-@dataclass(frozen=True)
-class _Evidence:
-    """What the sheet holds, and the fit's data made of it."""
-
-    walls: list[Measured]
-    masses: list[Measured]
-    filament: list[Measured]
-    data: FlowData
-    density_from: str
-    volume_from: str
-
-
 def interpret(sheet: Sheet, context: Context) -> Finding:
     """Fit flow from what the sheet holds, and judge the setting."""
     caliper, balance = context.instruments["caliper"], context.instruments["balance"]
@@ -86,6 +79,8 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     suspects += doubtful_repeats(evidence.masses, balance)
     result = fit_flow(evidence.data)
     result, aside = _without_seam(evidence, result)
+    result, slips = _without_slips(evidence, result)
+    aside += slips
     if result.flow.value < _LEAST_FLOW:
         raise SheetError(
             f"the readings say that only {100 * result.flow.value:.0f} % of the plastic came out",
@@ -101,13 +96,13 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         corrections=tuple(corrections),
         suspects=tuple(suspects),
         residuals=tuple(_residuals(evidence, result)),
-        summary=tuple(_summary(evidence, result, balance)),
-        why=tuple(_why(sheet, evidence, result)),
+        summary=tuple(summary(evidence, result, balance)),
+        why=tuple(why(sheet, evidence, result)),
         evidence=_plain(result),
     )
 
 
-def _gather(sheet: Sheet, context: Context, caliper: Instrument, balance: Instrument) -> _Evidence:
+def _gather(sheet: Sheet, context: Context, caliper: Instrument, balance: Instrument) -> Evidence:
     zero, u_zero = zero_of(sheet, caliper)
     walls = measured(sheet, _is_wall)
     masses = measured(sheet, _is_mass)
@@ -144,18 +139,18 @@ def _gather(sheet: Sheet, context: Context, caliper: Instrument, balance: Instru
         u_zero_mm=u_zero,
         u_balance_g=balance.u_zero,
     )
-    return _Evidence(walls, masses, wire, data, density_from, volume_from)
+    return Evidence(walls, masses, wire, data, density_from, volume_from)
 
 
 def _density(sheet: Sheet, context: Context) -> tuple[float, float, str]:
     stated = key_number(sheet, "density_g_cm3", 0.5, 10.0)
     if stated is not None:
-        return stated, _U_DENSITY_STATED, f"{stated:g} g/cm3 as stated in the sheet"
+        return stated, U_DENSITY_STATED, f"{stated:g} g/cm3 as stated in the sheet"
     name = context.filament or sheet.piece.spec.as_text().get("filament", "")
     try:
         found = filament(name)
     except SpecError:
-        return 1.24, _U_DENSITY_UNKNOWN, "1.24 g/cm3, a guess: the type of filament is not known"
+        return 1.24, U_DENSITY_UNKNOWN, "1.24 g/cm3, a guess: the type of filament is not known"
     return (
         found.density_g_cm3,
         FlowData.u_density,
@@ -171,7 +166,7 @@ def _asked_volume(sheet: Sheet) -> tuple[float, float, str]:
         volume = extruded * filament_area_mm2(setup.filament_mm)
         return (
             volume,
-            _U_EXTRUDED,
+            U_EXTRUDED,
             f"{extruded:g} mm of {setup.filament_mm:g} mm filament commanded",
         )
     if sheet.piece.volume_mm3 is None:
@@ -182,7 +177,7 @@ def _asked_volume(sheet: Sheet) -> tuple[float, float, str]:
         )
     return (
         sheet.piece.volume_mm3,
-        _U_VOLUME,
+        U_VOLUME,
         f"the piece's volume, {sheet.piece.volume_mm3:.0f} mm3",
     )
 
@@ -201,7 +196,7 @@ def _roll(sheet: Sheet, wire: list[Measured], zero: float, caliper: Instrument) 
     return roll(table, max(m.u(caliper) for m in wire))
 
 
-def _without_seam(evidence: _Evidence, result: FlowFit) -> tuple[FlowFit, list[Suspect]]:
+def _without_seam(evidence: Evidence, result: FlowFit) -> tuple[FlowFit, list[Suspect]]:
     """Set one side of the box aside where it alone is thicker than the others: the seam."""
     data = evidence.data
     sides: dict[str, list[int]] = {}
@@ -231,8 +226,26 @@ def _without_seam(evidence: _Evidence, result: FlowFit) -> tuple[FlowFit, list[S
     return without, found
 
 
+def _without_slips(evidence: Evidence, result: FlowFit) -> tuple[FlowFit, list[Suspect]]:
+    """Set aside single walls that do not belong with the others."""
+    data = result.data
+    rows = outlying_rows(result.fit.problem, result.rows.get("walls", []))
+    if not rows:
+        return result, []
+    names = {result.names[i] for i in rows}
+    without = fit_flow(replace(data, walls=[w for w in data.walls if w.name not in names]))
+    words = effect(result.flow.times(100, "%"), without.flow.times(100, "%"), 1)
+    c = data.layer_mm * ROUNDING
+    found = []
+    for m in evidence.walls:
+        if m.feature.id in names:
+            expected = c + without.flow.value * (m.feature.nominal - c)
+            found += stand_out(m, expected, words)
+    return without, found
+
+
 def _corrections(
-    sheet: Sheet, context: Context, evidence: _Evidence, result: FlowFit, balance: Instrument
+    sheet: Sheet, context: Context, evidence: Evidence, result: FlowFit, balance: Instrument
 ) -> list[Correction]:
     found = []
     if evidence.walls or evidence.masses:
@@ -243,7 +256,7 @@ def _corrections(
 
 
 def _flow_correction(
-    sheet: Sheet, context: Context, evidence: _Evidence, result: FlowFit, balance: Instrument
+    sheet: Sheet, context: Context, evidence: Evidence, result: FlowFit, balance: Instrument
 ) -> Correction:
     old = now(context, "flow_percent", 100.0) or 100.0
     flow = result.flow
@@ -251,13 +264,13 @@ def _flow_correction(
     verdict = judge(error, _SMALLEST_PERCENT, _WANTED_PERCENT)
     way = "too much" if error.value > 0 else "too little"
     size = f"{abs(error.value):.1f} % {way} plastic (± {error.expanded():.1f} %)"
-    if result.p_agree < _DISAGREE:
+    if result.p_agree < DISAGREE:
         verdict = Verdict.PRINT_AGAIN
-        size += f"; but the evidence disagrees: {_distrust(evidence, result, balance)}"
+        size += f"; but the evidence disagrees: {distrust(evidence, result, balance)}"
     reasons = {
         Verdict.APPLY: f"{size}, more than the uncertainty",
         Verdict.LEAVE: f"{size}: not distinguishable from none, leave it alone",
-        Verdict.PRINT_AGAIN: f"{size}; {'; or '.join(_surer(sheet, result)[:2])}",
+        Verdict.PRINT_AGAIN: f"{size}; {'; or '.join(surer(sheet, result)[:2])}",
     }
     return Correction(
         setting="flow_percent",
@@ -268,23 +281,12 @@ def _flow_correction(
         error=error,
         verdict=verdict,
         scope=Scope.SPOOL,
-        evidence=" and ".join(_counted(evidence, result)),
+        evidence=" and ".join(counted(evidence, result)),
         reason=reasons[verdict],
     )
 
 
-def _counted(evidence: _Evidence, result: FlowFit) -> list[str]:
-    words = []
-    if result.data.walls:
-        words.append(f"{len(result.data.walls)} wall thicknesses")
-    if evidence.masses:
-        words.append(f"{len(evidence.masses)} mass{'es' if len(evidence.masses) > 1 else ''}")
-    if result.data.roll is not None:
-        words.append(f"the filament at {result.data.roll.places} places")
-    return words
-
-
-def _filament_correction(evidence: _Evidence, r: Roll) -> Correction:
+def _filament_correction(evidence: Evidence, r: Roll) -> Correction:
     data = evidence.data
     u = float(np.hypot(r.u_mm, data.u_zero_mm))
     error = Estimate(
@@ -296,7 +298,7 @@ def _filament_correction(evidence: _Evidence, r: Roll) -> Correction:
         f" {data.set_filament_mm:g} mm"
     )
     reasons = {
-        Verdict.APPLY: f"{size}: {abs(_percent(r, data)):.1f} % {'more' if error.value > 0 else 'less'} plastic than asked",
+        Verdict.APPLY: f"{size}: {abs(percent_of_area(r, data)):.1f} % {'more' if error.value > 0 else 'less'} plastic than asked",
         Verdict.LEAVE: f"{size}: no difference that shows, leave it alone",
         Verdict.PRINT_AGAIN: f"{size}: too uncertain; close the jaws, write what they show as"
         " # jaws_closed_mm: and measure more places",
@@ -316,137 +318,7 @@ def _filament_correction(evidence: _Evidence, r: Roll) -> Correction:
     )
 
 
-def _percent(r: Roll, data: FlowData) -> float:
-    return 100 * ((r.effective_mm / data.set_filament_mm) ** 2 - 1)
-
-
-def _distrust(evidence: _Evidence, result: FlowFit, balance: Instrument) -> str:
-    """Say which sort of evidence to distrust, and why."""
-    routes = ", ".join(
-        f"{_WORDS[k]} {100 * e.value:.1f} ± {100 * e.expanded():.1f} %"
-        for k, e in result.routes.items()
-    )
-    name = max(result.pulls, key=lambda k: abs(result.pulls[k]))
-    if len(result.pulls) == 2:
-        # Two can't outvote each other: the less certain one is the likelier culprit.
-        name = max(result.routes, key=lambda k: result.routes[k].u)
-    reasons = {
-        "walls": "a wall measured over a seam, a caliper not zeroed, or jaws held askew",
-        "mass": "a brim or stringing weighed with it, an infill below 100 %, or another density",
-        "filament": "filament pressed by the jaws, or an extruder whose feed was never checked",
-    }
-    why = reasons[name]
-    if name == "mass" and _too_coarse(evidence, balance):
-        why = "a scale too coarse for so light a block"
-    return f"{routes}; distrust {_WORDS[name]} first ({why})"
-
-
-def _too_coarse(evidence: _Evidence, balance: Instrument) -> bool:
-    return any(balance.resolution / max(m.mean, 1e-9) > _COARSE for m in evidence.masses)
-
-
-def _surer(sheet: Sheet, result: FlowFit) -> list[str]:
-    """Say what would make it surer, each with the uncertainty that it would leave."""
-    data = result.data
-    found: list[tuple[float, str]] = []
-
-    def offer(more: FlowData, words: str) -> None:
-        half = 100 * fit_flow(more).flow.expanded()
-        if half < 0.9 * 100 * result.flow.expanded():
-            found.append((half, f"{words} (brings it to about ± {half:.1f} %)"))
-
-    if data.walls and data.u_zero_mm > 0.012:
-        offer(
-            replace(data, u_zero_mm=0.0058),
-            "close the caliper's jaws and write what it shows in the sheet's head as"
-            " # jaws_closed_mm: 0.00",
-        )
-    if not data.blocks:
-        value = result.flow.value
-        grams = 20000 * data.density_g_cm3 / 1000 * value
-        block = Block(name="more", mass_g=grams, asked_mm3=20000.0, u_g=0.06, u_volume=_U_EXTRUDED)
-        offer(
-            replace(data, blocks=[block]),
-            "print and weigh a block, with # extruded_mm: from its G-code: truebead make weigh-block",
-        )
-    elif data.u_density > 2 * _U_DENSITY_STATED:
-        offer(
-            replace(data, u_density=_U_DENSITY_STATED),
-            "write the density from the spool's data sheet as # density_g_cm3:",
-        )
-    if data.blocks and any(b.u_volume > 2 * _U_EXTRUDED for b in data.blocks):
-        offer(
-            replace(data, blocks=[replace(b, u_volume=_U_EXTRUDED) for b in data.blocks]),
-            "write the length of filament that the G-code asks for as # extruded_mm:",
-        )
-    if not data.walls:
-        nominal = sheet.piece.setup.line_mm
-        more = [
-            Wall(name=str(i), read_mm=nominal * result.flow.value, nominal_mm=nominal, u_mm=0.01)
-            for i in range(12)
-        ]
-        offer(replace(data, walls=more), "measure walls as well: truebead make wall-box")
-    found.sort()
-    return [words for _, words in found] or ["measure every wall three times, away from the seam"]
-
-
-def _summary(evidence: _Evidence, result: FlowFit, balance: Instrument) -> list[str]:
-    lines = []
-    if evidence.walls or evidence.masses:
-        lines.append(f"Flow is {plus_minus(result.flow.times(100, '%'))} of what was asked.")
-    if result.p_agree < _DISAGREE:
-        lines.append(f"The evidence disagrees: {_distrust(evidence, result, balance)}.")
-    r = result.data.roll
-    if r is not None:
-        lines.append(
-            f"Filament {r.effective_mm:.3f} mm, oval by {r.ovality_mm:.3f} mm, from place to place"
-            f" {r.spread_mm:.3f} mm."
-        )
-        if max(r.ovality_mm, r.spread_mm) > _UNEVEN_MM:
-            lines.append(
-                "It is uneven: flow will change along the roll, and no setting follows that."
-            )
-    if _too_coarse(evidence, balance):
-        lines.append(
-            f"The scale shows {balance.resolution:g} g: coarse for this block. Weigh several"
-            " together, or print a larger one."
-        )
-    return lines
-
-
-def _why(sheet: Sheet, evidence: _Evidence, result: FlowFit) -> list[str]:
-    data = result.data
-    lines = []
-    if data.walls:
-        area, width = wall_ratios(data.walls, data.layer_mm)
-        lines += [
-            f"Walls: a line is a rectangle with rounded ends, so its area is what counts: area ratio"
-            f" {area:.4f}, plain width ratio {width:.4f} (too small a change, shown to compare).",
-            f"The caliper's zero (standard uncertainty {data.u_zero_mm:.3f} mm) moves all walls"
-            " together; no repeat takes it away.",
-        ]
-    if data.blocks:
-        lines.append(f"Mass: asked for {evidence.volume_from}; density {evidence.density_from}.")
-    if data.roll is not None:
-        lines.append(
-            f"Filament: its area is {100 + _percent(data.roll, data):.1f} % of that of"
-            f" {data.set_filament_mm:g} mm."
-        )
-    for name, e in result.routes.items():
-        lines.append(f"{_WORDS[name]} alone: {plus_minus(e.times(100, '%'))}.")
-    if result.chi2_dof:
-        verdict = "they agree" if result.p_agree >= _DISAGREE else "they disagree"
-        lines.append(
-            f"Do they tell of one flow? Chi-square {result.chi2:.2f} with {result.chi2_dof} degrees"
-            f" of freedom, probability {result.p_agree:.3f}: {verdict}."
-        )
-    lines += [estimate_words(e) for e in result.fit.estimates]
-    if evidence.walls or evidence.masses:
-        lines += [f"To be surer: {words}." for words in _surer(sheet, result)]
-    return lines
-
-
-def _residuals(evidence: _Evidence, result: FlowFit) -> list[Residual]:
+def _residuals(evidence: Evidence, result: FlowFit) -> list[Residual]:
     by_name = {m.feature.id: m for m in (*evidence.walls, *evidence.masses)}
     problem = result.fit.problem
     lines = []

@@ -6,6 +6,7 @@ import numpy as np
 
 from calib.corrections import Correction, Scope, Verdict, judge
 from calib.estimate import Estimate
+from calib.fit.doubts import effect
 from calib.fit.holes import HoleFit, fit_holes
 from calib.instruments import Instrument
 from calib.interpret.common import (
@@ -14,12 +15,14 @@ from calib.interpret.common import (
     estimate_words,
     measured,
     now,
+    outlying_rows,
     plus_minus,
     residual,
+    stand_out,
     zero_of,
 )
 from calib.readings import Sheet
-from calib.solve import Context, Finding, Residual
+from calib.solve import Context, Finding, Residual, Suspect
 from patterns.feature import Feature, Kind
 
 _SMALLEST_MM = 0.02
@@ -47,7 +50,11 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     groups: dict[str, list[Measured]] = {}
     for m in measured(sheet, _is_round):
         groups.setdefault(m.feature.group, []).append(m)
-    fits = {name: _fit(sheet, name, items, caliper) for name, items in groups.items()}
+    fits: dict[str, HoleFit] = {}
+    aside: list[Suspect] = []
+    for name, found in groups.items():
+        fits[name], groups[name], slips = _robust(sheet, name, found, caliper)
+        aside += slips
     items = [m for group in groups.values() for m in group]
     return Finding(
         topic="holes",
@@ -55,12 +62,30 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         corrections=tuple(
             _correction(context, name, fits[name], groups[name], caliper) for name in fits
         ),
-        suspects=tuple(doubtful_repeats(items, caliper)),
+        suspects=(*aside, *doubtful_repeats(items, caliper)),
         residuals=tuple(r for name in fits for r in _residuals(fits[name], groups[name])),
         summary=tuple(line for name in fits for line in _summary(name, fits[name], groups[name])),
         why=tuple(line for name in fits for line in _why(name, fits[name], caliper)),
         evidence={"plot": "holes", "groups": {n: _plain(fits[n], groups[n]) for n in fits}},
     )
+
+
+def _robust(
+    sheet: Sheet, name: str, items: list[Measured], caliper: Instrument
+) -> tuple[HoleFit, list[Measured], list[Suspect]]:
+    """Fit a group, and once more without the holes that do not belong with the others."""
+    first = _fit(sheet, name, items, caliper)
+    rows = outlying_rows(first.fit.problem, range(len(items)))
+    if not rows:
+        return first, items, []
+    kept = [m for i, m in enumerate(items) if i not in rows]
+    again = _fit(sheet, name, kept, caliper)
+    found = []
+    for i in rows:
+        size = items[i].feature.rung or 0.0
+        words = effect(first.oversize(size), again.oversize(size), 3)
+        found += stand_out(items[i], size - again.oversize(size).value, words)
+    return again, kept, found
 
 
 def _fit(sheet: Sheet, name: str, items: list[Measured], caliper: Instrument) -> HoleFit:

@@ -10,7 +10,8 @@ from calib.fit.linear import Array
 from calib.fit.split import AXES
 from calib.instruments import Instrument
 from calib.interpret.common import plus_minus
-from calib.interpret.split import Explained, explain_split, scales_of
+from calib.interpret.scales import scales_of
+from calib.interpret.split import Explained, explain_split
 from calib.solve import Context
 
 #: Steps set and steps by the mechanics that differ by less than this agree.

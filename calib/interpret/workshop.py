@@ -9,7 +9,7 @@ import numpy as np
 from calib.drives import Drive
 from calib.errors import StoreError
 from calib.fit.split import AXES
-from calib.interpret.split import SheetScales, Workshop, scales_of, split_workshop
+from calib.interpret.scales import SheetScales, Workshop, scales_of, split_workshop
 
 if TYPE_CHECKING:
     from calib.store.records import KeptFit
