@@ -10,7 +10,7 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli import build_app
-from calib.readings import sheet_csv
+from calib.readings import read_sheet, sheet_csv
 from patterns import registry
 from patterns.spec import PrintSetup
 from tests.simulate import Caliper, Printer, readings
@@ -87,6 +87,17 @@ def test_a_wrong_pulley_is_not_taken_for_slips_of_the_hand(tmp_path):
     result = run("solve", sheet, "--now", "steps_x_per_mm=80", "--json")
     assert json.loads(result.stdout)["suspects"] == []
     assert corrections(result)["steps_x_per_mm"]["new"] == pytest.approx(100, abs=0.1)
+
+
+def test_a_gross_error_without_a_known_cause_is_not_scaled_away(tmp_path):
+    sheet = filled(tmp_path, "step-gauge", Printer(scale=(0.12, 0.0, 0.0)))
+    result = run("solve", sheet, "--now", "steps_x_per_mm=80", "--json")
+    assert result.exit_code == 1
+    found = corrections(result)
+    assert "scale_x_percent" not in found
+    assert found["steps_x_per_mm"]["verdict"] == "print again"
+    assert "wrong part" in found["steps_x_per_mm"]["reason"]
+    assert found["scale_y_percent"]["verdict"] == "leave"
 
 
 def test_a_slip_is_shown_not_used_and_exits_1(tmp_path):
@@ -228,3 +239,63 @@ def test_help_is_quick_and_loads_nothing_heavy():
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "[]"
     assert time.perf_counter() - start < 5  # 0.3 s on an idle machine, measured by `make bench`
+
+
+@pytest.fixture
+def workshop(tmp_path, monkeypatch):
+    """Return a folder with a store of one printer, nozzle and two spools."""
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("TRUEBEAD_STORE", str(tmp_path / "store.db"))
+    for words in (
+        "add printer lantern --build 220x220x250 --hot-end-max 260",
+        "add nozzle brass --printer lantern --size 0.4",
+        "add spool white --type PLA",
+        "add spool red --type PETG",
+    ):
+        assert run(*words.split()).exit_code == 0
+    return tmp_path
+
+
+def fill(folder, sheet_name, printer, seed=5):
+    """Write simulated readings into a made sheet; return its path."""
+    path = folder / sheet_name / "sheet.csv"
+    made = read_sheet(path)
+    which, value = readings(made.piece.features, printer, Caliper(), np.random.default_rng(seed))
+    by_id = {}
+    for i, v in zip(which, value, strict=True):
+        by_id.setdefault(made.piece.features[i].id, []).append(f"{v:.2f}")
+    lines = []
+    for line in path.read_text(encoding="utf-8").splitlines():
+        cells = line.split(",")
+        read = by_id.get(cells[1]) if len(cells) > 6 and not line.startswith("#") else None
+        lines.append(line.rstrip(",") + "," + ",".join(read) if read else line)
+    path.write_text("\n".join(lines), encoding="utf-8")
+    return path
+
+
+def test_pieces_made_together_are_not_corrected_twice_over(workshop):
+    who = ["--printer", "lantern", "--nozzle", "brass", "--spool", "white"]
+    truth = Printer(scale=(-0.004, -0.004, 0), offset_mm=0.12)
+    for name in ("step-gauge", "shrink-bar"):
+        assert run("sheet", name, *who).exit_code == 0
+    for name in ("step-gauge", "shrink-bar"):
+        assert run("keep", fill(workshop, name, truth), *who).exit_code == 0
+    shown = json.loads(run("profile", "show", "--json", *who).stdout)
+    found = {v["setting"]: v["value"] for v in shown["settings"]}
+    assert found["scale_x_percent"] == pytest.approx(100.4, abs=0.06)
+    assert found["outline_offset_mm"] == pytest.approx(-0.06, abs=0.015)
+
+
+def test_a_piece_of_one_spool_is_not_kept_for_another(workshop):
+    run("sheet", "step-gauge", "--printer", "lantern", "--spool", "white")
+    sheet = fill(workshop, "step-gauge", Printer())
+    result = run("keep", sheet, "--printer", "lantern", "--nozzle", "brass", "--spool", "red")
+    assert result.exit_code == 2
+    assert "made for the spool white" in result.stderr
+    assert run("keep", sheet, "--printer", "lantern", "--spool", "white").exit_code == 0
+
+
+def test_a_piece_is_laid_out_for_the_type_of_its_spool(workshop):
+    run("sheet", "temperature-tower", "--printer", "lantern", "--spool", "red", "--out", "tower")
+    spec = read_sheet(workshop / "tower" / "sheet.csv").piece.spec
+    assert spec.filament == "PETG"

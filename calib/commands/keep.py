@@ -82,10 +82,11 @@ def _keep_one(
     opened: "Store", path: Path, names: Names, use: list[str]
 ) -> tuple["Solution", list["KeptCorrection"]]:
     """Solve with what is set now and keep; anew where somebody else was quicker meanwhile."""
-    from calib.solve import solve_sheet, with_settings_of
+    from calib.solve import check_made_for, solve_sheet, with_settings_of
     from calib.store.base import ChangedMeanwhile
 
     text, sheet = load(path)
+    check_made_for(sheet, {k: names[k] for k in ("printer", "nozzle", "spool")})
     for last in (False,) * _TRIES + (True,):
         seen = opened.revision(names["printer"])
         known = opened.context_for(**names, printed=sheet.piece.printed)

@@ -209,14 +209,23 @@ def kept_setup(
     """Look up in the store what was named."""
     if not (printer or nozzle or spool):
         return Kept()
-    from calib.solve import NOW_PREFIX
+    from calib.solve import NEUTRAL, NOW_PREFIX
     from calib.store import open_store
 
     with open_store(store) as opened:
         setup = opened.setup_for(printer, nozzle, spool)
         printed_with = bool(spool) or len(opened.spools()) == 1
         context = opened.context_for(printer, nozzle, spool, printed=printed_with)
-    keys = {f"{NOW_PREFIX}{name}": repr(float(value)) for name, value in context.now.items()}
+        names = {
+            "printer": opened.printer(printer).name,
+            "nozzle": opened.nozzle(printer, nozzle).name,
+            "spool": opened.spool(spool).name if printed_with else "",
+        }
+    # Neutral values too: a piece made before anything was corrected must not be taken for one made
+    # with what is corrected by the time it is measured.
+    now = {**NEUTRAL, **context.now}
+    keys = {name: value for name, value in names.items() if value}
+    keys |= {f"{NOW_PREFIX}{name}": repr(float(value)) for name, value in now.items()}
     return Kept(setup=setup, keys=keys, filament=context.filament)
 
 

@@ -18,7 +18,8 @@ def register(app: typer.Typer) -> None:
     app.command(
         "solve",
         help="Work out the corrections from a filled-in sheet.\n\n"
-        "Exits with 1 where something must be printed or measured again.",
+        "Exits with 1 where something must be printed or measured again. What the store knows is"
+        " used where a printer, nozzle or spool is named.",
         epilog="Example: truebead solve step-gauge/sheet.csv --now steps_x_per_mm=80 --why",
     )(solve)
 
@@ -62,14 +63,21 @@ def solve(
 
     from calib.errors import BadInput
     from calib.readings import read_sheet
-    from calib.solve import Context, solve_sheet, with_settings_of
+    from calib.solve import Context, check_made_for, solve_sheet, with_settings_of
 
     if not (tolerance_mm > 0 and part_mm > 0):
         raise BadInput("--tolerance-mm and --part-mm must be more than 0", mend="try 0.2 and 100")
     sheet = read_sheet(sheet_file)
     known = Context()
     if printer or nozzle or spool:
-        known = _kept_context(printer, nozzle, spool, store, printed=sheet.piece.printed)
+        check_made_for(sheet, {"printer": printer, "nozzle": nozzle, "spool": spool})
+        known = _kept_context(
+            printer or sheet.keys.get("printer"),
+            nozzle or sheet.keys.get("nozzle"),
+            spool or sheet.keys.get("spool"),
+            store,
+            printed=sheet.piece.printed,
+        )
     known = with_settings_of(sheet, known)
     context = replace(
         known,

@@ -32,6 +32,8 @@ _STEPS_STEP = 0.01  # steps/mm
 _SCALE_STEP_PERCENT = 0.02
 _OFFSET_STEP_MM = 0.01
 _SKEW_STEP_DEG = 0.01
+#: A size error that is not to be set away before its cause is found: common practice, no source.
+_GROSS_PERCENT = 8.0
 _WANTED_OFFSET_MM = 0.05
 _WANTED_SKEW_DEG = 0.06  # 0.1 mm over 100 mm
 
@@ -115,6 +117,8 @@ class _Judged:
         scale_name = f"scale_{axis.lower()}_percent"
         if axis in self.split.faults and steps:
             return [self._fault(axis, steps, error, evidence)]
+        if axis in self.split.far_off:
+            verdict, reason = self._far_off(axis, error, verdict)
         both = bool(steps) and not self.travel
 
         def correction(name: str, unit: str, old: float, scope: Scope, other: str) -> Correction:
@@ -130,11 +134,11 @@ class _Judged:
                 scope=scope,
                 evidence=evidence,
                 reason=reason,
-                instead_of=other if both else "",
+                instead_of=other if both and axis not in self.split.far_off else "",
             )
 
         found = []
-        if not self.travel:
+        if not self.travel and not (steps and axis in self.split.far_off):
             old = self.context.now.get(scale_name, 100.0)
             found.append(correction(scale_name, "%", old, Scope.SPOOL, steps_name))
         if steps:
@@ -165,6 +169,14 @@ class _Judged:
             evidence=evidence,
             reason=next(s for s in self.split.short if s.startswith(f"{axis} ")).rstrip("."),
         )
+
+    def _far_off(self, axis: str, error: Estimate, verdict: Verdict) -> tuple[Verdict, str]:
+        """Never scale away what neither shrinkage nor a sound drive can make."""
+        size = self._scale_reason(axis, error, Verdict.APPLY).partition(",")[0]
+        look = "look for a wrong part, a wrong setting or a scaled model first"
+        reason = f"{size}, more than shrinkage and a sound drive can make: {look}"
+        gross = abs(error.value) > _GROSS_PERCENT
+        return (Verdict.PRINT_AGAIN if gross else verdict), reason
 
     def _evidence_of(self, axis: str) -> str:
         rows = [r for r in self.result.rows if axis in self.features[r.feature].axis]
@@ -304,9 +316,12 @@ class _Judged:
                 " on everything. That is taken out below; zero it and keep it so."
             )
         lines += self.split.short
-        changed = [c for c in corrections if c.verdict is Verdict.APPLY]
-        if any(c.setting.startswith("scale") for c in changed):
-            lines += machine.advice(self.split, self.axes, self.context)
+        changed = {c.setting[6:7].upper() for c in corrections
+                   if c.verdict is Verdict.APPLY and c.setting.startswith("scale_")}  # fmt: skip
+        if changed:
+            lines += machine.advice(
+                self.split, [a for a in self.axes if a in changed], self.context
+            )
         return lines
 
     def why(self) -> list[str]:

@@ -80,7 +80,7 @@ def _travel_known(context: Context) -> tuple[Array, Array] | None:
 
 def advice(split: Explained, axes: Sequence[str], context: Context) -> list[str]:
     """Say what setting the machine and setting the material would each do, and what is likelier."""
-    sound = [a for a in axes if a not in split.faults]
+    sound = [a for a in axes if a not in split.faults and a not in split.far_off]
     open_axes = [a for a in sound if a not in context.travel]
     lines = []
     if open_axes:

@@ -161,8 +161,8 @@ def split_workshop(
         instrument_sd=np.array([max(sd.get(i, INSTRUMENT_SD), 1e-7) for i in instruments]),
     )
     names = [name for name, _ in spools]
-    printed = [_at_mechanics(s, drives) for s in sheets if s.spool]
-    moved = [_at_mechanics(s, drives) for s in sheets if not s.spool]
+    printed = [at_mechanics(s, drives) for s in sheets if s.spool]
+    moved = [at_mechanics(s, drives) for s in sheets if not s.spool]
     prints = Prints(
         printer=np.array([printers.index(s.printer) for s in printed], np.int64),
         spool=np.array([names.index(s.spool) for s in printed], np.int64),
@@ -188,7 +188,7 @@ def shrink_prior(material: str) -> tuple[float, float]:
     return found.shrink_percent / 100, found.shrink_u_percent / 100
 
 
-def _at_mechanics(s: SheetScales, drives: Mapping[str, Mapping[str, Drive]]) -> SheetScales:
+def at_mechanics(s: SheetScales, drives: Mapping[str, Mapping[str, Drive]]) -> SheetScales:
     """Refer a sheet's errors to 20 degrees C and to the steps/mm that the mechanics give."""
     error, covariance = s.error, s.covariance
     if s.part_c is not None and s.spool:

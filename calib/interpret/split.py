@@ -1,7 +1,7 @@
 """Machine or material? What the size error of one print says about steps and shrinkage."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -15,11 +15,15 @@ from calib.interpret.scales import (
     INSTRUMENT_SD,
     UNKNOWN_SHRINK_U,
     SheetScales,
+    at_mechanics,
     expansion_of,
     percent,
     shrink_prior,
     split_workshop,
 )
+
+#: A size error that neither sound mechanics nor shrinkage make, as a fraction: common practice.
+FAR_OFF = 0.025
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,6 +45,7 @@ class Explained:
     machine, size : axis -> Estimate, as fractions, at the steps now set
     shrinkage : "XY" or "Z" -> Estimate, as a fraction
     faults : axis -> wrong parts or settings that would explain the error
+    far_off : axes whose error nothing explains: no shrinkage, no sound drive, no known fault
     choices : axis -> the ways to correct it
     short, lines : words
         The likely faults; and the whole chain.
@@ -50,6 +55,7 @@ class Explained:
     size: Mapping[str, Estimate]
     shrinkage: Mapping[str, Estimate]
     faults: Mapping[str, tuple[Fault, ...]]
+    far_off: tuple[str, ...]
     choices: Mapping[str, tuple[Choice, ...]]
     short: tuple[str, ...]
     lines: tuple[str, ...]
@@ -90,8 +96,9 @@ def explain_split(
     if travel is not None:
         sheets.append(replace(one, spool="", error=travel[0], covariance=travel[1]))
     faults = {a: _faults(a, sheets, drives, steps) for a in AXES}
-    # An axis with a wrong part says nothing of belts and shrinkage.
-    sheets = [_without(s, [a for a in AXES if faults[a]]) for s in sheets]
+    # An axis with a wrong part, or far off for whatever reason, says nothing of belts and shrinkage.
+    far = {a for a in AXES if faults[a] or _far_off(a, sheets, drives)}
+    sheets = [_without(s, far) for s in sheets]
     printed = [a for k, a in enumerate(AXES) if np.isfinite(sheets[0].error[k])]
     moved = [a for k, a in enumerate(AXES) if np.isfinite(sheets[-1].error[k])]
     workshop = split_workshop(sheets, {"it": drives}, {"caliper": instrument_sd})
@@ -112,13 +119,19 @@ def explain_split(
         size=size,
         shrinkage=shrinkage,
         faults={a: f for a, f in faults.items() if f},
+        far_off=tuple(a for a in AXES if a in far and not faults[a]),
         choices=choices,
         short=tuple(_fault_words(a, f) for a, f in faults.items() if f),
         lines=tuple(_lines(one, machine, shrinkage, choices, travel is not None, drives)),
     )
 
 
-def _without(s: SheetScales, axes: Sequence[str]) -> SheetScales:
+def _far_off(axis: str, sheets: Sequence[SheetScales], drives: Mapping[str, Drive]) -> bool:
+    errors = [at_mechanics(s, {"it": drives}).error[AXES.index(axis)] for s in sheets]
+    return any(abs(e) > FAR_OFF for e in errors if np.isfinite(e))
+
+
+def _without(s: SheetScales, axes: Collection[str]) -> SheetScales:
     error = np.array([np.nan if a in axes else e for a, e in zip(AXES, s.error, strict=True)])
     return replace(s, error=error)
 
@@ -149,16 +162,19 @@ def _faults(
 ) -> tuple[Fault, ...]:
     """Look for a wrong part: in the carriage's travel where it was measured, else in the print."""
     k = AXES.index(axis)
-    s = sheets[-1] if np.isfinite(sheets[-1].error[k]) else sheets[0]
-    if not np.isfinite(s.error[k]):
-        return ()
     drive = drives.get(axis)
-    value, u_sound = 1 + float(s.error[k]), mechanics_u(drive) if drive else UNKNOWN_SHRINK_U
-    if s.spool:
-        shrink, u_shrink = shrink_prior(s.material)
-        value, u_sound = value + shrink, math.hypot(u_sound, u_shrink)
-    ratio = Estimate(name=f"ratio_{axis.lower()}", value=value, u=math.sqrt(s.covariance[k, k]))
-    return find_faults(ratio, drive, u_sound, _ratio(axis, drives, steps))
+    for s in reversed(sheets):
+        if not np.isfinite(s.error[k]):
+            continue
+        value, u_sound = 1 + float(s.error[k]), mechanics_u(drive) if drive else UNKNOWN_SHRINK_U
+        if s.spool:
+            shrink, u_shrink = shrink_prior(s.material)
+            value, u_sound = value * (1 + shrink), math.hypot(u_sound, u_shrink)
+        ratio = Estimate(name=f"ratio_{axis.lower()}", value=value, u=math.sqrt(s.covariance[k, k]))
+        found = find_faults(ratio, drive, u_sound, _ratio(axis, drives, steps))
+        if found:
+            return found
+    return ()
 
 
 def _fault_words(axis: str, faults: Sequence[Fault]) -> str:
