@@ -13,6 +13,7 @@ import numpy as np
 
 from calib.estimate import Estimate
 from calib.fit.bead import ROUNDING, width_ratio
+from calib.fit.doubts import without_rows
 from calib.fit.linear import Array, LinearFit, Problem, fit
 
 #: Real strands are not quite rounded rectangles: standard uncertainty of the width lost to the
@@ -264,8 +265,8 @@ def _assembled(
 
 
 def _alone(problem: Problem, rows: list[int]) -> Estimate:
-    part = replace(problem, x=problem.x[rows], y=problem.y[rows], variance=problem.variance[rows])
-    return fit(part)["flow"]
+    own = set(rows)
+    return fit(without_rows(problem, [i in own for i in range(len(problem.y))]))["flow"]
 
 
 def pulls(problem: Problem, groups: dict[str, list[int]]) -> dict[str, float]:
