@@ -62,8 +62,8 @@ class Roll:
 
     Attributes
     ----------
-    mean_mm, u_mm : float
-        Mean, and its standard uncertainty without the caliper's zero.
+    mean_mm, u_mm, dof : float
+        Mean, its standard uncertainty without the caliper's zero, and how well that is known.
     ovality_mm : float
         Mean difference between the two directions at one place.
     spread_mm : float
@@ -78,6 +78,7 @@ class Roll:
     spread_mm: float
     effective_mm: float
     places: int
+    dof: float = math.inf
 
 
 def roll(diameters_mm: Array, u_reading_mm: float) -> Roll:
@@ -105,9 +106,11 @@ def roll(diameters_mm: Array, u_reading_mm: float) -> Roll:
     both = np.isfinite(diameters_mm).sum(axis=1) >= 2
     oval = [np.nanmax(row) - np.nanmin(row) for row in diameters_mm[both]]
     between = float(np.std(places, ddof=1)) / math.sqrt(len(places)) if len(places) > 1 else 0.0
+    by_reading = u_reading_mm / math.sqrt(n)
     return Roll(
         mean_mm=float(np.mean(places)),
-        u_mm=max(between, u_reading_mm / math.sqrt(n)),
+        u_mm=max(between, by_reading),
+        dof=len(places) - 1 if between > by_reading else math.inf,
         ovality_mm=float(np.mean(oval)) if oval else 0.0,
         spread_mm=float(np.ptp(places)),
         effective_mm=float(np.sqrt(np.mean(areas))),
