@@ -338,11 +338,11 @@ def _sag_limit(
 
 
 def _bend(rungs: Array) -> float:
-    """How far a crossing may lie from the straight line between rungs: a tenth of their distance.
+    """How far a crossing may lie from the straight line between rungs: 1/20 of their distance.
 
     A parabola through three rungs leaves its chord by at most an eighth of the second difference.
     """
-    return 0.1 * float(np.median(np.diff(rungs)))
+    return 0.05 * float(np.median(np.diff(rungs)))
 
 
 def _crossing(rungs: Array, level: Array, allowed: float) -> float:
