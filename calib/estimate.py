@@ -1,5 +1,6 @@
 """A number with its uncertainty: the form in which every fit gives its answers."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -48,6 +49,28 @@ class Estimate:
             unit=unit,
             from_data=self.from_data,
         )
+
+
+def combined(name: str, parts: Sequence[tuple[float, Estimate]], unit: str) -> Estimate:
+    """Return a weighted sum of independent estimates (JCGM 100:2008, 5.1.2).
+
+    Its effective degrees of freedom are Welch-Satterthwaite's (G.4.1).
+
+    Parameters
+    ----------
+    parts : sequence of (weight, estimate)
+        Weight times estimate is in `unit`.
+    """
+    variances = [(w * e.u) ** 2 for w, e in parts]
+    total = sum(variances)
+    shares = sum(v**2 / e.dof for v, (_, e) in zip(variances, parts, strict=True))
+    return Estimate(
+        name=name,
+        value=sum(w * e.value for w, e in parts),
+        u=total**0.5,
+        dof=total**2 / shares if shares > 0 else float("inf"),
+        unit=unit,
+    )
 
 
 @lru_cache(maxsize=4096)

@@ -39,11 +39,6 @@ def filament_area_mm2(diameter_mm: float) -> float:
     return math.pi * diameter_mm**2 / 4
 
 
-def area_ratio(measured_mm: float, nominal_mm: float, layer_mm: float) -> float:
-    """Measured over nominal area of a wall: the ratio of the plastic in it."""
-    return area_mm2(measured_mm, layer_mm) / area_mm2(nominal_mm, layer_mm)
-
-
 def width_ratio(measured_mm: float, nominal_mm: float) -> float:
     """Measured over nominal width: what is often used for flow, and too small a change by itself."""
     return measured_mm / nominal_mm

@@ -13,6 +13,7 @@ import numpy as np
 
 from calib.estimate import Estimate
 from calib.fit.bead import ROUNDING, width_ratio
+from calib.fit.doubts import without_rows
 from calib.fit.linear import Array, LinearFit, Problem, fit
 
 #: Real strands are not quite rounded rectangles: standard uncertainty of the width lost to the
@@ -61,8 +62,8 @@ class Roll:
 
     Attributes
     ----------
-    mean_mm, u_mm : float
-        Mean, and its standard uncertainty without the caliper's zero.
+    mean_mm, u_mm, dof : float
+        Mean, its standard uncertainty without the caliper's zero, and how well that is known.
     ovality_mm : float
         Mean difference between the two directions at one place.
     spread_mm : float
@@ -77,6 +78,7 @@ class Roll:
     spread_mm: float
     effective_mm: float
     places: int
+    dof: float = math.inf
 
 
 def roll(diameters_mm: Array, u_reading_mm: float) -> Roll:
@@ -104,9 +106,11 @@ def roll(diameters_mm: Array, u_reading_mm: float) -> Roll:
     both = np.isfinite(diameters_mm).sum(axis=1) >= 2
     oval = [np.nanmax(row) - np.nanmin(row) for row in diameters_mm[both]]
     between = float(np.std(places, ddof=1)) / math.sqrt(len(places)) if len(places) > 1 else 0.0
+    by_reading = u_reading_mm / math.sqrt(n)
     return Roll(
         mean_mm=float(np.mean(places)),
-        u_mm=max(between, u_reading_mm / math.sqrt(n)),
+        u_mm=max(between, by_reading),
+        dof=len(places) - 1 if between > by_reading else math.inf,
         ovality_mm=float(np.mean(oval)) if oval else 0.0,
         spread_mm=float(np.ptp(places)),
         effective_mm=float(np.sqrt(np.mean(areas))),
@@ -264,8 +268,8 @@ def _assembled(
 
 
 def _alone(problem: Problem, rows: list[int]) -> Estimate:
-    part = replace(problem, x=problem.x[rows], y=problem.y[rows], variance=problem.variance[rows])
-    return fit(part)["flow"]
+    own = set(rows)
+    return fit(without_rows(problem, [i in own for i in range(len(problem.y))]))["flow"]
 
 
 def pulls(problem: Problem, groups: dict[str, list[int]]) -> dict[str, float]:

@@ -11,7 +11,6 @@ and near the ladder, and a weak prior on the spread s around the distance betwee
 """
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -339,11 +338,11 @@ def _sag_limit(
 
 
 def _bend(rungs: Array) -> float:
-    """How far a crossing may lie from the straight line between rungs: a tenth of their distance.
+    """How far a crossing may lie from the straight line between rungs: 1/20 of their distance.
 
     A parabola through three rungs leaves its chord by at most an eighth of the second difference.
     """
-    return 0.1 * float(np.median(np.diff(rungs)))
+    return 0.05 * float(np.median(np.diff(rungs)))
 
 
 def _crossing(rungs: Array, level: Array, allowed: float) -> float:
@@ -356,11 +355,3 @@ def _crossing(rungs: Array, level: Array, allowed: float) -> float:
         return float(rungs[0])
     share = (allowed - level[k - 1]) / (level[k] - level[k - 1])
     return float(rungs[k - 1] + share * (rungs[k] - rungs[k - 1]))
-
-
-def suggest_ladder(
-    low: float, high: float, floor: float, ceiling: float, rungs: int
-) -> Sequence[float]:
-    """Return rungs for the next ladder: evenly over an interval, kept within floor and ceiling."""
-    a, b = max(low, floor), min(high, ceiling)
-    return [float(v) for v in np.linspace(a, b, rungs)]

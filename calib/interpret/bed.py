@@ -1,12 +1,14 @@
 """Bed: turns of each levelling screw, the gap of the first layer, and what levelling can't mend."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from calib.corrections import Correction, Scope, Verdict, judge
 from calib.errors import SheetError
 from calib.fit.bed import FLAT_ENOUGH_MM, PITCHES_MM, BedFit, Screw, Turn, fit_bed, turns
+from calib.fit.doubts import with_more
 from calib.fit.linear import NotDetermined
 from calib.instruments import Instrument
 from calib.interpret.common import (
@@ -61,7 +63,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
             for m, left in zip(patches, bed.warp, strict=True)
         ),
         summary=tuple(_summary(bed, todo, assumed)),
-        why=tuple(_why(bed, u_zero, caliper)),
+        why=tuple(_why(bed, todo, u_zero, caliper)),
         evidence=_plain(patches, bed, todo, zero),
     )
 
@@ -185,8 +187,6 @@ def _surer(bed: BedFit) -> str:
 
 
 def _gap_correction(context: Context, bed: BedFit, nominal: float) -> Correction:
-    from dataclasses import replace
-
     height = bed.height_at(*bed.middle, name="first_layer")
     error = replace(height, value=height.value - nominal)
     verdict = judge(error, _SMALLEST_GAP_MM, _WANTED_GAP_MM)
@@ -245,7 +245,19 @@ def _fate(bed: BedFit) -> str:
     )
 
 
-def _why(bed: BedFit, u_zero: float, caliper: Instrument) -> list[str]:
+def _again(bed: BedFit, todo: Sequence[Turn]) -> str:
+    """Say what a second set of patches would leave of the uncertainty at the worst screw."""
+    worst = max(todo, key=lambda t: t.raise_mm.u)
+    plane = bed.fit.problem
+    more = replace(bed, fit=with_more(plane, plane.x, plane.variance))
+    before, after = worst.raise_mm.expanded(), more.tilt(worst.screw).expanded()
+    return (
+        f"print a second set, which brings {worst.screw.name} from ± {before:.3f} mm to about"
+        f" ± {after:.3f} mm"
+    )
+
+
+def _why(bed: BedFit, todo: Sequence[Turn], u_zero: float, caliper: Instrument) -> list[str]:
     lines = [
         "A patch is as thick as the gap under the nozzle was: thick where the bed lies low. A plane"
         " through the patches gives the tilt; what stands off the plane is warp, which screws can't"
@@ -258,11 +270,7 @@ def _why(bed: BedFit, u_zero: float, caliper: Instrument) -> list[str]:
         f"Warp: after taking out what readings of ± {1.96 * caliper.u_reading:.3f} mm would show by"
         f" themselves, {bed.warp_range_mm.value:.3f} mm from lowest to highest."
     )
-    share = min(1.0, (len(bed.warp) / 16) ** 0.5)
-    lines.append(
-        f"To be surer: {_surer(bed)}, or print more patches: truebead make bed-patches --set along_x=4"
-        f" --set along_y=4 (brings the screws to about {share:.0%} of that uncertainty)."
-    )
+    lines.append(f"To be surer: {_surer(bed)}; or {_again(bed, todo)}.")
     return lines
 
 

@@ -66,7 +66,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         residuals=tuple(
             residual(m, float(_at(m, rate, fitted)) * nominal, _MARK_MM) for m in trials
         ),
-        summary=tuple(_summary(context, result, rate)),
+        summary=(*_summary(context, result, rate), SAFETY),
         why=tuple(_why(result, trials)),
         evidence={
             "plot": "feed",
@@ -189,5 +189,4 @@ def _why(result: FeedFit, trials: list[Measured]) -> list[str]:
         f"Probability of slip within the rates tested: {result.p_slip:.0%}, from even odds.",
         estimate_words(result.feed),
         f"To be surer: {_surer(trials, result)}.",
-        SAFETY,
     ]

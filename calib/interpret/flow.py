@@ -7,7 +7,7 @@ import numpy as np
 
 from calib.corrections import Correction, Scope, Verdict, judge
 from calib.errors import SheetError
-from calib.estimate import Estimate
+from calib.estimate import Estimate, combined
 from calib.fit.bead import ROUNDING, filament_area_mm2
 from calib.fit.doubts import effect
 from calib.fit.flow import Block, FlowData, FlowFit, Roll, Wall, fit_flow, pulls, roll
@@ -288,10 +288,10 @@ def _flow_correction(
 
 def _filament_correction(evidence: Evidence, r: Roll) -> Correction:
     data = evidence.data
-    u = float(np.hypot(r.u_mm, data.u_zero_mm))
-    error = Estimate(
-        name="filament_error", value=r.effective_mm - data.set_filament_mm, u=u, unit="mm"
-    )
+    off = r.effective_mm - data.set_filament_mm
+    measured_off = Estimate(name="filament", value=off, u=r.u_mm, dof=r.dof)
+    zero = Estimate(name="zero", value=0.0, u=data.u_zero_mm)
+    error = combined("filament_error", [(1.0, measured_off), (1.0, zero)], "mm")
     verdict = judge(error, _FILAMENT_STEP_MM, _WANTED_FILAMENT_MM)
     size = (
         f"the filament is {r.effective_mm:.3f} mm (± {error.expanded():.3f}), taken for"
@@ -307,7 +307,7 @@ def _filament_correction(evidence: Evidence, r: Roll) -> Correction:
         setting="filament_mm",
         old=data.set_filament_mm,
         new=r.effective_mm,
-        u_new=u,
+        u_new=error.u,
         unit="mm",
         error=error,
         verdict=verdict,

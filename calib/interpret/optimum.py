@@ -82,7 +82,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         corrections=(correction,),
         suspects=tuple(_suspects(context, tower)),
         residuals=tuple(_residuals(tower)),
-        summary=tuple(_summary(tower)),
+        summary=tuple([*_summary(tower), *_care(correction)]),
         why=tuple(_why(sheet, tower)),
         evidence=_plain(tower),
     )
@@ -206,6 +206,13 @@ def _bands(tower: _Tower) -> int:
     return len({m.feature.rung for items in tower.groups.values() for m in items})
 
 
+def _care(correction: Correction) -> list[str]:
+    """Return the cautions where the answer asks for more heat."""
+    hotter = correction.old is None or correction.new > correction.old
+    again = correction.verdict is Verdict.PRINT_AGAIN
+    return [SAFETY] if correction.setting == "hot_end_c" and (hotter or again) else []
+
+
 def _summary(tower: _Tower) -> list[str]:
     best, (a, b) = tower.result.best, tower.result.plateau
     end = tower.result.p_low_end >= 0.5 or tower.result.p_high_end >= 0.5
@@ -260,9 +267,7 @@ def _surer(sheet: Sheet, tower: _Tower) -> str:
 
 
 def _temperature_cautions(sheet: Sheet, tower: _Tower) -> list[str]:
-    lines = [
-        f"Never above {tower.ceiling:g} degC, what this printer's hot end is rated for. {SAFETY}"
-    ]
+    lines = [f"Never above {tower.ceiling:g} degC, what this printer's hot end is rated for."]
     usual = _usual(sheet)
     if usual and not usual.hot_end_from_c <= tower.result.best.estimate.value <= usual.hot_end_to_c:
         lines.append(
