@@ -47,10 +47,14 @@ GOALS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Way:
-    """How a topic is settled, and how well it has to be known (95 % half-width; 0: not asked)."""
+    """How a topic is settled, and how well it has to be known (95 % half-width; 0: not asked).
+
+    `sharper` pieces come where the usual ones were printed and left it too uncertain.
+    """
 
     pieces: tuple[str, ...]
     good_enough: float = 0.0
+    sharper: tuple[str, ...] = ()
 
 
 _WAYS = {
@@ -61,7 +65,7 @@ _WAYS = {
     "extruder": _Way(pieces=("extruder-feed",)),
     "temperature": _Way(pieces=("temperature-tower",), good_enough=10.0),
     "retraction": _Way(pieces=("string-posts",), good_enough=0.6),
-    "flow": _Way(pieces=("wall-box",), good_enough=3.0),
+    "flow": _Way(pieces=("wall-box",), good_enough=3.0, sharper=("weigh-block",)),
     "scale": _Way(pieces=("dimensional-cube",), good_enough=0.2),
     "outline": _Way(pieces=("dimensional-cube",), good_enough=0.05),
     "holes": _Way(pieces=("hole-plate",), good_enough=0.1),
@@ -77,6 +81,7 @@ _SETTLES = {
     "temperature-tower": "hot-end temperature and how far it may wander",
     "string-posts": "the shortest retraction without strings",
     "wall-box": "the flow",
+    "weigh-block": "the flow by mass, which is surer than by walls",
     "dimensional-cube": "scale on X, Y and Z, outline offset, height of the first layer",
     "step-gauge": "scale on X and Y over long lengths, outline offset",
     "hole-plate": "how much larger holes are to be drawn",
@@ -210,18 +215,30 @@ def _needs(known: Known, goal: Goal) -> dict[str, list[str]]:
 def _why_needed(known: Known, about: Topic) -> list[str]:
     values = [v for v in known.in_force if topic_of(v.setting) is about]
     again = [k for k in known.unsettled if topic_of(k.correction.setting) is about]
+    again = [k for k in again if not any(_much_surer(v, k) for v in values)]
     why = [f"{k.correction.setting}: {k.correction.reason}" for k in again]
     why += [f"{name}: {text}" for name, text in known.drifting.items() if topic_of(name) is about]
     why += list(dict.fromkeys(v.stale for v in values if v.stale))
     if not values and not again:
         why += _why_missing(known, about)
-    enough = _WAYS[about.name].good_enough
+    way = _WAYS[about.name]
     for v in values:
-        half = v.expanded
-        if enough and half > enough and not v.stale:
+        loose = way.good_enough and v.expanded > way.good_enough and not v.stale
+        if loose and (_may_be_sharpened(v, way)):
             whose = f", inherited from {len(v.inherited_from)} other" if v.inherited_from else ""
-            why.append(f"{v.setting} is only known to ±{half:.2g} {v.unit}{whose}".rstrip())
+            why.append(f"{v.setting} is only known to ±{v.expanded:.2g} {v.unit}{whose}".rstrip())
     return why
+
+
+def _much_surer(v: InForce, again: KeptCorrection) -> bool:
+    """Whether a good value stands, which a later but far vaguer "print again" does not touch."""
+    same = v.setting == again.correction.setting
+    return same and not v.stale and 2 * v.u < again.correction.u_new
+
+
+def _may_be_sharpened(v: InForce, way: _Way) -> bool:
+    """Whether some piece tells more than the one that the value comes from."""
+    return bool(v.inherited_from or v.source.pattern not in way.pieces or way.sharper)
 
 
 def _why_missing(known: Known, about: Topic) -> list[str]:
@@ -312,7 +329,13 @@ def _pieces(topics: Sequence[str], known: Known, *, tight: bool) -> tuple[str, .
         good = {v.setting for v in known.in_force if not v.stale}
         upright = "scale_z_percent" in good and "first_layer" not in topics
         return ("step-gauge",) if upright else ("step-gauge", "dimensional-cube")
-    return _WAYS[topics[0]].pieces
+    way = _WAYS[topics[0]]
+    own = [v for v in known.in_force if topic_of(v.setting).name == topics[0]]
+    printed = own and all(
+        v.source.pattern in (*way.pieces, *way.sharper) and not v.stale and not v.inherited_from
+        for v in own
+    )
+    return way.sharper if printed and way.sharper else way.pieces
 
 
 #: What the cube resolves of the scale, 95 %: the interpreter's own figure for a usual caliper.

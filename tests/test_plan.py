@@ -1,6 +1,7 @@
 """Events, staleness, the control chart, the part tolerance and what to print next."""
 
 import math
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -16,7 +17,8 @@ from calib.store import open_store
 from calib.store.records import Nozzle, Spool
 from calib.tolerance import part_tolerance
 from patterns import registry
-from tests.storekit import correction, fresh_url, keep, workshop
+from patterns.spec import PrintSetup
+from tests.storekit import correction, fresh_url, keep, sheet, workshop
 
 T0 = datetime(2026, 3, 1, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -267,7 +269,7 @@ def test_a_changed_temperature_makes_the_flow_stale_and_a_changed_flow_the_outli
 
 def test_print_again_is_asked_for_again(store):
     settled(store)
-    c = correction("skew_xy_deg", 0.3, 0.05, u=0.2, scope=Scope.PRINTER, verdict=Verdict.PRINT_AGAIN, reason="read both diagonals")  # fmt: skip
+    c = correction("skew_xy_deg", 0.3, 0.05, u=0.03, scope=Scope.PRINTER, verdict=Verdict.PRINT_AGAIN, reason="read both diagonals")  # fmt: skip
     keep(store, "frame", corrections=[c])
     (step,) = plan(store.known()).steps
     assert step.piece == "squareness-frame"
@@ -317,3 +319,26 @@ def test_looking_back_in_time(store):
     store.undo()
     assert {v.setting: v.value for v in store.in_force()}["hot_end_c"] == 210.0
     assert store.in_force(at=datetime(2020, 1, 1, tzinfo=UTC)) == []
+
+
+def test_a_vague_reading_does_not_unsettle_a_sure_value(store):
+    settled(store)
+    vague = correction("scale_z_percent", 99.0, 99.7, u=1.6, verdict=Verdict.PRINT_AGAIN)
+    keep(store, "box", corrections=[vague])
+    assert pieces(store) == []
+
+
+def test_where_the_usual_piece_left_it_uncertain_a_surer_one_comes(store):
+    settled(store, but=("flow",))
+    loose = correction("flow_percent", 97.0, 100.0, u=2.0)
+    box = replace(sheet("box"), piece=registry.get("wall-box").piece({}, PrintSetup()), readings=())
+    store.keep("# box", box, [loose], {}, printer="lantern", nozzle="brass", spool="white-1")
+    assert pieces(store)[0] == "weigh-block"
+    assert "wall-box" not in pieces(store)
+    mass = replace(
+        sheet("mass"), piece=registry.get("weigh-block").piece({}, PrintSetup()), readings=()
+    )
+    sure = correction("flow_percent", 96.0, 97.0, u=0.5)
+    store.keep("# mass", mass, [sure], {}, printer="lantern", nozzle="brass", spool="white-1")
+    assert "wall-box" not in pieces(store)
+    assert "weigh-block" not in pieces(store)

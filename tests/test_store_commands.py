@@ -133,7 +133,9 @@ def test_event_and_next(workshop, tmp_path):
     assert "Stale from now on: bed level, steps of X, Y and Z" in said
     steps = json.loads(workshop("next --json"))["steps"]
     assert [s["piece"] for s in steps][:3] == ["bed-patches", "carriage-travel", "squareness-frame"]
-    assert steps[0]["command"] == "truebead make bed-patches --printer lantern --nozzle brass"
+    assert steps[0]["command"] == (
+        "truebead make bed-patches --printer lantern --nozzle brass --spool white-1"
+    )
     assert steps[0]["grams"] > 0.1
     assert steps[0]["minutes"] > 3
     assert "grams" not in steps[1]  # nothing is printed

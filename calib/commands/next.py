@@ -72,7 +72,7 @@ def _cost(step: "Step", setup: "PrintSetup", spool: "Spool") -> dict[str, float 
 def command_of(step: "Step", names: tuple[str, str, str]) -> str:
     """Return what to type to make a step's piece."""
     sets = "".join(f" --set {k}={v}" for k, v in step.parameters.items())
-    return f"truebead make {step.piece} --printer {names[0]} --nozzle {names[1]}{sets}"
+    return f"truebead make {step.piece} --printer {names[0]} --nozzle {names[1]} --spool {names[2]}{sets}"
 
 
 def _say_plan(
