@@ -282,6 +282,12 @@ def test_a_slim_standing_frame_keeps_its_bars_inside_its_pillars():
     check_piece(piece("squareness-frame", plane="XZ", pillar_mm=11.04))
 
 
+@pytest.mark.kernel
+def test_letters_stay_on_the_end_blocks_of_a_wide_bar():
+    coarse = PrintSetup(nozzle_mm=0.8, layer_mm=0.4)
+    check_piece(piece("shrink-bar", coarse, width_mm=13.74))
+
+
 REFUSED = [
     ("squareness-frame", {"plane": "XZ", "pillar_mm": 11.04, "bar_mm": 8}, "no room for jaws"),
     ("temperature-tower", {"from_c": 260}, "above the hot end's rating of 250"),
