@@ -276,7 +276,20 @@ def test_shrink_bar_is_as_long_as_the_bed_allows():
     assert max(f.nominal for f in pitches) <= 150
 
 
+@pytest.mark.kernel
+def test_a_slim_standing_frame_keeps_its_bars_inside_its_pillars():
+    """Corners of the bars once stuck out of slim pillars, just where the diagonal is measured."""
+    check_piece(piece("squareness-frame", plane="XZ", pillar_mm=11.04))
+
+
+@pytest.mark.kernel
+def test_letters_stay_on_the_end_blocks_of_a_wide_bar():
+    coarse = PrintSetup(nozzle_mm=0.8, layer_mm=0.4)
+    check_piece(piece("shrink-bar", coarse, width_mm=13.74))
+
+
 REFUSED = [
+    ("squareness-frame", {"plane": "XZ", "pillar_mm": 11.04, "bar_mm": 8}, "no room for jaws"),
     ("temperature-tower", {"from_c": 260}, "above the hot end's rating of 250"),
     ("temperature-tower", {"from_c": 120}, "must be 150 to 500 degC"),
     ("temperature-tower", {"filament": "XYZ"}, "no filament type 'XYZ'"),

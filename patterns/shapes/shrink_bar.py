@@ -104,7 +104,8 @@ def lay_out(spec: ShrinkBarSpec, setup: PrintSetup) -> Piece:
     (mx0, mx1), (my0, my1) = bars[0].middle, bars[1].middle
     post = box(mx0, my0, 0, mx1, my1, top)
     deep = 2 * setup.layer_mm
-    stroke = stroke_for("X", (_BLOCK_MM, w), setup, "the end block")
+    room = min(_BLOCK_MM, w)  # the Y bar's block lies the other way round
+    stroke = stroke_for("X", (room, room), setup, "the end block")
     marks: tuple[Prism, ...] = ()
     for b in bars:
         x, y, _ = b.at(b.long - _BLOCK_MM / 2, top)

@@ -37,12 +37,14 @@ class SquarenessFrameSpec(Spec):
 @pattern("squareness-frame", SquarenessFrameSpec, "Are the axes square to each other?")
 def lay_out(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
     """Lay the frame out with its first pillar's centre near the origin."""
+    # Standing, the jaws reach the bars too: their corners must stay inside the pillars.
+    widest = spec.pillar_mm - 3 if spec.plane == "XY" else (spec.pillar_mm - 1) / math.sqrt(2)
     if spec.bar_mm == 0.0:
-        spec = replace(spec, bar_mm=round(max(8.0, *needed_mm("X", setup)), 2))
-    if spec.bar_mm > spec.pillar_mm - 3:
+        spec = replace(spec, bar_mm=round(max(min(8.0, widest - 0.01), *needed_mm("X", setup)), 2))
+    if spec.bar_mm > widest:
         raise SpecError(
             f"bars of {spec.bar_mm:g} mm leave no room for jaws on pillars of {spec.pillar_mm:g} mm",
-            mend=f"give bar_mm {spec.pillar_mm - 4:g} or less",
+            mend=f"give bar_mm {widest:.1f} or less, or pillar_mm more",
         )
     if spec.side_mm < 3 * spec.pillar_mm:
         raise SpecError(
