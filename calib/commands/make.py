@@ -65,7 +65,7 @@ def make(
     line_mm: LineOption = None,
     build: BuildOption = "",
     hot_end_max_c: Annotated[
-        float | None, typer.Option("--hot-end-max-c", help="Highest rated hot-end temperature.")
+        float | None, typer.Option("--hot-end-max", help="Highest rated hot-end temperature.")
     ] = None,
     plate: Annotated[
         bool, typer.Option("--plate", help="Also arrange the pieces on one bed, in plate.3mf.")
