@@ -1,6 +1,7 @@
 """The command line's root: gathers the commands and turns bad input into one line and exit 2."""
 
 import importlib
+import os
 import sys
 from typing import Any
 
@@ -48,6 +49,8 @@ def build_app() -> typer.Typer:
 
 def main() -> None:
     """Run the command line."""
+    # The matrices are small: threads only get into each other's way. Read when numpy loads.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     # Windows consoles and pipes may not be UTF-8; never fail on a plus-minus sign.
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):

@@ -216,10 +216,12 @@ def kept_setup(
         setup = opened.setup_for(printer, nozzle, spool)
         printed_with = bool(spool) or len(opened.spools()) == 1
         context = opened.context_for(printer, nozzle, spool, printed=printed_with)
+        reel = opened.spool(spool) if printed_with else None
         names = {
             "printer": opened.printer(printer).name,
             "nozzle": opened.nozzle(printer, nozzle).name,
-            "spool": opened.spool(spool).name if printed_with else "",
+            "spool": reel.name if reel else "",
+            "density_g_cm3": repr(reel.density_g_cm3) if reel and reel.density_g_cm3 else "",
         }
     # Neutral values too: a piece made before anything was corrected must not be taken for one made
     # with what is corrected by the time it is measured.
