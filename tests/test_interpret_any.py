@@ -9,7 +9,7 @@ from calib.commands.common import finite
 from calib.corrections import Verdict
 from calib.errors import BadInput
 from calib.readings import Reading, Sheet
-from calib.report.plots import plots_of
+from calib.report.figures import figures
 from calib.solve import Context, solve_sheet
 from patterns import registry
 from patterns.feature import Kind
@@ -68,9 +68,10 @@ def test_any_reading_gives_an_answer_or_one_line(name, seed):
             assert c.new <= piece.setup.hot_end_max_c
         if c.verdict is Verdict.APPLY:
             assert abs(c.new) < float("inf")
-    for finding in solution.findings:
-        for plot in plots_of(finding):
-            assert plot.svg.startswith("<svg")
+    for finding in finite(solution.to_json())["findings"]:
+        for figure in figures(finding, "1"):
+            assert "<svg" in figure.svg
+            assert "nan" not in figure.svg
 
 
 @pytest.mark.parametrize("name", PIECES)
