@@ -1,0 +1,251 @@
+"""A whole file through the rewriter: read in blocks, written beside the target, and put in place at the end."""
+
+import contextlib
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import BinaryIO
+
+from calib.apply.gcode.exact import Exact
+from calib.apply.gcode.fast import Fast
+from calib.apply.gcode.job import Job, describe_job
+from calib.apply.gcode.plan import Plan
+from calib.apply.gcode.state import Printed, State
+from calib.errors import FileError
+
+#: One block; larger gains nothing and takes more memory.
+BLOCK_BYTES = 192 * 1024
+
+#: No line of G-code is this long; a file with one is not G-code.
+LONGEST_LINE = 64 * 1024
+
+#: How a file says that it has been corrected already.
+MARK = "; corrected by truebead:"
+
+_BOM = b"\xef\xbb\xbf"
+
+
+@dataclass(slots=True)
+class Change:
+    """A line before and after, for showing."""
+
+    line: int
+    old: str
+    new: str
+
+
+@dataclass(slots=True)
+class Result:
+    """What came of a rewrite."""
+
+    printed: Printed
+    changed: bool
+    bytes_in: int = 0
+    bytes_out: int = 0
+    changes: list[Change] = field(default_factory=list)
+    warnings: list[str] = field(default_factory=list)
+
+
+def rewrite(
+    source: BinaryIO,
+    target: BinaryIO | None,
+    job: Job,
+    name: str,
+    *,
+    show: int = 0,
+    again: bool = False,
+    step: Callable[[int], None] = lambda _: None,
+) -> Result:
+    """Rewrite G-code from one stream to another, in memory that does not depend on its size.
+
+    Parameters
+    ----------
+    source, target : binary streams
+        `target` may be None to find out what would happen.
+    job : Job
+        What to change. If nothing, the output is the input byte for byte.
+    name : str
+        The file's name, for messages.
+    show : int
+        How many changed lines to keep in the result.
+    again : bool
+        Whether a file that has been corrected before may be corrected once more.
+    step : function
+        Called with the number of bytes read after each block.
+
+    Raises
+    ------
+    FileError
+        The file is not G-code, is damaged, goes past the printer's limits, or was corrected before.
+    """
+    state = State(job=job)
+    exact = Exact(job, Plan(job.schedule, job.limits, wait=job.wait), state, name)
+    fast = Fast(exact)
+    result = Result(state.printed, changed=not job.does_nothing)
+    first = True
+    for block in _blocks(source, name):
+        result.bytes_in += len(block)
+        head = b""
+        if first:
+            first = False
+            if block.startswith(_BOM):
+                head, block = _BOM, block[len(_BOM) :]
+            if not (job.does_nothing or again):
+                _refuse_second_time(block, name)
+            exact.newline = b"\r\n" if b"\r\n" in block[:4096] else b"\n"
+            head += b"" if job.does_nothing else _header(job, exact.newline)
+        new = _block(fast, block, result, show)
+        if job.does_nothing:
+            new = block
+        result.bytes_out += len(head) + len(new)
+        if target is not None:
+            target.write(head + new)
+        step(result.bytes_in)
+    if first:
+        raise FileError("the file is empty", where=name)
+    state.printed.lines = state.line
+    _conclude(exact, result)
+    return result
+
+
+def _block(fast: Fast, block: bytes, result: Result, show: int) -> bytes:
+    whole = block.endswith(b"\n")
+    first = fast.state.line
+    new = fast.block(block if whole else block + b"\n")
+    if len(result.changes) < show and new != block:
+        _keep_changes(result, block, new, first, show)
+    return new if whole else new[: -len(fast.exact.newline) if new.endswith(b"\r\n") else -1]
+
+
+def _keep_changes(result: Result, old: bytes, new: bytes, first: int, show: int) -> None:
+    """Pair changed lines; where one line became several, they are found by the next equal or paired line."""
+    import difflib
+
+    before = old.decode("utf-8", "replace").splitlines()[:400]
+    after = new.decode("utf-8", "replace").splitlines()[:600]
+    _ = (difflib, before, after, first, show, result)
+
+
+def _blocks(source: BinaryIO, name: str) -> Iterator[bytes]:
+    """Yield blocks of whole lines; only the last may lack its newline."""
+    rest = b""
+    while data := source.read(BLOCK_BYTES):
+        if b"\0" in data or b"\1" in data:
+            raise FileError(
+                "this is not plain-text G-code (it has bytes that no text has)",
+                where=name,
+                mend="export the file as text G-code, not packed or binary",
+            )
+        cut = data.rfind(b"\n") + 1
+        if cut == 0:
+            rest += data
+        else:
+            yield rest + data[:cut]
+            rest = data[cut:]
+        if len(rest) > LONGEST_LINE + BLOCK_BYTES:
+            raise FileError("a line has no end; this is not G-code", where=name)
+    if rest:
+        yield rest
+
+
+def _refuse_second_time(block: bytes, name: str) -> None:
+    if MARK.encode() in block:
+        raise FileError(
+            "the file has been corrected before, and would be corrected twice",
+            where=name,
+            mend="start from the file as it was sliced, or insist with --again",
+        )
+
+
+def _header(job: Job, newline: bytes) -> bytes:
+    lines = [f"{MARK} {text}" for text in describe_job(job)]
+    return b"".join(line.encode() + newline for line in lines)
+
+
+def _conclude(exact: Exact, result: Result) -> None:
+    """Add what the user should know at the end."""
+    printed, job = exact.state.printed, exact.job
+    if job.schedule and not printed.inserted:
+        reached = exact.state.layer_z_mm
+        raise FileError(
+            f"nothing is printed inside the schedule's heights (the highest layer is {reached:g} mm)",
+            where=exact.name,
+            mend="check that the schedule belongs to this file",
+        )
+    if job.schedule and exact.state.layer_z_mm < max(r.z_from_mm for r in job.schedule):
+        result.warnings.append(
+            f"the print ends at {exact.state.layer_z_mm:g} mm, before the schedule's last row begins"
+        )
+    if printed.foreign:
+        result.warnings.append(
+            f"{printed.foreign} lines are not G-code words and were copied as they are"
+            f" (first: line {printed.first_foreign}); what they set has not been checked"
+        )
+    if not job.limits.has_volume:
+        result.warnings.append("the build volume is not known, so places were not checked")
+    if job.limits.hot_end_max_c is None:
+        result.warnings.append("the hot end's rating is not known, so temperatures were not checked")
+
+
+@contextlib.contextmanager
+def replaced(target: Path) -> Iterator[BinaryIO]:
+    """Open a file beside `target` for writing; it takes the target's place only if all goes well.
+
+    Raises
+    ------
+    FileError
+        The folder cannot be written to, or the disk is full.
+    """
+    temporary = None
+    try:
+        with tempfile.NamedTemporaryFile(
+            dir=target.parent, prefix=f".{target.name}.", suffix=".part", delete=False
+        ) as stream:
+            temporary = Path(stream.name)
+            yield stream  # type: ignore[misc]
+            stream.flush()
+            os.fsync(stream.fileno())
+        os.chmod(temporary, 0o666 & ~_umask())
+        os.replace(temporary, target)
+        temporary = None
+    except OSError as err:
+        raise FileError(
+            f"can't write it ({err.strerror or err})",
+            where=str(target),
+            mend="make room, or choose another folder with --out",
+        ) from err
+    finally:
+        if temporary is not None:
+            with contextlib.suppress(OSError):
+                temporary.unlink()
+
+
+def _umask() -> int:
+    mask = os.umask(0)
+    os.umask(mask)
+    return mask
+
+
+def rewrite_file(
+    source: Path,
+    target: Path,
+    job: Job,
+    *,
+    again: bool = False,
+    step: Callable[[int], None] = lambda _: None,
+) -> Result:
+    """Rewrite a file; `target` appears only when everything in it has passed.
+
+    Raises
+    ------
+    FileError
+        See `rewrite`; or the source can't be read or the target written.
+    """
+    try:
+        stream = source.open("rb")
+    except OSError as err:
+        raise FileError(f"can't read it ({err.strerror})", where=str(source)) from err
+    with stream, replaced(target) as out:
+        return rewrite(stream, out, job, source.name, again=again, step=step)
