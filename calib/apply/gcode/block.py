@@ -5,29 +5,32 @@ is followed by an optional minus, digits and an optional point, with single blan
 look so is marked SLOW and left to `exact`, so nothing here has to be clever about rare spellings.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
 
-from calib.apply.gcode.numbers import read_decimals
+from calib.apply.gcode.numbers import SHORT, read_decimals
 
 U8 = npt.NDArray[np.uint8]
 I64 = npt.NDArray[np.int64]
 F64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
-DIGIT, COMMENT, BLANK, POINT, MINUS, LETTER = range(6)
-LETTERS = b"GXYZEFIJ"
-SEMICOLON, NEWLINE, BAD = LETTER + len(LETTERS), LETTER + len(LETTERS) + 1, LETTER + len(LETTERS) + 2
+#: Classes of bytes, in an order that lets one comparison pick a group out.
+DIGIT, COMMENT, BLANK, POINT, MINUS, G, F, X, Y, Z, E, I, J, SEMICOLON, NEWLINE, BAD = range(16)
+LETTERS = "GFXYZEIJ"
 
 #: What a line is: nothing to do, G0 or G1, G2, G3, G92 with E alone, or anything else.
 INERT, STRAIGHT, CLOCKWISE, COUNTER, SET_E, SLOW = range(6)
 
-_CODES = {0: STRAIGHT, 1: STRAIGHT, 2: CLOCKWISE, 3: COUNTER, 92: SET_E}
+_PAD = b"0" * 8
+
+#: A longer number has more digits than a plain line needs, and would not fit the cells it is rewritten in.
+LONGEST = SHORT - 1
 
 
-def _table() -> bytes:
+def _classes() -> bytes:
     table = bytearray([BAD] * 256)
     for c in b"0123456789":
         table[c] = DIGIT
@@ -35,22 +38,45 @@ def _table() -> bytes:
         table[c] = BLANK
     table[ord(".")], table[ord("-")] = POINT, MINUS
     table[ord(";")], table[ord("\n")] = SEMICOLON, NEWLINE
-    for i, c in enumerate(LETTERS):
-        table[c] = LETTER + i
+    for i, c in enumerate(LETTERS.encode()):
+        table[c] = G + i
     return bytes(table)
 
 
-_CLASSES = _table()
-_PAD = b"0" * 8
+def _meanings() -> U8:
+    table = np.full(100, SLOW, np.uint8)
+    table[[0, 1]], table[2], table[3], table[92] = STRAIGHT, CLOCKWISE, COUNTER, SET_E
+    return table
+
+
+_CLASSES = _classes()
+_MEANINGS = _meanings()
 
 
 @dataclass(slots=True)
 class Column:
-    """One letter's words, in file order: which word, on which line, and its value."""
+    """One letter's words, in file order: which token, on which line, and its value where it was needed."""
 
     word: I64
     line: I64
-    value: F64
+    value: F64 = field(default_factory=lambda: np.zeros(0))
+
+    def cut(self, start: int, stop: int) -> "Column":
+        """Return the words on lines start..stop."""
+        low, high = np.searchsorted(self.line, (start, stop))
+        return Column(self.word[low:high], self.line[low:high], self.value[low:high])
+
+
+@dataclass(slots=True)
+class Tokens:
+    """Every byte of a block that is not a digit, a blank or in a comment."""
+
+    classes: U8  # of all bytes
+    at: I64
+    kind: U8
+    line: I64
+    first: I64  # per line: its first token
+    last: I64  # per line: its newline
 
 
 @dataclass(slots=True)
@@ -58,139 +84,182 @@ class Block:
     """The parts of a block; line numbers and offsets count from its beginning."""
 
     data: bytes
+    tokens: Tokens
     line_start: I64
-    code_end: I64  # end of the last word of a plain line
     kind: U8
-    number_at: I64  # per word: where its number begins
-    number_size: I64
-    columns: dict[int, Column]  # by letter class - LETTER
+    columns: dict[str, Column]
 
-    def column(self, letter: str) -> Column:
-        """Return the words of one letter."""
-        return self.columns[LETTERS.index(letter.encode())]
+    def read(self, column: Column) -> Bool:
+        """Read the numbers of a column; return which are not plain enough to be read here."""
+        at, kind = self.tokens.at, self.tokens.kind
+        begin, end = self.number(column.word)
+        after = column.word + 1
+        minus = kind[after] == MINUS
+        after += minus
+        point = kind[after] == POINT
+        digits = end - begin - minus
+        places = np.where(point, end - at[after], 0) - 1
+        bad = (digits <= point) | (digits > LONGEST) | (places > 8) | (digits - places > 9)
+        if bad.any():
+            digits[bad], places[bad] = 1, -1
+        value = read_decimals(_PAD + self.data, end, digits, places)
+        np.negative(value, out=value, where=minus)
+        column.value = value
+        return bad
+
+    def number(self, word: I64) -> tuple[I64, I64]:
+        """Return where the numbers of these words begin and end."""
+        at, kind = self.tokens.at, self.tokens.kind
+        following = word + 1
+        following += kind[following] == MINUS
+        following += kind[following] == POINT
+        end = at[following]
+        end -= self.tokens.classes[end - 1] == BLANK
+        return at[word] + 1, end
 
     def raw(self, line: int) -> bytes:
         """Return a line with its ending."""
-        if line + 1 < len(self.line_start):
-            return self.data[self.line_start[line] : self.line_start[line + 1]]
-        return self.data[self.line_start[line] :]
+        start, newline = self.line_start[line], self.tokens.at[self.tokens.last[line]]
+        return self.data[start : newline + 1]
+
+    def code_end(self, line: I64) -> I64:
+        """Return where the code of plain lines ends, before a blank, comment or newline."""
+        t = self.tokens
+        last = t.last[line]
+        comment = (last > t.first[line]) & (t.kind[last - 1] == SEMICOLON)
+        end = t.at[last - comment]
+        return end - (t.classes[end - 1] == BLANK)
+
+    def machine_codes(self, line: I64) -> I64:
+        """Return the number of the M-code a line begins with; -1 where it has none, or a G-code besides."""
+        source = np.frombuffer(self.data + _PAD, np.uint8)
+        start = self.line_start[line]
+        code = np.where(source[start] == ord("M"), 0, -1)
+        going = code == 0
+        for k in range(1, 6):
+            digit = source[start + k].astype(np.int64) - 0x30
+            going &= (digit >= 0) & (digit <= 9)
+            code = np.where(going, 10 * code + digit, code)
+        code[source[start + 1] - np.uint8(0x30) > 9] = -1
+        other = np.zeros(len(self.kind), np.bool_)
+        other[self.tokens.line[self.tokens.kind == G]] = True
+        code[other[line]] = -1
+        return code
 
 
-def parse_block(data: bytes) -> Block:
-    """Take a block apart; every line must end with a newline."""
-    classes = np.frombuffer(data.translate(_CLASSES), np.uint8)
-    if b";" in data:
-        classes = _without_comments(classes)
-    token = np.flatnonzero(classes > BLANK)
-    kind = classes[token]
-    newline = kind == NEWLINE
-    ends = token[newline]
-    first = np.concatenate([[0], np.flatnonzero(newline)[:-1] + 1])
-    line_of = np.cumsum(newline) - newline
-    slow = np.zeros(len(ends), np.bool_)
-    slow[line_of[kind == BAD]] = True
-    if data.count(b"\r") != data.count(b"\r\n"):
+def parse_block(data: bytes, needed: str = "XYZE") -> Block:
+    """Take a block apart; every line must end with a newline.
+
+    Only the numbers of the letters in `needed` are read; those of arcs are when there are any.
+    """
+    tokens = _tokens(data)
+    slow = np.zeros(len(tokens.first), np.bool_)
+    slow[tokens.line[tokens.kind == BAD]] = True
+    if b"\r" in data and data.count(b"\r") != data.count(b"\r\n"):
         slow[:] = True
-    blank = classes == BLANK  # a blank must stand right before a letter, semicolon or newline
-    wrong = blank[:-1] & (classes[1:] <= MINUS)
-    if wrong.any():
-        slow[np.searchsorted(ends, np.flatnonzero(wrong))] = True
-
-    word = np.flatnonzero((kind >= LETTER) & (kind < SEMICOLON))
-    line = line_of[word]
-    letter = kind[word] - LETTER
-    start, size, value, bad = _numbers(data, classes, token, kind, word)
-    slow[line[bad]] = True
-    columns = _columns(letter, line, value, slow)
-    what = _line_kinds(kind[first], columns[0], slow, np.searchsorted(word, first))
-    _keep_plain(what, columns)
-    code_end = _code_ends(token, first, newline, classes)
-    starts = np.concatenate([[0], ends[:-1] + 1])
-    return Block(data, starts, code_end, what, start, size, columns)
+    wrong = _malformed(tokens)
+    if len(wrong):
+        slow[np.searchsorted(tokens.at[tokens.last], wrong)] = True
+    columns = _columns(tokens, slow)
+    if len(columns["I"].word) or len(columns["J"].word):
+        needed += "FIJ"
+    block = Block(data, tokens, np.zeros(len(slow), np.int64), slow.view(np.uint8), columns)
+    for letter in needed:
+        bad = block.read(columns[letter])
+        slow[columns[letter].line[bad]] = True
+    block.line_start[1:] = tokens.at[tokens.last[:-1]] + 1
+    block.kind = _line_kinds(data, tokens, slow)
+    _keep_plain(block.kind, columns)
+    return block
 
 
-def _without_comments(classes: U8) -> U8:
-    """Give the bytes after the first semicolon of each line the class COMMENT."""
-    semicolon = np.flatnonzero(classes == SEMICOLON)
-    newline = np.flatnonzero(classes == NEWLINE)
-    line = np.searchsorted(newline, semicolon)
-    first = np.concatenate([[True], line[1:] != line[:-1]])
-    marked = classes.copy()
-    begin, end = semicolon[first] + 1, newline[line[first]]
-    for b, e in zip(begin.tolist(), end.tolist(), strict=True):
-        marked[b:e] = COMMENT
-    return marked
+def _malformed(tokens: Tokens) -> I64:
+    """Return offsets of bytes that cannot stand where they do on a plain line."""
+    now, after = tokens.classes[:-1], tokens.classes[1:]
+    wrong = (now == BLANK) & (after <= MINUS)  # a blank stands right before a letter, ; or newline
+    wrong |= (now == MINUS) & (after > POINT)
+    wrong |= ((now - np.uint8(G)) < np.uint8(SEMICOLON - G)) & ((after - np.uint8(COMMENT)) < 2)
+    wrong |= ((now - np.uint8(G)) < np.uint8(SEMICOLON - G)) & (after > MINUS)
+    kind = tokens.kind
+    point = (kind[:-1] == POINT) & (kind[1:] <= MINUS)  # a second point, or a sign behind it
+    found = np.flatnonzero(wrong)
+    sign = np.flatnonzero(kind == MINUS)
+    if len(sign):  # a sign stands right behind a letter
+        before = tokens.classes[tokens.at[sign] - 1]
+        found = np.concatenate([found, tokens.at[sign[(before < G) | (before > J)]]])
+    if point.any():
+        found = np.concatenate([found, tokens.at[1:][point]])
+    return found
 
 
-def _numbers(
-    data: bytes, classes: U8, token: I64, kind: U8, word: I64
-) -> tuple[I64, I64, F64, Bool]:
-    """Return where each word's number begins, its length, its value, and whether it is not plain."""
-    after = word + 1
-    minus = (kind[after] == MINUS) & (token[after] == token[word] + 1)
-    after = after + minus
-    point = kind[after] == POINT
-    following = after + point
-    begin = token[word] + 1
-    end = token[following]
-    end = end - (classes[end - 1] == BLANK)
-    whole_end = np.where(point, token[after], end)
-    whole = whole_end - begin - minus
-    places = np.where(point, end - whole_end - 1, 0)
-    bad = (
-        (kind[following] <= MINUS)
-        | (whole + places < 1)
-        | (whole + places > 15)
-        | (whole > 8)
-        | (places > 8)
-    )
-    whole[bad] = places[bad] = 0
-    value = read_decimals(_PAD + data, whole_end, whole, end, places)
-    return begin, end - begin, np.where(minus, -value, value), bad
+def _tokens(data: bytes) -> Tokens:
+    classes = np.frombuffer(data.translate(_CLASSES), np.uint8)
+    begin = data.find(b";")
+    if begin >= 0:
+        classes = classes.copy()
+    while begin >= 0:
+        end = data.find(b"\n", begin)
+        classes[begin + 1 : end] = COMMENT
+        begin = data.find(b";", end)
+    at = np.flatnonzero(classes > BLANK)
+    kind = classes[at]
+    newline = kind == NEWLINE
+    last = np.flatnonzero(newline)
+    first = np.zeros(len(last), np.int64)
+    first[1:] = last[:-1] + 1
+    return Tokens(classes, at, kind, np.cumsum(newline) - newline, first, last)
 
 
-def _columns(letter: U8, line: I64, value: F64, slow: Bool) -> dict[int, Column]:
+def _columns(tokens: Tokens, slow: Bool) -> dict[str, Column]:
     """Sort the words by letter; a line that has a letter twice is slow."""
+    word = np.flatnonzero((tokens.kind > G) & (tokens.kind < SEMICOLON))
+    letter = tokens.kind[word] - G
+    order = np.argsort(letter, kind="stable")  # by counting, as letters are bytes
+    ends = np.cumsum(np.bincount(letter, minlength=len(LETTERS)))
     columns = {}
-    for i in range(len(LETTERS)):
-        word = np.flatnonzero(letter == i)
-        on = line[word]
-        slow[on[1:][on[1:] == on[:-1]]] = True
-        columns[i] = Column(word, on, value[word])
+    for name, index in zip(LETTERS, np.split(word[order], ends[:-1]), strict=True):
+        on = tokens.line[index]
+        twice = on[1:] == on[:-1]
+        if twice.any():
+            slow[on[1:][twice]] = True
+        columns[name] = Column(index, on)
     return columns
 
 
-def _line_kinds(first_kind: U8, g: Column, slow: Bool, first_word: I64) -> U8:
-    """Tell what each line is from its first token and its G word."""
-    what = np.full(len(first_kind), SLOW, np.uint8)
-    what[(first_kind == SEMICOLON) | (first_kind == NEWLINE)] = INERT
-    leads = first_kind[g.line] == LETTER
-    leads &= first_word[g.line] == g.word
-    for code, meaning in _CODES.items():
-        what[g.line[leads & (g.value == code)]] = meaning
-    what[slow] = SLOW
-    return what
+def _line_kinds(data: bytes, tokens: Tokens, slow: Bool) -> U8:
+    """Tell what each line is from the G-code it begins with."""
+    lead = tokens.kind[tokens.first]
+    kind = np.full(len(lead), SLOW, np.uint8)
+    kind[lead >= SEMICOLON] = INERT  # BAD is among these, and slow
+    begins = np.flatnonzero(lead == G)
+    if len(begins) != np.count_nonzero(tokens.kind == G):
+        g = np.flatnonzero(tokens.kind == G)
+        slow[tokens.line[g[tokens.first[tokens.line[g]] != g]]] = True
+    first = tokens.first[begins]
+    at = tokens.at[first]
+    source = np.frombuffer(data + _PAD, np.uint8)
+    one, two, three = (source[at + k] - np.uint8(0x30) for k in (1, 2, 3))  # not a digit: above 9
+    code = np.where(two > 9, one, 10 * one + two)
+    odd = (one > 9) | ((two <= 9) & (three <= 9)) | (tokens.kind[first + 1] <= MINUS)
+    code[odd] = 99
+    kind[begins] = _MEANINGS[code]
+    kind[slow] = SLOW
+    return kind
 
 
-def _keep_plain(what: U8, columns: dict[int, Column]) -> None:
-    """Mark as slow the lines whose letters do not go with their G word."""
-    has = {}
-    for i, c in enumerate(LETTERS.decode()):
-        has[c] = np.zeros(len(what), np.bool_)
-        has[c][columns[i].line] = True
-    arc = (what == CLOCKWISE) | (what == COUNTER)
-    centre = has["I"] | has["J"]
-    what[arc & ~centre] = SLOW
-    what[(what == STRAIGHT) & centre] = SLOW
-    others = has["X"] | has["Y"] | has["Z"] | has["F"] | centre
-    what[(what == SET_E) & (others | ~has["E"])] = SLOW
+def _keep_plain(kind: U8, columns: dict[str, Column]) -> None:
+    """Mark as slow the lines whose letters do not go with their G-code."""
 
+    def has(letters: str) -> Bool:
+        flags = np.zeros(len(kind), np.bool_)
+        for c in letters:
+            flags[columns[c].line] = True
+        return flags
 
-def _code_ends(token: I64, first: I64, newline: Bool, classes: U8) -> I64:
-    """Return where the code of each line ends, before the blank, comment or newline."""
-    last = np.flatnonzero(newline)
-    before = np.maximum(last - 1, 0)
-    comment = (before >= first) & (classes[token[before]] == SEMICOLON)
-    end = token[np.where(comment, before, last)]
-    blank = (end > 0) & (classes[np.maximum(end - 1, 0)] == BLANK)
-    return np.where(blank, end - 1, end)
+    arc = (kind == CLOCKWISE) | (kind == COUNTER)
+    if arc.any() or len(columns["I"].line) or len(columns["J"].line):
+        centre = has("IJ")
+        kind[arc & ~centre] = SLOW
+        kind[(kind == STRAIGHT) & centre] = SLOW
+    if (kind == SET_E).any():
+        kind[(kind == SET_E) & (has("XYZIJ") | ~has("E"))] = SLOW

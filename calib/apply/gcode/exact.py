@@ -81,7 +81,6 @@ class Exact:
         """Put the parts together; every line of a numbered file gets a number and its checksum."""
         out = []
         every = before + codes
-        ending = line.ending or self.newline
         for i, code in enumerate(every):
             last = i == len(every) - 1
             text = line.head + code
@@ -89,7 +88,7 @@ class Exact:
                 text = b"N%d %s" % (line.number + self.state.shift + i, text)
                 if line.checked:
                     text += b"*%d" % checksum(text)
-            out.append(text + (line.tail + line.ending if last else ending))
+            out.append(text + (line.tail + line.ending if last else self.newline))
         if line.number is not None:
             self.state.shift += len(every) - 1
         return b"".join(out)
@@ -270,7 +269,7 @@ class Exact:
     def _map_words(
         self, axes: dict[str, Word], old: list[float], extruding: bool
     ) -> list[tuple[int, int, str]]:
-        """Write the axes anew; an axis that one of these pulls along is added behind it."""
+        """Write the axes anew; an axis that one of these pulls along is added before it."""
         state = self.state
         now, was = state.out(state.pos), state.out(old)
         edits = []
@@ -282,8 +281,8 @@ class Exact:
                 if self.job.rewrites[i]:
                     edits.append((axes[c].start, axes[c].end, text))
             elif pulling and state.known[i]:
-                end = axes[pulling[0]].end
-                edits.append((end, end, f" {c}{text}"))
+                at = axes[pulling[0]].at
+                edits.append((at, at, f"{c}{text} "))
             elif pulling and extruding:
                 raise FileError(
                     f"the move needs {c} as well, but the file has not said where {c} is",
@@ -442,6 +441,6 @@ class Exact:
 
 
 def _edit(code: bytes, edits: list[tuple[int, int, str]]) -> bytes:
-    for start, end, text in sorted(edits, reverse=True):
+    for start, end, text in sorted(edits, key=lambda e: e[:2])[::-1]:
         code = code[:start] + text.encode() + code[end:]
     return code

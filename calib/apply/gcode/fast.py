@@ -4,7 +4,6 @@ Modal words are carried forward by a running maximum of line numbers, filament i
 into the block as cells of fixed width whose unused bytes are deleted at the end.
 """
 
-import re
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -27,16 +26,13 @@ from calib.apply.gcode.block import (
 )
 from calib.apply.gcode.exact import Exact
 from calib.apply.gcode.machine_codes import MODES, RATED, SETTERS
-from calib.apply.gcode.numbers import WIDTH, write_decimals
-
-#: A line with one M-code and no G-code.
-_MACHINE_CODE = re.compile(rb"M([0-9]{1,4})(?![0-9.])[^GgNn*]*\Z")
+from calib.apply.gcode.numbers import write_decimals
 
 #: Below this many lines the calls into numpy cost more than the careful way.
 FEWEST_LINES = 48
 
-#: Bytes that stand for a hole to be filled; a file that has them is not text.
-HOLE, TEXT_HOLE = 0, 1
+#: Marks in a block for what is to be put in; a file that has such bytes, or 0, is refused as no text.
+TEXT, ADDED = 1, 2
 
 
 @dataclass(slots=True)
@@ -46,14 +42,12 @@ class Edits:
     block: Block
     units: I64 = field(init=False)  # new value of each word, in last places
     chosen: Bool = field(init=False)
-    extra_at: list[I64] = field(default_factory=list)  # words behind which another is added
-    extra_letter: list[str] = field(default_factory=list)
-    extra_units: list[I64] = field(default_factory=list)
+    extra: list[tuple[I64, U8, I64]] = field(default_factory=list)  # word, letter, new value
     texts: list[tuple[I64, I64, I64, bytes]] = field(default_factory=list)  # at, removed, added, text
 
     def __post_init__(self) -> None:
-        self.units = np.zeros(len(self.block.number_at), np.int64)
-        self.chosen = np.zeros(len(self.block.number_at), np.bool_)
+        self.units = np.zeros(len(self.block.tokens.at), np.int64)
+        self.chosen = np.zeros(len(self.block.tokens.at), np.bool_)
 
     def set(self, word: I64, units: I64) -> None:
         """Give words a new number."""
@@ -61,11 +55,9 @@ class Edits:
         self.chosen[word] = True
 
     def add(self, word: I64, letter: str, units: I64) -> None:
-        """Put another word behind each of these."""
+        """Put another word before each of these."""
         if len(word):
-            self.extra_at.append(word)
-            self.extra_letter.append(letter)
-            self.extra_units.append(units)
+            self.extra.append((word, np.full(len(word), ord(letter), np.uint8), units))
 
     def replace(self, at: I64, removed: I64, added: I64, text: bytes) -> None:
         """Put texts in place of stretches of the block; calls come in file order."""
@@ -77,7 +69,8 @@ class Fast:
 
     def __init__(self, exact: Exact) -> None:
         self.exact, self.state, self.job, self.plan = exact, exact.state, exact.job, exact.plan
-        self.stops = MODES | {c for c, setting in SETTERS.items() if setting in self.plan.settings}
+        stops = MODES | {c for c, setting in SETTERS.items() if setting in self.plan.settings}
+        self.stops, self.rated = sorted(stops), sorted(RATED - stops)
 
     def block(self, data: bytes) -> bytes:
         """Rewrite one block, which must end with a newline."""
@@ -85,8 +78,7 @@ class Fast:
         edits = Edits(block)
         first = self.state.line
         line, n = 0, len(block.kind)
-        slow = np.flatnonzero(block.kind == SLOW).tolist()
-        slow = [*(i for i in slow if self._is_barrier(block, i)), n]
+        slow = [*self._barriers(block), n]
         for stop in slow:
             while line < stop:
                 if self._is_ready() and stop - line >= FEWEST_LINES:
@@ -112,19 +104,19 @@ class Fast:
             at, removed, added = sizes
             edits.replace(at, removed, added, new)
 
-    def _is_barrier(self, block: Block, line: int) -> bool:
-        """Tell whether a line that is not plain can change what the lines after it mean."""
-        found = _MACHINE_CODE.match(block.raw(line))
-        if not found:
-            return True
-        code = int(found[1])
-        if code in self.stops:
-            return True
-        if code in RATED:  # held against the ratings now; nothing else depends on it
-            keep, self.state.line = self.state.line, self.state.line + line
+    def _barriers(self, block: Block) -> list[int]:
+        """Return the lines that may change what the lines after them mean, and so end a run."""
+        slow = np.flatnonzero(block.kind == SLOW)
+        if not len(slow):
+            return []
+        code = block.machine_codes(slow)
+        keep = self.state.line
+        for line in slow[np.isin(code, self.rated)].tolist():
+            self.state.line = keep + line  # held against the ratings now; nothing else depends on it
             self.exact.line(block.raw(line))
-            self.state.line = keep
-        return False
+        self.state.line = keep
+        barriers: list[int] = slow[(code < 0) | np.isin(code, self.stops)].tolist()
+        return barriers
 
     def _is_ready(self) -> bool:
         s = self.state
@@ -159,7 +151,7 @@ class _Run:
         self.block, self.start, self.stop = block, start, stop
         self.n = stop - start
         self.kind = block.kind[start:stop]
-        self.words = {c: _cut(block.column(c), start, stop) for c in "XYZEFIJ"}
+        self.words = {c: block.columns[c].cut(start, stop) for c in "XYZEFIJ"}
         self.place: list[F64] = []
         self.before: list[F64] = []
         for i, c in enumerate("XYZ"):
@@ -406,7 +398,7 @@ class _Run:
         text = rows.tobytes().translate(None, b"\0")
         at_line = self.arc_at[~self.arc_kept] + self.start
         at = self.block.line_start[at_line]
-        edits.replace(at, self.block.code_end[at_line] - at, size, text)
+        edits.replace(at, self.block.code_end(at_line) - at, size, text)
         s.printed.arcs += len(count)
 
     def _shares(self, line: I64, t: F64, first: I64) -> I64:
@@ -453,11 +445,6 @@ class _Run:
                 s.motion_out = 1
 
 
-def _cut(column: Column, start: int, stop: int) -> Column:
-    low, high = np.searchsorted(column.line, (start, stop))
-    return Column(column.word[low:high], column.line[low:high], column.value[low:high])
-
-
 def _carry(column: Column, start: int, n: int, initial: float) -> tuple[F64, F64]:
     """Return per line the value in force after it, and the one before it."""
     values = np.concatenate([[initial], column.value])
@@ -494,60 +481,60 @@ def _word_cells(letter: str, units: I64, places: int, shown: Bool) -> list[U8]:
 
 
 def assemble(edits: Edits, places: int) -> bytes:
-    """Return the block with its edits made."""
+    """Return the block with its edits made.
+
+    Every changed number is given room for its cells by repeating its first byte, and is overwritten; texts and added
+    words first put a mark in the block, which is repeated and then filled in file order.
+    """
     block = edits.block
     chosen = np.flatnonzero(edits.chosen)
-    if not len(chosen) and not edits.texts and not edits.extra_at:
+    if not len(chosen) and not edits.texts:
         return block.data
-    at = block.number_at[chosen]
-    removed = block.number_size[chosen]
-    added = np.full(len(at), WIDTH)
+    source = np.frombuffer(block.data, np.uint8).copy()
+    repeats = np.ones(len(source), np.int64)
+    at, end = block.number(chosen)
     cells = write_decimals(edits.units[chosen], places)
-    if edits.extra_at:
-        at, removed, added, cells = _with_extras(edits, at, removed, cells, places)
-    t_at, t_removed, t_added = (
-        np.concatenate([np.zeros(0, np.int64), *(t[k] for t in edits.texts)]) for k in range(3)
-    )
-    wide = _make_room(block.data, (at, removed, added), (t_at, t_removed, t_added))
-    wide[wide == HOLE] = cells.ravel()
+    repeats[at] += cells.shape[1] - (end - at)
+    fillings = [(mark, rows) for mark, rows in enumerate(_added_words(edits, places), ADDED)]
+    for mark, (word, rows) in fillings:
+        source[block.tokens.at[word]] = mark
+        repeats[block.tokens.at[word]] = rows.shape[1]
+    for begin, removed, added, _ in edits.texts:
+        source[begin] = TEXT
+        repeats[begin] = added
+        for b, r in zip(begin.tolist(), removed.tolist(), strict=True):
+            repeats[b + 1 : b + r] = 0
+    wide = np.repeat(source, repeats)
+    row = np.dtype((np.void, cells.shape[1]))
+    room = np.ndarray((max(0, len(wide) - row.itemsize + 1),), row, wide.data, strides=(1,))
+    if len(at):
+        room[np.cumsum(repeats)[at] - repeats[at]] = cells.view(row).ravel()
+    for mark, (_, rows) in fillings:
+        wide[wide == mark] = rows.ravel()
     if edits.texts:
         text = b"".join(t[3] for t in edits.texts)
-        wide[wide == TEXT_HOLE] = np.frombuffer(text, np.uint8)
+        wide[wide == TEXT] = np.frombuffer(text, np.uint8)
     return wide.tobytes().translate(None, b"\0")
 
 
-def _with_extras(
-    edits: Edits, at: I64, removed: I64, cells: U8, places: int
-) -> tuple[I64, I64, I64, U8]:
-    """Put rows for added words behind the rows of the words they follow, in file order."""
-    word = np.concatenate(edits.extra_at)
-    chosen = np.flatnonzero(edits.chosen)
-    lead = np.zeros((len(chosen) + len(word), 2 + WIDTH), np.uint8)
-    lead[: len(chosen), 2:] = cells
-    letters = "".join(
-        c * len(w) for c, w in zip(edits.extra_letter, edits.extra_at, strict=True)
-    ).encode()
-    lead[len(chosen) :, 0] = 0x20
-    lead[len(chosen) :, 1] = np.frombuffer(letters, np.uint8)
-    lead[len(chosen) :, 2:] = write_decimals(np.concatenate(edits.extra_units), places)
-    order = np.argsort(np.concatenate([chosen, word]), kind="stable")
-    rows = np.ones(len(edits.chosen), np.int64)
-    np.add.at(rows, word, 1)
-    return at, removed, rows[chosen] * (2 + WIDTH), lead[order]
+def _added_words(edits: Edits, places: int) -> list[tuple[I64, U8]]:
+    """Return cells that stand in place of a word's letter: the added words and then the letter.
 
-
-def _make_room(
-    data: bytes, numbers: tuple[I64, I64, I64], texts: tuple[I64, I64, I64]
-) -> U8:
-    """Return the block with holes in place of what is removed, as wide as what is to be added."""
-    source = np.frombuffer(data, np.uint8).copy()
-    repeats = np.ones(len(source), np.int64)
-    step = np.zeros(len(source) + 1, np.int8)
-    for hole, (at, removed, added) in ((HOLE, numbers), (TEXT_HOLE, texts)):
-        step[at] += 1
-        step[at + removed] -= 1
-        source[at] = hole
-    repeats -= np.cumsum(step[:-1], dtype=np.int8)
-    for at, _, added in (numbers, texts):
-        repeats[at] = added
-    return np.repeat(source, repeats)
+    One entry for words that pull one axis along and one for those that pull two, each in file order.
+    """
+    if not edits.extra:
+        return []
+    word, letter, units = (np.concatenate([e[k] for e in edits.extra]) for k in range(3))
+    order = np.lexsort((letter, word))
+    word, letter, units = word[order], letter[order], units[order]
+    cells = np.concatenate([letter[:, None], write_decimals(units, places)], axis=1)
+    cells = np.pad(cells, ((0, 0), (0, 1)), constant_values=0x20)
+    twice = np.zeros(len(word), np.bool_)
+    twice[1:] = word[1:] == word[:-1]
+    twice[:-1] |= twice[1:]
+    own = np.frombuffer(edits.block.data, np.uint8)[edits.block.tokens.at[word]][:, None]
+    once = ~twice
+    one = np.concatenate([cells[once], own[once]], axis=1)
+    pairs = cells[twice].reshape(-1, 2 * cells.shape[1])
+    two = np.concatenate([pairs, own[twice][::2]], axis=1)
+    return [(word[once], one), (word[twice][::2], two)]

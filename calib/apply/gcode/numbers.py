@@ -9,95 +9,114 @@ U8 = npt.NDArray[np.uint8]
 I64 = npt.NDArray[np.int64]
 F64 = npt.NDArray[np.float64]
 
-#: Cells of a written number: a sign, 12 digits and a point.
-WIDTH = 14
+#: Numbers are written with this many digits at most.
+MOST_DIGITS = 12
 
-#: Units this large have more digits than there are cells.
-TOO_MANY = 10**12
+#: A number up to 8 digits takes 12 cells (three blank or sign, five with the point, four), a longer one 20.
+SHORT, LONG = 12, 20
 
 _POWERS = 10.0 ** np.arange(20)
-_BYTE_MASKS = np.array(
-    [(0x0F0F0F0F0F0F0F0F << (8 * (8 - n))) & 0x0F0F0F0F0F0F0F0F for n in range(9)],
-    dtype=np.uint64,
-)
+_ALL = 0x0F0F0F0F0F0F0F0F
+_LAST_BYTES = np.array([(_ALL << (8 * (8 - n))) & _ALL for n in range(9)], dtype=np.uint64)
 
 
-def read_digits(padded: bytes, end: I64, count: I64) -> I64:
-    """Return the whole numbers written in the `count` (0 to 8) digits before each `end`.
-
-    All eight bytes before `end` are taken as one 64-bit word with the last digit in its highest byte; those that
-    are not wanted are masked off, then neighbours are joined: pairs to hundreds, fours, eights. `padded` needs eight
-    bytes before the first digit; `end` counts from after them.
-    """
-    words = np.ndarray((len(padded) - 7,), "<u8", padded, strides=(1,))
-    v = words[end].astype(np.uint64, copy=False) & _BYTE_MASKS[count]
+def _join(v: npt.NDArray[np.uint64]) -> I64:
+    """Join the eight decimal digits in the bytes of each word: to pairs, to fours, to eights."""
     v = (v * np.uint64(10 * 2**8 + 1)) >> np.uint64(8)
     v = ((v & np.uint64(0x00FF00FF00FF00FF)) * np.uint64(100 * 2**16 + 1)) >> np.uint64(16)
     v = ((v & np.uint64(0x0000FFFF0000FFFF)) * np.uint64(10000 * 2**32 + 1)) >> np.uint64(32)
-    return v.astype(np.int64)
+    return v.view(np.int64)
 
 
-def read_decimals(padded: bytes, whole_end: I64, whole: I64, end: I64, places: I64) -> F64:
-    """Return whole + fraction digits as a float; exact to the last bit, as digits fit in 53 bits."""
-    value = read_digits(padded, whole_end, whole).astype(np.float64)
-    if places.any():
-        power = _POWERS[places]
-        value = (value * power + read_digits(padded, end, places)) / power
-    return value
+def read_decimals(data: bytes, end: I64, size: I64, places: I64) -> F64:
+    """Return the numbers written before each `end`.
+
+    Parameters
+    ----------
+    data : bytes
+        Text with eight bytes in front that are not counted in `end`.
+    end, size, places : (n,) int
+        Where each number ends; its length with the point and without a sign, 1 to 16; its digits behind the point,
+        -1 where it has no point. At most 8 digits stand before the point and 8 behind.
+
+    Returns
+    -------
+    (n,) float
+        Exact to the last bit: digits and powers of ten both fit in 53 bits.
+    """
+    words = np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))
+    # eight bytes at once, the last digit in the highest; what is before the point moves over it
+    v = words[end] & _LAST_BYTES[np.minimum(size, 8)]
+    behind = _LAST_BYTES[np.maximum(places, 0)]
+    before = np.where(places < 0, v, (v & ~(behind >> np.uint64(8))) << np.uint64(8))
+    before &= ~behind
+    value = _join((v & behind) | before).astype(np.float64)
+    long = np.flatnonzero(size > 8)
+    if len(long):
+        point = np.maximum(places[long], 0)
+        front = end[long] - np.where(places[long] < 0, 0, point + 1)
+        digits = np.minimum(size[long] - (end[long] - front), 8)
+        whole = _join(words[front] & _LAST_BYTES[digits]).astype(np.float64)
+        rest = _join(words[end[long]] & _LAST_BYTES[point]).astype(np.float64)
+        value[long] = whole * _POWERS[point] + rest
+    return value / _POWERS[np.maximum(places, 0)]
 
 
 @cache
-def _four_digits() -> npt.NDArray[np.uint32]:
-    """Return 0..9999 as four characters each, seen as one 32-bit word."""
-    n = np.arange(10000)
-    chars = np.stack([n // 1000, n // 100 % 10, n // 10 % 10, n % 10], axis=1) + 0x30
-    packed: npt.NDArray[np.uint32] = np.ascontiguousarray(chars.astype(np.uint8)).view(np.uint32)
-    return packed.ravel()
+def _tables(places: int) -> tuple[npt.NDArray[np.uint64], ...]:
+    """Return cells for the upper and lower four of eight digits, and for the four above them.
+
+    The upper table has one part each for: no sign or a sign, digits following or only zeros, and leading zeros left
+    out or kept; its index is 10000 * (1 * minus + 2 * ends + 4 * full) + digits.
+    """
+    upper = [
+        _upper(n, places, minus=bool(part & 1), ends=bool(part & 2), full=bool(part & 4))
+        for part in range(8)
+        for n in range(10000)
+    ]
+    lower = [f"{n:04d}".rstrip("0").encode().ljust(4, b"\0") for n in range(10000)]
+    top = [
+        (sign + str(n) if n else "").encode().rjust(8, b"\0") for sign in ("", "-") for n in range(10000)
+    ]
+    return (
+        np.frombuffer(b"".join(upper), np.uint64),
+        np.frombuffer(b"".join(lower), np.uint32),
+        np.frombuffer(b"".join(top), np.uint64),
+    )
+
+
+def _upper(n: int, places: int, *, minus: bool, ends: bool, full: bool) -> bytes:
+    whole, fraction = divmod(n, 10 ** (places - 4))
+    text = f"{whole:0{8 - places}d}" if full else str(whole)
+    text += f".{fraction:0{places - 4}d}"
+    if ends:
+        text = text.rstrip("0").rstrip(".")
+    return (("-" if minus else "") + text).encode().rjust(8, b"\0")
 
 
 def write_decimals(units: I64, places: int) -> U8:
-    """Return (n, WIDTH) cells that spell units / 10**places; a cell that is not needed is 0.
+    """Return (n, SHORT or LONG) cells that spell units / 10**places; a cell that is not needed is 0.
 
-    Zeros before the number and at the end of its fraction are left out; zero has no sign.
+    Zeros before the number and at the end of its fraction are left out; zero has no sign. `places` is 5 or 6.
     """
-    n = len(units)
+    upper, lower, top = _tables(places)
+    minus = units < 0
     size = np.abs(units)
-    table = _four_digits()
-    digits = np.zeros((n, 3), np.uint32)
     high = size // 10000
-    digits[:, 2] = table[size - high * 10000]
-    top = high // 10000
-    digits[:, 1] = table[high - top * 10000]
-    digits[:, 0] = table[top]
-    chars = digits.view(np.uint8)
-    cells = np.zeros((n, WIDTH), np.uint8)
-    cells[:, 0] = np.where(units < 0, 0x2D, 0)
-    point = WIDTH - 1 - places
-    cells[:, 1:point] = chars[:, : 12 - places]
-    cells[:, point] = 0x2E
-    cells[:, point + 1 :] = chars[:, 12 - places :]
-    _blank_front(cells, size, places, point)
-    _blank_end(cells, places, point)
-    return cells
-
-
-def _blank_front(cells: U8, size: I64, places: int, point: int) -> None:
-    limit = 10**places
-    for k in range(point - 2, 0, -1):  # the digit before the point always stays
-        limit *= 10
-        needed = size >= limit
-        if not needed.any():
-            cells[:, 1 : k + 1] = 0
-            return
-        cells[:, k] *= needed
-
-
-def _blank_end(cells: U8, places: int, point: int) -> None:
-    zeros = np.ones(len(cells), np.bool_)
-    for k in range(point + places, point, -1):
-        zeros &= cells[:, k] == 0x30
-        cells[:, k] *= ~zeros
-    cells[:, point] *= ~zeros
+    low = size - high * 10000
+    long = bool(len(size)) and int(size.max()) >= 10**8
+    row = np.dtype([("top", "<u8"), ("upper", "<u8"), ("lower", "<u4")] if long else [("upper", "<u8"), ("lower", "<u4")])
+    cells = np.empty(len(units), row)
+    cells["lower"] = lower[low]
+    part = minus * 10000 + (low == 0) * 20000
+    if long:
+        above = high // 10000
+        high = high - above * 10000
+        has = above > 0
+        cells["top"] = top[above + minus * 10000]
+        part = np.where(has, (low == 0) * 20000 + 40000, part)
+    cells["upper"] = upper[high + part]
+    return cells.view(np.uint8).reshape(len(units), row.itemsize)
 
 
 def write_decimal(units: int, places: int) -> str:

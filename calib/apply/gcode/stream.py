@@ -1,6 +1,7 @@
 """A whole file through the rewriter: read in blocks, written beside the target, and put in place at the end."""
 
 import contextlib
+import copy
 import os
 import tempfile
 from collections.abc import Callable, Iterator
@@ -23,6 +24,9 @@ LONGEST_LINE = 64 * 1024
 
 #: How a file says that it has been corrected already.
 MARK = "; corrected by truebead:"
+
+#: Bytes that no text has; the quick way uses them for its own purposes.
+MARKS = (b"\0", b"\1", b"\2", b"\3")
 
 _BOM = b"\xef\xbb\xbf"
 
@@ -111,28 +115,32 @@ def rewrite(
 
 
 def _block(fast: Fast, block: bytes, result: Result, show: int) -> bytes:
-    whole = block.endswith(b"\n")
-    first = fast.state.line
-    new = fast.block(block if whole else block + b"\n")
-    if len(result.changes) < show and new != block:
-        _keep_changes(result, block, new, first, show)
-    return new if whole else new[: -len(fast.exact.newline) if new.endswith(b"\r\n") else -1]
+    """Rewrite one block, which may lack its last newline."""
+    newline = b"" if block.endswith(b"\n") else fast.exact.newline
+    before = copy.deepcopy(fast.state) if len(result.changes) < show else None
+    new = fast.block(block + newline)
+    new = new[: len(new) - len(newline)]
+    if before is not None and new != block:
+        _keep_changes(Exact(fast.job, fast.plan, before, fast.exact.name), block, result, show)
+    return new
 
 
-def _keep_changes(result: Result, old: bytes, new: bytes, first: int, show: int) -> None:
-    """Pair changed lines; where one line became several, they are found by the next equal or paired line."""
-    import difflib
-
-    before = old.decode("utf-8", "replace").splitlines()[:400]
-    after = new.decode("utf-8", "replace").splitlines()[:600]
-    _ = (difflib, before, after, first, show, result)
+def _keep_changes(exact: Exact, block: bytes, result: Result, show: int) -> None:
+    """Go through a changed block once more with care, until enough changed lines are found."""
+    for raw in block.splitlines(keepends=True):
+        new = exact.line(raw)
+        if new != raw:
+            text = [t.decode("utf-8", "replace").rstrip("\r\n") for t in (raw, new)]
+            result.changes.append(Change(exact.state.line, text[0], text[1].replace("\r", "")))
+        if len(result.changes) >= show:
+            return
 
 
 def _blocks(source: BinaryIO, name: str) -> Iterator[bytes]:
     """Yield blocks of whole lines; only the last may lack its newline."""
     rest = b""
     while data := source.read(BLOCK_BYTES):
-        if b"\0" in data or b"\1" in data:
+        if any(mark in data for mark in MARKS):
             raise FileError(
                 "this is not plain-text G-code (it has bytes that no text has)",
                 where=name,

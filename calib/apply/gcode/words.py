@@ -95,10 +95,11 @@ def checksum(code: bytes) -> int:
 
 @dataclass(slots=True)
 class Word:
-    """A letter and a number, and where the number's text is in the code."""
+    """A letter and a number, and where they are in the code."""
 
     letter: str
     value: float
+    at: int
     start: int
     end: int
 
@@ -126,7 +127,7 @@ def read_words(code: bytes) -> list[Word] | None:
         start = found.start(2) + len(stripped) - len(stripped.lstrip())
         end = found.start(2) + len(stripped)
         value = float(text) if text else float("nan")
-        words.append(Word(found[1].decode().upper(), value, start, end))
+        words.append(Word(found[1].decode().upper(), value, i, start, end))
         i = found.end()
     return words
 
