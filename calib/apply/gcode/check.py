@@ -11,6 +11,8 @@ from dataclasses import dataclass, field
 
 from calib.apply.gcode.job import Job
 
+Rows = tuple[tuple[float, float, float], ...]
+
 _WORD = re.compile(r"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+))")
 _COMMENT = re.compile(r"\([^)]*\)|;.*|\*\s*\d+\s*$")
 _TEXT = re.compile(r"\s*(?:N\d+\s*)?M(?:23|28|30|117|118)(?!\d)")
@@ -43,8 +45,11 @@ class Check:
 
 
 class _Reader:
-    def __init__(self, matrix: Iterable[Iterable[float]], centre: tuple[float, float, float]) -> None:
+    def __init__(
+        self, matrix: Rows, centre: tuple[float, float, float], undo: Rows | None = None
+    ) -> None:
         self.rows = [list(row) for row in matrix]
+        self.undo = undo
         self.centre = centre
         self.path = Path()
         self.at: list[float | None] = [None] * 3  # machine, mm
@@ -141,8 +146,17 @@ class _Reader:
             return
         begin, end = [v or 0.0 for v in old], [v or 0.0 for v in self.at]
         points = self.arc(begin, end, given) if arc else [begin, end]
-        moved = arc or begin[:2] != end[:2]
+        moved = arc or self.goes_sideways([b - a for a, b in zip(begin, end, strict=True)])
         self.along(points, filament if moved else 0.0)
+
+    def goes_sideways(self, step: list[float]) -> bool:
+        """Tell whether a move goes along X or Y, in the original's coordinates and beyond rounding."""
+        if self.undo is None:
+            return step[0] != 0 or step[1] != 0
+        (a, b, c), (_, d, e), (_, _, f) = self.undo
+        z = step[2] / f
+        y = (step[1] - e * z) / d
+        return math.hypot((step[0] - b * y - c * z) / a, y) > 3e-4
 
     def along(self, points: list[list[float]], filament: float) -> None:
         places = [self.mapped(p) for p in points]
@@ -195,9 +209,12 @@ class _Reader:
 _SQUARE = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
 
 
-def read_path(lines: Iterable[str], job: Job | None = None) -> Path:
-    """Follow the printed path; with a job, the one its map of coordinates should give."""
-    reader = _Reader(job.matrix, job.centre_mm) if job else _Reader(_SQUARE, (0.0, 0.0, 0.0))
+def read_path(lines: Iterable[str], job: Job, *, corrected: bool) -> Path:
+    """Follow the path of a corrected file, or the one an original should get from the job's map."""
+    if corrected:
+        reader = _Reader(_SQUARE, (0.0, 0.0, 0.0), job.matrix if job.moves_points else None)
+    else:
+        reader = _Reader(job.matrix, job.centre_mm)
     for text in lines:
         reader.line(text)
     return reader.path
@@ -205,11 +222,13 @@ def read_path(lines: Iterable[str], job: Job | None = None) -> Path:
 
 def compare(before: Iterable[str], after: Iterable[str], job: Job) -> list[Check]:
     """Hold the corrected file against what the original should have become."""
-    want, have = read_path(before, job), read_path(after)
-    # a move that was along Z alone may go along X and Y now, so what is laid down can't be told from the output
-    fed_mm = want.fed_mm + want.extruded_mm * (job.flow - 1)
+    want = read_path(before, job, corrected=False)
+    have = read_path(after, job, corrected=True)
+    laid_mm = want.extruded_mm * job.flow
+    fed_mm = want.fed_mm + laid_mm - want.extruded_mm
     checks = [
-        _near("filament pushed forward, mm", fed_mm, have.fed_mm, 1e-3 + 2e-6 * fed_mm),
+        _near("filament laid down, mm", laid_mm, have.extruded_mm, 1e-3 + 2e-6 * laid_mm),
+        _near("filament fed, mm", fed_mm, have.fed_mm, 1e-3 + 2e-6 * fed_mm),
         _near("filament drawn back, mm", want.retracted_mm, have.retracted_mm, 1e-3 + 2e-6 * want.retracted_mm),
     ]
     share = 7e-3 if want.arcs else 1e-4  # chords are shorter than their arcs

@@ -1,9 +1,6 @@
 """A whole file through the rewriter: read in blocks, written beside the target, and put in place at the end."""
 
-import contextlib
 import copy
-import os
-import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,6 +11,7 @@ from calib.apply.gcode.fast import Fast
 from calib.apply.gcode.job import Job, describe_job
 from calib.apply.gcode.plan import Plan
 from calib.apply.gcode.state import Printed, State
+from calib.apply.files import replaced
 from calib.errors import FileError
 
 #: One block; larger gains nothing and takes more memory.
@@ -195,45 +193,6 @@ def _conclude(exact: Exact, result: Result) -> None:
         result.warnings.append("the build volume is not known, so places were not checked")
     if job.limits.hot_end_max_c is None:
         result.warnings.append("the hot end's rating is not known, so temperatures were not checked")
-
-
-@contextlib.contextmanager
-def replaced(target: Path) -> Iterator[BinaryIO]:
-    """Open a file beside `target` for writing; it takes the target's place only if all goes well.
-
-    Raises
-    ------
-    FileError
-        The folder cannot be written to, or the disk is full.
-    """
-    temporary = None
-    try:
-        with tempfile.NamedTemporaryFile(
-            dir=target.parent, prefix=f".{target.name}.", suffix=".part", delete=False
-        ) as stream:
-            temporary = Path(stream.name)
-            yield stream  # type: ignore[misc]
-            stream.flush()
-            os.fsync(stream.fileno())
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, target)
-        temporary = None
-    except OSError as err:
-        raise FileError(
-            f"can't write it ({err.strerror or err})",
-            where=str(target),
-            mend="make room, or choose another folder with --out",
-        ) from err
-    finally:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                temporary.unlink()
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
 
 
 def rewrite_file(

@@ -1,0 +1,388 @@
+"""3MF files through a 3 x 3 map, by changing nothing but the transform of each build item.
+
+The map has to act on the printed thing as it lies on the bed, so after every transform inside the file. In the row
+vectors of the 3MF core specification (section 3.3) that is: new transform = old transform x map. Meshes, components,
+colours, names, and everything this program has never heard of stay byte for byte. The price: a program that takes
+apart a build item's transform into turning and scaling may drop its shear; a mesh in STL has no such problem.
+"""
+
+import re
+import xml.parsers.expat
+import zipfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO
+
+import numpy as np
+import numpy.typing as npt
+
+from calib.apply.files import replaced
+from calib.apply.linear import Matrix
+from calib.apply.mesh import Extent, Moved
+from calib.errors import FileError
+
+F64 = npt.NDArray[np.float64]
+
+#: Millimetres in each unit the core specification allows.
+UNITS_MM = {
+    "micron": 0.001,
+    "millimeter": 1.0,
+    "centimeter": 10.0,
+    "inch": 25.4,
+    "foot": 304.8,
+    "meter": 1000.0,
+}
+
+_CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+_PRODUCTION = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
+_START = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
+
+#: Bounds against files made to do harm; real models stay far below.
+MOST_ENTRIES = 20_000
+MOST_BYTES = 8 * 2**30
+MOST_SQUEEZED = 200  # unpacked over packed size, for entries of more than 16 MiB
+MOST_PLACES = 100_000  # of meshes, counted through components
+
+_CHUNK = 256 * 1024
+_POINTS = 65536
+_TAG_END = 64 * 1024
+
+Key = tuple[str, str]  # part of the package, object id
+
+
+@dataclass(slots=True)
+class _Item:
+    """A build item: which object, its transform, and where its tag stands in the part."""
+
+    key: Key
+    transform: F64  # (4, 3), row vectors
+    begin: int
+
+
+@dataclass(slots=True)
+class _Part:
+    """One model part, without its points."""
+
+    unit_mm: float = 1.0
+    components: dict[Key, list[tuple[Key, F64]]] = field(default_factory=dict)
+    items: list[_Item] = field(default_factory=list)
+
+
+def map_3mf(source: Path, target: Path, matrix: Matrix) -> Moved:
+    """Write a mapped copy of a 3MF file.
+
+    Parameters
+    ----------
+    matrix : Matrix
+        New point = matrix times old point (column vectors), about the origin of the build.
+
+    Returns
+    -------
+    Moved
+        The box around all build items before and after, in mm.
+
+    Raises
+    ------
+    FileError
+        The file is no 3MF, is damaged, or looks made to do harm.
+    """
+    try:
+        with zipfile.ZipFile(source) as package:
+            return _map_package(package, target, matrix, source.name)
+    except OSError as err:
+        raise FileError(f"can't read it ({err.strerror or err})", where=str(source)) from err
+    except (zipfile.BadZipFile, zipfile.LargeZipFile, EOFError, NotImplementedError) as err:
+        raise FileError(
+            f"it is no whole 3MF ({err})", where=source.name, mend="export it again"
+        ) from err
+    except RuntimeError as err:  # zipfile says so of a file with a password
+        raise FileError(str(err), where=source.name, mend="save it without a password") from err
+
+
+def _map_package(package: zipfile.ZipFile, target: Path, matrix: Matrix, name: str) -> Moved:
+    entries = _checked_entries(package, name)
+    root = _root(package, entries, name)
+    parts = {root: _read_part(package, root, name)}
+    wanted = {item.key[0] for item in parts[root].items}
+    wanted |= {key[0] for c in parts[root].components.values() for key, _ in c}
+    for path in sorted(wanted - {root}):
+        if path not in entries:
+            raise FileError(f"the part {path} is missing", where=name)
+        parts[path] = _read_part(package, path, name)
+    if not parts[root].items:
+        raise FileError("nothing is to be built: the model has no build items", where=name)
+    moved = _measure(package, parts, root, matrix, name)
+    with replaced(target) as stream, zipfile.ZipFile(stream, "w") as out:
+        for entry in package.infolist():
+            info = zipfile.ZipInfo(entry.filename, entry.date_time)
+            info.compress_type = entry.compress_type
+            info.external_attr, info.comment, info.extra = (
+                entry.external_attr,
+                entry.comment,
+                b"",
+            )
+            with package.open(entry) as old, out.open(info, "w", force_zip64=True) as new:
+                if entry.filename == root:
+                    _copy_with_items(old, new, parts[root].items, matrix, f"{name}/{root}")
+                else:
+                    _copy(old, new)
+    return moved
+
+
+# -- the package ------------------------------------------------------------------------------
+
+
+def _checked_entries(package: zipfile.ZipFile, name: str) -> set[str]:
+    """Return the names in the package; refuse what no 3MF needs."""
+    infos = package.infolist()
+    if len(infos) > MOST_ENTRIES or sum(i.file_size for i in infos) > MOST_BYTES:
+        raise FileError("it unpacks to more than any model needs", where=name)
+    seen: set[str] = set()
+    for info in infos:
+        path = info.filename
+        odd = "\\" in path or path.startswith("/") or ":" in path or ".." in path.split("/")
+        if odd or path.lower() in seen:
+            raise FileError(f"the part name {path[:80]!r} is not allowed", where=name)
+        if info.file_size > 2**24 and info.file_size > MOST_SQUEEZED * max(1, info.compress_size):
+            raise FileError(f"{path[:80]} unpacks to {info.file_size} bytes", where=name)
+        seen.add(path.lower())
+    return {info.filename for info in infos}
+
+
+def _root(package: zipfile.ZipFile, entries: set[str], name: str) -> str:
+    """Return the model part that the package's relationships name as the start."""
+    if "_rels/.rels" not in entries:
+        raise FileError("it has no _rels/.rels, so it is no 3MF", where=name)
+    found: list[str] = []
+
+    def start(tag: str, attributes: dict[str, str], _: int) -> None:
+        if tag.endswith(" Relationship") and attributes.get("Type") == _START:
+            found.append(attributes.get("Target", "").lstrip("/"))
+
+    _parse(package, "_rels/.rels", name, start)
+    if not found or found[0] not in entries:
+        missing = found[0] if found else "(not named)"
+        raise FileError(f"its model part {missing} is missing", where=name)
+    return found[0]
+
+
+Start = Callable[[str, dict[str, str], int], None]
+
+
+def _parse(package: zipfile.ZipFile, path: str, name: str, start: Start) -> None:
+    """Run a part through the XML parser a stretch at a time; a document type is refused.
+
+    `start` is called for each element with its name, its attributes, and the offset of its tag.
+    """
+    parser = xml.parsers.expat.ParserCreate(namespace_separator=" ")
+    where = f"{name}/{path}"
+
+    def refuse(*_: object) -> None:
+        raise FileError("it has a document type, which 3MF forbids", where=where)
+
+    parser.StartDoctypeDeclHandler = refuse
+    parser.EntityDeclHandler = refuse
+    parser.StartElementHandler = lambda tag, attributes: start(
+        tag, attributes, parser.CurrentByteIndex
+    )
+    try:
+        with package.open(path) as stream:
+            first = True
+            while data := stream.read(_CHUNK):
+                if first and data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+                    raise FileError("it is in UTF-16", where=where, mend="export it in UTF-8")
+                first = False
+                parser.Parse(data)
+            parser.Parse(b"", True)
+    except xml.parsers.expat.ExpatError as err:
+        raise FileError(f"its XML is damaged ({err})", where=where) from err
+
+
+def _read_part(package: zipfile.ZipFile, path: str, name: str) -> _Part:
+    """Read the unit, the components and the build items of a model part."""
+    part = _Part()
+    where = f"{name}/{path}"
+    holder: list[Key] = []
+
+    def start(tag: str, attributes: dict[str, str], offset: int) -> None:
+        match tag.removeprefix(_CORE + " "):
+            case "model":
+                unit = attributes.get("unit", "millimeter")
+                if unit not in UNITS_MM:
+                    raise FileError(f"its unit {unit!r} is not one of {', '.join(UNITS_MM)}", where=where)
+                part.unit_mm = UNITS_MM[unit]
+            case "object":
+                holder[:] = [(path, attributes.get("id", ""))]
+            case "component" if holder:
+                key, transform = _reference(attributes, path, where)
+                part.components.setdefault(holder[0], []).append((key, transform))
+            case "item":
+                key, transform = _reference(attributes, path, where)
+                part.items.append(_Item(key, transform, offset))
+
+    _parse(package, path, name, start)
+    return part
+
+
+def _reference(attributes: dict[str, str], path: str, where: str) -> tuple[Key, F64]:
+    other = attributes.get(f"{_PRODUCTION} path", f"/{path}").lstrip("/")
+    return (other, attributes.get("objectid", "")), _transform(attributes.get("transform"), where)
+
+
+def _transform(text: str | None, where: str) -> F64:
+    """Read a transform: four rows of three, last row the shift; the unit matrix if there is none."""
+    if text is None:
+        return np.eye(4, 3)
+    try:
+        values = np.array([float(word) for word in text.split()])
+    except ValueError:
+        values = np.array([np.nan])
+    if values.shape != (12,) or not np.isfinite(values).all():
+        raise FileError(f"the transform {text[:60]!r} is not 12 numbers", where=where)
+    return values.reshape(4, 3)
+
+
+def _after(inner: F64, outer: F64) -> F64:
+    """Return the transform that does `inner` first (row vectors)."""
+    result: F64 = inner @ outer[:3]
+    result[3] += outer[3]
+    return result
+
+
+# -- sizes ------------------------------------------------------------------------------------
+
+
+def _places(parts: dict[str, _Part], root: str, name: str) -> dict[Key, list[F64]]:
+    """Return, per object, every transform under which its own mesh comes onto the bed."""
+    places: dict[Key, list[F64]] = {}
+    count = 0
+    stack = [(item.key, item.transform, (item.key,)) for item in parts[root].items]
+    while stack:
+        key, transform, path = stack.pop()
+        count += 1
+        if count > MOST_PLACES or len(path) > 100:
+            raise FileError("its components are nested beyond measure", where=name)
+        places.setdefault(key, []).append(transform)
+        part = parts.get(key[0])
+        for inner, own in part.components.get(key, []) if part else []:
+            if inner in path:
+                raise FileError(f"object {key[1]} contains itself", where=name)
+            stack.append((inner, _after(own, transform), (*path, inner)))
+    return places
+
+
+def _measure(
+    package: zipfile.ZipFile, parts: dict[str, _Part], root: str, matrix: Matrix, name: str
+) -> Moved:
+    places = _places(parts, root, name)
+    moved = Moved(Extent(), Extent(), len(parts[root].items))
+    unit_mm = parts[root].unit_mm
+    turned = np.array(matrix).T
+    found: set[Key] = set()
+    for path in parts:
+        for key, points in _points(package, path, name):
+            found.add(key)
+            for transform in places.get(key, []):
+                on_bed = (points @ transform[:3] + transform[3]) * unit_mm
+                moved.before.take(on_bed)
+                moved.after.take(on_bed @ turned)
+    known = found | {k for p in parts.values() for k in p.components}
+    lost = sorted({item.key for item in parts[root].items} - known)
+    if lost:
+        raise FileError(f"a build item names object {lost[0][1]!r}, which is missing", where=name)
+    return moved
+
+
+def _points(package: zipfile.ZipFile, path: str, name: str) -> Iterator[tuple[Key, F64]]:
+    """Yield the points of every mesh of a part, at most a stretch at a time."""
+    parser = xml.parsers.expat.ParserCreate(namespace_separator=" ")
+    where = f"{name}/{path}"
+    key: Key = (path, "")
+    points: list[float] = []
+    ready: list[tuple[Key, F64]] = []
+
+    def flush() -> None:
+        if points:
+            array = np.array(points).reshape(-1, 3)
+            if not np.isfinite(array).all():
+                raise FileError(f"a point of object {key[1]} is no finite number", where=where)
+            ready.append((key, array))
+            points.clear()
+
+    def start(tag: str, attributes: dict[str, str]) -> None:
+        nonlocal key
+        if tag == _VERTEX:
+            try:
+                points.extend((float(attributes["x"]), float(attributes["y"]), float(attributes["z"])))
+            except (KeyError, ValueError):
+                raise FileError(f"a point of object {key[1]} is not three numbers", where=where) from None
+            if len(points) >= 3 * _POINTS:
+                flush()
+        elif tag == _OBJECT:
+            flush()
+            key = (path, attributes.get("id", ""))
+
+    parser.StartElementHandler = start
+    with package.open(path) as stream:
+        while data := stream.read(_CHUNK):
+            parser.Parse(data)
+            yield from ready
+            ready.clear()
+    flush()
+    yield from ready
+
+
+_VERTEX = f"{_CORE} vertex"
+_OBJECT = f"{_CORE} object"
+
+
+# -- writing ----------------------------------------------------------------------------------
+
+
+def _copy(old: IO[bytes], new: IO[bytes]) -> None:
+    while data := old.read(_CHUNK):
+        new.write(data)
+
+
+def _copy_with_items(
+    old: IO[bytes], new: IO[bytes], items: list[_Item], matrix: Matrix, where: str
+) -> None:
+    """Copy a model part, with the tag of each build item given its new transform."""
+    at = 0
+    for item in items:
+        left = item.begin - at
+        while left:
+            data = old.read(min(left, _CHUNK))
+            new.write(data)
+            left -= len(data)
+        tag = bytearray()
+        while not (tag.endswith(b">") and _closed(bytes(tag))):
+            byte = old.read(1)
+            tag += byte
+            if not byte or len(tag) > _TAG_END:
+                raise FileError("a build item has no end", where=where)
+        at = item.begin + len(tag)
+        new.write(_with_transform(bytes(tag), _after(item.transform, _outer(matrix))))
+    _copy(old, new)
+
+
+def _outer(matrix: Matrix) -> F64:
+    return np.vstack([np.array(matrix).T, np.zeros(3)])
+
+
+def _closed(tag: bytes) -> bool:
+    """Tell whether the > at the end is outside of quotes."""
+    bare = re.sub(rb"\"[^\"]*\"|'[^']*'", b"", tag)
+    return b'"' not in bare and b"'" not in bare
+
+
+def _with_transform(tag: bytes, transform: F64) -> bytes:
+    text = " ".join(repr(float(v) + 0.0) for v in transform.ravel()).encode()
+    new = b' transform="' + text + b'"'
+    found = re.search(rb"\stransform\s*=\s*(?:\"[^\"]*\"|'[^']*')", tag)
+    if found:
+        return tag[: found.start()] + new + tag[found.end() :]
+    name = re.match(rb"<[^\s/>]+", tag)
+    cut = name.end() if name else len(tag)
+    return tag[:cut] + new + tag[cut:]
