@@ -210,7 +210,9 @@ def _read_part(package: zipfile.ZipFile, path: str, name: str) -> _Part:
             case "model":
                 unit = attributes.get("unit", "millimeter")
                 if unit not in UNITS_MM:
-                    raise FileError(f"its unit {unit!r} is not one of {', '.join(UNITS_MM)}", where=where)
+                    raise FileError(
+                        f"its unit {unit!r} is not one of {', '.join(UNITS_MM)}", where=where
+                    )
                 part.unit_mm = UNITS_MM[unit]
             case "object":
                 holder[:] = [(path, attributes.get("id", ""))]
@@ -314,9 +316,13 @@ def _points(package: zipfile.ZipFile, path: str, name: str) -> Iterator[tuple[Ke
         nonlocal key
         if tag == _VERTEX:
             try:
-                points.extend((float(attributes["x"]), float(attributes["y"]), float(attributes["z"])))
+                points.extend(
+                    (float(attributes["x"]), float(attributes["y"]), float(attributes["z"]))
+                )
             except (KeyError, ValueError):
-                raise FileError(f"a point of object {key[1]} is not three numbers", where=where) from None
+                raise FileError(
+                    f"a point of object {key[1]} is not three numbers", where=where
+                ) from None
             if len(points) >= 3 * _POINTS:
                 flush()
         elif tag == _OBJECT:

@@ -66,9 +66,7 @@ def split(count: I64) -> tuple[I64, F64]:
     return owner, k / count[owner]
 
 
-def extremes(
-    x0: F64, y0: F64, i: F64, j: F64, begin: F64, sweep: F64
-) -> tuple[F64, F64, F64, F64]:
+def extremes(x0: F64, y0: F64, i: F64, j: F64, begin: F64, sweep: F64) -> tuple[F64, F64, F64, F64]:
     """Return the lowest and highest X and Y an arc passes between its ends; NaN where it has none."""
     radius = np.hypot(i, j)
     low = np.where(sweep >= 0, begin, begin + sweep)

@@ -177,7 +177,9 @@ class _Reader:
             self.layer = (z, thick)
             path.layers.append((z, z - thick / 2, self.hot.get(self.tool)))
 
-    def arc(self, begin: list[float], end: list[float], given: dict[str, float]) -> list[list[float]]:
+    def arc(
+        self, begin: list[float], end: list[float], given: dict[str, float]
+    ) -> list[list[float]]:
         self.path.arcs += 1
         cw = self.mode == 2
         if "R" in given:
@@ -229,10 +231,17 @@ def compare(before: Iterable[str], after: Iterable[str], job: Job) -> list[Check
     checks = [
         _near("filament laid down, mm", laid_mm, have.extruded_mm, 1e-3 + 2e-6 * laid_mm),
         _near("filament fed, mm", fed_mm, have.fed_mm, 1e-3 + 2e-6 * fed_mm),
-        _near("filament drawn back, mm", want.retracted_mm, have.retracted_mm, 1e-3 + 2e-6 * want.retracted_mm),
+        _near(
+            "filament drawn back, mm",
+            want.retracted_mm,
+            have.retracted_mm,
+            1e-3 + 2e-6 * want.retracted_mm,
+        ),
     ]
     share = 7e-3 if want.arcs else 1e-4  # chords are shorter than their arcs
-    checks.append(_near("printed length, mm", want.length_mm, have.length_mm, 0.01 + share * want.length_mm))
+    checks.append(
+        _near("printed length, mm", want.length_mm, have.length_mm, 0.01 + share * want.length_mm)
+    )
     slack = 0.002 + (2 * job.arc_tolerance_mm if want.arcs else 0.0)
     if want.length_mm > 0:
         for i, c in enumerate("XYZ"):

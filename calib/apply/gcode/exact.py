@@ -183,7 +183,9 @@ class Exact:
         elif value == 92:
             bare = not given and "E" not in axes
             self._check_finite([axes[c] for c in "XYZE" if c in axes])
-            places = {i: 0.0 if bare else axes[_AXES[i]].value for i in (range(3) if bare else given)}
+            places = {
+                i: 0.0 if bare else axes[_AXES[i]].value for i in (range(3) if bare else given)
+            }
             if places:
                 state.declare(places)
             if bare or "E" in axes:

@@ -43,7 +43,9 @@ class Edits:
     units: I64 = field(init=False)  # new value of each word, in last places
     chosen: Bool = field(init=False)
     extra: list[tuple[I64, U8, I64]] = field(default_factory=list)  # word, letter, new value
-    texts: list[tuple[I64, I64, I64, bytes]] = field(default_factory=list)  # at, removed, added, text
+    texts: list[tuple[I64, I64, I64, bytes]] = field(
+        default_factory=list
+    )  # at, removed, added, text
 
     def __post_init__(self) -> None:
         self.units = np.zeros(len(self.block.tokens.at), np.int64)
@@ -112,7 +114,9 @@ class Fast:
         code = block.machine_codes(slow)
         keep = self.state.line
         for line in slow[np.isin(code, self.rated)].tolist():
-            self.state.line = keep + line  # held against the ratings now; nothing else depends on it
+            self.state.line = (
+                keep + line
+            )  # held against the ratings now; nothing else depends on it
             self.exact.line(block.raw(line))
         self.state.line = keep
         barriers: list[int] = slow[(code < 0) | np.isin(code, self.stops)].tolist()
@@ -271,9 +275,7 @@ class _Run:
         self.e_before, self.e_after = units[:-1], units[1:]
         # since the last G92: what the sum was there, and which logical E it was given
         e = self.words["E"]
-        reset = np.maximum.accumulate(
-            np.where(self.kind == SET_E, np.arange(1, self.n + 1), 0)
-        )
+        reset = np.maximum.accumulate(np.where(self.kind == SET_E, np.arange(1, self.n + 1), 0))
         at_reset = np.concatenate([[0], self.e_after])[reset]
         named = np.zeros(self.n + 1)
         named[0] = s.e_base

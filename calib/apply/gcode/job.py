@@ -35,7 +35,9 @@ class Job:
                 f"an arc tolerance of {self.arc_tolerance_mm:g} mm is out of range",
                 mend="give 0.001 to 0.2 mm",
             )
-        if not all(math.isfinite(v) and abs(v) < 1e5 for row in (*self.matrix, self.centre_mm) for v in row):
+        if not all(
+            math.isfinite(v) and abs(v) < 1e5 for row in (*self.matrix, self.centre_mm) for v in row
+        ):
             raise BadInput("the map or its centre is not a plausible number")
 
     @property

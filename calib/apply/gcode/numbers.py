@@ -76,7 +76,9 @@ def _tables(places: int) -> tuple[npt.NDArray[np.uint64], ...]:
     ]
     lower = [f"{n:04d}".rstrip("0").encode().ljust(4, b"\0") for n in range(10000)]
     top = [
-        (sign + str(n) if n else "").encode().rjust(8, b"\0") for sign in ("", "-") for n in range(10000)
+        (sign + str(n) if n else "").encode().rjust(8, b"\0")
+        for sign in ("", "-")
+        for n in range(10000)
     ]
     return (
         np.frombuffer(b"".join(upper), np.uint64),
@@ -105,7 +107,11 @@ def write_decimals(units: I64, places: int) -> U8:
     high = size // 10000
     low = size - high * 10000
     long = bool(len(size)) and int(size.max()) >= 10**8
-    row = np.dtype([("top", "<u8"), ("upper", "<u8"), ("lower", "<u4")] if long else [("upper", "<u8"), ("lower", "<u4")])
+    row = np.dtype(
+        [("top", "<u8"), ("upper", "<u8"), ("lower", "<u4")]
+        if long
+        else [("upper", "<u8"), ("lower", "<u4")]
+    )
     cells = np.empty(len(units), row)
     cells["lower"] = lower[low]
     part = minus * 10000 + (low == 0) * 20000

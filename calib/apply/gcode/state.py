@@ -52,7 +52,9 @@ class State:
     interval: int = 0
     settled: bool = False
     tool: int = 0
-    own: dict[tuple[str, int], float] = field(default_factory=dict)  # what the file itself asked for
+    own: dict[tuple[str, int], float] = field(
+        default_factory=dict
+    )  # what the file itself asked for
     in_force: dict[tuple[str, int], float] = field(default_factory=dict)
     numbered: bool = False
     shift: int = 0  # lines inserted since the numbering began

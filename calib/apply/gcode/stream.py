@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO
 
+from calib.apply.gcode.check import Check
 from calib.apply.gcode.exact import Exact
 from calib.apply.gcode.fast import Fast
 from calib.apply.gcode.job import Job, describe_job
@@ -48,6 +49,7 @@ class Result:
     bytes_out: int = 0
     changes: list[Change] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
+    checks: list[Check] = field(default_factory=list)
 
 
 def rewrite(
@@ -192,7 +194,9 @@ def _conclude(exact: Exact, result: Result) -> None:
     if not job.limits.has_volume:
         result.warnings.append("the build volume is not known, so places were not checked")
     if job.limits.hot_end_max_c is None:
-        result.warnings.append("the hot end's rating is not known, so temperatures were not checked")
+        result.warnings.append(
+            "the hot end's rating is not known, so temperatures were not checked"
+        )
 
 
 def rewrite_file(
@@ -200,19 +204,39 @@ def rewrite_file(
     target: Path,
     job: Job,
     *,
+    show: int = 0,
     again: bool = False,
     step: Callable[[int], None] = lambda _: None,
+    verify: Callable[[Path], list[Check]] | None = None,
 ) -> Result:
     """Rewrite a file; `target` appears only when everything in it has passed.
+
+    Parameters
+    ----------
+    verify : function, optional
+        Called with the finished file before it takes the target's place; if anything in the answer is not good, it
+        does not.
 
     Raises
     ------
     FileError
-        See `rewrite`; or the source can't be read or the target written.
+        See `rewrite`; the source can't be read, the target not written, or the check has failed.
     """
     try:
         stream = source.open("rb")
     except OSError as err:
         raise FileError(f"can't read it ({err.strerror})", where=str(source)) from err
     with stream, replaced(target) as out:
-        return rewrite(stream, out, job, source.name, again=again, step=step)
+        result = rewrite(stream, out, job, source.name, show=show, again=again, step=step)
+        if verify is not None:
+            out.flush()
+            result.checks = verify(Path(out.name))
+            failed = [c for c in result.checks if not c.good]
+            if failed:
+                raise FileError(
+                    f"the check failed: {failed[0].what} should be {failed[0].expected}, is"
+                    f" {failed[0].found}",
+                    where=source.name,
+                    mend="nothing was written; please report this file",
+                )
+    return result

@@ -1,0 +1,203 @@
+"""Values to type in: a table, CSV, JSON, the shared G-code line, and a card to print with a QR code."""
+
+import csv
+import io
+import json
+import math
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from calib.errors import BadInput
+
+#: Axes of the steps line, in the order they are written (M92 is common practice of printer firmware, no source).
+_STEPS = {f"steps_{axis.lower()}_per_mm": axis for axis in "XYZE"}
+
+#: What the settings physically are, for those who never saw their names.
+PHYSICAL_NAMES = {
+    **{k: f"motor steps per mm of travel along {a}" for k, a in _STEPS.items() if a != "E"},
+    "steps_e_per_mm": "motor steps per mm of filament fed",
+    **{f"scale_{a.lower()}_percent": f"size of the model along {a}" for a in "XYZ"},
+    "outline_offset_mm": "shift of the outline, outward positive",
+    "skew_xy_deg": "lean of Y toward +X",
+    "skew_xz_deg": "lean of Z toward +X",
+    "skew_yz_deg": "lean of Z toward +Y",
+    "flow_percent": "extrusion multiplier",
+    "hot_end_c": "temperature of the hot end",
+    "bed_c": "temperature of the bed",
+    "retraction_mm": "length of a retraction",
+}
+
+#: Digits after the point that a setting is worth; more would be noise.
+_PLACES = {"steps": 2, "scale": 2, "skew": 3, "outline": 3, "flow": 1, "hot": 0, "bed": 0}
+
+STORING = (
+    "Send the line, then the command with which your printer's firmware stores settings (often M500), or enter the"
+    " numbers in the printer's menu or its configuration file; otherwise they are gone when it is switched off."
+    " Read them back afterwards."
+)
+
+CAUTIONS = (
+    "The hot end and the bed burn; moving parts pinch; some filaments give off harmful fumes, so ventilate; do not"
+    " leave a printer unattended; keep to the maker's limits and to local rules."
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Value:
+    """One setting to type in.
+
+    Parameters
+    ----------
+    setting : str
+        Name with its unit, such as ``steps_x_per_mm``.
+    physical_name : str
+        What it is; filled in from PHYSICAL_NAMES if empty.
+    old, new : float
+        `old` is None where nobody said what it was.
+    unit : str
+        Such as ``mm``, ``deg``, ``%``, ``steps/mm``, ``degC``.
+    gcode : str
+        The command that sets it, where one is shared by most firmware; filled in for steps.
+    applied_to : str
+        Where the correction is in force: ``printer``, ``model``, or empty for nowhere yet.
+    corrects : str
+        What it puts right, such as ``machine x``; two values that correct one thing must not both be applied.
+    """
+
+    setting: str
+    new: float
+    old: float | None = None
+    unit: str = ""
+    physical_name: str = ""
+    gcode: str = ""
+    applied_to: str = ""
+    corrects: str = ""
+
+    def __post_init__(self) -> None:
+        for name in ("new", "old"):
+            value = getattr(self, name)
+            if value is not None and not math.isfinite(value):
+                raise BadInput(f"{self.setting}: {name} is no finite number")
+        if self.applied_to not in ("", "printer", "model"):
+            raise BadInput(f"{self.setting}: applied_to is {self.applied_to!r}")
+        if not self.physical_name:
+            object.__setattr__(
+                self, "physical_name", PHYSICAL_NAMES.get(self.setting, self.setting)
+            )
+        if not self.gcode and self.setting in _STEPS and self.new > 0:
+            line = f"M92 {_STEPS[self.setting]}{spell(self.setting, self.new)}"
+            object.__setattr__(self, "gcode", line)
+
+
+def spell(setting: str, value: float | None) -> str:
+    """Return a value with as many digits as the setting is worth."""
+    if value is None:
+        return "?"
+    places = _PLACES.get(setting.split("_")[0], 3)
+    return f"{value:.{places}f}"
+
+
+def steps_line(values: Iterable[Value]) -> str:
+    """Return one ``M92`` line for all steps among the values; empty if there are none."""
+    found = {v.setting: v.new for v in values if v.setting in _STEPS}
+    words = [f"{axis}{spell(s, found[s])}" for s, axis in _STEPS.items() if s in found]
+    return f"M92 {' '.join(words)}" if words else ""
+
+
+def table(values: Iterable[Value]) -> list[tuple[str, str, str, str, str]]:
+    """Return rows (what it is, setting, old, new, unit) of texts, for a terminal or a page."""
+    return [
+        (v.physical_name, v.setting, spell(v.setting, v.old), spell(v.setting, v.new), v.unit)
+        for v in values
+    ]
+
+
+def values_csv(values: Iterable[Value]) -> str:
+    """Return the values as CSV."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(["setting", "what_it_is", "old", "new", "unit", "gcode", "applied_to"])
+    for v in values:
+        old = "" if v.old is None else spell(v.setting, v.old)
+        new = spell(v.setting, v.new)
+        writer.writerow([v.setting, v.physical_name, old, new, v.unit, v.gcode, v.applied_to])
+    return out.getvalue()
+
+
+def values_json(values: Iterable[Value]) -> str:
+    """Return the values as JSON, with all their digits."""
+    listed = list(values)
+    data: dict[str, Any] = {
+        "schema_version": 1,
+        "values": [asdict(v) for v in listed],
+        "steps_line": steps_line(listed),
+    }
+    return json.dumps(data, indent=2, ensure_ascii=False) + "\n"
+
+
+def values_text(values: Iterable[Value]) -> str:
+    """Return the values as short plain text; this is what the QR code on the card says."""
+    listed = list(values)
+    lines = [f"{v.setting} {spell(v.setting, v.new)} {v.unit}".rstrip() for v in listed]
+    line = steps_line(listed)
+    return "\n".join([*lines, line] if line else lines)
+
+
+def values_card(values: Iterable[Value], *, title: str, note: str = "") -> str:
+    """Return a page to print and keep by the printer: the table, the line to send, and the QR code.
+
+    Raises
+    ------
+    BadInput
+        There is nothing to show, or too much for one QR code.
+    """
+    import segno
+    from jinja2 import Environment
+
+    listed = list(values)
+    if not listed:
+        raise BadInput("there are no values to put on a card")
+    try:
+        code = segno.make(values_text(listed), error="m", micro=False)
+    except segno.DataOverflowError as err:
+        raise BadInput("too many values for one card", mend="make one card per printer") from err
+    page = Environment(autoescape=True).from_string(_CARD)
+    return page.render(
+        title=title,
+        note=note,
+        rows=table(listed),
+        line=steps_line(listed),
+        storing=STORING,
+        cautions=CAUTIONS,
+        code=code.svg_inline(scale=3, border=4),
+    )
+
+
+_CARD = """<!doctype html>
+<html lang="en">
+<meta charset="utf-8">
+<title>{{ title }}</title>
+<style>
+  body { font: 11pt/1.4 serif; margin: 12mm; color: #111; }
+  table { border-collapse: collapse; margin: 4mm 0; }
+  td, th { border-bottom: 0.3mm solid #999; padding: 1mm 3mm; text-align: left; }
+  td.number { text-align: right; font-variant-numeric: tabular-nums; }
+  code { font-size: 12pt; }
+  small { display: block; max-width: 150mm; margin-top: 3mm; }
+  @page { size: A5 landscape; margin: 8mm; }
+</style>
+<h1>{{ title }}</h1>
+{% if note %}<p>{{ note }}</p>{% endif %}
+<table>
+<tr><th>What it is</th><th>Setting</th><th>Old</th><th>New</th><th>Unit</th></tr>
+{% for what, setting, old, new, unit in rows -%}
+<tr><td>{{ what }}</td><td>{{ setting }}</td><td class="number">{{ old }}</td>
+<td class="number"><b>{{ new }}</b></td><td>{{ unit }}</td></tr>
+{% endfor -%}
+</table>
+{{ code | safe }}
+{% if line %}<p><code>{{ line }}</code></p><small>{{ storing }}</small>{% endif %}
+<small>{{ cautions }}</small>
+</html>
+"""
