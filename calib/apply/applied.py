@@ -4,7 +4,7 @@ Pure logic on `Value`; the store keeps `applied_to` and hands the values in.
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from calib.apply.linear import Matrix, Row, Skew, correction_matrix
 from calib.apply.values import Value
@@ -25,7 +25,7 @@ class InForce:
     """The map and the flow that a file still needs, and what was left out with the reason."""
 
     size_factor: Row = (1.0, 1.0, 1.0)
-    skew: Skew = Skew()
+    skew: Skew = field(default_factory=Skew)
     flow: float = 1.0
     used: tuple[Value, ...] = ()
     left_out: tuple[tuple[Value, str], ...] = ()

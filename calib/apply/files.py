@@ -1,8 +1,8 @@
-"""Files written so that they appear whole or not at all."""
+"""Large files written a piece at a time, which appear whole or not at all."""
 
 import contextlib
 import os
-import tempfile
+import secrets
 from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, cast
@@ -17,20 +17,15 @@ def replaced(target: Path) -> Iterator[BinaryIO]:
     Raises
     ------
     FileError
-        The folder cannot be written to, or the disk is full.
+        The folder cannot be written to, or the disk is full. Whatever was there is still whole.
     """
-    temporary = None
+    temporary = target.resolve().with_name(f".{secrets.token_hex(6)}.part")
     try:
-        with tempfile.NamedTemporaryFile(
-            dir=target.parent, prefix=f".{target.name}.", suffix=".part", delete=False
-        ) as stream:
-            temporary = Path(stream.name)
+        with temporary.open("xb") as stream:
             yield cast(BinaryIO, stream)
             stream.flush()
             os.fsync(stream.fileno())
-        os.chmod(temporary, 0o666 & ~_umask())
-        os.replace(temporary, target)
-        temporary = None
+        os.replace(temporary, target.resolve())
     except OSError as err:
         raise FileError(
             f"can't write it ({err.strerror or err})",
@@ -38,12 +33,5 @@ def replaced(target: Path) -> Iterator[BinaryIO]:
             mend="make room, or choose another folder with --out",
         ) from err
     finally:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                temporary.unlink()
-
-
-def _umask() -> int:
-    mask = os.umask(0)
-    os.umask(mask)
-    return mask
+        with contextlib.suppress(OSError):
+            temporary.unlink()

@@ -46,6 +46,12 @@ class Limits:
         """Whether any wall of the build volume is known."""
         return any(v is not None for v in (self.build_x_mm, self.build_y_mm, self.build_z_mm))
 
+    @property
+    def middle_mm(self) -> tuple[float, float, float]:
+        """The middle of the bed, which moves least when a file is scaled; the origin if not known."""
+        x, y = ((size or 0.0) / 2 for size in (self.build_x_mm, self.build_y_mm))
+        return self.origin_x_mm + x, self.origin_y_mm + y, self.origin_z_mm
+
     def box(self) -> tuple[tuple[float, float], ...]:
         """Return (low, high) in mm along X, Y, Z; infinite where not known."""
         sizes = (self.build_x_mm, self.build_y_mm, self.build_z_mm)
@@ -56,26 +62,8 @@ class Limits:
         )
 
 
-def parse_volume(text: str) -> tuple[float, float, float]:
-    """Read a build volume such as ``220x220x250`` in mm.
-
-    Raises
-    ------
-    BadInput
-        It is not three positive numbers with an x between them.
-    """
-    parts = re.split(r"[xX×*]", text.replace(" ", "").replace("mm", "").replace(",", "."))
-    try:
-        x, y, z = (float(part) for part in parts)
-    except ValueError:
-        x = y = z = math.nan
-    if not all(math.isfinite(v) and v > 0 for v in (x, y, z)):
-        raise BadInput(f"{text!r} is not a build volume", mend="write it as 220x220x250 (mm)")
-    return x, y, z
-
-
-def parse_point(text: str) -> tuple[float, float, float]:
-    """Read a point such as ``110,110,0`` in mm.
+def parse_point(text: str, where: str) -> tuple[float, float, float]:
+    """Read a point such as ``110,110,0`` in mm; `where` is the option it came in.
 
     Raises
     ------
@@ -87,5 +75,5 @@ def parse_point(text: str) -> tuple[float, float, float]:
     except ValueError:
         x = y = z = math.nan
     if not all(math.isfinite(v) for v in (x, y, z)):
-        raise BadInput(f"{text!r} is not a point", mend="write it as 110,110,0 (mm)")
+        raise BadInput(f"{text!r} is not a point", where=where, mend="write it as 110,110,0 (mm)")
     return x, y, z

@@ -103,10 +103,10 @@ def inverse(matrix: Matrix) -> Matrix:
         msg = "the matrix must be upper triangular and invertible"
         raise ValueError(msg)
     return (
-        (1 / a, -b / (a * d), (b * e - c * d) / (a * d * f)),
-        (0.0, 1 / d, -e / (d * f)),
+        (1 / a, 0.0 - b / (a * d), (b * e - c * d) / (a * d * f)),
+        (0.0, 1 / d, 0.0 - e / (d * f)),
         (0.0, 0.0, 1 / f),
-    )
+    )  # 0 - x, so that nothing is minus zero
 
 
 def is_identity(matrix: Matrix) -> bool:

@@ -117,10 +117,11 @@ def _map_points(points: F64, matrix: Matrix) -> F64:
 
 
 def _map_normals(normals: F64, matrix: Matrix) -> F64:
-    """Normals go by the inverse transposed; one that is zero, which is allowed, stays zero."""
+    """Map normals by the inverse transposed; one that is zero, which is allowed, stays zero."""
     turned = _map_points(normals, _transposed(inverse(matrix)))
     length = np.sqrt((turned * turned).sum(axis=-1, keepdims=True))
-    return np.divide(turned, length, out=np.zeros_like(turned), where=length > 0)
+    unit: F64 = np.divide(turned, length, out=np.zeros_like(turned), where=length > 0)
+    return unit
 
 
 def _transposed(m: Matrix) -> Matrix:

@@ -259,6 +259,7 @@ def _places(parts: dict[str, _Part], root: str, name: str) -> dict[Key, list[F64
     """Return, per object, every transform under which its own mesh comes onto the bed."""
     places: dict[Key, list[F64]] = {}
     count = 0
+    stack: list[tuple[Key, F64, tuple[Key, ...]]]
     stack = [(item.key, item.transform, (item.key,)) for item in parts[root].items]
     while stack:
         key, transform, path = stack.pop()

@@ -2,13 +2,13 @@
 
 import csv
 import io
-import json
 import math
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from calib.errors import BadInput
+from calib.safety import SAFETY
 
 #: Axes of the steps line, in the order they are written (M92 is common practice of printer firmware, no source).
 _STEPS = {f"steps_{axis.lower()}_per_mm": axis for axis in "XYZE"}
@@ -35,11 +35,6 @@ STORING = (
     "Send the line, then the command with which your printer's firmware stores settings (often M500), or enter the"
     " numbers in the printer's menu or its configuration file; otherwise they are gone when it is switched off."
     " Read them back afterwards."
-)
-
-CAUTIONS = (
-    "The hot end and the bed burn; moving parts pinch; some filaments give off harmful fumes, so ventilate; do not"
-    " leave a printer unattended; keep to the maker's limits and to local rules."
 )
 
 
@@ -125,15 +120,14 @@ def values_csv(values: Iterable[Value]) -> str:
     return out.getvalue()
 
 
-def values_json(values: Iterable[Value]) -> str:
-    """Return the values as JSON, with all their digits."""
+def values_data(values: Iterable[Value]) -> dict[str, Any]:
+    """Return the values for machines, with all their digits."""
     listed = list(values)
-    data: dict[str, Any] = {
+    return {
         "schema_version": 1,
         "values": [asdict(v) for v in listed],
         "steps_line": steps_line(listed),
     }
-    return json.dumps(data, indent=2, ensure_ascii=False) + "\n"
 
 
 def values_text(values: Iterable[Value]) -> str:
@@ -169,7 +163,7 @@ def values_card(values: Iterable[Value], *, title: str, note: str = "") -> str:
         rows=table(listed),
         line=steps_line(listed),
         storing=STORING,
-        cautions=CAUTIONS,
+        cautions=SAFETY,
         code=code.svg_inline(scale=3, border=4),
     )
 

@@ -1,218 +1,334 @@
 """`truebead apply`: put corrections into a sliced file or a model, or show the values to type in."""
 
-from __future__ import annotations
-
-import json
-import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Protocol
 
 import typer
 
+from calib.commands.common import ForceOption, JsonOption, build_volume, print_json
+from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
 from calib.errors import BadInput
 
 if TYPE_CHECKING:
     from calib.apply.applied import InForce
     from calib.apply.gcode.check import Check
     from calib.apply.gcode.job import Job
-    from calib.apply.gcode.stream import Result
     from calib.apply.limits import Limits
-    from calib.apply.mesh import Moved
     from calib.apply.values import Value
 
-#: Looks a profile up: (printer, nozzle, spool) -> its corrections in force and the printer's limits.
-#: The caller of `register` gives it; names may be empty, and the function raises BadInput for unknown ones.
-Lookup = Callable[[str, str, str], "tuple[Iterable[Value], Limits]"]
-
-#: Suffixes of sliced files.
+#: Suffixes of files that can be corrected.
 GCODE = (".gcode", ".gco", ".g", ".nc", ".ngc")
+MODELS = (".stl", ".3mf")
 
-_SHOWN = 8
+#: What a corrected file is called by default, and known by when it is given again.
+_MARK = ".corrected"
+
+_SHOWN_CHANGES = 8
 
 
-def register(app: typer.Typer, corrections_in_force: Lookup | None = None) -> None:
-    """Add the command to an application.
+class CorrectionsInForce(Protocol):
+    """Looks up a profile: its corrections as values, and the limits of its printer."""
 
-    Parameters
-    ----------
-    app : typer.Typer
-        Where to add it.
-    corrections_in_force : Lookup, optional
-        Looks profiles up; without it only numbers given as options are applied.
+    def __call__(
+        self, printer: str | None, nozzle: str | None, spool: str | None, store: str | None
+    ) -> "tuple[Iterable[Value], Limits]":
+        """Return both, or raise BadInput for an unknown name."""
+
+
+def register(app: typer.Typer) -> None:
+    """Hang the verb on the command line."""
+    app.command(
+        epilog="Example: truebead apply lamp.gcode --scale-x 100.3 --skew-xy 0.2"
+        " --build 220x220x250 --hot-end-max-c 250 --check"
+    )(apply)
+
+
+def apply(
+    file: Annotated[
+        Path | None,
+        typer.Argument(help="Sliced G-code, STL or 3MF; without one the values are shown."),
+    ] = None,
+    printer: PrinterOption = None,
+    nozzle: NozzleOption = None,
+    spool: SpoolOption = None,
+    store: StoreOption = None,
+    in_printer: Annotated[
+        list[str] | None,
+        typer.Option(help="A setting that has been typed into the printer, so no file needs it."),
+    ] = None,
+    scale_x: Annotated[float | None, typer.Option(help="Scale X to this many %.")] = None,
+    scale_y: Annotated[float | None, typer.Option(help="Scale Y to this many %.")] = None,
+    scale_z: Annotated[float | None, typer.Option(help="Scale Z to this many %.")] = None,
+    skew_xy: Annotated[float | None, typer.Option(help="Lean of Y toward +X, degrees.")] = None,
+    skew_xz: Annotated[float | None, typer.Option(help="Lean of Z toward +X, degrees.")] = None,
+    skew_yz: Annotated[float | None, typer.Option(help="Lean of Z toward +Y, degrees.")] = None,
+    flow: Annotated[float | None, typer.Option(help="Extrude this many % (G-code).")] = None,
+    schedule: Annotated[
+        Path | None, typer.Option(help="schedule.csv of a piece: settings by height (G-code).")
+    ] = None,
+    wait: Annotated[
+        bool, typer.Option("--wait", help="Wait for each temperature of the schedule.")
+    ] = False,
+    build: Annotated[
+        str, typer.Option(help="Build volume in mm, such as 220x220x250.", metavar="XxYxZ")
+    ] = "",
+    origin: Annotated[
+        str, typer.Option(help="Low corner of the build volume, mm.", metavar="X,Y,Z")
+    ] = "",
+    centre: Annotated[
+        str,
+        typer.Option(help="Point that stays (G-code), mm; else the bed's middle.", metavar="X,Y,Z"),
+    ] = "",
+    hot_end_max_c: Annotated[
+        float | None,
+        typer.Option("--hot-end-max-c", "--hot-end-max", help="Highest rated hot-end temperature."),
+    ] = None,
+    bed_max_c: Annotated[
+        float | None,
+        typer.Option("--bed-max-c", "--bed-max", help="Highest rated bed temperature."),
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help=f"File to write (default: NAME{_MARK}.SUFFIX).")
+    ] = None,
+    force: ForceOption = False,
+    again: Annotated[
+        bool, typer.Option("--again", help="Correct a file that was corrected before.")
+    ] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Write nothing; show what would change.")
+    ] = False,
+    check: Annotated[
+        bool, typer.Option("--check", help="Hold the printed path against the original (G-code).")
+    ] = False,
+    card: Annotated[
+        Path | None, typer.Option(help="Also write the values as a page to print.")
+    ] = None,
+    csv: Annotated[Path | None, typer.Option(help="Also write the values as CSV.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Put corrections into a sliced file or a model, or show the values to type in.
+
+    The file itself is never changed. Scale is the % to scale to, not the error that was measured.
+    What is set in the printer already is not put into a file again.
     """
-
-    @app.command(name="apply")
-    def apply(
-        file: Annotated[
-            Path | None, typer.Argument(help="Sliced G-code, STL or 3MF; none: show the values.")
-        ] = None,
-        printer: Annotated[str, typer.Option(help="Take the corrections of this printer.")] = "",
-        nozzle: Annotated[str, typer.Option(help="... with this nozzle.")] = "",
-        spool: Annotated[str, typer.Option(help="... and this spool.")] = "",
-        scale_x: Annotated[float, typer.Option(help="Scale X to this many %.")] = 100.0,
-        scale_y: Annotated[float, typer.Option(help="Scale Y to this many %.")] = 100.0,
-        scale_z: Annotated[float, typer.Option(help="Scale Z to this many %.")] = 100.0,
-        skew_xy: Annotated[float, typer.Option(help="Lean of Y toward +X, degrees.")] = 0.0,
-        skew_xz: Annotated[float, typer.Option(help="Lean of Z toward +X, degrees.")] = 0.0,
-        skew_yz: Annotated[float, typer.Option(help="Lean of Z toward +Y, degrees.")] = 0.0,
-        flow: Annotated[float, typer.Option(help="Extrude this many % (G-code).")] = 100.0,
-        schedule: Annotated[
-            Path | None, typer.Option(help="Settings by height, schedule.csv of a piece (G-code).")
-        ] = None,
-        wait: Annotated[
-            bool, typer.Option("--wait", help="Wait for each temperature of a schedule.")
-        ] = False,
-        build: Annotated[str, typer.Option(help="Build volume in mm, such as 220x220x250.")] = "",
-        origin: Annotated[str, typer.Option(help="Low corner of the build volume, mm.")] = "0,0,0",
-        centre: Annotated[
-            str, typer.Option(help="Point that stays in place (G-code), mm; the bed's middle.")
-        ] = "",
-        hot_end_max: Annotated[
-            float | None, typer.Option(help="Highest rated hot-end temperature, degC.")
-        ] = None,
-        bed_max: Annotated[
-            float | None, typer.Option(help="Highest rated bed temperature, degC.")
-        ] = None,
-        out: Annotated[
-            Path | None, typer.Option(help="Where to write; beside the file if left out.")
-        ] = None,
-        force: Annotated[bool, typer.Option("--force", help="Replace what is there.")] = False,
-        again: Annotated[
-            bool, typer.Option("--again", help="Correct a file that was corrected before.")
-        ] = False,
-        dry_run: Annotated[
-            bool, typer.Option("--dry-run", help="Write nothing; show what would change.")
-        ] = False,
-        check: Annotated[
-            bool, typer.Option("--check", help="Hold the printed path against the original.")
-        ] = False,
-        card: Annotated[
-            Path | None, typer.Option(help="Write the values as a page to print.")
-        ] = None,
-        csv: Annotated[Path | None, typer.Option(help="Write the values as CSV.")] = None,
-        as_json: Annotated[bool, typer.Option("--json", help="Answer in JSON.")] = False,
-    ) -> None:
-        """Put corrections into a sliced file or a model, or show the values to type in.
-
-        Example: truebead apply lamp.gcode --scale-x 100.3 --skew-xy 0.2 --build 220x220x250 --check
-
-        The result lies beside the file (lamp.corrected.gcode) and the file itself is never changed. Scale is the % to
-        scale to, not the error measured. Nothing the printer does already is put into the file.
-        """
-        try:
-            from calib.apply.applied import for_file
-
-            given = _given_values((scale_x, scale_y, scale_z), (skew_xy, skew_xz, skew_yz), flow)
-            kept, limits = _profile(corrections_in_force, printer, nozzle, spool)
-            limits = _limits(limits, build, origin, hot_end_max, bed_max)
-            replaced = {v.setting for v in given}
-            values = [v for v in kept if v.setting not in replaced] + given
-            if file is None:
-                _show_values(values, card, csv, as_json, force)
-                return
-            is_gcode = file.suffix.lower() in GCODE
-            needed = for_file(values, gcode=is_gcode)
-            target = _target(file, out, force or dry_run)
-            if is_gcode:
-                job = _job(needed, limits, schedule, centre, wait)
-                _gcode(file, target, job, needed, dry_run, check, again, as_json)
-            elif file.suffix.lower() in (".stl", ".3mf"):
-                _refuse_for_model(schedule, check, flow)
-                _model(file, target, needed, limits, dry_run, as_json)
-            else:
-                raise BadInput(
-                    f"{file.suffix or 'a file without a suffix'} is not a kind that can be corrected",
-                    where=str(file),
-                    mend=f"give one of {', '.join((*GCODE, '.stl', '.3mf'))}",
-                )
-        except BadInput as err:
-            print(f"truebead apply: {err.line}", file=sys.stderr)
-            raise typer.Exit(2) from None
+    try:
+        options = {
+            "scale_x_percent": scale_x,
+            "scale_y_percent": scale_y,
+            "scale_z_percent": scale_z,
+            "skew_xy_deg": skew_xy,
+            "skew_xz_deg": skew_xz,
+            "skew_yz_deg": skew_yz,
+            "flow_percent": flow,
+        }
+        alone = all(v is None for v in options.values()) and schedule is None
+        values, limits = _gather(
+            options, in_printer or [], (printer, nozzle, spool, store), alone=alone
+        )
+        limits = _limits(limits, build, origin, hot_end_max_c, bed_max_c)
+        if card or csv or file is None:
+            _show_values(values, card, csv, as_json and file is None, force, quiet=bool(file))
+        if file is None:
+            return
+        if not file.is_file():
+            raise BadInput("there is no such file", where=str(file))
+        target = _target(file, out, force or dry_run, again)
+        kind = file.suffix.lower()
+        if kind in GCODE:
+            _gcode(
+                file, target, values, limits, schedule, centre,
+                wait=wait, dry_run=dry_run, check=check, again=again, as_json=as_json,
+            )  # fmt: skip
+        elif kind in MODELS:
+            _refuse_for_model(schedule=schedule, check=check, flow=flow)
+            _model(file, target, values, limits, dry_run=dry_run, as_json=as_json)
+        else:
+            raise BadInput(
+                f"files named *{kind} can't be corrected",
+                where=str(file),
+                mend=f"give one of {', '.join(GCODE + MODELS)}",
+            )
+    except BadInput as err:
+        typer.echo(f"truebead: {err.line}", err=True)
+        raise typer.Exit(2) from None
 
 
-def _given_values(scale: tuple[float, ...], skew: tuple[float, ...], flow: float) -> list[Value]:
+# -- what is to be applied --------------------------------------------------------------------
+
+
+def _gather(
+    options: dict[str, float | None],
+    in_printer: list[str],
+    names: tuple[str | None, str | None, str | None, str | None],
+    *,
+    alone: bool,
+) -> "tuple[list[Value], Limits | None]":
+    """Return the values of the profile, those given as options instead of its own."""
+    from calib.apply.applied import set_in_printer
     from calib.apply.values import Value
 
-    out = [
-        Value(setting=f"scale_{c}_percent", old=100.0, new=v, unit="%")
-        for c, v in zip("xyz", scale, strict=True)
-        if v != 100.0
+    values: list[Value] = []
+    limits = None
+    if any(names[:3]) or alone:
+        kept, limits = from_store(*names)
+        values = list(kept)
+    given = [
+        Value(
+            setting=name,
+            old=0.0 if name.endswith("deg") else 100.0,
+            new=new,
+            unit="deg" if name.endswith("deg") else "%",
+        )
+        for name, new in options.items()
+        if new is not None
     ]
-    out += [
-        Value(setting=f"skew_{c}_deg", old=0.0, new=v, unit="deg")
-        for c, v in zip(("xy", "xz", "yz"), skew, strict=True)
-        if v != 0.0
-    ]
-    if flow != 100.0:
-        out.append(Value(setting="flow_percent", old=100.0, new=flow, unit="%"))
-    return out
+    instead = {v.setting for v in given}
+    values = [v for v in values if v.setting not in instead] + given
+    return list(set_in_printer(values, in_printer)), limits
 
 
-def _profile(
-    lookup: Lookup | None, printer: str, nozzle: str, spool: str
-) -> tuple[list[Value], Limits | None]:
-    if not (printer or nozzle or spool):
-        return [], None
-    if lookup is None:
-        raise BadInput("profiles can't be looked up here", mend="give the numbers as options")
-    values, limits = lookup(printer, nozzle, spool)
-    return list(values), limits
+def from_store(
+    printer: str | None, nozzle: str | None, spool: str | None, store: str | None
+) -> "tuple[list[Value], Limits]":
+    """Return a profile's values and its printer's limits; steps count as set in the printer.
+
+    Only what was found to be worth a change is returned, and nothing that an event has made stale.
+    """
+    from calib.apply.limits import Limits
+    from calib.apply.values import Value
+    from calib.corrections import Verdict
+    from calib.store import open_store
+
+    with open_store(store) as opened:
+        known = opened.printer(printer)
+        profile = opened.in_force(printer, nozzle, spool)
+    limits = Limits(
+        hot_end_max_c=known.hot_end_max_c,
+        bed_max_c=known.bed_max_c,
+        build_x_mm=known.build_x_mm,
+        build_y_mm=known.build_y_mm,
+        build_z_mm=known.build_z_mm,
+    )
+    values = []
+    for v in profile:
+        found = v.source.correction
+        if v.value is None or v.stale or found.verdict != Verdict.APPLY:
+            continue
+        values.append(
+            Value(
+                setting=v.setting,
+                old=found.old,
+                new=v.value,
+                unit=v.unit,
+                applied_to="printer" if v.setting.startswith("steps_") else "",
+                corrects=" or ".join(sorted({v.setting, found.instead_of} - {""})),
+            )
+        )
+    return values, limits
 
 
 def _limits(
-    known: Limits | None, build: str, origin: str, hot_end_max: float | None, bed_max: float | None
-) -> Limits:
+    known: "Limits | None",
+    build: str,
+    origin: str,
+    hot_end_max_c: float | None,
+    bed_max_c: float | None,
+) -> "Limits":
     from dataclasses import replace
 
-    from calib.apply.limits import Limits, parse_point, parse_volume
+    from calib.apply.limits import Limits, parse_point
 
     limits = known or Limits()
     if build:
-        x, y, z = parse_volume(build)
+        x, y, z = build_volume(build)
         limits = replace(limits, build_x_mm=x, build_y_mm=y, build_z_mm=z)
-    if origin != "0,0,0" or build:
-        x, y, z = parse_point(origin)
+    if origin:
+        x, y, z = parse_point(origin, "--origin")
         limits = replace(limits, origin_x_mm=x, origin_y_mm=y, origin_z_mm=z)
-    if hot_end_max is not None:
-        limits = replace(limits, hot_end_max_c=hot_end_max)
-    if bed_max is not None:
-        limits = replace(limits, bed_max_c=bed_max)
+    if hot_end_max_c is not None:
+        limits = replace(limits, hot_end_max_c=hot_end_max_c)
+    if bed_max_c is not None:
+        limits = replace(limits, bed_max_c=bed_max_c)
     return limits
 
 
-def _target(file: Path, out: Path | None, may_replace: bool) -> Path:
-    target = out or file.with_name(f"{file.stem}.corrected{file.suffix}")
-    if not file.is_file():
-        raise BadInput("there is no such file", where=str(file))
+def _target(file: Path, out: Path | None, may_replace: bool, again: bool) -> Path:
+    """Return where to write; a file that this command wrote is not taken a second time."""
+    if file.stem.endswith(_MARK) and not again:
+        raise BadInput(
+            "the file has been corrected before, and would be corrected twice",
+            where=str(file),
+            mend="start from the original, or insist with --again",
+        )
+    target = out or file.with_name(f"{file.stem}{_MARK}{file.suffix}")
     if target.is_dir():
         target = target / file.name
+    if target.suffix.lower() != file.suffix.lower():
+        raise BadInput(
+            f"the result is a {file.suffix} like its source", where=str(target), mend="name it so"
+        )
     if target.exists() and target.samefile(file):
         raise BadInput(
             "the result would replace its source", where=str(target), mend="choose another --out"
         )
     if target.exists() and not may_replace:
-        raise BadInput(
-            "the file exists already", where=str(target), mend="use --force or another --out"
-        )
+        raise BadInput("the file is there already", where=str(target), mend="add --force")
     return target
 
 
-def _job(needed: InForce, limits: Limits, schedule: Path | None, centre: str, wait: bool) -> Job:
+# -- kinds of files ---------------------------------------------------------------------------
+
+
+def _gcode(
+    file: Path,
+    target: Path,
+    values: "list[Value]",
+    limits: "Limits",
+    schedule: Path | None,
+    centre: str,
+    *,
+    wait: bool,
+    dry_run: bool,
+    check: bool,
+    again: bool,
+    as_json: bool,
+) -> None:
+    from calib.apply.applied import for_file
+    from calib.apply.gcode.stream import rewrite_file
+    from calib.apply.telling import gcode_data, tell_gcode
+
+    needed = for_file(values, gcode=True)
+    job = _job(needed, limits, schedule, centre, wait)
+
+    def verify(path: Path) -> "list[Check]":
+        return _compare(file, path, job)
+
+    result = rewrite_file(
+        file,
+        None if dry_run else target,
+        job,
+        show=_SHOWN_CHANGES if dry_run else 0,
+        again=again,
+        verify=verify if check else None,
+    )
+    written = None if dry_run else target
+    if as_json:
+        print_json(gcode_data(file, written, job, result))
+        return
+    _say(tell_gcode(file, job, needed, result), written)
+
+
+def _job(
+    needed: "InForce", limits: "Limits", schedule: Path | None, centre: str, wait: bool
+) -> "Job":
     from calib.apply.gcode.job import Job
     from calib.apply.gcode.plan import read_schedule
     from calib.apply.limits import parse_point
 
-    middle = (0.0, 0.0, 0.0)
-    if limits.build_x_mm and limits.build_y_mm:
-        middle = (
-            limits.origin_x_mm + limits.build_x_mm / 2,
-            limits.origin_y_mm + limits.build_y_mm / 2,
-            limits.origin_z_mm,
-        )
     return Job(
         matrix=needed.matrix,
-        centre_mm=parse_point(centre) if centre else middle,
+        centre_mm=parse_point(centre, "--centre") if centre else limits.middle_mm,
         flow=needed.flow,
         schedule=read_schedule(schedule) if schedule else (),
         limits=limits,
@@ -220,50 +336,7 @@ def _job(needed: InForce, limits: Limits, schedule: Path | None, centre: str, wa
     )
 
 
-def _refuse_for_model(schedule: Path | None, check: bool, flow: float) -> None:
-    for given, option in (
-        (schedule is not None, "--schedule"),
-        (check, "--check"),
-        (flow != 100.0, "--flow"),
-    ):
-        if given:
-            raise BadInput(f"{option} needs a sliced file", mend="give the G-code, or leave it out")
-
-
-# -- G-code -----------------------------------------------------------------------------------
-
-
-def _gcode(
-    file: Path,
-    target: Path,
-    job: Job,
-    needed: InForce,
-    dry_run: bool,
-    check: bool,
-    again: bool,
-    as_json: bool,
-) -> None:
-    from calib.apply.gcode.stream import rewrite_file
-
-    def verify(path: Path) -> list[Check]:
-        return _compare(file, path, job)
-
-    wanted = verify if check else None
-    if dry_run:
-        import tempfile
-
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / file.name
-            result = rewrite_file(file, path, job, show=_SHOWN, again=again, verify=wanted)
-    else:
-        result = rewrite_file(file, target, job, again=again, verify=wanted)
-    if as_json:
-        _print_json(file, target, job, result, dry_run)
-    else:
-        _print_gcode(file, target, job, needed, result, dry_run)
-
-
-def _compare(old: Path, new: Path, job: Job) -> list[Check]:
+def _compare(old: Path, new: Path, job: "Job") -> "list[Check]":
     from calib.apply.gcode.check import compare
 
     with (
@@ -273,159 +346,85 @@ def _compare(old: Path, new: Path, job: Job) -> list[Check]:
         return compare(before, after, job)
 
 
-def _print_gcode(
-    file: Path,
-    target: Path,
-    job: Job,
-    needed: InForce,
-    result: Result,
-    dry_run: bool,
-) -> None:
-    from calib.apply.gcode.job import describe_job
-
-    printed = result.printed
-    print(f"{file}: {printed.lines} lines, {result.bytes_in / 1e6:.1f} MB")
-    for line in describe_job(job) or ["nothing to change; the result is the same byte for byte"]:
-        print(f"  {line}")
-    for value, reason in needed.left_out:
-        print(f"  left out: {value.setting} {value.new:g} {value.unit} ({reason})")
-    for line, z_mm, code in printed.inserted:
-        print(f"  at {z_mm:.2f} mm, before line {line}: {code}")
-    if printed.arcs:
-        print(f"  {printed.arcs} arcs became straight moves within {job.arc_tolerance_mm:g} mm")
-    if all(low <= high for low, high in zip(printed.low_mm, printed.high_mm, strict=True)):
-        spans = zip("XYZ", printed.low_mm, printed.high_mm, strict=True)
-        print(
-            "  nozzle goes " + ", ".join(f"{c} {low:.2f} to {high:.2f}" for c, low, high in spans)
-        )
-    for change in result.changes if dry_run else ():
-        print(f"  line {change.line}\n    - {change.old}")
-        for text in change.new.split("\n"):
-            print(f"    + {text}")
-    for text in result.warnings:
-        print(f"  note: {text}")
-    for c in result.checks:
-        print(
-            f"  {'agrees ' if c.good else 'DIFFERS'} {c.what}: expected {c.expected}, found {c.found}"
-        )
-    print("nothing written (--dry-run)" if dry_run else f"wrote {target}")
-
-
-def _print_json(file: Path, target: Path, job: Job, result: Result, dry_run: bool) -> None:
-    from dataclasses import asdict
-
-    from calib.apply.gcode.job import describe_job
-
-    printed = result.printed
-    answer = {
-        "schema_version": 1,
-        "file": str(file),
-        "written": None if dry_run else str(target),
-        "changes": describe_job(job),
-        "lines": printed.lines,
-        "bytes_in": result.bytes_in,
-        "bytes_out": result.bytes_out,
-        "arcs_to_lines": printed.arcs,
-        "inserted": [{"line": n, "z_mm": z, "gcode": code} for n, z, code in printed.inserted],
-        "first_changes": [asdict(c) for c in result.changes],
-        "notes": result.warnings,
-        "checks": [asdict(c) for c in result.checks],
-    }
-    print(json.dumps(answer, indent=2, ensure_ascii=False))
-
-
-# -- models -----------------------------------------------------------------------------------
+def _refuse_for_model(*, schedule: Path | None, check: bool, flow: float | None) -> None:
+    wrong = {"--schedule": schedule is not None, "--check": check, "--flow": flow is not None}
+    for option, given in wrong.items():
+        if given:
+            raise BadInput(
+                "only a sliced file can take this", where=option, mend="give the G-code instead"
+            )
 
 
 def _model(
-    file: Path, target: Path, needed: InForce, limits: Limits, dry_run: bool, as_json: bool
+    file: Path,
+    target: Path,
+    values: "list[Value]",
+    limits: "Limits",
+    *,
+    dry_run: bool,
+    as_json: bool,
 ) -> None:
     import tempfile
 
+    from calib.apply.applied import for_file
     from calib.apply.mesh import map_stl
+    from calib.apply.telling import model_data, model_notes, tell_model
     from calib.apply.threemf import map_3mf
 
+    needed = for_file(values, gcode=False)
     convert = map_stl if file.suffix.lower() == ".stl" else map_3mf
     if dry_run:
         with tempfile.TemporaryDirectory() as folder:
             moved = convert(file, Path(folder) / file.name, needed.matrix)
     else:
         moved = convert(file, target, needed.matrix)
-    notes = [*moved.notes, *_fit_notes(moved, limits)]
-    if file.suffix.lower() == ".3mf" and any(
-        needed.matrix[i][j] for i, j in ((0, 1), (0, 2), (1, 2))
-    ):
-        notes.append(
-            "the skew is in the build items' transforms; a program that drops shear from those loses it:"
-            " look at the size it shows, or correct an STL instead"
-        )
+    written = None if dry_run else target
+    notes = model_notes(file, needed, moved, limits)
     if as_json:
-        answer = {
-            "schema_version": 1,
-            "file": str(file),
-            "written": None if dry_run else str(target),
-            "matrix": needed.matrix,
-            "size_before_mm": moved.before.size_mm,
-            "size_after_mm": moved.after.size_mm,
-            "used": [v.setting for v in needed.used],
-            "left_out": [{"setting": v.setting, "reason": why} for v, why in needed.left_out],
-            "notes": notes,
-        }
-        print(json.dumps(answer, indent=2, ensure_ascii=False))
+        print_json(model_data(file, written, needed, moved, notes))
         return
-    for label, extent in (("before", moved.before), ("after ", moved.after)):
-        print(f"size {label} " + " x ".join(f"{v:.3f}" for v in extent.size_mm) + " mm")
-    for value in needed.used:
-        print(f"  applied: {value.setting} {value.new:g} {value.unit} ({value.physical_name})")
-    for value, reason in needed.left_out:
-        print(f"  left out: {value.setting} {value.new:g} {value.unit} ({reason})")
-    for text in notes:
-        print(f"  note: {text}")
-    print("nothing written (--dry-run)" if dry_run else f"wrote {target}")
+    _say(tell_model(needed, moved, notes), written)
 
 
-def _fit_notes(moved: Moved, limits: Limits) -> list[str]:
-    sizes = (limits.build_x_mm, limits.build_y_mm, limits.build_z_mm)
-    return [
-        f"the corrected model is {size:.2f} mm along {c}; the printer builds {room:g} mm"
-        for c, size, room in zip("XYZ", moved.after.size_mm, sizes, strict=True)
-        if room is not None and size > room + 0.001
-    ]
+def _say(lines: list[str], written: Path | None) -> None:
+    for line in lines:
+        typer.echo(line)
+    typer.echo(f"wrote {written}" if written else "nothing written (--dry-run)")
 
 
 # -- values -----------------------------------------------------------------------------------
 
 
 def _show_values(
-    values: list[Value], card: Path | None, csv: Path | None, as_json: bool, force: bool
+    values: "list[Value]",
+    card: Path | None,
+    csv: Path | None,
+    as_json: bool,
+    force: bool,
+    *,
+    quiet: bool,
 ) -> None:
     from calib.apply import values as v
+    from calib.files import write_atomic
 
     if not values:
         raise BadInput(
-            "there is nothing to apply", mend="name a --printer, or give numbers such as --scale-x"
+            "there is nothing to apply",
+            mend="keep corrections for a --printer first, or give numbers such as --scale-x",
         )
-    for path, text in (
-        (card, card and v.values_card(values, title="Values to set")),
-        (csv, csv and v.values_csv(values)),
-    ):
-        if path is not None:
-            _write_text(path, str(text), force)
+    if card is not None:
+        write_atomic(card, v.values_card(values, title="Values to set"), force=force)
+    if csv is not None:
+        write_atomic(csv, v.values_csv(values), force=force)
+    if quiet:
+        return
     if as_json:
-        print(v.values_json(values), end="")
+        print_json(v.values_data(values))
         return
     rows = [("what it is", "setting", "old", "new", "unit"), *v.table(values)]
     widths = [max(len(row[i]) for row in rows) for i in range(5)]
     for row in rows:
-        print("  ".join(cell.ljust(w) for cell, w in zip(row, widths, strict=True)).rstrip())
+        cells = [cell.ljust(w) for cell, w in zip(row, widths, strict=True)]
+        typer.echo("  ".join(cells).rstrip())
     if line := v.steps_line(values):
-        print(f"\n{line}\n{v.STORING}")
-
-
-def _write_text(path: Path, text: str, force: bool) -> None:
-    from calib.apply.files import replaced
-
-    if path.exists() and not force:
-        raise BadInput("the file exists already", where=str(path), mend="use --force")
-    with replaced(path) as stream:
-        stream.write(text.encode("utf-8"))
+        typer.echo(f"\n{line}\n{v.STORING}")

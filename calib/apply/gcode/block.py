@@ -18,8 +18,10 @@ F64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
 #: Classes of bytes, in an order that lets one comparison pick a group out.
-DIGIT, COMMENT, BLANK, POINT, MINUS, G, F, X, Y, Z, E, I, J, SEMICOLON, NEWLINE, BAD = range(16)
+DIGIT, COMMENT, BLANK, POINT, MINUS, G = range(6)
 LETTERS = "GFXYZEIJ"
+SEMICOLON = G + len(LETTERS)
+LAST_LETTER, NEWLINE, BAD = SEMICOLON - 1, SEMICOLON + 1, SEMICOLON + 2
 
 #: What a line is: nothing to do, G0 or G1, G2, G3, G92 with E alone, or anything else.
 INERT, STRAIGHT, CLOCKWISE, COUNTER, SET_E, SLOW = range(6)
@@ -99,7 +101,7 @@ class Block:
         point = kind[after] == POINT
         digits = end - begin - minus
         places = np.where(point, end - at[after], 0) - 1
-        bad = (digits <= point) | (digits > LONGEST) | (places > 8) | (digits - places > 9)
+        bad: Bool = (digits <= point) | (digits > LONGEST) | (places > 8) | (digits - places > 9)
         if bad.any():
             digits[bad], places[bad] = 1, -1
         value = read_decimals(_PAD + self.data, end, digits, places)
@@ -127,8 +129,9 @@ class Block:
         t = self.tokens
         last = t.last[line]
         comment = (last > t.first[line]) & (t.kind[last - 1] == SEMICOLON)
-        end = t.at[last - comment]
-        return end - (t.classes[end - 1] == BLANK)
+        end: I64 = t.at[last - comment]
+        end -= t.classes[end - 1] == BLANK
+        return end
 
     def machine_codes(self, line: I64) -> I64:
         """Return the number of the M-code a line begins with; -1 where it has none, or a G-code besides."""
@@ -144,6 +147,8 @@ class Block:
         other = np.zeros(len(self.kind), np.bool_)
         other[self.tokens.line[self.tokens.kind == G]] = True
         code[other[line]] = -1
+        if _has_stray_return(self.data):
+            code[:] = -1
         return code
 
 
@@ -155,7 +160,7 @@ def parse_block(data: bytes, needed: str = "XYZE") -> Block:
     tokens = _tokens(data)
     slow = np.zeros(len(tokens.first), np.bool_)
     slow[tokens.line[tokens.kind == BAD]] = True
-    if b"\r" in data and data.count(b"\r") != data.count(b"\r\n"):
+    if _has_stray_return(data):
         slow[:] = True
     wrong = _malformed(tokens)
     if len(wrong):
@@ -173,6 +178,11 @@ def parse_block(data: bytes, needed: str = "XYZE") -> Block:
     return block
 
 
+def _has_stray_return(data: bytes) -> bool:
+    """Tell whether a carriage return stands anywhere but before a newline."""
+    return b"\r" in data and data.count(b"\r") != data.count(b"\r\n")
+
+
 def _malformed(tokens: Tokens) -> I64:
     """Return offsets of bytes that cannot stand where they do on a plain line."""
     now, after = tokens.classes[:-1], tokens.classes[1:]
@@ -186,7 +196,7 @@ def _malformed(tokens: Tokens) -> I64:
     sign = np.flatnonzero(kind == MINUS)
     if len(sign):  # a sign stands right behind a letter
         before = tokens.classes[tokens.at[sign] - 1]
-        found = np.concatenate([found, tokens.at[sign[(before < G) | (before > J)]]])
+        found = np.concatenate([found, tokens.at[sign[(before < G) | (before > LAST_LETTER)]]])
     if point.any():
         found = np.concatenate([found, tokens.at[1:][point]])
     return found

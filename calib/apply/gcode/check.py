@@ -8,6 +8,7 @@ import math
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from calib.apply.gcode.job import Job
 
@@ -147,7 +148,9 @@ class _Reader:
         begin, end = [v or 0.0 for v in old], [v or 0.0 for v in self.at]
         points = self.arc(begin, end, given) if arc else [begin, end]
         moved = arc or self.goes_sideways([b - a for a, b in zip(begin, end, strict=True)])
-        self.along(points, filament if moved else 0.0)
+        # an amount that is rounded to nothing in one file may not be in the other
+        laid = "E" in given and filament >= 0 and moved
+        self.along(points, filament if laid else None)
 
     def goes_sideways(self, step: list[float]) -> bool:
         """Tell whether a move goes along X or Y, in the original's coordinates and beyond rounding."""
@@ -158,11 +161,11 @@ class _Reader:
         y = (step[1] - e * z) / d
         return math.hypot((step[0] - b * y - c * z) / a, y) > 3e-4
 
-    def along(self, points: list[list[float]], filament: float) -> None:
+    def along(self, points: list[list[float]], filament: float | None) -> None:
         places = [self.mapped(p) for p in points]
-        length = sum(math.dist(a, b) for a, b in zip(places, places[1:], strict=False))
+        length = sum(math.dist(a, b) for a, b in pairwise(places))
         path = self.path
-        if filament <= 0:
+        if filament is None:
             path.travel_mm += length
             return
         path.extruded_mm += filament
@@ -171,6 +174,8 @@ class _Reader:
             for i in range(3):
                 path.low_mm[i] = min(path.low_mm[i], p[i])
                 path.high_mm[i] = max(path.high_mm[i], p[i])
+        if filament == 0:
+            return
         z, thick = points[-1][2], self.layer[1]
         if not path.layers or z != self.layer[0]:
             thick = z - self.layer[0] if z > self.layer[0] else thick

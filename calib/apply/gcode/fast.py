@@ -4,6 +4,7 @@ Modal words are carried forward by a running maximum of line numbers, filament i
 into the block as cells of fixed width whose unused bytes are deleted at the end.
 """
 
+import re
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -27,6 +28,8 @@ from calib.apply.gcode.block import (
 from calib.apply.gcode.exact import Exact
 from calib.apply.gcode.machine_codes import MODES, RATED, SETTERS
 from calib.apply.gcode.numbers import write_decimals
+
+_UNIT = re.compile(rb"[Gg][ \t]*0*2[ \t]*[01]")
 
 #: Below this many lines the calls into numpy cost more than the careful way.
 FEWEST_LINES = 48
@@ -81,9 +84,11 @@ class Fast:
         first = self.state.line
         line, n = 0, len(block.kind)
         slow = [*self._barriers(block), n]
+        # all new numbers of a block have the same decimal places, so a change of unit goes line by line
+        may_run = not any(_UNIT.search(block.raw(i)) for i in slow[:-1])
         for stop in slow:
             while line < stop:
-                if self._is_ready() and stop - line >= FEWEST_LINES:
+                if may_run and self._is_ready() and stop - line >= FEWEST_LINES:
                     line = self._run(block, edits, line, stop)
                     self.state.line = first + line
                 if line < stop:
@@ -358,7 +363,7 @@ class _Run:
             self._write_pieces(edits)
 
     def _scale_centres(self, edits: Edits) -> None:
-        """An arc under a similarity stays an arc with its radius scaled."""
+        """Scale I and J of arcs that stay arcs, as under a similarity they do."""
         factor = self.job.matrix[0][0]
         if factor == 1.0:
             return
@@ -414,7 +419,8 @@ class _Run:
             begin = np.rint(self.e_logical * scale).astype(np.int64)
         part: I64 = np.rint(amount[line] * t).astype(np.int64)
         if not s.e_relative:
-            return part + begin[line]
+            part += begin[line]
+            return part
         alone: I64 = np.diff(part, prepend=0)
         alone[first] = part[first]
         return alone

@@ -1,18 +1,20 @@
 """A whole file through the rewriter: read in blocks, written beside the target, and put in place at the end."""
 
+import contextlib
 import copy
+import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, cast
 
+from calib.apply.files import replaced
 from calib.apply.gcode.check import Check
 from calib.apply.gcode.exact import Exact
 from calib.apply.gcode.fast import Fast
 from calib.apply.gcode.job import Job, describe_job
 from calib.apply.gcode.plan import Plan
 from calib.apply.gcode.state import Printed, State
-from calib.apply.files import replaced
 from calib.errors import FileError
 
 #: One block; larger gains nothing and takes more memory.
@@ -201,7 +203,7 @@ def _conclude(exact: Exact, result: Result) -> None:
 
 def rewrite_file(
     source: Path,
-    target: Path,
+    target: Path | None,
     job: Job,
     *,
     show: int = 0,
@@ -213,6 +215,8 @@ def rewrite_file(
 
     Parameters
     ----------
+    target : Path or None
+        Where to; None only finds out what would happen.
     verify : function, optional
         Called with the finished file before it takes the target's place; if anything in the answer is not good, it
         does not.
@@ -226,17 +230,32 @@ def rewrite_file(
         stream = source.open("rb")
     except OSError as err:
         raise FileError(f"can't read it ({err.strerror})", where=str(source)) from err
-    with stream, replaced(target) as out:
+    with stream, _output(target, verify is not None) as out:
         result = rewrite(stream, out, job, source.name, show=show, again=again, step=step)
-        if verify is not None:
+        if verify is not None and out is not None:
             out.flush()
             result.checks = verify(Path(out.name))
-            failed = [c for c in result.checks if not c.good]
-            if failed:
-                raise FileError(
-                    f"the check failed: {failed[0].what} should be {failed[0].expected}, is"
-                    f" {failed[0].found}",
-                    where=source.name,
-                    mend="nothing was written; please report this file",
-                )
+            _refuse_failed(result.checks, source.name)
     return result
+
+
+def _output(
+    target: Path | None, needed: bool
+) -> contextlib.AbstractContextManager[BinaryIO | None]:
+    """Open the output; without a target a file that is thrown away, or nothing."""
+    if target is not None:
+        return replaced(target)
+    if needed:
+        return cast("contextlib.AbstractContextManager[BinaryIO]", tempfile.NamedTemporaryFile())
+    return contextlib.nullcontext()
+
+
+def _refuse_failed(checks: list[Check], name: str) -> None:
+    failed = [c for c in checks if not c.good]
+    if failed:
+        c = failed[0]
+        raise FileError(
+            f"the check failed: {c.what} should be {c.expected}, is {c.found}",
+            where=name,
+            mend="nothing was written; please report this file",
+        )

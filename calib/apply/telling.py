@@ -1,0 +1,114 @@
+"""What was done to a file, in lines for people and in plain data for machines."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from calib.apply.applied import InForce
+    from calib.apply.gcode.job import Job
+    from calib.apply.gcode.stream import Result
+    from calib.apply.limits import Limits
+    from calib.apply.mesh import Moved
+
+
+def tell_gcode(file: Path, job: Job, needed: InForce, result: Result) -> list[str]:
+    """Return the summary of a rewritten G-code file."""
+    from calib.apply.gcode.job import describe_job
+
+    printed = result.printed
+    lines = [f"{file}: {printed.lines} lines, {result.bytes_in / 1e6:.1f} MB"]
+    done = describe_job(job) or ["nothing to change; the result is the same byte for byte"]
+    lines += [f"  {text}" for text in done]
+    lines += _left_out(needed)
+    for line, z_mm, code in printed.inserted:
+        lines.append(f"  at {z_mm:.2f} mm, before line {line}: {code}")
+    if printed.arcs:
+        within = f"{job.arc_tolerance_mm:g} mm"
+        lines.append(f"  {printed.arcs} arcs became straight moves within {within}")
+    if all(low <= high for low, high in zip(printed.low_mm, printed.high_mm, strict=True)):
+        spans = zip("XYZ", printed.low_mm, printed.high_mm, strict=True)
+        lines.append(
+            "  nozzle goes " + ", ".join(f"{c} {low:.2f} to {high:.2f}" for c, low, high in spans)
+        )
+    for change in result.changes:
+        lines += [f"  line {change.line}", f"    - {change.old}"]
+        lines += [f"    + {text}" for text in change.new.split("\n")]
+    lines += [f"  note: {text}" for text in result.warnings]
+    for c in result.checks:
+        verdict = "agrees" if c.good else "DIFFERS"
+        lines.append(f"  {verdict}: {c.what}, expected {c.expected}, found {c.found}")
+    return lines
+
+
+def gcode_data(file: Path, written: Path | None, job: Job, result: Result) -> dict[str, Any]:
+    """Return the same for machines."""
+    from calib.apply.gcode.job import describe_job
+
+    printed = result.printed
+    return {
+        "schema_version": 1,
+        "file": str(file),
+        "written": str(written) if written else None,
+        "changes": describe_job(job),
+        "lines": printed.lines,
+        "bytes_in": result.bytes_in,
+        "bytes_out": result.bytes_out,
+        "arcs_to_lines": printed.arcs,
+        "inserted": [{"line": n, "z_mm": z, "gcode": code} for n, z, code in printed.inserted],
+        "first_changes": [asdict(c) for c in result.changes],
+        "notes": result.warnings,
+        "checks": [asdict(c) for c in result.checks],
+    }
+
+
+def tell_model(needed: InForce, moved: Moved, notes: list[str]) -> list[str]:
+    """Return the summary of a mapped model."""
+    lines = []
+    for label, extent in (("before", moved.before), ("after ", moved.after)):
+        lines.append(f"size {label} " + " x ".join(f"{v:.3f}" for v in extent.size_mm) + " mm")
+    for v in needed.used:
+        lines.append(f"  applied: {v.setting} {v.new:g} {v.unit} ({v.physical_name})")
+    return lines + _left_out(needed) + [f"  note: {text}" for text in notes]
+
+
+def model_data(
+    file: Path, written: Path | None, needed: InForce, moved: Moved, notes: list[str]
+) -> dict[str, Any]:
+    """Return the same for machines."""
+    return {
+        "schema_version": 1,
+        "file": str(file),
+        "written": str(written) if written else None,
+        "matrix": needed.matrix,
+        "size_before_mm": moved.before.size_mm,
+        "size_after_mm": moved.after.size_mm,
+        "applied": [v.setting for v in needed.used],
+        "left_out": [{"setting": v.setting, "reason": why} for v, why in needed.left_out],
+        "notes": notes,
+    }
+
+
+def model_notes(file: Path, needed: InForce, moved: Moved, limits: Limits) -> list[str]:
+    """Return what to look out for: a model that no longer fits, a skew that may get lost."""
+    room_mm = (limits.build_x_mm, limits.build_y_mm, limits.build_z_mm)
+    notes = [
+        f"the corrected model is {size:.2f} mm along {c}; the printer builds {room:g} mm"
+        for c, size, room in zip("XYZ", moved.after.size_mm, room_mm, strict=True)
+        if room is not None and size > room + 0.001
+    ]
+    m = needed.matrix
+    if file.suffix.lower() == ".3mf" and (m[0][1] or m[0][2] or m[1][2]):
+        notes.append(
+            "the skew is in the transforms of the build items; a program that drops shear from"
+            " those loses it: compare the size it shows, or correct an STL instead"
+        )
+    if not needed.used:
+        notes.append("nothing to correct; the model is as it was")
+    return [*moved.notes, *notes]
+
+
+def _left_out(needed: InForce) -> list[str]:
+    return [f"  left out: {v.setting} {v.new:g} {v.unit} ({why})" for v, why in needed.left_out]
