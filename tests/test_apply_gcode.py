@@ -33,7 +33,7 @@ MATRICES = {
 }
 CENTRE = (110.0, 110.0, 0.0)
 seeds = st.integers(0, 2**32 - 1)
-few = settings(max_examples=40, deadline=None)
+few = settings(max_examples=25, deadline=None)
 
 
 @contextlib.contextmanager
@@ -194,7 +194,7 @@ def test_skew_angles_are_those_between_the_axes():
 ALPHABET = 'GGMMXYZEFIJNT0123456789.-+ ;()*\n\n\r%/\\"#[]gxé'
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=150, deadline=None)
 @given(text=st.text(ALPHABET, max_size=400), fewest=st.sampled_from([1, 48]))
 def test_noise_is_copied_or_refused_but_never_crashes(text, fewest):
     for job in (Job(matrix=FULL, flow=0.98), Job(limits=Limits(hot_end_max_c=250))):
@@ -202,7 +202,7 @@ def test_noise_is_copied_or_refused_but_never_crashes(text, fewest):
             corrected(text, job, fewest=fewest)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=50, deadline=None)
 @given(seed=seeds, where=st.floats(0, 1), put=st.text(ALPHABET, max_size=6))
 def test_a_damaged_file_goes_both_ways_alike(seed, where, put):
     text = Maker(seed).text(90)

@@ -9,6 +9,7 @@ apart a build item's transform into turning and scaling may drop its shear; a me
 import re
 import xml.parsers.expat
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -42,7 +43,7 @@ _START = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
 MOST_ENTRIES = 20_000
 MOST_BYTES = 8 * 2**30
 MOST_SQUEEZED = 200  # unpacked over packed size, for entries of more than 16 MiB
-MOST_PLACES = 100_000  # of meshes, counted through components
+MOST_PLACES = 20_000  # of meshes, counted through components
 
 _CHUNK = 256 * 1024
 _POINTS = 65536
@@ -92,7 +93,9 @@ def map_3mf(source: Path, target: Path, matrix: Matrix) -> Moved:
             return _map_package(package, target, matrix, source.name)
     except OSError as err:
         raise FileError(f"can't read it ({err.strerror or err})", where=str(source)) from err
-    except (zipfile.BadZipFile, zipfile.LargeZipFile, EOFError, NotImplementedError) as err:
+    except FileError:
+        raise
+    except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ValueError) as err:
         raise FileError(
             f"it is no whole 3MF ({err})", where=source.name, mend="export it again"
         ) from err
@@ -144,6 +147,8 @@ def _checked_entries(package: zipfile.ZipFile, name: str) -> set[str]:
         odd = "\\" in path or path.startswith("/") or ":" in path or ".." in path.split("/")
         if odd or path.lower() in seen:
             raise FileError(f"the part name {path[:80]!r} is not allowed", where=name)
+        if info.compress_type not in (zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED):
+            raise FileError(f"{path[:80]} is packed in a way 3MF does not allow", where=name)
         if info.file_size > 2**24 and info.file_size > MOST_SQUEEZED * max(1, info.compress_size):
             raise FileError(f"{path[:80]} unpacks to {info.file_size} bytes", where=name)
         seen.add(path.lower())

@@ -1,0 +1,272 @@
+"""Settings by height: placed at the first extrusion of the right layer, whatever the file does in between."""
+
+import math
+import random
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from calib.apply.gcode.check import compare
+from calib.apply.gcode.job import Job
+from calib.apply.gcode.plan import Plan, read_schedule
+from calib.apply.limits import Limits
+from calib.apply.linear import Skew, correction_matrix
+from calib.errors import BadInput, FileError
+from patterns.schedule import ScheduleRow, schedule_csv
+from tests.test_apply_gcode import corrected, words_of
+
+LIMITS = Limits(hot_end_max_c=260)
+
+
+def rows(setting, *values, start=1.0, height=5.0):
+    return tuple(
+        ScheduleRow(
+            z_from_mm=start + i * height, z_to_mm=start + (i + 1) * height, setting=setting, value=v
+        )
+        for i, v in enumerate(values)
+    )
+
+
+def tower(top_mm, layer_mm=0.2, *, hop=True, relative=True, spiral=False, seed=0, extra=()):
+    """Write a tower as a slicing program would: hops, retractions, and commands of its own."""
+    r = random.Random(seed)
+    lines = [
+        "M104 S215",
+        "G28",
+        "G90",
+        "M83" if relative else "M82",
+        "G92 E0",
+        "G1 Z5",
+        "G1 X100 Y100 Z0.2",
+    ]
+    e, layers = 0.0, round(top_mm / layer_mm)
+
+    def feed(amount):
+        nonlocal e
+        e += amount
+        return f"E{amount if relative else e:.5f}"
+
+    for k in range(1, layers + 1):
+        z = k * layer_mm
+        if hop:
+            lines += [
+                f"G1 {feed(-0.8)}",
+                f"G1 Z{z + 6:.3f}",
+                "G0 X90 Y90",
+                f"G1 Z{z:.3f}",
+                f"G1 {feed(0.8)}",
+            ]
+        else:
+            lines += [f"G1 Z{z:.3f}"]
+        if not relative and r.random() < 0.1:
+            lines.append("G92 E0")
+            e = 0.0
+        lines += [x for x in extra if r.random() < 0.1]
+        for i in range(30):
+            a = i * 0.2
+            climb = f" Z{z - layer_mm + layer_mm * (i + 1) / 30:.4f}" if spiral else ""
+            lines.append(
+                f"G1 X{100 + 9 * math.cos(a):.3f} Y{100 + 9 * math.sin(a):.3f}{climb} {feed(0.03)}"
+            )
+    lines += ["M104 S0", "M107"]
+    return "\n".join(lines) + "\n"
+
+
+def first_extrusions(text, code):
+    """Return (z, value in force) of the first extruding move of each layer; `code` is an M number."""
+    z = x = y = at = value = None
+    relative, seen, last = True, [], None
+    for w in words_of(text):
+        relative = {82: False, 83: True}.get(w.get("M"), relative)
+        if w.get("M") == code:
+            value = w.get("S")
+        if w.get("G") == 92:
+            at = w.get("E", at)
+        if w.get("G") in (0, 1):
+            old = x, y
+            x, y, z = w.get("X", x), w.get("Y", y), w.get("Z", z)
+            if "E" in w:
+                step = w["E"] if relative else w["E"] - (at or 0.0)
+                at = w["E"]
+                if step > 0 and (x, y) != old and z != last:
+                    seen.append((z, value))
+                    last = z
+    return seen
+
+
+@settings(max_examples=20, deadline=None)
+@given(
+    layer_mm=st.sampled_from([0.1, 0.2, 0.25, 0.3]),
+    start=st.sampled_from([0.0, 1.0, 1.2]),
+    height=st.sampled_from([1.0, 2.4]),
+    hop=st.booleans(),
+    relative=st.booleans(),
+    seed=st.integers(0, 999),
+    fewest=st.sampled_from([1, 48, 10**9]),
+)
+def test_every_layer_begins_at_the_temperature_of_its_band(
+    layer_mm, start, height, hop, relative, seed, fewest
+):
+    values = [240, 230, 220, 210]
+    text = tower(
+        8, layer_mm, hop=hop, relative=relative, seed=seed, extra=("M104 S200", "M106 S99", "T0")
+    )
+    job = Job(schedule=rows("hot_end_c", *values, start=start, height=height), limits=LIMITS)
+    out = corrected(text, job, fewest=fewest)
+    layers = first_extrusions(out, 104)
+    assert len(layers) == round(8 / layer_mm)
+    inside = 0
+    for z, found in layers:
+        band = math.floor((z - layer_mm / 2 - start) / height + 1e-9)
+        if 0 <= band < len(values):
+            assert found == values[band], z
+            inside += 1
+    assert inside >= 10
+    left = [line for line in out.splitlines() if not line.startswith("M104")]
+    assert left == [line for line in text.splitlines() if not line.startswith("M104")]
+    assert [c for c in compare(text.splitlines(), out.splitlines(), job) if not c.good] == []
+
+
+def test_a_hop_into_the_next_band_changes_nothing():
+    out = corrected(
+        tower(4), Job(schedule=rows("hot_end_c", 240, 230, start=0, height=3), limits=LIMITS)
+    )
+    lines = out.splitlines()
+    at = lines.index("M104 S230")
+    assert lines[at + 1].startswith(
+        "G1 X109.000"
+    )  # the first extrusion, after hop, travel and feed
+    assert min(z for z, value in first_extrusions(out, 104) if value == 230) == 3.2
+
+
+def test_a_spiral_changes_within_half_a_layer():
+    out = corrected(
+        tower(8, spiral=True, hop=False), Job(schedule=rows("hot_end_c", 240, 230), limits=LIMITS)
+    )
+    changed = [z for z, value in first_extrusions(out, 104) if value == 230]
+    assert 6.0 <= changed[0] <= 6.1
+
+
+def test_with_several_tools_the_one_in_use_is_set():
+    text = tower(3).replace("M104 S0", "T1\nG1 X1 Y1 E1\nT0\nG1 X9 Y9 E1\nM104 S0")
+    out = corrected(text, Job(schedule=rows("hot_end_c", 240, start=1, height=5), limits=LIMITS))
+    tail = out.splitlines()[-7:]
+    assert tail == ["T1", "M104 S240", "G1 X1 Y1 E1", "T0", "G1 X9 Y9 E1", "M104 S0", "M107"]
+
+
+def test_outside_of_the_rows_the_files_own_setting_comes_back():
+    out = corrected(
+        tower(4), Job(schedule=rows("hot_end_c", 240, start=1, height=1), limits=LIMITS)
+    )
+    assert [v for _, v in first_extrusions(out, 104)] == [215] * 5 + [240] * 5 + [215] * 10
+
+
+def test_flow_and_speed_are_shares_of_the_files_own():
+    text = tower(4).replace("G28", "G28\nM221 S95\nM220 S50")
+    both = rows("flow_percent", 90, start=1, height=1) + rows(
+        "speed_percent", 200, start=1, height=1
+    )
+    out = corrected(text, Job(schedule=both))
+    assert [v for _, v in first_extrusions(out, 221)] == [95] * 5 + [85.5] * 5 + [95] * 10
+    assert [v for _, v in first_extrusions(out, 220)] == [50] * 5 + [100] * 5 + [50] * 10
+
+
+def test_the_fan_is_set_again_after_the_file_has_set_it():
+    out = corrected(
+        tower(4, extra=("M106 S255", "M107")),
+        Job(schedule=rows("fan_percent", 0, 40, start=0, height=2)),
+    )
+    on = [v for _, v in first_extrusions(out.replace("M107", "M106 S0"), 106)]
+    assert on == [0] * 10 + [102] * 10
+
+
+def test_a_schedule_waits_where_asked_to():
+    out = corrected(tower(2), Job(schedule=rows("hot_end_c", 240), limits=LIMITS, wait=True))
+    assert "M109 S240" in out.splitlines()
+
+
+def test_a_schedule_goes_with_a_map_of_coordinates_by_drawn_heights():
+    job = Job(
+        matrix=correction_matrix((1, 1, 1.02), Skew(0.3, 0.2)),
+        flow=1.05,
+        schedule=rows("hot_end_c", 240, 230, start=1, height=2),
+        limits=LIMITS,
+    )
+    text = tower(6)
+    out = corrected(text, job)
+    assert [c for c in compare(text.splitlines(), out.splitlines(), job) if not c.good] == []
+    assert [v for _, v in first_extrusions(out, 104)].count(240) == 10
+
+
+def test_the_check_sees_a_band_at_the_wrong_temperature():
+    job = Job(schedule=rows("hot_end_c", 240, 230), limits=LIMITS)
+    text = tower(8)
+    out = corrected(text, job).replace("M104 S230", "M104 S231")
+    assert [c.what for c in compare(text.splitlines(), out.splitlines(), job) if not c.good] == ["degC from 6 to 11 mm"]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("schedule", "limits", "message"),
+    [
+        (rows("hot_end_c", 270), LIMITS, "270 degC is more than the hot end's rated 260 degC"),
+        (
+            rows("hot_end_c", 210),
+            Limits(),
+            "rated temperature is not known; give it with --hot-end-max",
+        ),
+        (rows("hot_end_c", 210) * 2, LIMITS, "two rows for hot_end_c overlap at 1 mm"),
+        (rows("retraction_mm", 2), LIMITS, "retraction_mm cannot be changed inside a sliced file"),
+        (rows("flow_percent", 5), LIMITS, "not between 50 and 200"),
+    ],
+)
+def test_a_schedule_that_must_not_be_used_is_refused(schedule, limits, message):
+    with pytest.raises(BadInput, match=message):
+        Plan(schedule, limits)
+
+
+def test_a_schedule_of_another_piece_is_refused():
+    with pytest.raises(
+        FileError, match=r"highest layer is 2 mm\); check that the schedule belongs"
+    ):
+        corrected(tower(2), Job(schedule=rows("hot_end_c", 240, start=10), limits=LIMITS))
+
+
+def test_a_schedule_is_read_back_as_it_was_written(tmp_path):
+    path = tmp_path / "schedule.csv"
+    written = rows("hot_end_c", 240, 235.5) + rows("fan_percent", 0, 50)
+    path.write_text(schedule_csv(written), encoding="utf-8")
+    assert read_schedule(path) == written
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("", "no column z_from_mm"),
+        ("a,b\n1,2\n", "no column z_from_mm"),
+        ("z_from_mm,z_to_mm,setting,value\n", "no rows"),
+        (
+            "z_from_mm,z_to_mm,setting,value\n0,1,hot_end_c\n",
+            "line 2, column value: '' is not a number",
+        ),
+        (
+            'z_from_mm,z_to_mm,setting,value\n0,"1,5",hot_end_c,9\n',
+            "'1,5' is not a number; use a decimal point",
+        ),
+        ("z_from_mm,z_to_mm,setting,value\n0,1,heat,9\n", "line 2: setting 'heat' is not one of"),
+        ("z_from_mm,z_to_mm,setting,value\n2,1,hot_end_c,9\n", "0 <= from < to"),
+        ("z_from_mm,z_to_mm,setting,value\n0,nan,hot_end_c,9\n", "finite"),
+    ],
+)
+def test_a_broken_schedule_says_where(tmp_path, text, message):
+    path = tmp_path / "schedule.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(FileError, match=message):
+        read_schedule(path)
+
+
+def test_missing_and_binary_schedules_are_refused(tmp_path):
+    (tmp_path / "b.csv").write_bytes(b"\xff\xfe\x00")
+    for name in ("none.csv", "b.csv"):
+        with pytest.raises(FileError, match="can't read the schedule"):
+            read_schedule(tmp_path / name)
