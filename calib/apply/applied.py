@@ -69,9 +69,13 @@ def for_file(values: Iterable[Value], *, gcode: bool) -> InForce:
     number = {v.setting: v.new for v in used}
     fx, fy, fz = (number.get(s, 100.0) / 100.0 for s in _SCALES)
     skew = Skew(*(number.get(s, 0.0) for s in _SKEWS))
-    return InForce(
-        (fx, fy, fz), skew, number.get("flow_percent", 100.0) / 100.0, tuple(used), tuple(left_out)
-    )
+    return InForce((fx, fy, fz), skew, _flow(used), tuple(used), tuple(left_out))
+
+
+def _flow(used: list[Value]) -> float:
+    """Return new flow over old, as a file was sliced with the old one."""
+    flow = next((v for v in used if v.setting == "flow_percent"), None)
+    return flow.new / (flow.old or 100.0) if flow else 1.0
 
 
 def _refuse_twice(used: list[Value]) -> None:

@@ -1,0 +1,202 @@
+"""`truebead apply` as a user meets it."""
+
+import json
+import struct
+import subprocess
+import sys
+
+import pytest
+import typer
+from typer.testing import CliRunner
+
+from calib.commands import apply as command
+from patterns.schedule import schedule_csv
+from tests.test_apply_schedule import rows, tower
+
+APP = typer.Typer()
+command.register(APP)
+APP.command("other")(lambda: None)
+
+PRINTER = ["--build", "220x220x250", "--hot-end-max-c", "250"]
+
+
+def run(*args):
+    return CliRunner().invoke(APP, ["apply", *map(str, args)])
+
+
+@pytest.fixture
+def lamp(tmp_path):
+    path = tmp_path / "lamp.gcode"
+    path.write_text(tower(4), encoding="utf-8")
+    return path
+
+
+def stl(path, size=200.0):
+    corners = [0, 0, 0, size, 0, 0, 0, size, size]
+    path.write_bytes(bytes(80) + struct.pack("<I12fH", 1, 0, 0, 1, *corners, 0))
+    return path
+
+
+def test_gcode_is_corrected_checked_and_told_about(lamp):
+    before = lamp.read_text()
+    answer = run(lamp, "--scale-x", 100.3, "--skew-xy", 0.2, "--flow", 97, *PRINTER, "--check")
+    assert answer.exit_code == 0, answer.output
+    assert "agrees: filament laid down" in answer.output
+    assert "about X110 Y110 Z0 mm" in answer.output
+    out = lamp.with_name("lamp.corrected.gcode")
+    assert answer.output.rstrip().endswith(f"wrote {out}")
+    assert out.read_text().startswith("; corrected by truebead: coordinates mapped")
+    assert lamp.read_text() == before
+
+
+def test_a_schedule_and_json(lamp, tmp_path):
+    (tmp_path / "schedule.csv").write_text(
+        schedule_csv(rows("hot_end_c", 240, 230, start=0, height=2))
+    )
+    answer = run(lamp, "--schedule", tmp_path / "schedule.csv", *PRINTER, "--check", "--json")
+    told = json.loads(answer.stdout)
+    assert [i["gcode"] for i in told["inserted"]] == ["M104 S240", "M104 S230"]
+    assert [round(i["z_mm"], 3) for i in told["inserted"]] == [0.2, 2.2]
+    assert told["checks"]
+    assert all(c["good"] for c in told["checks"])
+    assert told["written"].endswith("lamp.corrected.gcode")
+
+
+def test_dry_run_shows_the_first_changes_and_writes_nothing(lamp, tmp_path):
+    answer = run(lamp, "--scale-z", 101, "--dry-run", "--check", *PRINTER)
+    assert answer.exit_code == 0
+    assert "    - G1 Z5\n    + G1 Z5.05\n" in answer.output
+    assert "nothing written (--dry-run)" in answer.output
+    assert "agrees" in answer.output
+    assert [p.name for p in tmp_path.iterdir()] == ["lamp.gcode"]
+
+
+def test_a_model_is_mapped_and_its_sizes_told(tmp_path):
+    answer = run(stl(tmp_path / "ring.stl"), "--scale-x", 100.5, "--build", "200x300x300")
+    assert answer.exit_code == 0, answer.output
+    assert "size before 200.000 x 200.000 x 200.000 mm" in answer.output
+    assert "size after  201.000 x 200.000 x 200.000 mm" in answer.output
+    assert "the corrected model is 201.00 mm along X; the printer builds 200 mm" in answer.output
+    told = json.loads(run(tmp_path / "ring.stl", "--scale-x", 100.5, "--force", "--json").stdout)
+    assert told["size_after_mm"] == pytest.approx([201, 200, 200])
+
+
+def test_values_are_shown_and_printed(tmp_path):
+    answer = run(
+        "--skew-xy", 0.2, "--flow", 97, "--card", tmp_path / "c.html", "--csv", tmp_path / "v.csv"
+    )
+    assert "lean of Y toward +X" in answer.output
+    assert "<svg" in (tmp_path / "c.html").read_text()
+    assert "flow_percent,extrusion multiplier,100.0,97.0,%" in (tmp_path / "v.csv").read_text()
+    assert json.loads(run("--flow", 97, "--json").stdout)["values"][0]["new"] == 97
+
+
+def test_a_profile_from_the_store(lamp, tmp_path, monkeypatch):
+    from calib.apply.limits import Limits
+    from calib.apply.values import Value
+
+    def look(printer, nozzle, spool, store):
+        assert (printer, nozzle, spool) == ("lantern", "brass", "white-1")
+        values = [
+            Value(setting="steps_x_per_mm", new=80.2, corrects="x", applied_to="printer"),
+            Value(setting="scale_x_percent", new=100.3, corrects="x"),
+            Value(setting="scale_y_percent", new=99.8),
+        ]
+        return values, Limits(build_x_mm=220, build_y_mm=220, build_z_mm=250, hot_end_max_c=250)
+
+    monkeypatch.setattr(command, "from_store", look)
+    who = ["--printer", "lantern", "--nozzle", "brass", "--spool", "white-1"]
+    answer = run(lamp, *who)
+    assert "rows (1.000000 0.000000 0.000000) (0 0.998000" in answer.output
+    assert (
+        "left out: scale_x_percent 100.3  (x is already corrected in the printer)" in answer.output
+    )
+    answer = run(lamp, *who, "--in-printer", "scale_y_percent", "--scale-z", 101, "--force")
+    assert "rows (1.000000 0.000000 0.000000) (0 1.000000 0.000000) (0 0 1.010000)" in answer.output
+
+
+def test_a_kept_correction_comes_out_of_a_real_store(lamp, tmp_path):
+    from calib.store import open_store
+    from calib.corrections import Verdict
+    from tests.storekit import correction, keep, workshop
+
+    where = str(tmp_path / "store.sqlite")
+    found = [
+        correction("scale_x_percent", 100.4, 100.0, unit="%"),
+        correction("scale_y_percent", 100.9, 100.0, unit="%", verdict=Verdict.LEAVE),
+        correction("flow_percent", 96.0, 98.0, unit="%"),
+    ]
+    with open_store(where) as opened:
+        keep(workshop(opened), corrections=found)
+    answer = run(lamp, "--store", where, "--check")
+    assert answer.exit_code == 0, answer.output
+    assert "about X110 Y110 Z0 mm by rows (1.004000 0.000000 0.000000) (0 1.000000" in answer.output
+    assert "filament multiplied by 0.979592" in answer.output  # 96 / 98, as the file has 98 already
+    assert "not checked" not in answer.output  # the limits are the printer's
+
+
+@pytest.mark.parametrize(
+    ("args", "message"),
+    [
+        (["none.gcode", "--flow", "98"], "none.gcode: there is no such file"),
+        (["lamp.gcode", "--flow", "9"], "flow of 9 % is out of range"),
+        (["lamp.gcode", "--scale-x", "3"], "scaling the model's X to 3 % is out of range"),
+        (["lamp.gcode", "--scale-x", "nan"], "no finite number"),
+        (["lamp.gcode", "--skew-xy", "9"], "skew XY of 9 degrees is out of range"),
+        (["lamp.gcode", "--flow", "98", "--build", "big"], "not a build volume"),
+        (["lamp.gcode", "--flow", "98", "--centre", "1,2"], "--centre: '1,2' is not a point"),
+        (["lamp.gcode", "--flow", "98", "--build", "50x50x50"], "outside the build volume"),
+        (["lamp.gcode", "--flow", "98", "--hot-end-max-c", "200"], "sets the hot end to 215 degC"),
+        (["lamp.gcode", "--flow", "98", "--out", "lamp.gcode", "--force"], "replace its source"),
+        (["lamp.gcode", "--flow", "98", "--out", "other.stl"], "is a .gcode like its source"),
+        (["lamp.gcode", "--flow", "98", "--out", "nowhere/x.gcode"], "can't write it"),
+        (["ring.stl", "--flow", "98"], "--flow: only a sliced file can take this"),
+        (["ring.stl", "--scale-x", "101", "--check"], "--check: only a sliced file"),
+        (["notes.txt", "--scale-x", "101"], "files named *.txt can't be corrected"),
+        (["old.corrected.gcode", "--flow", "98"], "would be corrected twice"),
+    ],
+)
+def test_what_can_be_mended_is_one_line_and_exit_2(lamp, tmp_path, monkeypatch, args, message):
+    monkeypatch.chdir(tmp_path)
+    stl(tmp_path / "ring.stl")
+    (tmp_path / "notes.txt").write_text("x")
+    (tmp_path / "old.corrected.gcode").write_text("G28\n")
+    names = sorted(p.name for p in tmp_path.iterdir())
+    answer = run(*args)
+    assert answer.exit_code == 2
+    assert message in answer.stderr
+    assert answer.stderr.count("\n") == 1
+    assert sorted(p.name for p in tmp_path.iterdir()) == names
+
+
+def test_a_result_that_is_there_is_not_replaced_unasked(lamp):
+    assert run(lamp, "--flow", 98).exit_code == 0
+    answer = run(lamp, "--flow", 98)
+    assert (answer.exit_code, "is there already; add --force" in answer.stderr) == (2, True)
+    assert run(lamp, "--flow", 98, "--force").exit_code == 0
+
+
+def test_a_failed_check_keeps_the_result_back(lamp, monkeypatch):
+    from calib.apply.gcode import check
+
+    real = check.read_path
+
+    def wrong(lines, job, *, corrected):
+        path = real(lines, job, corrected=corrected)
+        path.extruded_mm += 0.1 if corrected else 0.0
+        return path
+
+    monkeypatch.setattr(check, "read_path", wrong)
+    answer = run(lamp, "--flow", 98, "--check")
+    assert answer.exit_code == 2
+    assert "the check failed: filament laid down" in answer.stderr
+    assert not lamp.with_name("lamp.corrected.gcode").exists()
+
+
+def test_asking_for_help_loads_nothing_heavy():
+    code = (
+        "import sys, typer; from calib.commands import apply; app = typer.Typer(); apply.register(app);"
+        "app.command('x')(lambda: None); app(['apply', '--help'], standalone_mode=False);"
+        "heavy = {'numpy', 'jinja2', 'segno', 'sqlalchemy'} & set(sys.modules); assert not heavy, heavy"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)

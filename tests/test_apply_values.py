@@ -1,0 +1,123 @@
+"""Values to type in, and which of them a file still needs."""
+
+import csv
+import io
+import re
+
+import pytest
+
+from calib.apply.applied import for_file, set_in_printer
+from calib.apply.linear import IDENTITY, Skew, correction_matrix
+from calib.apply.values import (
+    PHYSICAL_NAMES,
+    Value,
+    steps_line,
+    table,
+    values_card,
+    values_csv,
+    values_data,
+    values_text,
+)
+from calib.errors import BadInput
+
+STEPS_X = Value(
+    setting="steps_x_per_mm", old=80, new=80.2406, unit="steps/mm", corrects="size along X"
+)
+STEPS_E = Value(setting="steps_e_per_mm", old=93, new=95.125, unit="steps/mm")
+SCALE_X = Value(setting="scale_x_percent", old=100, new=100.3, unit="%", corrects="size along X")
+SKEW = Value(setting="skew_xy_deg", old=0, new=0.25, unit="deg")
+FLOW = Value(setting="flow_percent", old=100, new=97.0, unit="%")
+HEAT = Value(setting="hot_end_c", new=207, unit="degC")
+
+
+def test_the_table_has_physical_names_and_sensible_digits():
+    rows = table([STEPS_X, HEAT])
+    assert rows[0] == ("motor steps per mm of travel along X", "steps_x_per_mm", "80.00", "80.24", "steps/mm")  # fmt: skip
+    assert rows[1][2:] == ("?", "207", "degC")
+
+
+def test_only_steps_have_a_shared_line():
+    assert steps_line([STEPS_E, SCALE_X, STEPS_X]) == "M92 X80.24 E95.12"
+    assert STEPS_X.gcode == "M92 X80.24"
+    assert steps_line([SCALE_X, FLOW]) == SCALE_X.gcode == ""
+
+
+def test_csv_and_data_say_the_same():
+    values = [STEPS_X, SKEW, HEAT]
+    rows = list(csv.DictReader(io.StringIO(values_csv(values))))
+    data = values_data(values)
+    assert [r["setting"] for r in rows] == [v["setting"] for v in data["values"]]
+    assert rows[0]["gcode"] == data["steps_line"] == "M92 X80.24"
+    assert rows[2]["old"] == ""
+    assert data["values"][0]["new"] == 80.2406
+
+
+def test_the_card_shows_the_values_and_a_code_that_reads_back_as_their_text():
+    cv2 = pytest.importorskip("cv2")
+    import numpy as np
+    import segno
+
+    values = [STEPS_X, STEPS_E, SKEW, HEAT]
+    page = values_card(values, title="Lantern <1>", note="brass nozzle")
+    assert "<h1>Lantern &lt;1&gt;</h1>" in page
+    assert "M92 X80.24 E95.12" in page
+    assert "moving parts pinch" in page
+    shown = re.search(r"<svg.*?</svg>", page, re.DOTALL)[0]
+    code = segno.make(values_text(values), error="m", micro=False)
+    assert shown == code.svg_inline(scale=3, border=4)
+    picture = np.array([[0 if dark else 255 for dark in row] for row in code.matrix], np.uint8)
+    picture = cv2.resize(np.pad(picture, 4, constant_values=255), None, fx=6, fy=6, interpolation=0)
+    read, _, _ = cv2.QRCodeDetector().detectAndDecode(picture)
+    assert read == values_text(values)
+
+
+def test_a_card_of_nothing_or_of_too_much_is_refused():
+    with pytest.raises(BadInput, match="no values"):
+        values_card([], title="x")
+    with pytest.raises(BadInput, match="too many values"):
+        values_card([HEAT] * 400, title="x")
+
+
+def test_every_setting_a_file_can_take_has_a_physical_name():
+    from calib.apply.applied import GCODE_SETTINGS
+
+    assert set(GCODE_SETTINGS) <= set(PHYSICAL_NAMES)
+
+
+def test_a_model_takes_scale_and_skew_and_gcode_the_flow_too():
+    model, sliced = (for_file([SCALE_X, SKEW, FLOW, HEAT], gcode=g) for g in (False, True))
+    assert model.matrix == correction_matrix((1.003, 1, 1), Skew(0.25))
+    assert (model.flow, sliced.flow) == (1.0, 0.97)
+    assert [v.setting for v, _ in model.left_out] == ["flow_percent", "hot_end_c"]
+    assert [v.setting for v, _ in sliced.left_out] == ["hot_end_c"]
+
+
+def test_what_is_set_in_the_printer_is_not_put_into_a_file():
+    values = set_in_printer([STEPS_X, SCALE_X, SKEW], ["steps_x_per_mm"])
+    needed = for_file(values, gcode=False)
+    assert [v.setting for v in needed.used] == ["skew_xy_deg"]
+    reasons = {v.setting: why for v, why in needed.left_out}
+    assert reasons["scale_x_percent"] == "size along X is already corrected in the printer"
+    assert for_file(set_in_printer(values, ["skew_xy_deg"]), gcode=True).matrix == IDENTITY
+
+
+def test_what_is_in_the_models_is_not_set_in_the_printer_as_well():
+    from dataclasses import replace
+
+    values = [replace(SCALE_X, applied_to="model"), STEPS_X]
+    with pytest.raises(BadInput, match="size along X is already corrected in the models"):
+        set_in_printer(values, ["steps_x_per_mm"])
+
+
+def test_two_values_for_one_thing_are_refused():
+    with pytest.raises(BadInput, match="scale_x_percent and scale_x_percent both correct"):
+        for_file([SCALE_X, SCALE_X], gcode=False)
+    with pytest.raises(BadInput, match="the profile has no skew_xz_deg; it has"):
+        set_in_printer([SCALE_X], ["skew_xz_deg"])
+
+
+def test_a_value_must_be_a_number():
+    with pytest.raises(BadInput, match="no finite number"):
+        Value(setting="flow_percent", new=float("nan"))
+    with pytest.raises(BadInput, match="applied_to"):
+        Value(setting="flow_percent", new=1, applied_to="moon")
