@@ -116,8 +116,8 @@ def test_a_profile_from_the_store(lamp, tmp_path, monkeypatch):
 
 
 def test_a_kept_correction_comes_out_of_a_real_store(lamp, tmp_path):
-    from calib.store import open_store
     from calib.corrections import Verdict
+    from calib.store import open_store
     from tests.storekit import correction, keep, workshop
 
     where = str(tmp_path / "store.sqlite")

@@ -90,34 +90,32 @@ class Block:
     line_start: I64
     kind: U8
     columns: dict[str, Column]
+    number_end: I64  # per token: where the number behind a letter ends, once it is read
 
-    def read(self, column: Column) -> Bool:
-        """Read the numbers of a column; return which are not plain enough to be read here."""
+    def read(self, columns: list[Column]) -> I64:
+        """Read the numbers of some columns; return the lines that have one too long to be read here."""
         at, kind = self.tokens.at, self.tokens.kind
-        begin, end = self.number(column.word)
-        after = column.word + 1
+        word = np.concatenate([c.word for c in columns])
+        after = word + 1
         minus = kind[after] == MINUS
         after += minus
         point = kind[after] == POINT
-        digits = end - begin - minus
-        places = np.where(point, end - at[after], 0) - 1
-        bad: Bool = (digits <= point) | (digits > LONGEST) | (places > 8) | (digits - places > 9)
+        whole_end = at[after]
+        after += point
+        end = at[after]
+        end -= self.tokens.classes[end - 1] == BLANK
+        digits = end - at[word] - 1 - minus
+        places = np.where(point, end - whole_end, 0) - 1
+        bad = (digits <= point) | (digits > LONGEST) | (places > 8) | (digits - places > 9)
         if bad.any():
             digits[bad], places[bad] = 1, -1
         value = read_decimals(_PAD + self.data, end, digits, places)
         np.negative(value, out=value, where=minus)
-        column.value = value
-        return bad
-
-    def number(self, word: I64) -> tuple[I64, I64]:
-        """Return where the numbers of these words begin and end."""
-        at, kind = self.tokens.at, self.tokens.kind
-        following = word + 1
-        following += kind[following] == MINUS
-        following += kind[following] == POINT
-        end = at[following]
-        end -= self.tokens.classes[end - 1] == BLANK
-        return at[word] + 1, end
+        self.number_end[word] = end
+        splits = np.cumsum([len(c.word) for c in columns])[:-1]
+        for column, part in zip(columns, np.split(value, splits), strict=True):
+            column.value = part
+        return self.tokens.line[word[bad]]
 
     def raw(self, line: int) -> bytes:
         """Return a line with its ending."""
@@ -152,11 +150,8 @@ class Block:
         return code
 
 
-def parse_block(data: bytes, needed: str = "XYZE") -> Block:
-    """Take a block apart; every line must end with a newline.
-
-    Only the numbers of the letters in `needed` are read; those of arcs are when there are any.
-    """
+def parse_block(data: bytes) -> Block:
+    """Take a block apart; every line must end with a newline."""
     tokens = _tokens(data)
     slow = np.zeros(len(tokens.first), np.bool_)
     slow[tokens.line[tokens.kind == BAD]] = True
@@ -166,13 +161,13 @@ def parse_block(data: bytes, needed: str = "XYZE") -> Block:
     if len(wrong):
         slow[np.searchsorted(tokens.at[tokens.last], wrong)] = True
     columns = _columns(tokens, slow)
+    needed = "XYZE"
     if len(columns["I"].word) or len(columns["J"].word):
-        needed += "FIJ"
-    block = Block(data, tokens, np.zeros(len(slow), np.int64), slow.view(np.uint8), columns)
-    for letter in needed:
-        bad = block.read(columns[letter])
-        slow[columns[letter].line[bad]] = True
-    block.line_start[1:] = tokens.at[tokens.last[:-1]] + 1
+        needed = LETTERS[1:]
+    starts, ends = np.zeros(len(slow), np.int64), np.zeros(len(tokens.at), np.int64)
+    block = Block(data, tokens, starts, slow.view(np.uint8), columns, ends)
+    slow[block.read([columns[letter] for letter in needed])] = True
+    starts[1:] = tokens.at[tokens.last[:-1]] + 1
     block.kind = _line_kinds(data, tokens, slow)
     _keep_plain(block.kind, columns)
     return block

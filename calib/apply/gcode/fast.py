@@ -28,6 +28,7 @@ from calib.apply.gcode.block import (
 from calib.apply.gcode.exact import Exact
 from calib.apply.gcode.machine_codes import MODES, RATED, SETTERS
 from calib.apply.gcode.numbers import write_decimals
+from calib.apply.gcode.skim import skim_block
 
 _UNIT = re.compile(rb"[Gg][ \t]*0*2[ \t]*[01]")
 
@@ -75,10 +76,14 @@ class Fast:
     def __init__(self, exact: Exact) -> None:
         self.exact, self.state, self.job, self.plan = exact, exact.state, exact.job, exact.plan
         stops = MODES | {c for c, setting in SETTERS.items() if setting in self.plan.settings}
+        only = not (self.job.moves_points or self.job.changes_flow or self.job.limits.has_volume)
+        self.skims = only and bool(self.plan.rows) and FEWEST_LINES < 10**6
         self.stops, self.rated = sorted(stops), sorted(RATED - stops)
 
     def block(self, data: bytes) -> bytes:
         """Rewrite one block, which must end with a newline."""
+        if self.skims:
+            return skim_block(data, self.plan, self.state, set(self.stops) | RATED, self.exact.line)
         block = parse_block(data)
         edits = Edits(block)
         first = self.state.line
@@ -500,9 +505,9 @@ def assemble(edits: Edits, places: int) -> bytes:
         return block.data
     source = np.frombuffer(block.data, np.uint8).copy()
     repeats = np.ones(len(source), np.int64)
-    at, end = block.number(chosen)
+    at = block.tokens.at[chosen] + 1
     cells = write_decimals(edits.units[chosen], places)
-    repeats[at] += cells.shape[1] - (end - at)
+    repeats[at] += cells.shape[1] - (block.number_end[chosen] - at)
     fillings = [(mark, rows) for mark, rows in enumerate(_added_words(edits, places), ADDED)]
     for mark, (word, rows) in fillings:
         source[block.tokens.at[word]] = mark

@@ -1,0 +1,266 @@
+"""How fast G-code is rewritten, beside a plain loop over lines, a parsing library, awk and cat; and in how much memory.
+
+Run as ``python -m bench.gcode [megabytes] [folder]``; 100 MB unless told otherwise. Times are CPU seconds of one
+process, the best of several turns in which all ways take turns, so that a busy machine slows all of them alike.
+"""
+
+import math
+import os
+import random
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+from calib.apply.gcode.job import Job
+from calib.apply.gcode.stream import rewrite_file
+from calib.apply.limits import Limits
+from calib.apply.linear import Skew, correction_matrix
+from patterns.schedule import ScheduleRow
+
+MATRIX = correction_matrix((1.003, 0.998, 1.001), Skew(0.25))
+CENTRE = (110.0, 110.0, 0.0)
+FLOW = 0.97
+BOX = Limits(hot_end_max_c=260, build_x_mm=220, build_y_mm=220, build_z_mm=2500)
+BANDS = tuple(
+    ScheduleRow(z_from_mm=2 * i, z_to_mm=2 * i + 2, setting="hot_end_c", value=240 - 5 * i)
+    for i in range(8)
+)
+
+
+def sliced(layer: int, r: random.Random, *, arcs: bool = False) -> str:
+    """Return one layer as slicing programs write it: loops, infill, hops, absolute E, a few comments."""
+    z, e = 0.2 * (layer + 1), 0.0
+    lines = ["G92 E0", ";change of layer", f"G1 Z{z:.3f} F9000", f"M106 S{r.randint(100, 255)}"]
+    for _ in range(40):
+        x, y = r.uniform(60, 160), r.uniform(60, 160)
+        lines += [f"G1 E{e - 0.8:.5f} F2400", f"G1 Z{z + 0.4:.3f} F9000", f"G0 X{x:.3f} Y{y:.3f}"]
+        lines += [f"G1 Z{z:.3f}", f"G1 E{e:.5f} F2400", ";wall", "G1 F1800"]
+        for _ in range(r.randint(30, 90)):
+            step, turn = r.uniform(0.3, 6), r.uniform(0, 2 * math.pi)
+            i, j = step * math.cos(turn), step * math.sin(turn)
+            e += step * 0.033
+            if arcs:
+                a = r.uniform(0.3, 1.5)
+                nx = x + i - i * math.cos(a) + j * math.sin(a)
+                ny = y + j - j * math.cos(a) - i * math.sin(a)
+                x, y = nx, ny
+                lines.append(f"G3 X{x:.3f} Y{y:.3f} I{i:.3f} J{j:.3f} E{e:.5f}")
+                continue
+            x, y = min(max(x + i, 10), 210), min(max(y + j, 10), 210)
+            words = f"X{x:.3f} Y{y:.3f}" if r.random() > 0.06 else f"Y{y:.3f}"
+            lines.append(f"G1 {words} E{e:.5f}")
+    return "\n".join(lines) + "\n"
+
+
+def write_file(path: Path, megabytes: float, *, arcs: bool = False) -> None:
+    """Write a file of this size; layers differ in height and, in eights, in shape."""
+    r = random.Random(1)
+    shapes = [sliced(0, r, arcs=arcs) for _ in range(8)]
+    with path.open("w", encoding="ascii") as out:
+        out.write("G28\nG90\nM82\nM104 S215\nG1 X110 Y110 Z5 F6000\n")
+        layer = 0
+        while out.tell() < megabytes * 1e6:
+            z = f"Z{0.2 * (layer + 1):.3f}"
+            text = shapes[layer % 8].replace("Z0.200", z)
+            out.write(text.replace("Z0.600", f"Z{0.2 * (layer + 1) + 0.4:.3f}"))
+            layer += 1
+
+
+def plain_loop(source: Path, target: Path) -> None:
+    """Do scale, skew and flow in the plainest loop that is right for the file made here."""
+    (a, b, c), (_, d, e), (_, _, f) = MATRIX
+    cx, cy, cz = CENTRE
+    x = y = z = last = total = 0.0
+    with source.open() as lines, target.open("w") as out:
+        for line in lines:
+            code, mark, comment = line.partition(";")
+            words = code.split()
+            if not words or words[0] not in ("G0", "G1"):
+                if words and words[0] == "G92":
+                    last = total = float(words[1][1:])
+                out.write(line)
+                continue
+            old, moved, feed, new = (x, y), False, None, [words[0]]
+            for word in words[1:]:
+                letter = word[0]
+                if letter == "X":
+                    x, moved = float(word[1:]), True
+                elif letter == "Y":
+                    y, moved = float(word[1:]), True
+                elif letter == "Z":
+                    z, moved = float(word[1:]), True
+                elif letter == "E":
+                    feed = float(word[1:])
+                else:
+                    new.append(word)
+            if moved:
+                u, v, w = x - cx, y - cy, z - cz
+                new.append(f"X{a * u + b * v + c * w + cx:.4f} Y{d * v + e * w + cy:.4f}")
+                new.append(f"Z{f * w + cz:.4f}")
+            if feed is not None:
+                step, last = feed - last, feed
+                total += step * FLOW if step > 0 and (x, y) != old else step
+                new.append(f"E{total:.5f}")
+            out.write(" ".join(new) + (" ;" + comment if mark else "\n"))
+
+
+def plain_schedule(source: Path, target: Path) -> None:
+    """Place a schedule in the plainest loop that waits for an extruding move along X or Y."""
+    x = y = z = last = 0.0
+    band = -1
+    with source.open() as lines, target.open("w") as out:
+        for line in lines:
+            words = line.partition(";")[0].split()
+            if words and words[0] in ("G0", "G1"):
+                old, feed = (x, y), None
+                for word in words[1:]:
+                    letter = word[0]
+                    if letter == "X":
+                        x = float(word[1:])
+                    elif letter == "Y":
+                        y = float(word[1:])
+                    elif letter == "Z":
+                        z = float(word[1:])
+                    elif letter == "E":
+                        feed = float(word[1:])
+                if feed is not None:
+                    if feed > last and (x, y) != old and int((z - 0.1) / 2) != band:
+                        band = int((z - 0.1) / 2)
+                        if band < len(BANDS):
+                            out.write(f"M104 S{BANDS[band].value:g}\n")
+                    last = feed
+            elif words and words[0] == "G92":
+                last = float(words[1][1:])
+            out.write(line)
+
+
+def library_loop(source: Path, target: Path) -> None:
+    """Only parse every line with a general G-code library (read, not rewritten)."""
+    import gcodeparser
+
+    with source.open() as lines:
+        while block := lines.readlines(1 << 18):
+            for _ in gcodeparser.parse_gcode_lines("".join(block)):
+                pass
+
+
+AWK = r"""
+{ line = $0; sub(/;.*/, "", line); n = split(line, w, " ")
+  if (w[1] != "G0" && w[1] != "G1") { if (w[1] == "G92") { last = total = substr(w[2], 2) + 0 }; print; next }
+  ox = x; oy = y; moved = 0; fed = 0; rest = ""
+  for (i = 2; i <= n; i++) { k = substr(w[i], 1, 1); v = substr(w[i], 2) + 0
+    if (k == "X") { x = v; moved = 1 } else if (k == "Y") { y = v; moved = 1 } else if (k == "Z") { z = v; moved = 1 }
+    else if (k == "E") { e = v; fed = 1 } else rest = rest " " w[i] }
+  text = w[1] rest
+  if (moved) text = text sprintf(" X%.4f Y%.4f Z%.4f", A*(x-110) + B*(y-110) + C*z + 110, D*(y-110) + E*z + 110, F*z)
+  if (fed) { s = e - last; last = e; total += (s > 0 && (x != ox || y != oy)) ? s * FLOW : s; text = text sprintf(" E%.5f", total) }
+  print text }
+"""
+
+
+def with_awk(source: Path, target: Path) -> None:
+    """Do the same in awk."""
+    (a, b, c), (_, d, e), (_, _, f) = MATRIX
+    names = {"A": a, "B": b, "C": c, "D": d, "E": e, "F": f, "FLOW": FLOW}
+    given = [part for k, v in names.items() for part in ("-v", f"{k}={v!r}")]
+    with target.open("w") as out:
+        subprocess.run(["awk", *given, AWK, str(source)], stdout=out, check=True)
+
+
+def with_cat(source: Path, target: Path) -> None:
+    """Only copy."""
+    with target.open("w") as out:
+        subprocess.run(["cat", str(source)], stdout=out, check=True)
+
+
+def cpu_s(action: Callable[[Path, Path], object], source: Path, target: Path) -> float:
+    """Return the CPU time of one run, its children's included."""
+
+    def spent() -> float:
+        t = os.times()
+        return t.user + t.system + t.children_user + t.children_system
+
+    begin = spent()
+    action(source, target)
+    return spent() - begin
+
+
+def by(job: Job) -> Callable[[Path, Path], object]:
+    """Return a way to rewrite a file by a job."""
+    return lambda source, target: rewrite_file(source, target, job)
+
+
+def compare(source: Path, target: Path, ways: dict[str, Callable[[Path, Path], object]]) -> None:
+    """Run all ways in turns and print their best speeds."""
+    took = {name: math.inf for name in ways}
+    for _ in range(3):
+        for name, action in ways.items():
+            took[name] = min(took[name], cpu_s(action, source, target))
+    size, first = source.stat().st_size / 1e6, next(iter(took.values()))
+    for name, s in took.items():
+        print(f"  {name:44} {size / s:8.1f} MB/s {first / s:7.1f} x the plain loop")
+
+
+def memory(source: Path, target: Path, job: str) -> float:
+    """Return the most memory a fresh process takes above a bare interpreter, in MiB."""
+    run = (
+        "import sys; from pathlib import Path; from bench.gcode import *; "
+        f"rewrite_file(Path(sys.argv[1]), Path(sys.argv[2]), {job})"
+    )
+    peak = []
+    for code in ("pass", run):
+        command = [sys.executable, "-c", f"{code}\n{_PEAK}", str(source), str(target)]
+        peak.append(int(subprocess.run(command, check=True, capture_output=True, text=True).stdout))
+    return (peak[1] - peak[0]) / 1024
+
+
+#: The high-water mark of this process alone; ru_maxrss would count what was there before it was started.
+_PEAK = "print(next(s for s in open('/proc/self/status') if s.startswith('VmHWM')).split()[1])"
+
+
+def has_library() -> bool:
+    """Tell whether the parsing library is installed; it is not needed otherwise."""
+    import importlib.util
+
+    return importlib.util.find_spec("gcodeparser") is not None
+
+
+def main() -> None:
+    """Print all figures."""
+    megabytes = float(sys.argv[1]) if len(sys.argv) > 1 else 100.0
+    full = Job(matrix=MATRIX, centre_mm=CENTRE, flow=FLOW, limits=BOX)
+    schedule = Job(schedule=BANDS, limits=Limits(hot_end_max_c=260))
+    with tempfile.TemporaryDirectory(dir=sys.argv[2] if len(sys.argv) > 2 else None) as name:
+        folder = Path(name)
+        source, target, small = folder / "in.gcode", folder / "out.gcode", folder / "small.gcode"
+        write_file(source, megabytes)
+        write_file(small, megabytes / 10)
+        print(f"scale, skew and flow, {megabytes:g} MB")
+        compare(source, target, {"plain loop": plain_loop, "truebead": by(full), "awk": with_awk, "cat": with_cat})  # fmt: skip
+        print("a schedule alone")
+        ways = {
+            "plain loop": plain_schedule,
+            "truebead": by(schedule),
+            "truebead, places held against the volume": by(Job(schedule=BANDS, limits=BOX)),
+        }
+        compare(source, target, ways)
+        if has_library():
+            print("a general library that only reads, on a tenth of the file")
+            compare(small, target, {"plain loop": plain_loop, "gcodeparser": library_loop})
+        for what, job in (("scale, skew and flow", "Job(matrix=MATRIX, flow=FLOW)"), ("schedule", "Job(schedule=BANDS, limits=BOX)")):  # fmt: skip
+            sizes = [memory(f, target, job) for f in (small, source)]
+            print(f"memory above the interpreter, {what}: {sizes[0]:.1f} MiB for {megabytes / 10:g} MB, {sizes[1]:.1f} MiB for {megabytes:g} MB")  # fmt: skip
+        write_file(source, megabytes / 10, arcs=True)
+        print(f"a file of arcs, {megabytes / 10:g} MB, every arc made straight; then every arc kept")
+        roomy = Limits(build_x_mm=4000, build_y_mm=4000, origin_x_mm=-2000, origin_y_mm=-2000)
+        similar = Job(matrix=correction_matrix((1.003, 1.003, 1.001)), flow=FLOW, limits=roomy)
+        bent = Job(matrix=MATRIX, centre_mm=CENTRE, flow=FLOW, limits=roomy)
+        compare(source, target, {"truebead, made straight": by(bent), "truebead, kept": by(similar)})
+
+
+if __name__ == "__main__":
+    main()
