@@ -7,11 +7,9 @@ process, the best of several turns in which all ways take turns, so that a busy 
 import math
 import os
 import random
-import resource
 import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -255,11 +253,15 @@ def main() -> None:
             sizes = [memory(f, target, job) for f in (small, source)]
             print(f"memory above the interpreter, {what}: {sizes[0]:.1f} MiB for {megabytes / 10:g} MB, {sizes[1]:.1f} MiB for {megabytes:g} MB")  # fmt: skip
         write_file(source, megabytes / 10, arcs=True)
-        print(f"a file of arcs, {megabytes / 10:g} MB, every arc made straight; then every arc kept")
+        print(
+            f"a file of arcs, {megabytes / 10:g} MB, every arc made straight; then every arc kept"
+        )
         roomy = Limits(build_x_mm=4000, build_y_mm=4000, origin_x_mm=-2000, origin_y_mm=-2000)
         similar = Job(matrix=correction_matrix((1.003, 1.003, 1.001)), flow=FLOW, limits=roomy)
         bent = Job(matrix=MATRIX, centre_mm=CENTRE, flow=FLOW, limits=roomy)
-        compare(source, target, {"truebead, made straight": by(bent), "truebead, kept": by(similar)})
+        compare(
+            source, target, {"truebead, made straight": by(bent), "truebead, kept": by(similar)}
+        )
 
 
 if __name__ == "__main__":

@@ -18,7 +18,7 @@ F64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
 #: Classes of bytes, in an order that lets one comparison pick a group out.
-DIGIT, COMMENT, BLANK, POINT, MINUS, G = range(6)
+DIGIT, POINT, MINUS, COMMENT, BLANK, G = range(6)
 LETTERS = "GFXYZEIJ"
 SEMICOLON = G + len(LETTERS)
 LAST_LETTER, NEWLINE, BAD = SEMICOLON - 1, SEMICOLON + 1, SEMICOLON + 2
@@ -115,7 +115,8 @@ class Block:
         splits = np.cumsum([len(c.word) for c in columns])[:-1]
         for column, part in zip(columns, np.split(value, splits), strict=True):
             column.value = part
-        return self.tokens.line[word[bad]]
+        lines: I64 = self.tokens.line[word[bad]]
+        return lines
 
     def raw(self, line: int) -> bytes:
         """Return a line with its ending."""
@@ -179,21 +180,25 @@ def _has_stray_return(data: bytes) -> bool:
 
 
 def _malformed(tokens: Tokens) -> I64:
-    """Return offsets of bytes that cannot stand where they do on a plain line."""
+    """Return offsets of bytes that cannot stand where they do on a plain line.
+
+    A number begins right behind each letter and nowhere else; a blank stands before no other blank.
+    """
     now, after = tokens.classes[:-1], tokens.classes[1:]
-    wrong = (now == BLANK) & (after <= MINUS)  # a blank stands right before a letter, ; or newline
-    wrong |= (now == MINUS) & (after > POINT)
-    wrong |= ((now - np.uint8(G)) < np.uint8(SEMICOLON - G)) & ((after - np.uint8(COMMENT)) < 2)
-    wrong |= ((now - np.uint8(G)) < np.uint8(SEMICOLON - G)) & (after > MINUS)
-    kind = tokens.kind
-    point = (kind[:-1] == POINT) & (kind[1:] <= MINUS)  # a second point, or a sign behind it
+    number = tokens.classes <= MINUS
+    begins = number[1:] & ~number[:-1]
+    letter = (now - np.uint8(G)) < np.uint8(SEMICOLON - G)
+    wrong = begins != letter
+    wrong |= (now == BLANK) & (after == BLANK)
     found = np.flatnonzero(wrong)
+    kind = tokens.kind
+    inside = (kind[:-1] == POINT) & (kind[1:] <= MINUS)  # a second point, or a sign behind it
+    if inside.any():
+        found = np.concatenate([found, tokens.at[1:][inside]])
     sign = np.flatnonzero(kind == MINUS)
     if len(sign):  # a sign stands right behind a letter
         before = tokens.classes[tokens.at[sign] - 1]
         found = np.concatenate([found, tokens.at[sign[(before < G) | (before > LAST_LETTER)]]])
-    if point.any():
-        found = np.concatenate([found, tokens.at[1:][point]])
     return found
 
 
@@ -206,7 +211,7 @@ def _tokens(data: bytes) -> Tokens:
         end = data.find(b"\n", begin)
         classes[begin + 1 : end] = COMMENT
         begin = data.find(b";", end)
-    at = np.flatnonzero(classes > BLANK)
+    at = np.flatnonzero((classes - np.uint8(POINT) < 2) | (classes > BLANK))
     kind = classes[at]
     newline = kind == NEWLINE
     last = np.flatnonzero(newline)

@@ -507,21 +507,29 @@ def assemble(edits: Edits, places: int) -> bytes:
     repeats = np.ones(len(source), np.int64)
     at = block.tokens.at[chosen] + 1
     cells = write_decimals(edits.units[chosen], places)
-    repeats[at] += cells.shape[1] - (block.number_end[chosen] - at)
+    more = cells.shape[1] - (block.number_end[chosen] - at)
+    repeats[at] = 1 + more
+    shift = np.zeros(
+        len(at) + 1, np.int64
+    )  # by how much each number moves back, besides earlier numbers
     fillings = [(mark, rows) for mark, rows in enumerate(_added_words(edits, places), ADDED)]
     for mark, (word, rows) in fillings:
-        source[block.tokens.at[word]] = mark
-        repeats[block.tokens.at[word]] = rows.shape[1]
+        letter = block.tokens.at[word]
+        source[letter] = mark
+        repeats[letter] = rows.shape[1]
+        shift[np.searchsorted(chosen, word)] += rows.shape[1] - 1
     for begin, removed, added, _ in edits.texts:
         source[begin] = TEXT
         repeats[begin] = added
         for b, r in zip(begin.tolist(), removed.tolist(), strict=True):
             repeats[b + 1 : b + r] = 0
+        np.add.at(shift, np.searchsorted(at, begin), added - removed)
     wide = np.repeat(source, repeats)
-    row = np.dtype((np.void, cells.shape[1]))
-    room = np.ndarray((max(0, len(wide) - row.itemsize + 1),), row, wide.data, strides=(1,))
     if len(at):
-        room[np.cumsum(repeats)[at] - repeats[at]] = cells.view(row).ravel()
+        row = np.dtype((np.void, cells.shape[1]))
+        room = np.ndarray((len(wide) - row.itemsize + 1,), row, wide.data, strides=(1,))
+        shift[:-1] += more
+        room[at + np.cumsum(shift[:-1]) - more] = cells.view(row).ravel()
     for mark, (_, rows) in fillings:
         wide[wide == mark] = rows.ravel()
     if edits.texts:

@@ -56,7 +56,7 @@ class Skim:
         self.starts = np.zeros(len(newline), np.int64)
         self.starts[1:] = newline[:-1] + 1
         self.ends = newline
-        has = _join(flags, self.starts, newline)
+        has = _join(flags, self.starts)
         first, second, third, fourth = (source[self.starts + k] for k in range(4))
         is_g = first == ord("G")
         move = is_g & ((second == ord("0")) | (second == ord("1"))) & ~_in_number(third)
@@ -110,18 +110,16 @@ def _in_number(c: U8) -> Bool:
     return inside
 
 
-def _join(flags: U8, starts: I64, newline: I64) -> U8:
+def _join(flags: U8, starts: I64) -> U8:
     """Return the flags of every line, its first byte and its comment left out."""
+    flags = flags.copy()
+    flags[starts] = 0
     comment = np.flatnonzero(flags == _COMMENT)
-    begins = np.minimum(starts + 1, newline)
     if not len(comment):
-        return np.bitwise_or.reduceat(flags, begins)
-    cuts = np.concatenate([begins, comment])
+        return np.bitwise_or.reduceat(flags, starts)
+    cuts = np.concatenate([starts, comment])
     order = np.argsort(cuts, kind="stable")
-    joined = np.bitwise_or.reduceat(flags, cuts[order])
-    has = np.zeros(len(cuts), np.uint8)
-    has[order] = joined
-    return has[: len(begins)] & np.uint8(255 - _COMMENT)
+    return np.bitwise_or.reduceat(flags, cuts[order])[order < len(starts)]
 
 
 def skim_run(skim: Skim, plan: Plan, state: State, start: int, stop: int) -> int:
