@@ -63,37 +63,51 @@ def read_decimals(data: bytes, end: I64, size: I64, places: I64) -> F64:
 
 
 @cache
-def _tables(places: int) -> tuple[npt.NDArray[np.uint64], ...]:
+def _tables(
+    places: int,
+) -> tuple[npt.NDArray[np.uint64], npt.NDArray[np.uint32], npt.NDArray[np.uint64]]:
     """Return cells for the upper and lower four of eight digits, and for the four above them.
 
     The upper table has one part each for: no sign or a sign, digits following or only zeros, and leading zeros left
     out or kept; its index is 10000 * (1 * minus + 2 * ends + 4 * full) + digits.
     """
-    upper = [
-        _upper(n, places, minus=bool(part & 1), ends=bool(part & 2), full=bool(part & 4))
-        for part in range(8)
-        for n in range(10000)
-    ]
-    lower = [f"{n:04d}".rstrip("0").encode().ljust(4, b"\0") for n in range(10000)]
-    top = [
-        (sign + str(n) if n else "").encode().rjust(8, b"\0")
-        for sign in ("", "-")
-        for n in range(10000)
-    ]
-    return (
-        np.frombuffer(b"".join(upper), np.uint64),
-        np.frombuffer(b"".join(lower), np.uint32),
-        np.frombuffer(b"".join(top), np.uint64),
-    )
+    upper = np.concatenate([_upper(places, part & 1, part & 2, part & 4) for part in range(8)])
+    four = _digits(np.arange(10000), 4)
+    lower = np.where(_is_needed_after(np.arange(10000), 4), four, 0).astype(np.uint8)
+    top = np.zeros((2, 10000, 8), np.uint8)
+    top[:, :, 1:5] = np.where(_is_needed_before(np.arange(10000), 4), four, 0)
+    top[1, 1:, 0] = 0x2D
+    return upper.view(np.uint64).ravel(), lower.view(np.uint32).ravel(), top.view(np.uint64).ravel()
 
 
-def _upper(n: int, places: int, *, minus: bool, ends: bool, full: bool) -> bytes:
-    whole, fraction = divmod(n, 10 ** (places - 4))
-    text = f"{whole:0{8 - places}d}" if full else str(whole)
-    text += f".{fraction:0{places - 4}d}"
-    if ends:
-        text = text.rstrip("0").rstrip(".")
-    return (("-" if minus else "") + text).encode().rjust(8, b"\0")
+def _upper(places: int, minus: int, ends: int, full: int) -> U8:
+    """Return (10000, 8) cells: sign, digits before the point, point, digits behind it."""
+    behind = places - 4
+    whole, fraction = np.divmod(np.arange(10000), 10**behind)
+    cells = np.zeros((10000, 8), np.uint8)
+    cells[:, 0] = 0x2D if minus else 0
+    needed = _is_needed_before(whole, 4 - behind) | bool(full)
+    needed[:, -1] = True
+    cells[:, 1 : 5 - behind] = np.where(needed, _digits(whole, 4 - behind), 0)
+    cells[:, 5 - behind] = np.where((fraction > 0) | (not ends), 0x2E, 0)
+    kept = _is_needed_after(fraction, behind) | (not ends)
+    cells[:, 6 - behind : 6] = np.where(kept, _digits(fraction, behind), 0)
+    return cells
+
+
+def _digits(n: I64, count: int) -> U8:
+    powers = 10 ** np.arange(count)[::-1]
+    return (n[:, None] // powers % 10 + 0x30).astype(np.uint8)
+
+
+def _is_needed_before(n: I64, count: int) -> npt.NDArray[np.bool_]:
+    """Tell which digits are no leading zeros."""
+    return n[:, None] >= 10 ** np.arange(count)[::-1]
+
+
+def _is_needed_after(n: I64, count: int) -> npt.NDArray[np.bool_]:
+    """Tell which digits are no trailing zeros."""
+    return n[:, None] % 10 ** (count - np.arange(count)) > 0
 
 
 def write_decimals(units: I64, places: int) -> U8:
