@@ -233,6 +233,19 @@ HEAD = "G28\nG90\nM83\nG1 X100 Y100 Z1\n"
 TAN = math.tan(math.radians(0.5))
 
 
+@pytest.mark.parametrize("fewest", [1, 10**9])
+def test_axis_words_of_other_commands_are_no_places(fewest):
+    other = ["M201 X500 Y500 Z100 E5000", "M205 X8 Y8", "M92 X80 Y80 E93", "M906 X800"]
+    moves = [f"G1 X{100 + i} Y100 E1" for i in range(60)]
+    plain = corrected(HEAD + "\n".join(moves), matrix=FULL, flow=0.9, fewest=fewest)
+    mixed = [line for i, m in enumerate(moves) for line in (m, other[i % 4])]
+    out = corrected(HEAD + "\n".join(mixed), matrix=FULL, flow=0.9, fewest=fewest).splitlines()
+    assert [line for line in out if line[0] == "G"] == [
+        line for line in plain.splitlines() if line[0] == "G"
+    ]
+    assert [line for line in out if line[0] == "M"][1:] == [other[i % 4] for i in range(60)]
+
+
 def test_under_xy_skew_a_move_that_gives_only_y_also_gives_x():
     moves = skewed(HEAD + "G1 Y200 E1\nG1 X50\n", correction_matrix(skew=Skew(0.5)))
     assert moves[4] == {"G": 1, "X": pytest.approx(100 - 200 * TAN, abs=5e-5), "Y": pytest.approx(200 / math.cos(math.radians(0.5)), abs=5e-5), "E": 1}  # fmt: skip

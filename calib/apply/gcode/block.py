@@ -171,6 +171,7 @@ def parse_block(data: bytes) -> Block:
     starts[1:] = tokens.at[tokens.last[:-1]] + 1
     block.kind = _line_kinds(data, tokens, slow)
     _keep_plain(block.kind, columns)
+    _drop_words_of_slow_lines(columns, block.kind == SLOW)
     return block
 
 
@@ -255,6 +256,15 @@ def _line_kinds(data: bytes, tokens: Tokens, slow: Bool) -> U8:
     kind[begins] = _MEANINGS[code]
     kind[slow] = SLOW
     return kind
+
+
+def _drop_words_of_slow_lines(columns: dict[str, Column], slow: Bool) -> None:
+    """Leave words of other commands out, such as the accelerations of each axis; they are no places."""
+    for column in columns.values():
+        keep = ~slow[column.line]
+        if not keep.all():
+            column.word, column.line = column.word[keep], column.line[keep]
+            column.value = column.value[keep] if len(column.value) else column.value
 
 
 def _keep_plain(kind: U8, columns: dict[str, Column]) -> None:
