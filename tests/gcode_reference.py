@@ -284,7 +284,17 @@ class Maker:
 
     def other(self):
         yield self.r.choice(
-            ["M106 S100", "M204 S500", "M205 X8 Y8 Z0.4 E5", "M92 E93 X80", "M107", "M73 P5 R10", "; note", "", "M117 G28 hello"]
+            [
+                "M106 S100",
+                "M204 S500",
+                "M205 X8 Y8 Z0.4 E5",
+                "M92 E93 X80",
+                "M107",
+                "M73 P5 R10",
+                "; note",
+                "",
+                "M117 G28 hello",
+            ]
         )
 
     def arc(self):

@@ -1,6 +1,7 @@
 """`truebead apply`: put corrections into a sliced file or a model, or show the values to type in."""
 
-from collections.abc import Iterable
+import sys
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Protocol
 
@@ -25,6 +26,9 @@ MODELS = (".stl", ".3mf")
 _MARK = ".corrected"
 
 _SHOWN_CHANGES = 8
+
+#: A file this large takes long enough to show progress.
+_LONG_WORK_BYTES = 30_000_000
 
 
 class CorrectionsInForce(Protocol):
@@ -310,6 +314,7 @@ def _gcode(
         job,
         show=_SHOWN_CHANGES if dry_run else 0,
         again=again,
+        step=_progress(file),
         verify=verify if check else None,
     )
     written = None if dry_run else target
@@ -334,6 +339,14 @@ def _job(
         limits=limits,
         wait=wait,
     )
+
+
+def _progress(file: Path) -> Callable[[int], None]:
+    """Return what shows how far a large file has come; nothing where nobody looks."""
+    size = file.stat().st_size
+    if size < _LONG_WORK_BYTES or not sys.stderr.isatty():
+        return lambda _: None
+    return lambda done: typer.echo(f"\r{100 * done / size:3.0f} %\r", nl=False, err=True)
 
 
 def _compare(old: Path, new: Path, job: "Job") -> "list[Check]":
