@@ -1,0 +1,264 @@
+"""The rims of a lying piece: upper edges that a camera above can see, with all a fit must know.
+
+A rim is where a face that looks up ends and drops: solid on one side just below, free beside it and
+above it. Each is kept as stations some millimetres apart.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.photo.lying import Lying, in_loop, loop_points
+from patterns.body import AXES, Circle, Loop, Prism
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+_ASIDE_MM = 0.02  # how far beside an edge the body is probed
+_LEVEL_MM = 0.03  # how far above and below
+_SPACING_MM = 0.5
+_SHORTEST_MM = 2.0
+_REACH_MM = 2.0  # how far to each side a profile may run
+
+
+@dataclass(frozen=True, eq=False)
+class Rim:
+    """One rim in lying coordinates.
+
+    Attributes
+    ----------
+    points_mm : (n, 3) float
+        Stations, about 0.5 mm apart.
+    normals : (n, 2) float
+        Outward, away from the material.
+    floor_mm : (n,) float
+        Height of what lies beside and below: another upper face, or 0 for the mat.
+    foot_mm : (n,) float
+        Height down to which the wall runs straight (above the floor where there is a chamfer).
+    inner_mm, outer_mm : (n,) float
+        How far the upper face runs inward, and how far nothing rises outward, up to 2 mm.
+    circle : Circle or None
+        The circle it is part of.
+    """
+
+    points_mm: Floats
+    normals: Floats
+    floor_mm: Floats
+    foot_mm: Floats
+    inner_mm: Floats
+    outer_mm: Floats
+    circle: Circle | None = None
+
+    @property
+    def z_mm(self) -> float:
+        """Height of the rim."""
+        return float(self.points_mm[0, 2])
+
+    @property
+    def length_mm(self) -> float:
+        """Length of the run."""
+        return float(np.linalg.norm(np.diff(self.points_mm, axis=0), axis=1).sum())
+
+    @property
+    def outermost(self) -> Bools:
+        """Stations that drop to the mat."""
+        return np.asarray(self.floor_mm < 1e-6)
+
+
+def find_rims(lying: Lying) -> list[Rim]:
+    """Return every rim of at least 2 mm."""
+    out: list[Rim] = []
+    for z in _levels(lying):
+        seen: set[tuple[float, ...]] = set()
+        for points, normals, circle in _candidates(lying, z):
+            key = (*np.round(points[0], 3), *np.round(points[-1], 3), len(points))
+            if key in seen:
+                continue
+            seen.add(key)
+            for sign in (1.0, -1.0):
+                out += _runs(lying, z, points, sign * normals, circle)
+    return _without_repeats(out)
+
+
+def _levels(lying: Lying) -> list[float]:
+    """Heights of faces that look up or down, and where a chamfer at the top begins."""
+    out = set()
+    for p in (*lying.turned.add, *lying.turned.cut):
+        if p.axis == "Z":
+            out |= {p.start_mm, p.end_mm}
+        else:
+            up = [loop_points(lo, 4)[:, 1] for lo in (p.outline, *p.holes)]
+            out |= {float(v) for v in np.concatenate(up)}
+    top = float(lying.size_mm[2])
+    if lying.bed_up and lying.body.chamfer_mm:
+        out.add(top - lying.body.chamfer_mm)
+    return sorted({round(z, 6) for z in out if 1e-6 < z <= top + 1e-6}, reverse=True)
+
+
+def _candidates(lying: Lying, z: float) -> Iterator[tuple[Floats, Floats, Circle | None]]:
+    """Outlines of every prism's section just below z, sampled: points (n, 2), normals, circle."""
+    for p in (*lying.turned.add, *lying.turned.cut):
+        if p.axis == "Z":
+            if p.start_mm < z - 1e-9 and z <= p.end_mm + 1e-9:
+                for loop in (p.outline, *p.holes):
+                    yield from _sampled(loop)
+        else:
+            for corners in _section(p, z - _LEVEL_MM / 2):
+                yield from _sampled(corners)
+
+
+def _section(p: Prism, z: float) -> list[Loop]:
+    """Rectangles in which a plane at z cuts a prism that lies along X or Y."""
+    crossings: list[float] = []
+    for loop in (p.outline, *p.holes):
+        a = loop_points(loop, 256)
+        b = np.roll(a, -1, axis=0)
+        cut = (a[:, 1] > z) != (b[:, 1] > z)
+        t = (z - a[cut, 1]) / (b[cut, 1] - a[cut, 1])
+        crossings += list(a[cut, 0] + t * (b[cut, 0] - a[cut, 0]))
+    out: list[Loop] = []
+    for u0, u1 in zip(*[iter(sorted(crossings))] * 2, strict=False):
+        x0, y0, x1, y1 = (
+            (u0, p.start_mm, u1, p.end_mm) if p.axis == "Y" else (p.start_mm, u0, p.end_mm, u1)
+        )
+        out.append(((x0, y0), (x1, y0), (x1, y1), (x0, y1)))
+    return out
+
+
+def _sampled(loop: Loop) -> Iterator[tuple[Floats, Floats, Circle | None]]:
+    if isinstance(loop, Circle):
+        count = max(16, round(np.pi * loop.diameter_mm / _SPACING_MM))
+        points = loop_points(loop, count)
+        yield points, (points - (loop.u, loop.v)) / (loop.diameter_mm / 2), loop
+        return
+    corners = loop_points(loop)
+    for a, b in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        length = float(np.linalg.norm(b - a))
+        if length < _SHORTEST_MM:
+            continue
+        count = max(3, round(length / _SPACING_MM))
+        along = (np.arange(count) + 0.5) / count
+        normal = np.array([b[1] - a[1], a[0] - b[0]]) / length
+        yield a + along[:, None] * (b - a), np.tile(normal, (count, 1)), None
+
+
+def _probe(lying: Lying, flat: Floats, z: float | Floats) -> Bools:
+    return lying.solid_at(np.column_stack([flat, np.broadcast_to(z, len(flat))]))
+
+
+def _runs(
+    lying: Lying, z: float, points: Floats, normals: Floats, circle: Circle | None
+) -> list[Rim]:
+    inward, outward = points - _ASIDE_MM * normals, points + _ASIDE_MM * normals
+    is_rim = _probe(lying, inward, z - _LEVEL_MM)
+    is_rim &= ~_probe(lying, outward, z - _LEVEL_MM)
+    is_rim &= ~_probe(lying, inward, z + _LEVEL_MM)
+    if circle is not None and is_rim.any() and not is_rim.all():
+        first = int(np.flatnonzero(~is_rim)[0])  # begin in a gap, so that no run wraps round
+        is_rim, points, normals = (np.roll(v, -first, axis=0) for v in (is_rim, points, normals))
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], is_rim.astype(int), [0]])))
+    out = []
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if (last - first) * _SPACING_MM >= _SHORTEST_MM - 1e-6:
+            out.append(_rim(lying, z, points[first:last], normals[first:last], circle))
+    return out
+
+
+def _rim(lying: Lying, z: float, points: Floats, normals: Floats, circle: Circle | None) -> Rim:
+    floor, foot = _floor_and_foot(lying, z, points, normals)
+    inner, outer = _room(lying, z, points, normals, floor)
+    lifted = np.column_stack([points, np.full(len(points), z)])
+    return Rim(lifted, normals, floor, foot, inner, outer, circle)
+
+
+def _floor_and_foot(
+    lying: Lying, z: float, points: Floats, normals: Floats
+) -> tuple[Floats, Floats]:
+    outward, inward = points + _ASIDE_MM * normals, points - _ASIDE_MM * normals
+    floor = np.zeros(len(points))
+    for level in _levels(lying):
+        if level < z - 1e-6:
+            hit = (floor == 0) & _probe(lying, outward, level - _LEVEL_MM)
+            floor[hit] = level
+    foot = floor.copy()
+    for height in np.arange(0.05, z, 0.1):  # undercuts: where the wall stops being solid
+        hollow = (height > floor) & (height < z - 0.1) & ~_probe(lying, inward, height)
+        foot[hollow] = height + 0.05
+    return floor, foot
+
+
+def _room(
+    lying: Lying, z: float, points: Floats, normals: Floats, floor: Floats
+) -> tuple[Floats, Floats]:
+    inner, outer = np.full(len(points), _REACH_MM), np.full(len(points), _REACH_MM)
+    for t in np.arange(0.1, _REACH_MM, 0.1)[::-1]:
+        inside = points - t * normals
+        ends = ~_probe(lying, inside, z - _LEVEL_MM) | _probe(lying, inside, z + _LEVEL_MM)
+        inner[ends] = t
+        outside = points + t * normals
+        rises = _probe(lying, outside, floor + _LEVEL_MM) | _probe(lying, outside, z - _LEVEL_MM)
+        sinks = (floor > 0) & ~_probe(lying, outside, floor - _LEVEL_MM)
+        outer[rises | sinks] = t
+    return inner, outer
+
+
+def _without_repeats(rims: list[Rim]) -> list[Rim]:
+    """Drop runs that two prisms share (the longer one stays)."""
+    out: list[Rim] = []
+    for rim in sorted(rims, key=lambda r: -r.length_mm):
+        middle = rim.points_mm[len(rim.points_mm) // 2]
+        normal = rim.normals[len(rim.normals) // 2]
+        twin = any(
+            abs(r.z_mm - rim.z_mm) < 1e-6 and _passes(r, middle, normal) for r in out
+        )
+        if not twin:
+            out.append(rim)
+    return out
+
+
+def _passes(rim: Rim, at: Floats, normal: Floats) -> bool:
+    gaps = np.linalg.norm(rim.points_mm - at, axis=1)
+    near = int(gaps.argmin())
+    if gaps[near] > _SPACING_MM or rim.normals[near] @ normal < 0.99:
+        return False
+    return bool(abs((rim.points_mm[near] - at)[:2] @ normal) < 0.01)
+
+
+@lru_cache(maxsize=16)
+def rims_of(lying: Lying) -> tuple[Rim, ...]:
+    """Return `find_rims` of a lying piece, remembered."""
+    return tuple(find_rims(lying))
+
+
+def hidden(lying: Lying, points_mm: Floats, eye_mm: Floats) -> Bools:
+    """Tell for (n, 3) lying points whether the piece itself stands between them and the camera."""
+    top = float(lying.size_mm[2])
+    towards = eye_mm - points_mm
+    towards = towards / towards[:, 2:]
+    out = np.zeros(len(points_mm), dtype=bool)
+    rise = float(top - points_mm[:, 2].min())
+    for height in np.arange(0.1, rise, 0.5):
+        at = points_mm + height * towards
+        out |= (at[:, 2] < top) & lying.solid_at(at)
+    return out
+
+
+def covers(lying: Lying, flat: Floats, margin_mm: float = 0.0) -> Bools:
+    """Tell for (n, 2) lying points whether the piece's shadow from straight above covers them."""
+    out = np.zeros(len(flat), dtype=bool)
+    for p in lying.turned.add:
+        i, j, _ = AXES[p.axis]
+        points = loop_points(p.outline)
+        if p.axis == "Z":
+            out |= in_loop(p.outline, flat)
+            for hole in p.holes:
+                out &= ~in_loop(hole, flat)
+        else:
+            u = flat[:, i] if i < 2 else flat[:, j]
+            along = flat[:, 1] if p.axis == "Y" else flat[:, 0]
+            inside = (u > points[:, 0].min() - margin_mm) & (u < points[:, 0].max() + margin_mm)
+            out |= inside & (along > p.start_mm) & (along < p.end_mm)
+    return out
