@@ -7,12 +7,13 @@ above it. Each is kept as stations some millimetres apart.
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.photo.lying import Lying, in_loop, loop_points
-from patterns.body import AXES, Circle, Loop, Prism
+from calib.photo.lying import Lying, loop_points
+from patterns.body import Circle, Loop, Prism
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -22,6 +23,8 @@ _LEVEL_MM = 0.03  # how far above and below
 _SPACING_MM = 0.5
 _SHORTEST_MM = 2.0
 _REACH_MM = 2.0  # how far to each side a profile may run
+_ROOM_STEPS_MM = (1.7, 1.4, 1.1, 0.9, 0.7, 0.5, 0.3, 0.1)
+_EVERY = 4  # stations between probes of what surrounds a rim
 
 
 @dataclass(frozen=True, eq=False)
@@ -42,6 +45,8 @@ class Rim:
         How far the upper face runs inward, and how far nothing rises outward, up to 2 mm.
     circle : Circle or None
         The circle it is part of.
+    bevel_mm : float
+        Size of the chamfer that leads up from the rim to the face above; 0 for a sharp rim.
     """
 
     points_mm: Floats
@@ -51,6 +56,7 @@ class Rim:
     inner_mm: Floats
     outer_mm: Floats
     circle: Circle | None = None
+    bevel_mm: float = 0.0
 
     @property
     def z_mm(self) -> float:
@@ -84,7 +90,7 @@ def find_rims(lying: Lying) -> list[Rim]:
 
 
 def _levels(lying: Lying) -> list[float]:
-    """Heights of faces that look up or down, and where a chamfer at the top begins."""
+    """Heights of faces that look up or down, and where a chamfer below one of them begins."""
     out = set()
     for p in (*lying.turned.add, *lying.turned.cut):
         if p.axis == "Z":
@@ -93,8 +99,7 @@ def _levels(lying: Lying) -> list[float]:
             up = [loop_points(lo, 4)[:, 1] for lo in (p.outline, *p.holes)]
             out |= {float(v) for v in np.concatenate(up)}
     top = float(lying.size_mm[2])
-    if lying.bed_up and lying.body.chamfer_mm:
-        out.add(top - lying.body.chamfer_mm)
+    out |= {z - c for z in out for c in [lying.body.chamfer_mm] if c and lying.side != "bottom"}
     return sorted({round(z, 6) for z in out if 1e-6 < z <= top + 1e-6}, reverse=True)
 
 
@@ -168,10 +173,18 @@ def _runs(
 
 
 def _rim(lying: Lying, z: float, points: Floats, normals: Floats, circle: Circle | None) -> Rim:
-    floor, foot = _floor_and_foot(lying, z, points, normals)
-    inner, outer = _room(lying, z, points, normals, floor)
+    some = np.arange(0, len(points), _EVERY)  # what surrounds a rim changes slowly along it
+    floor, foot = _floor_and_foot(lying, z, points[some], normals[some])
+    inner, outer = _room(lying, z, points[some], normals[some], floor)
+    c = lying.body.chamfer_mm
+    bevelled = c > 0 and lying.side != "bottom" and float(np.median(inner)) < c
+    if bevelled:
+        within = points[some] - (c + _ASIDE_MM) * normals[some]
+        inner = c + _room(lying, z + c, within, normals[some], floor)[0]
+    all_of = np.minimum(np.arange(len(points)) // _EVERY, len(some) - 1)
     lifted = np.column_stack([points, np.full(len(points), z)])
-    return Rim(lifted, normals, floor, foot, inner, outer, circle)
+    around = (floor[all_of], foot[all_of], inner[all_of], outer[all_of])
+    return Rim(lifted, normals, *around, circle, c if bevelled else 0.0)
 
 
 def _floor_and_foot(
@@ -179,14 +192,17 @@ def _floor_and_foot(
 ) -> tuple[Floats, Floats]:
     outward, inward = points + _ASIDE_MM * normals, points - _ASIDE_MM * normals
     floor = np.zeros(len(points))
-    for level in _levels(lying):
-        if level < z - 1e-6:
-            hit = (floor == 0) & _probe(lying, outward, level - _LEVEL_MM)
-            floor[hit] = level
+    below = [level for level in _levels(lying) if level < z - 1e-6]
+    for level in below:
+        hit = (floor == 0) & _probe(lying, outward, level - _LEVEL_MM)
+        floor[hit] = level
     foot = floor.copy()
-    for height in np.arange(0.05, z, 0.1):  # undercuts: where the wall stops being solid
-        hollow = (height > floor) & (height < z - 0.1) & ~_probe(lying, inward, height)
-        foot[hollow] = height + 0.05
+    for high, low in pairwise([*below, 0.0]):  # undercuts, from the top down
+        hollow = (foot == floor) & (high > floor) & ~_probe(lying, inward, (low + high) / 2)
+        foot[hollow] = high
+    c = lying.body.chamfer_mm
+    if lying.side == "bottom" and c < z:
+        foot[(foot == 0) & ~_probe(lying, inward, c / 2)] = c
     return floor, foot
 
 
@@ -194,7 +210,7 @@ def _room(
     lying: Lying, z: float, points: Floats, normals: Floats, floor: Floats
 ) -> tuple[Floats, Floats]:
     inner, outer = np.full(len(points), _REACH_MM), np.full(len(points), _REACH_MM)
-    for t in np.arange(0.1, _REACH_MM, 0.1)[::-1]:
+    for t in _ROOM_STEPS_MM:
         inside = points - t * normals
         ends = ~_probe(lying, inside, z - _LEVEL_MM) | _probe(lying, inside, z + _LEVEL_MM)
         inner[ends] = t
@@ -243,22 +259,4 @@ def hidden(lying: Lying, points_mm: Floats, eye_mm: Floats) -> Bools:
     for height in np.arange(0.1, rise, 0.5):
         at = points_mm + height * towards
         out |= (at[:, 2] < top) & lying.solid_at(at)
-    return out
-
-
-def covers(lying: Lying, flat: Floats, margin_mm: float = 0.0) -> Bools:
-    """Tell for (n, 2) lying points whether the piece's shadow from straight above covers them."""
-    out = np.zeros(len(flat), dtype=bool)
-    for p in lying.turned.add:
-        i, j, _ = AXES[p.axis]
-        points = loop_points(p.outline)
-        if p.axis == "Z":
-            out |= in_loop(p.outline, flat)
-            for hole in p.holes:
-                out &= ~in_loop(hole, flat)
-        else:
-            u = flat[:, i] if i < 2 else flat[:, j]
-            along = flat[:, 1] if p.axis == "Y" else flat[:, 0]
-            inside = (u > points[:, 0].min() - margin_mm) & (u < points[:, 0].max() + margin_mm)
-            out |= inside & (along > p.start_mm) & (along < p.end_mm)
     return out

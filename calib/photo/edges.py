@@ -1,0 +1,429 @@
+"""Sub-pixel position of a rim: a step model fitted to profiles sampled from the photo itself.
+
+Across a rim the light goes from the upper face to the visible part of the side wall (if the camera
+sees any) to what lies below, where a shadow may ramp. Each is a level, blurred by the camera; the
+levels are linear in the light, so only the rim's place is searched.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.photo.camera import Camera
+from calib.photo.image import Photo, linear
+from calib.photo.locate import Placement
+from calib.photo.rims import Rim
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+STATION_MM = 2.0
+_LINE_MM = 0.25  # profiles are this far apart along the rim before they are averaged
+_NARROW_WALL_SIGMAS = 2.0  # a wall seen narrower than this has no level of its own
+_WALL_OVER_TOP, _WALL_OVER_TOP_SD = 0.6, 0.25  # light of a wall over the upper face's, typical
+_SMALLEST_ROOM_MM = 0.35
+_NEAR_MM = 0.3  # a station's own place may be this far from the rim's common one
+
+
+@dataclass(frozen=True, eq=False)
+class Patch:
+    """Part of a photo in linear light: (h, w, 3), and the pixel of its corner."""
+
+    light: NDArray[np.float32]
+    corner_px: tuple[int, int]
+
+    def sample(self, pixels: Floats) -> NDArray[np.float32]:
+        """Return (..., 3) light at (..., 2) pixels, bicubic."""
+        import cv2
+
+        flat = (pixels - self.corner_px).astype(np.float32).reshape(1, -1, 2)
+        out = np.concatenate(
+            [
+                cv2.remap(
+                    self.light, flat[:, n : n + 30_000], None, cv2.INTER_CUBIC,
+                    borderMode=cv2.BORDER_REPLICATE,
+                )
+                for n in range(0, flat.shape[1], 30_000)
+            ],
+            axis=1,
+        )
+        return np.asarray(out).reshape(*pixels.shape[:-1], 3)
+
+
+def cut_patch(photo: Photo, pixels: Floats, margin_px: int) -> Patch:
+    """Cut out and linearise the part of a photo around some pixels."""
+    width, height = photo.size
+    low = np.clip(np.floor(pixels.min(axis=0)).astype(int) - margin_px, 0, (width, height))
+    high = np.clip(np.ceil(pixels.max(axis=0)).astype(int) + margin_px, 0, (width, height))
+    part = photo.rgb[low[1] : high[1], low[0] : high[0]]
+    return Patch(linear(part), (int(low[0]), int(low[1])))
+
+
+@dataclass(frozen=True, eq=False)
+class Profiles:
+    """Light across one rim: one row per station.
+
+    Attributes
+    ----------
+    along_mm : (n,) float
+        Where each station is along the rim.
+    points_mm : (n, 3) float
+        Its middle, lying coordinates.
+    normals : (n, 2) float
+        Outward, lying coordinates.
+    across_mm : (m,) float
+        Distance outward from the rim, in the plane of the rim, world millimetres.
+    light : (n, m, 3) float
+    wall_mm : (n,) float
+        How wide the wall is seen to be beyond the rim, in the plane of the rim; 0 where hidden.
+    bevel_mm : (n,) float
+        How far inside the rim the upper end of its chamfer is seen (0: no chamfer).
+    blur_mm : float
+        Standard deviation of the camera's blur.
+    """
+
+    along_mm: Floats
+    points_mm: Floats
+    normals: Floats
+    across_mm: Floats
+    light: Floats
+    wall_mm: Floats
+    bevel_mm: Floats
+    blur_mm: float
+
+
+def sample_rim(
+    patch: Patch, camera: Camera, placement: Placement, rim: Rim, seen: Bools, blur_px: float
+) -> Profiles | None:
+    """Sample profiles across a rim where it is seen; None where there is no room for a fit."""
+    if seen.sum() * 0.5 < STATION_MM:
+        return None
+    inner = float(np.percentile(rim.inner_mm[seen], 20))
+    outer = float(np.percentile(rim.outer_mm[seen], 20))
+    middle = placement.to_world(rim.points_mm[seen])[seen.sum() // 2]
+    normal = placement.turned(rim.normals[seen])[seen.sum() // 2]
+    px_per_mm = _magnification(camera, middle, normal)
+    blur_mm = blur_px / px_per_mm
+    inside = inner - (2 * blur_mm if inner < 1.95 else 0.0)
+    outside = outer - (2 * blur_mm if outer < 1.95 else 0.0)
+    if min(inside, outside) < max(_SMALLEST_ROOM_MM, 2 * blur_mm):
+        return None
+    step = float(np.clip(0.6 / px_per_mm, 0.03, 0.15))
+    across = np.arange(-inside, outside + step / 2, step)
+    return _average(patch, camera, placement, rim, seen, across, blur_mm)
+
+
+def _magnification(camera: Camera, at: Floats, normal: Floats) -> float:
+    ends = np.stack([at, at + 0.2 * np.array([normal[0], normal[1], 0])])
+    pixels = camera.project(ends)
+    return float(np.linalg.norm(pixels[1] - pixels[0]) / 0.2)
+
+
+def _average(
+    patch: Patch, camera: Camera, placement: Placement, rim: Rim, seen: Bools, across: Floats,
+    blur_mm: float,
+) -> Profiles:
+    every = np.flatnonzero(seen)
+    groups = max(1, round(len(every) * 0.5 / STATION_MM))
+    station = np.minimum(np.arange(len(every)) * groups // len(every), groups - 1)
+    points, normals = rim.points_mm[every], rim.normals[every]
+    tangents = np.column_stack([-normals[:, 1], normals[:, 0], np.zeros(len(normals))])
+    light = np.zeros((len(every), len(across), 3))
+    world_n = placement.turned(normals)
+    for shift in (-_LINE_MM / 2, _LINE_MM / 2):
+        base = placement.to_world(points + shift * tangents)
+        flat = base[:, None, :2] + across[None, :, None] * world_n[:, None, :]
+        height = np.broadcast_to(base[:, None, 2:], (*flat.shape[:2], 1))
+        light += patch.sample(camera.project(np.concatenate([flat, height], axis=-1))) / 2
+    counts = np.bincount(station, minlength=groups).astype(float)
+
+    def mean(values: Floats) -> Floats:
+        out = np.zeros((groups, *values.shape[1:]))
+        np.add.at(out, station, values)
+        return out / counts.reshape(-1, *[1] * (values.ndim - 1))
+
+    world = placement.to_world(points)
+    wall = seen_beyond(camera, world, world_n, rim.foot_mm[every])
+    bevel = np.zeros(len(every))
+    if rim.bevel_mm:
+        top = world - rim.bevel_mm * np.column_stack([world_n, np.zeros(len(world_n))])
+        top = top + [0, 0, rim.bevel_mm]
+        bevel = -_offset_in_plane(camera, world, world_n, top)
+    direction = mean(normals)
+    direction /= np.linalg.norm(direction, axis=1, keepdims=True)
+    start = points[0, :2]
+    along = np.linalg.norm(points[:, :2] - start, axis=1)
+    return Profiles(
+        mean(along), mean(points), direction, across, mean(light),
+        np.maximum(mean(wall), 0), np.maximum(mean(bevel), 0), blur_mm,
+    )
+
+
+def seen_beyond(camera: Camera, world: Floats, normals: Floats, foot_mm: Floats) -> Floats:
+    """How far outside the rim, in its own plane, the wall's foot is seen; negative where hidden."""
+    foot = np.column_stack([world[:, :2], foot_mm])
+    return _offset_in_plane(camera, world, normals, foot)
+
+
+def _offset_in_plane(camera: Camera, world: Floats, normals: Floats, other: Floats) -> Floats:
+    eye = camera.position_mm
+    ratio = (eye[2] - world[:, 2]) / (eye[2] - other[:, 2])
+    there = eye[:2] + (other[:, :2] - eye[:2]) * ratio[:, None]
+    return np.asarray(((there - world[:, :2]) * normals).sum(axis=1))
+
+
+def misfit(
+    p: Profiles, places_mm: Floats, *, sigma_mm: float, wall_over_top: float, use_wall: bool = True
+) -> Floats:
+    """Sum of squares left by the step model for every station and place tried: (n, k).
+
+    Parameters
+    ----------
+    places_mm : (k,) float
+        Where the rim might be, outward from its nominal place.
+    """
+    out = np.zeros((len(p.light), len(places_mm)))
+    wall = np.round(p.wall_mm / 0.03) * 0.03 if use_wall else np.zeros(len(p.wall_mm))
+    bevel = np.round(p.bevel_mm / 0.03) * 0.03
+    for w, b in {(float(w), float(b)) for w, b in zip(wall, bevel, strict=True)}:
+        at = np.flatnonzero((wall == w) & (bevel == b))
+        columns = _columns(p.across_mm, places_mm, w, b, sigma_mm, wall_over_top)
+        basis = np.linalg.qr(columns)[0]
+        y = p.light[at].transpose(1, 0, 2).reshape(len(p.across_mm), -1)
+        explained = (np.swapaxes(basis, 1, 2) @ y) ** 2
+        total = (y**2).sum(axis=0) - explained.sum(axis=1)
+        out[at] = total.reshape(len(places_mm), len(at), 3).sum(axis=2).T
+    return np.maximum(out, 1e-12)
+
+
+def _columns(
+    u: Floats, places: Floats, wall: float, bevel: float, sigma: float, wall_over_top: float
+) -> Floats:
+    """(k, m, c) levels that the profile is made of, for every place."""
+    rise = _blurred_step(sigma)
+    at = u[None, :] - places[:, None]
+    past_rim = rise(at)
+    ones = np.ones_like(at)
+    beyond = np.maximum(at - wall, 0.0)
+    if wall == 0.0:
+        columns = [ones, past_rim, beyond]
+    elif wall < _NARROW_WALL_SIGMAS * sigma:
+        past_foot = rise(at - wall)
+        top = 1 - past_rim + wall_over_top * (past_rim - past_foot)
+        columns = [top, past_foot, beyond]
+    elif wall > u[-1] - places.max() - sigma:
+        columns = [ones, past_rim]
+    else:
+        columns = [ones, past_rim, rise(at - wall), beyond]
+    if bevel > 0.5 * sigma:
+        columns.append(rise(at + bevel))
+    return np.stack(columns, axis=-1)
+
+
+def _blurred_step(sigma: float) -> Callable[[Floats], Floats]:
+    from scipy.special import ndtr
+
+    return lambda x: np.asarray(ndtr(x / sigma))
+
+
+@dataclass(frozen=True, eq=False)
+class RimFit:
+    """Where one rim is.
+
+    Attributes
+    ----------
+    rim : Rim
+    along_mm, points_mm, normals
+        Of the stations, as in `Profiles`.
+    offset_mm : (n,) float
+        Outward from the nominal rim, world millimetres.
+    offset_se_mm : (n,) float
+        From the profile's own noise.
+    good : (n,) bool
+        Stations that agree with a line (or circle) through all.
+    shift_mm : float
+        Their common offset, from the sum of all profiles.
+    rival_mm : float
+        Distance to the next best place (0: there is none).
+    rival_ratio : float
+        Misfit there over the misfit at the place chosen; close to 1 is bad.
+    contrast : float
+        Share of the light's variance that the steps explain.
+    wall_mm : float
+        Median width of wall seen.
+    scatter_mm : float
+        Robust spread of the good stations about their line.
+    """
+
+    rim: Rim
+    along_mm: Floats
+    points_mm: Floats
+    normals: Floats
+    offset_mm: Floats
+    offset_se_mm: Floats
+    good: Bools
+    shift_mm: float
+    rival_mm: float
+    rival_ratio: float
+    contrast: float
+    wall_mm: float
+    scatter_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """Misfit of one rim's stations over the places tried: (n, k)."""
+
+    rim: Rim
+    profiles: Profiles
+    places_mm: Floats
+    sums: Floats
+
+
+def scan_rim(
+    p: Profiles,
+    rim: Rim,
+    *,
+    reach_mm: float,
+    wall_over_top: float = _WALL_OVER_TOP,
+    use_wall: bool = True,
+    blur_gains: tuple[float, ...] = (1.15,),
+) -> Scan | None:
+    """Try places within `reach_mm` of where a rim is expected; None where there is no room."""
+    reach = min(reach_mm, -p.across_mm[0] - 0.15, p.across_mm[-1] - 0.15)
+    if reach < 0.1:
+        return None
+    step = max(0.02, p.blur_mm / 6)
+    places = np.arange(-reach, reach + step / 2, step)
+    tries = [
+        misfit(
+            p, places, sigma_mm=p.blur_mm * gain, wall_over_top=wall_over_top, use_wall=use_wall
+        )
+        for gain in blur_gains
+    ]
+    best = min(tries, key=lambda sums: float(sums.sum(axis=0).min()))
+    return Scan(rim, p, places, best)
+
+
+def fit_rim(scan: Scan) -> RimFit:
+    """Turn a scan into each station's place and the rim's common one."""
+    p, places, sums = scan.profiles, scan.places_mm, scan.sums
+    total = sums.sum(axis=0)
+    shift, rival_mm, rival_ratio = _choose(places, total, float(places[-1]))
+    is_circle = scan.rim.circle is not None
+    centre = np.full(len(sums), shift)
+    if is_circle:
+        rough = _stations(places, sums, centre, np.inf, p)[0]
+        centre = _line(p, rough, is_circle)[0]
+    offsets, errors = _stations(places, sums, centre, _NEAR_MM, p)
+    _, good, scatter = _line(p, offsets, is_circle)
+    flat = float(((p.light - p.light.mean(axis=1, keepdims=True)) ** 2).sum())
+    contrast = 1 - float(total.min()) / max(flat, 1e-12)
+    return RimFit(
+        scan.rim, p.along_mm, p.points_mm, p.normals, offsets, errors, good, shift, rival_mm,
+        rival_ratio, contrast, float(np.median(p.wall_mm)), scatter,
+    )
+
+
+def joint_step(scans: list[Scan], reach_mm: float, reach_deg: float) -> Floats:
+    """Return the rigid step (x, y in lying axes, mm; turn, rad) that suits all stations at once.
+
+    Minimises the sum over stations of log(misfit) on grids that shrink: a station whose profile
+    says nothing has a flat misfit and no say, one that is wrong has a bounded one.
+    """
+    at = np.concatenate([s.profiles.points_mm[:, :2] for s in scans])
+    n = np.concatenate([s.profiles.normals for s in scans])
+    arm = n[:, 1] * at[:, 0] - n[:, 0] * at[:, 1]
+    curves = np.concatenate([_on_common_grid(s, reach_mm) for s in scans])
+    best = np.zeros(3)
+    span = np.array([reach_mm * 0.8, reach_mm * 0.8, np.radians(reach_deg)])
+    for _ in range(5):
+        grid = np.linspace(-1, 1, 9)
+        x, y, t = np.meshgrid(grid, grid, grid, indexing="ij")
+        steps = best + np.stack([x, y, t], axis=-1).reshape(-1, 3) * span
+        moved = steps[:, :1] * n[:, 0] + steps[:, 1:2] * n[:, 1] + steps[:, 2:] * arm
+        k = np.clip((moved / reach_mm + 1) / 2 * (_GRID - 1), 0, _GRID - 1.001)
+        low = k.astype(int)
+        rows = np.arange(len(n))
+        value = curves[rows, low] * (low + 1 - k) + curves[rows, low + 1] * (k - low)
+        best = steps[int(value.sum(axis=1).argmin())]
+        span = span * 0.4
+    return best
+
+
+_GRID = 81
+
+
+def _on_common_grid(scan: Scan, reach_mm: float) -> Floats:
+    """log misfit of each station over places from -reach to reach, flat beyond what was tried."""
+    places = np.linspace(-reach_mm, reach_mm, _GRID)
+    logs = np.log(scan.sums + 0.1 * np.median(scan.sums.min(axis=1)))
+    return np.stack([np.interp(places, scan.places_mm, row) for row in logs])
+
+
+def _choose(places: Floats, total: Floats, reach: float) -> tuple[float, float, float]:
+    """Return the place, the distance to its best rival and the rival's misfit over its own.
+
+    A place far from where the rest of the piece puts the rim has to fit better to be chosen.
+    """
+    inner = np.flatnonzero((total[1:-1] <= total[:-2]) & (total[1:-1] <= total[2:])) + 1
+    if not len(inner):
+        return float(places[int(total.argmin())]), 0.0, np.inf
+    weighed = total[inner] * (1 + 0.5 * (places[inner] / reach) ** 2)
+    first = int(inner[weighed.argmin()])
+    others = [k for k in inner if abs(places[k] - places[first]) > 0.1]
+    if not others:
+        return _vertex(places, total, first), 0.0, np.inf
+    second = min(others, key=lambda k: float(total[k]))
+    return (
+        _vertex(places, total, first),
+        float(places[second] - places[first]),
+        float(total[second] / total[first]),
+    )
+
+
+def _vertex(x: Floats, y: Floats, k: int) -> float:
+    """Lowest point of the parabola through three neighbours."""
+    if not 0 < k < len(x) - 1:
+        return float(x[k])
+    a, b, c = y[k - 1 : k + 2]
+    bend = a - 2 * b + c
+    return float(x[k] + (0.5 * (a - c) / bend if bend > 0 else 0.0) * (x[1] - x[0]))
+
+
+def _stations(
+    places: Floats, sums: Floats, centre: Floats, near_mm: float, p: Profiles
+) -> tuple[Floats, Floats]:
+    """Each station's own place near the common one, and its standard error."""
+    step = places[1] - places[0]
+    freedom = max(1, p.light.shape[1] * 3 - 13)
+    allowed = np.abs(places[None] - centre[:, None]) <= near_mm
+    masked = np.where(allowed, sums, np.inf)
+    k = np.clip(masked.argmin(axis=1), 1, len(places) - 2)
+    rows = np.arange(len(sums))
+    a, b, c = sums[rows, k - 1], sums[rows, k], sums[rows, k + 1]
+    bend = np.maximum(a - 2 * b + c, 1e-12)
+    offsets = places[k] + np.clip(0.5 * (a - c) / bend, -1, 1) * step
+    errors = np.sqrt(2 * (b / freedom) * step**2 / bend)
+    return offsets, np.minimum(errors, 1.0)
+
+
+def _line(p: Profiles, offsets: Floats, circle: bool) -> tuple[Floats, Bools, float]:
+    """Robust line along the rim (or circle about it): it, who agrees, and how much they scatter."""
+    if circle:
+        columns = np.column_stack([np.ones(len(offsets)), p.normals])
+    else:
+        columns = np.column_stack([np.ones(len(offsets)), p.along_mm - p.along_mm.mean()])
+    if len(offsets) < columns.shape[1] + 2:
+        middle = np.full(len(offsets), float(np.median(offsets)))
+        return middle, np.abs(offsets - middle) < 0.2, float(np.ptp(offsets) / 2)
+    weight, fit = np.ones(len(offsets)), np.zeros(columns.shape[1])
+    spread = np.inf
+    for _ in range(10):
+        fit = np.linalg.lstsq(columns * weight[:, None], offsets * weight, rcond=None)[0]
+        off = np.abs(offsets - columns @ fit)
+        spread = 1.4826 * float(np.median(off))
+        weight = 1 / np.sqrt(1 + (off / max(2 * spread, 0.01)) ** 2)
+    return columns @ fit, np.abs(offsets - columns @ fit) < max(3 * spread, 0.02), spread

@@ -1,0 +1,219 @@
+"""One photo from picture to rims: is it good enough, where is the piece, where is each rim."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.errors import FileError
+from calib.photo.camera import Camera, View, solve_cameras
+from calib.photo.corners import Seen, find_mat
+from calib.photo.edges import (
+    Patch,
+    RimFit,
+    Scan,
+    cut_patch,
+    fit_rim,
+    joint_step,
+    sample_rim,
+    scan_rim,
+)
+from calib.photo.image import Photo
+from calib.photo.locate import Found, Placement, locate
+from calib.photo.lying import Lying
+from calib.photo.quality import blur_px, check_view
+from calib.photo.rims import Rim, hidden, rims_of
+from calib.photo.scale import PaperScale
+
+Floats = NDArray[np.float64]
+
+_WEAKEST_SCORE = 0.35
+_WEAKEST_SUPPORT, _CLOSE_SUPPORT = 0.35, 0.95
+_CLOSE_RIVAL = 0.85
+_REACHES_MM = (1.2, 0.7)
+_REACH_DEG = 1.0  # of turn, for each millimetre of reach
+_ROUGH_MM = 0.08
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What to leave out, to see what each part of the method removes (for the bench)."""
+
+    heights: bool = True
+    walls: bool = True
+    distortion: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class MatView:
+    """A photo whose camera is known."""
+
+    photo: Photo
+    seen: Seen
+    camera: Camera
+    blur_px: float
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class PieceView:
+    """A photo in which the piece was found and its rims fitted."""
+
+    mat_view: MatView
+    lying: Lying
+    placement: Placement
+    fits: tuple[RimFit, ...]
+    notes: tuple[str, ...]
+    support: float
+    score: float
+
+    @property
+    def camera(self) -> Camera:
+        """The photo's camera."""
+        return self.mat_view.camera
+
+
+def look_at_mats(photos: Sequence[Photo]) -> list[Seen]:
+    """Find the mat in every photo; FileError where it can't be found."""
+    return [find_mat(p) for p in photos]
+
+
+def solve_views(
+    photos: Sequence[Photo],
+    seen: Sequence[Seen],
+    scale: PaperScale,
+    options: Options | None = None,
+) -> list[MatView]:
+    """Find the cameras; photos of one size and focal length share their intrinsics."""
+    groups: dict[tuple[tuple[int, int], float | None], list[int]] = {}
+    for n, photo in enumerate(photos):
+        groups.setdefault((photo.size, photo.focal_px), []).append(n)
+    out: list[MatView | None] = [None] * len(photos)
+    for members in groups.values():
+        views = []
+        for n in members:
+            flat = seen[n].frame_mm * scale.factors
+            world = np.column_stack([flat, np.zeros(len(flat))])
+            views.append(View(world, seen[n].pixels, photos[n].size, photos[n].focal_px))
+        solved = solve_cameras(views)
+        for n, camera, kept in zip(members, solved.cameras, solved.kept, strict=True):
+            if options and not options.distortion:
+                camera = replace(camera, k1=0.0, k2=0.0)
+            blur = blur_px(seen[n], camera, scale)
+            notes = check_view(photos[n], seen[n], camera, kept, solved.rms_px, blur, scale)
+            out[n] = MatView(photos[n], seen[n], camera, blur, tuple(notes))
+    return [v for v in out if v is not None]
+
+
+def find_piece(
+    view: MatView, scale: PaperScale, lyings: Sequence[Lying], options: Options | None = None
+) -> PieceView:
+    """Find the piece and fit its rims.
+
+    Raises
+    ------
+    FileError
+        Nothing on the mat looks like the piece, or something else lies there too.
+    """
+    options = options or Options()
+    box = _inside(view.seen.mat.empty_mm, scale)
+    found = locate(view.photo, view.camera, box, lyings)
+    if not found or found[0].score < _WEAKEST_SCORE:
+        raise _not_found(view)
+    close = [f for f in found[:4] if f.score > _CLOSE_RIVAL * found[0].score]
+    fitted = [fit_piece(view, f, options) for f in close]
+    fitted.sort(key=lambda p: -p.support)
+    best = fitted[0]
+    if best.support < _WEAKEST_SUPPORT:
+        raise _not_found(view)
+    notes = list(best.notes)
+    if len(fitted) > 1 and fitted[1].support > _CLOSE_SUPPORT * best.support:
+        notes.append("which way round the piece lies is not certain")
+    return replace(best, notes=tuple(notes))
+
+
+def _not_found(view: MatView) -> FileError:
+    return FileError(
+        "the piece can't be found on the mat",
+        where=view.photo.name,
+        mend="check that it is the sheet's piece, whole inside the empty centre; "
+        "a dark mat suits light filament and a white one dark filament",
+    )
+
+
+def _inside(box: tuple[float, float, float, float], scale: PaperScale) -> tuple[float, ...]:
+    x, y = float(scale.factors[0]), float(scale.factors[1])
+    return box[0] * x + 1, box[1] * y + 1, box[2] * x - 1, box[3] * y - 1
+
+
+def fit_piece(view: MatView, found: Found, options: Options) -> PieceView:
+    """Fit every rim, move the placement to suit them all, and fit again from there."""
+    lying, placement, camera = found.lying, found.placement, view.camera
+    rims = _rims(lying, options)
+    world = placement.to_world(np.concatenate([r.points_mm for r in rims]))
+    pixels = camera.project(world)
+    patch = cut_patch(view.photo, pixels, round(4 * camera.px_per_mm(world.mean(axis=0))) + 8)
+    for reach in _REACHES_MM:
+        scans = scan_rims(patch, view, lying, placement, rims, reach, options)
+        if len(scans) > 2:
+            placement = _stepped(placement, joint_step(scans, reach, _REACH_DEG * reach))
+    gains = (0.9, 1.15, 1.5)
+    scans = scan_rims(patch, view, lying, placement, rims, _REACHES_MM[-1], options, gains)
+    fits = [fit_rim(s) for s in scans]
+    support = _support(rims, fits)
+    return PieceView(view, lying, placement, tuple(fits), view.notes, support, found.score)
+
+
+def _support(rims: Sequence[Rim], fits: Sequence[RimFit]) -> float:
+    """How much of the rims' length is seen, clearly, where the placement puts it; 0 to 1."""
+    total = sum(r.length_mm for r in rims)
+    good = 0.0
+    for f in fits:
+        near = 1 / (1 + (f.shift_mm / _ROUGH_MM) ** 2 + (f.scatter_mm / _ROUGH_MM) ** 2)
+        good += near * max(0.0, f.contrast) * f.rim.length_mm
+    return good / total if total else 0.0
+
+
+def _rims(lying: Lying, options: Options) -> list[Rim]:
+    rims = list(rims_of(lying))
+    if options.heights:
+        return rims
+    flat = np.array([1.0, 1.0, 0.0])
+    return [
+        replace(r, points_mm=r.points_mm * flat, floor_mm=r.floor_mm * 0, foot_mm=r.foot_mm * 0)
+        for r in rims
+    ]
+
+
+def scan_rims(
+    patch: Patch,
+    view: MatView,
+    lying: Lying,
+    placement: Placement,
+    rims: Sequence[Rim],
+    reach_mm: float,
+    options: Options,
+    blur_gains: tuple[float, ...] = (1.15,),
+) -> list[Scan]:
+    """Scan all rims that are seen from one placement."""
+    eye = placement.to_lying(view.camera.position_mm[None])[0]
+    out = []
+    for rim in rims:
+        seen = ~hidden(lying, rim.points_mm + [0, 0, 0.05], eye)
+        profiles = sample_rim(patch, view.camera, placement, rim, seen, view.blur_px)
+        if profiles is not None:
+            scan = scan_rim(
+                profiles, rim, reach_mm=reach_mm, use_wall=options.walls, blur_gains=blur_gains
+            )
+            out += [scan] if scan is not None else []
+    return out
+
+
+def _stepped(placement: Placement, step: Floats) -> Placement:
+    shift = placement.turned(step[None, :2])[0]
+    return Placement(
+        placement.x_mm + float(shift[0]),
+        placement.y_mm + float(shift[1]),
+        placement.angle_rad + float(step[2]),
+    )
