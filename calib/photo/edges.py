@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from calib.photo.camera import Camera
 from calib.photo.image import Photo, linear
 from calib.photo.locate import Placement
-from calib.photo.rims import Rim
+from calib.photo.rims import FULL_ROOM_MM, Rim
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -24,6 +24,7 @@ _LINE_MM = 0.25  # profiles are this far apart along the rim before they are ave
 _NARROW_WALL_SIGMAS = 2.0  # a wall seen narrower than this has no level of its own
 _WALL_OVER_TOP, _WALL_OVER_TOP_SD = 0.6, 0.25  # light of a wall over the upper face's, typical
 _SMALLEST_ROOM_MM = 0.35
+_INSIDE_MM, _OUTSIDE_MM, _BEYOND_FOOT_MM = 2.0, 2.0, 1.5  # reach of a profile
 _NEAR_MM = 0.3  # a station's own place may be this far from the rim's common one
 
 
@@ -95,7 +96,13 @@ class Profiles:
 
 
 def sample_rim(
-    patch: Patch, camera: Camera, placement: Placement, rim: Rim, seen: Bools, blur_px: float
+    patch: Patch,
+    camera: Camera,
+    placement: Placement,
+    rim: Rim,
+    seen: Bools,
+    blur_px: float,
+    reach_mm: float,
 ) -> Profiles | None:
     """Sample profiles across a rim where it is seen; None where there is no room for a fit."""
     if seen.sum() * 0.5 < STATION_MM:
@@ -106,13 +113,25 @@ def sample_rim(
     normal = placement.turned(rim.normals[seen])[seen.sum() // 2]
     px_per_mm = _magnification(camera, middle, normal)
     blur_mm = blur_px / px_per_mm
-    inside = inner - (2 * blur_mm if inner < 1.95 else 0.0)
-    outside = outer - (2 * blur_mm if outer < 1.95 else 0.0)
+    world, normals = placement.to_world(rim.points_mm[seen]), placement.turned(rim.normals[seen])
+    wall = seen_beyond(camera, world, normals, rim.foot_mm[seen])
+    inside = min(inner - (2 * blur_mm if inner < FULL_ROOM_MM else 0.0), _INSIDE_MM)
+    outside = outer - (2 * blur_mm if outer < FULL_ROOM_MM else 0.0)
+    outside = _window_end(wall, outside, reach_mm + 2 * blur_mm)
     if min(inside, outside) < max(_SMALLEST_ROOM_MM, 2 * blur_mm):
         return None
     step = float(np.clip(0.6 / px_per_mm, 0.03, 0.15))
     across = np.arange(-inside, outside + step / 2, step)
     return _average(patch, camera, placement, rim, seen, across, blur_mm)
+
+
+def _window_end(wall: Floats, room: float, margin: float) -> float:
+    """End a profile where the wall's foot is well inside it, or not in it at all."""
+    wanted = max(_OUTSIDE_MM, float(wall.max()) + _BEYOND_FOOT_MM)
+    if wanted <= room or wall.max() < 0.05:
+        return min(room, wanted)
+    before_foot = float(wall.min()) - margin
+    return before_foot if before_foot > 0.5 else min(room, wanted)
 
 
 def _magnification(camera: Camera, at: Floats, normal: Floats) -> float:
@@ -213,7 +232,7 @@ def _columns(
         past_foot = rise(at - wall)
         top = 1 - past_rim + wall_over_top * (past_rim - past_foot)
         columns = [top, past_foot, beyond]
-    elif wall > u[-1] - places.max() - sigma:
+    elif wall > u[-1] - places[-1]:
         columns = [ones, past_rim]
     else:
         columns = [ones, past_rim, rise(at - wall), beyond]

@@ -22,8 +22,8 @@ _ASIDE_MM = 0.02  # how far beside an edge the body is probed
 _LEVEL_MM = 0.03  # how far above and below
 _SPACING_MM = 0.5
 _SHORTEST_MM = 2.0
-_REACH_MM = 2.0  # how far to each side a profile may run
-_ROOM_STEPS_MM = (1.7, 1.4, 1.1, 0.9, 0.7, 0.5, 0.3, 0.1)
+FULL_ROOM_MM = 4.0  # how far to each side a profile may run
+_ROOM_STEPS_MM = (3.4, 2.8, 2.2, 1.8, 1.4, 1.1, 0.9, 0.7, 0.5, 0.3, 0.1)
 _EVERY = 4  # stations between probes of what surrounds a rim
 
 
@@ -42,7 +42,7 @@ class Rim:
     foot_mm : (n,) float
         Height down to which the wall runs straight (above the floor where there is a chamfer).
     inner_mm, outer_mm : (n,) float
-        How far the upper face runs inward, and how far nothing rises outward, up to 2 mm.
+        How far the upper face runs inward, and how far nothing rises outward, up to 4 mm.
     circle : Circle or None
         The circle it is part of.
     bevel_mm : float
@@ -209,7 +209,7 @@ def _floor_and_foot(
 def _room(
     lying: Lying, z: float, points: Floats, normals: Floats, floor: Floats
 ) -> tuple[Floats, Floats]:
-    inner, outer = np.full(len(points), _REACH_MM), np.full(len(points), _REACH_MM)
+    inner, outer = np.full(len(points), FULL_ROOM_MM), np.full(len(points), FULL_ROOM_MM)
     for t in _ROOM_STEPS_MM:
         inside = points - t * normals
         ends = ~_probe(lying, inside, z - _LEVEL_MM) | _probe(lying, inside, z + _LEVEL_MM)

@@ -201,7 +201,7 @@ def scan_rims(
     out = []
     for rim in rims:
         seen = ~hidden(lying, rim.points_mm + [0, 0, 0.05], eye)
-        profiles = sample_rim(patch, view.camera, placement, rim, seen, view.blur_px)
+        profiles = sample_rim(patch, view.camera, placement, rim, seen, view.blur_px, reach_mm)
         if profiles is not None:
             scan = scan_rim(
                 profiles, rim, reach_mm=reach_mm, use_wall=options.walls, blur_gains=blur_gains
