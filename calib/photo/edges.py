@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 STATION_MM = 2.0
+_ARC_RAD = 0.1
 _LINE_MM = 0.25  # profiles are this far apart along the rim before they are averaged
 _NARROW_WALL_SIGMAS = 2.0  # a wall seen narrower than this has no level of its own
 _WALL_OVER_TOP, _WALL_OVER_TOP_SD = 0.6, 0.25  # light of a wall over the upper face's, typical
@@ -145,7 +146,10 @@ def _average(
     blur_mm: float,
 ) -> Profiles:
     every = np.flatnonzero(seen)
-    groups = max(1, round(len(every) * 0.5 / STATION_MM))
+    length = STATION_MM
+    if rim.circle is not None:  # the wall's width changes along an arc
+        length = float(np.clip(rim.circle.diameter_mm / 2 * _ARC_RAD, 0.5, STATION_MM))
+    groups = max(1, round(len(every) * 0.5 / length))
     station = np.minimum(np.arange(len(every)) * groups // len(every), groups - 1)
     points, normals = rim.points_mm[every], rim.normals[every]
     tangents = np.column_stack([-normals[:, 1], normals[:, 0], np.zeros(len(normals))])
@@ -269,7 +273,7 @@ class RimFit:
     rival_ratio : float
         Misfit there over the misfit at the place chosen; close to 1 is bad.
     contrast : float
-        Share of the light's variance that the steps explain.
+        Share of what a level and a slope leave of the light that the steps explain.
     wall_mm : float
         Median width of wall seen.
     scatter_mm : float
@@ -338,12 +342,19 @@ def fit_rim(scan: Scan) -> RimFit:
         centre = _line(p, rough, is_circle)[0]
     offsets, errors = _stations(places, sums, centre, _NEAR_MM, p)
     _, good, scatter = _line(p, offsets, is_circle)
-    flat = float(((p.light - p.light.mean(axis=1, keepdims=True)) ** 2).sum())
-    contrast = 1 - float(total.min()) / max(flat, 1e-12)
+    contrast = 1 - float(total.min()) / max(_left_by_ramp(p), 1e-12)
     return RimFit(
         scan.rim, p.along_mm, p.points_mm, p.normals, offsets, errors, good, shift, rival_mm,
         rival_ratio, contrast, float(np.median(p.wall_mm)), scatter,
     )
+
+
+def _left_by_ramp(p: Profiles) -> float:
+    """Sum of squares that a level and a slope leave: what steps have to explain."""
+    columns = np.column_stack([np.ones(len(p.across_mm)), p.across_mm])
+    basis = np.linalg.qr(columns)[0]
+    y = p.light.transpose(1, 0, 2).reshape(len(p.across_mm), -1)
+    return float((y**2).sum() - ((basis.T @ y) ** 2).sum())
 
 
 def joint_step(scans: list[Scan], reach_mm: float, reach_deg: float) -> Floats:
