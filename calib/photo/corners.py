@@ -14,8 +14,8 @@ from patterns.errors import BadInput
 
 Floats = NDArray[np.float64]
 
-_SEARCH_LONG_SIDE_PX = 2000
-_MIN_MARKERS = 6
+_SEARCH_LONG_SIDE_PX = 1600
+_FEW_MARKERS, _MIN_MARKERS = 40, 6
 _WINDOW_SQUARES = 0.12  # stays clear of the marker, which begins 0.136 squares from the corner
 _CHECK_MM = 0.75
 _MIN_CONTRAST = 0.35  # of the photo's black-to-white range
@@ -57,7 +57,9 @@ def find_mat(photo: Photo) -> Seen:
     import cv2
 
     grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY))
-    corners, codes = _markers(grey)
+    corners, codes = _markers(grey, _SEARCH_LONG_SIDE_PX)
+    if len(codes) < _FEW_MARKERS:
+        corners, codes = _markers(grey, 2 * _SEARCH_LONG_SIDE_PX)
     if len(codes) < _MIN_MARKERS:
         _explain(grey, photo.name, len(codes))
     try:
@@ -82,11 +84,13 @@ def _camera(frame_mm: Floats, pixels: Floats, photo: Photo) -> Camera:
     return solve_cameras([View(world, pixels, photo.size, photo.focal_px)]).cameras[0]
 
 
-def _markers(grey: NDArray[np.uint8]) -> tuple[list[Floats], list[int]]:
-    """Corners (4, 2) and code of every marker; searched in a picture of 2000 pixels at most."""
+def _markers(
+    grey: NDArray[np.uint8], long_side_px: int
+) -> tuple[list[Floats], list[int]]:
+    """Corners (4, 2) and code of every marker, searched in a picture of that size at most."""
     import cv2
 
-    shrink = max(1.0, max(grey.shape) / _SEARCH_LONG_SIDE_PX)
+    shrink = max(1.0, max(grey.shape) / long_side_px)
     small = grey
     if shrink > 1:
         size = (round(grey.shape[1] / shrink), round(grey.shape[0] / shrink))
@@ -94,6 +98,7 @@ def _markers(grey: NDArray[np.uint8]) -> tuple[list[Floats], list[int]]:
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     settings.cornerRefinementWinSize = 3
+    settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = 23
     words = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
     found, codes, _ = cv2.aruco.ArucoDetector(words, settings).detectMarkers(small)
     if codes is None:
@@ -105,7 +110,7 @@ def _markers(grey: NDArray[np.uint8]) -> tuple[list[Floats], list[int]]:
 
 def _explain(grey: NDArray[np.uint8], name: str, count: int) -> None:
     """Say why there is no mat; tries the mirror image to recognise a mirrored photo."""
-    _, mirrored = _markers(np.ascontiguousarray(grey[:, ::-1]))
+    _, mirrored = _markers(np.ascontiguousarray(grey[:, ::-1]), _SEARCH_LONG_SIDE_PX)
     if len(mirrored) >= _MIN_MARKERS > count:
         raise FileError("the photo is mirrored", where=name, mend="turn off the camera's mirroring")
     if count == 0:

@@ -76,17 +76,20 @@ class Rim:
 
 def find_rims(lying: Lying) -> list[Rim]:
     """Return every rim of at least 2 mm."""
-    out: list[Rim] = []
+    runs: list[_Run] = []
     for z in _levels(lying):
-        seen: set[tuple[float, ...]] = set()
-        for points, normals, circle in _candidates(lying, z):
-            key = (*np.round(points[0], 3), *np.round(points[-1], 3), len(points))
-            if key in seen:
-                continue
-            seen.add(key)
-            for sign in (1.0, -1.0):
-                out += _runs(lying, z, points, sign * normals, circle)
-    return _without_repeats(out)
+        runs += _runs_at(lying, z)
+    return _without_repeats(_rims(lying, runs))
+
+
+@dataclass(frozen=True, eq=False)
+class _Run:
+    """A stretch of rim before what surrounds it is known."""
+
+    z: float
+    points: Floats
+    normals: Floats
+    circle: Circle | None
 
 
 def _levels(lying: Lying) -> list[float]:
@@ -154,60 +157,88 @@ def _probe(lying: Lying, flat: Floats, z: float | Floats) -> Bools:
     return lying.solid_at(np.column_stack([flat, np.broadcast_to(z, len(flat))]))
 
 
-def _runs(
-    lying: Lying, z: float, points: Floats, normals: Floats, circle: Circle | None
-) -> list[Rim]:
+def _runs_at(lying: Lying, z: float) -> list[_Run]:
+    """Probe all outlines of one level at once and keep the stretches that are rims."""
+    found: dict[tuple[float, ...], tuple[Floats, Floats, Circle | None]] = {}
+    for points, normals, circle in _candidates(lying, z):
+        key = (*np.round(points[0], 3), *np.round(points[-1], 3), len(points))
+        found.setdefault(key, (points, normals, circle))
+    if not found:
+        return []
+    both = [(p, sign * n, c) for p, n, c in found.values() for sign in (1.0, -1.0)]
+    points = np.concatenate([p for p, _, _ in both])
+    normals = np.concatenate([n for _, n, _ in both])
     inward, outward = points - _ASIDE_MM * normals, points + _ASIDE_MM * normals
     is_rim = _probe(lying, inward, z - _LEVEL_MM)
     is_rim &= ~_probe(lying, outward, z - _LEVEL_MM)
     is_rim &= ~_probe(lying, inward, z + _LEVEL_MM)
+    ends = np.cumsum([len(p) for p, _, _ in both])[:-1]
+    out = []
+    for (p, n, c), marks in zip(both, np.split(is_rim, ends), strict=True):
+        out += _stretches(z, p, n, c, marks)
+    return out
+
+
+def _stretches(
+    z: float, points: Floats, normals: Floats, circle: Circle | None, is_rim: Bools
+) -> list[_Run]:
     if circle is not None and is_rim.any() and not is_rim.all():
         first = int(np.flatnonzero(~is_rim)[0])  # begin in a gap, so that no run wraps round
         is_rim, points, normals = (np.roll(v, -first, axis=0) for v in (is_rim, points, normals))
     edges = np.flatnonzero(np.diff(np.concatenate([[0], is_rim.astype(int), [0]])))
-    out = []
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
-        if (last - first) * _SPACING_MM >= _SHORTEST_MM - 1e-6:
-            out.append(_rim(lying, z, points[first:last], normals[first:last], circle))
+    return [
+        _Run(z, points[first:last], normals[first:last], circle)
+        for first, last in zip(edges[::2], edges[1::2], strict=True)
+        if (last - first) * _SPACING_MM >= _SHORTEST_MM - 1e-6
+    ]
+
+
+def _rims(lying: Lying, runs: list[_Run]) -> list[Rim]:
+    """Probe what surrounds the runs, all at once; it changes slowly, so every fourth station."""
+    if not runs:
+        return []
+    z = np.concatenate([np.full(len(r.points[::_EVERY]), r.z) for r in runs])
+    points = np.concatenate([r.points[::_EVERY] for r in runs])
+    normals = np.concatenate([r.normals[::_EVERY] for r in runs])
+    floor, foot = _floor_and_foot(lying, z, points, normals)
+    inner, outer = _room(lying, z, points, normals, floor)
+    c = lying.body.chamfer_mm
+    within = points - (c + _ASIDE_MM) * normals
+    above = c + _room(lying, z + c, within, normals, floor)[0] if c else inner
+    out, at = [], 0
+    for r in runs:
+        part = slice(at, at + len(r.points[::_EVERY]))
+        at = part.stop
+        bevelled = c > 0 and lying.side != "bottom" and float(np.median(inner[part])) < c
+        room = above[part] if bevelled else inner[part]
+        every = np.arange(len(r.points)) // _EVERY
+        lifted = np.column_stack([r.points, np.full(len(r.points), r.z)])
+        around = (floor[part][every], foot[part][every], room[every], outer[part][every])
+        out.append(Rim(lifted, r.normals, *around, r.circle, c if bevelled else 0.0))
     return out
 
 
-def _rim(lying: Lying, z: float, points: Floats, normals: Floats, circle: Circle | None) -> Rim:
-    some = np.arange(0, len(points), _EVERY)  # what surrounds a rim changes slowly along it
-    floor, foot = _floor_and_foot(lying, z, points[some], normals[some])
-    inner, outer = _room(lying, z, points[some], normals[some], floor)
-    c = lying.body.chamfer_mm
-    bevelled = c > 0 and lying.side != "bottom" and float(np.median(inner)) < c
-    if bevelled:
-        within = points[some] - (c + _ASIDE_MM) * normals[some]
-        inner = c + _room(lying, z + c, within, normals[some], floor)[0]
-    all_of = np.minimum(np.arange(len(points)) // _EVERY, len(some) - 1)
-    lifted = np.column_stack([points, np.full(len(points), z)])
-    around = (floor[all_of], foot[all_of], inner[all_of], outer[all_of])
-    return Rim(lifted, normals, *around, circle, c if bevelled else 0.0)
-
-
 def _floor_and_foot(
-    lying: Lying, z: float, points: Floats, normals: Floats
+    lying: Lying, z: Floats, points: Floats, normals: Floats
 ) -> tuple[Floats, Floats]:
     outward, inward = points + _ASIDE_MM * normals, points - _ASIDE_MM * normals
+    levels = _levels(lying)
     floor = np.zeros(len(points))
-    below = [level for level in _levels(lying) if level < z - 1e-6]
-    for level in below:
-        hit = (floor == 0) & _probe(lying, outward, level - _LEVEL_MM)
-        floor[hit] = level
+    for level in levels:
+        below = (floor == 0) & (level < z - 1e-6)
+        floor[below & _probe(lying, outward, level - _LEVEL_MM)] = level
     foot = floor.copy()
-    for high, low in pairwise([*below, 0.0]):  # undercuts, from the top down
-        hollow = (foot == floor) & (high > floor) & ~_probe(lying, inward, (low + high) / 2)
-        foot[hollow] = high
+    for high, low in pairwise([*levels, 0.0]):  # undercuts, from the top down
+        below = (foot == floor) & (high < z - 1e-6) & (high > floor)
+        foot[below & ~_probe(lying, inward, (low + high) / 2)] = high
     c = lying.body.chamfer_mm
-    if lying.side == "bottom" and c < z:
-        foot[(foot == 0) & ~_probe(lying, inward, c / 2)] = c
+    if lying.side == "bottom" and c:
+        foot[(foot == 0) & (z > c) & ~_probe(lying, inward, c / 2)] = c
     return floor, foot
 
 
 def _room(
-    lying: Lying, z: float, points: Floats, normals: Floats, floor: Floats
+    lying: Lying, z: Floats, points: Floats, normals: Floats, floor: Floats
 ) -> tuple[Floats, Floats]:
     inner, outer = np.full(len(points), FULL_ROOM_MM), np.full(len(points), FULL_ROOM_MM)
     for t in _ROOM_STEPS_MM:
@@ -255,8 +286,8 @@ def hidden(lying: Lying, points_mm: Floats, eye_mm: Floats) -> Bools:
     towards = eye_mm - points_mm
     towards = towards / towards[:, 2:]
     out = np.zeros(len(points_mm), dtype=bool)
-    rise = float(top - points_mm[:, 2].min())
-    for height in np.arange(0.1, rise, 0.5):
-        at = points_mm + height * towards
-        out |= (at[:, 2] < top) & lying.solid_at(at)
+    for height in np.arange(0.1, float(top - points_mm[:, 2].min()), 0.5):
+        left = np.flatnonzero(~out & (points_mm[:, 2] + height < top))
+        if len(left):
+            out[left] = lying.solid_at(points_mm[left] + height * towards[left])
     return out

@@ -27,6 +27,7 @@ from calib.photo.rims import Rim, hidden, rims_of
 from calib.photo.scale import PaperScale
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 _WEAKEST_SCORE = 0.35
 _WEAKEST_SUPPORT, _CLOSE_SUPPORT = 0.35, 0.95
@@ -154,15 +155,25 @@ def fit_piece(view: MatView, found: Found, options: Options) -> PieceView:
     world = placement.to_world(np.concatenate([r.points_mm for r in rims]))
     pixels = camera.project(world)
     patch = cut_patch(view.photo, pixels, round(4 * camera.px_per_mm(world.mean(axis=0))) + 8)
+    visible = _visible(lying, placement, rims, camera)
     for reach in _REACHES_MM:
-        scans = scan_rims(patch, view, lying, placement, rims, reach, options)
+        scans = scan_rims(patch, view, placement, rims, visible, reach, options)
         if len(scans) > 2:
             placement = _stepped(placement, joint_step(scans, reach, _REACH_DEG * reach))
     gains = (0.9, 1.15, 1.5)
-    scans = scan_rims(patch, view, lying, placement, rims, _REACHES_MM[-1], options, gains)
+    scans = scan_rims(patch, view, placement, rims, visible, _REACHES_MM[-1], options, gains)
     fits = [fit_rim(s) for s in scans]
     support = _support(rims, fits)
     return PieceView(view, lying, placement, tuple(fits), view.notes, support, found.score)
+
+
+def _visible(
+    lying: Lying, placement: Placement, rims: Sequence[Rim], camera: Camera
+) -> list[Bools]:
+    eye = placement.to_lying(camera.position_mm[None])[0]
+    points = np.concatenate([r.points_mm for r in rims]) + [0, 0, 0.05]
+    ends = np.cumsum([len(r.points_mm) for r in rims])[:-1]
+    return np.split(~hidden(lying, points, eye), ends)
 
 
 def _support(rims: Sequence[Rim], fits: Sequence[RimFit]) -> float:
@@ -189,18 +200,16 @@ def _rims(lying: Lying, options: Options) -> list[Rim]:
 def scan_rims(
     patch: Patch,
     view: MatView,
-    lying: Lying,
     placement: Placement,
     rims: Sequence[Rim],
+    visible: Sequence[Bools],
     reach_mm: float,
     options: Options,
     blur_gains: tuple[float, ...] = (1.15,),
 ) -> list[Scan]:
     """Scan all rims that are seen from one placement."""
-    eye = placement.to_lying(view.camera.position_mm[None])[0]
     out = []
-    for rim in rims:
-        seen = ~hidden(lying, rim.points_mm + [0, 0, 0.05], eye)
+    for rim, seen in zip(rims, visible, strict=True):
         profiles = sample_rim(patch, view.camera, placement, rim, seen, view.blur_px, reach_mm)
         if profiles is not None:
             scan = scan_rim(
