@@ -29,7 +29,7 @@ def plate_features() -> tuple[Feature, ...]:
         f("y_outside_high", Kind.OUTSIDE, 40, (10, 0, 8), (10, 40, 8)),
         f("x_inside_slot", Kind.INSIDE, 10, (25, 20, 3), (35, 20, 3)),
         f("y_inside_slot", Kind.INSIDE, 20, (30, 10, 3), (30, 30, 3)),
-        f("x_pitch", Kind.PITCH, 25, (35, 20, 3), (60, 20, 3)),
+        f("x_pitch", Kind.PITCH, 35, (25, 20, 3), (60, 20, 3)),
         f("x_hole", Kind.DIAMETER, 12, (39, 20, 3), (51, 20, 3)),
         f("x_centre", Kind.PITCH, 25, (20, 20, 8), (45, 20, 3)),
     )

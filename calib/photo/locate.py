@@ -142,7 +142,7 @@ def locate(
     rough.sort(key=lambda f: -f.score)
     fine = top_view(photo, camera, box_mm, _FINE_PX_PER_MM)
     fine_field = edge_field(fine)
-    refined = [_refine(fine_field, fine, camera, f) for f in _distinct(rough)[:_CANDIDATES]]
+    refined = [_refine(fine_field, fine, camera, f) for f in _distinct(rough, _CANDIDATES)]
     return _with_rivals(_distinct(sorted(refined, key=lambda f: -f.score)))
 
 
@@ -220,10 +220,12 @@ def _blur_stamp(shape: tuple[int, ...]) -> NDArray[np.float32]:
     return out
 
 
-def _distinct(found: list[Found]) -> list[Found]:
+def _distinct(found: list[Found], most: int = 100) -> list[Found]:
     """Drop placements that are the same as a better one within a few millimetres and degrees."""
     out: list[Found] = []
     for f in found:
+        if len(out) == most:
+            break
         if not any(_same(f, g) for g in out):
             out.append(f)
     return out

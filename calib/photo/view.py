@@ -20,7 +20,7 @@ from calib.photo.edges import (
     scan_rim,
 )
 from calib.photo.image import Photo
-from calib.photo.locate import Found, Placement, locate
+from calib.photo.locate import Box, Found, Placement, locate
 from calib.photo.lying import Lying
 from calib.photo.quality import blur_px, check_view
 from calib.photo.rims import Rim, hidden, rims_of
@@ -108,9 +108,14 @@ def solve_views(
 
 
 def find_piece(
-    view: MatView, scale: PaperScale, lyings: Sequence[Lying], options: Options | None = None
+    view: MatView,
+    scale: PaperScale,
+    lyings: Sequence[Lying],
+    options: Options | None = None,
+    *,
+    box_mm: Box | None = None,
 ) -> PieceView:
-    """Find the piece and fit its rims.
+    """Find the piece and fit its rims; `box_mm` is where to look, as drawn (the empty centre).
 
     Raises
     ------
@@ -118,7 +123,8 @@ def find_piece(
         Nothing on the mat looks like the piece, or something else lies there too.
     """
     options = options or Options()
-    box = _inside(view.seen.mat.empty_mm, scale)
+    box = inside_box(box_mm or view.seen.mat.empty_mm, scale)
+    _check_room(view, lyings, box)
     found = locate(view.photo, view.camera, box, lyings)
     if not found or found[0].score < _WEAKEST_SCORE:
         raise _not_found(view)
@@ -143,7 +149,22 @@ def _not_found(view: MatView) -> FileError:
     )
 
 
-def _inside(box: tuple[float, float, float, float], scale: PaperScale) -> tuple[float, ...]:
+def _check_room(view: MatView, lyings: Sequence[Lying], box: Box) -> None:
+    long, short = max(box[2] - box[0], box[3] - box[1]), min(box[2] - box[0], box[3] - box[1])
+    for lying in lyings:
+        size = sorted(lying.size_mm[:2])
+        if size[1] <= long and size[0] <= short:
+            return
+    x, y = lyings[0].size_mm[:2]
+    raise FileError(
+        f"a piece of {x:.0f} x {y:.0f} mm has no room in the mat's empty centre",
+        where=view.photo.name,
+        mend=f"make a smaller one, at most {short:.0f} x {long:.0f} mm, or use the caliper",
+    )
+
+
+def inside_box(box: Box, scale: PaperScale) -> Box:
+    """Turn a box as drawn into world millimetres, a little smaller."""
     x, y = float(scale.factors[0]), float(scale.factors[1])
     return box[0] * x + 1, box[1] * y + 1, box[2] * x - 1, box[3] * y - 1
 

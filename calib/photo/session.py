@@ -1,0 +1,152 @@
+"""All of it in order: photos of one piece to lengths, with the paper's scale from what is known."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from calib.photo.card import scale_from_card
+from calib.photo.image import Photo
+from calib.photo.lying import Lying, lay
+from calib.photo.mat import Mat
+from calib.photo.measure import Length, combine, flat_direction, measure_features
+from calib.photo.others import refuse_others
+from calib.photo.scale import CALIPER_SD_MM, PaperScale, from_length
+from calib.photo.view import (
+    MatView,
+    Options,
+    PieceView,
+    find_piece,
+    inside_box,
+    look_at_mats,
+    solve_views,
+)
+from patterns.body import Body
+from patterns.errors import BadInput
+from patterns.feature import Feature
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """What the photos say.
+
+    Attributes
+    ----------
+    views : tuple of PieceView
+        One for each photo.
+    single : tuple of tuple of Length
+        What each photo says by itself.
+    lengths : tuple of Length
+        All of them combined, in the order of the features.
+    scale : PaperScale
+    notes : tuple of str
+    """
+
+    views: tuple[PieceView, ...]
+    single: tuple[tuple[Length, ...], ...]
+    lengths: tuple[Length, ...]
+    scale: PaperScale
+    notes: tuple[str, ...]
+
+
+def mats_of(photos: Sequence[Photo]) -> list[tuple[Mat, bool]]:
+    """Return the mat in every photo, and whether its number could be read."""
+    return [(s.mat, s.serial_known) for s in look_at_mats(photos)]
+
+
+def measure_photos(
+    photos: Sequence[Photo],
+    body: Body,
+    features: Sequence[Feature],
+    *,
+    scale: PaperScale | None = None,
+    sides: Sequence[str] = ("bottom",),
+    card: bool = False,
+    known_mm: Mapping[str, float] | None = None,
+    options: Options | None = None,
+) -> Outcome:
+    """Measure a piece in one photo or several.
+
+    Parameters
+    ----------
+    sides : sequence of str
+        Sides that may be down; the right one is found.
+    scale : PaperScale or None
+        From the mat's bars where they were measured.
+    card : bool
+        A card lies at its place and adds to the scale.
+    known_mm : mapping
+        Feature id -> what a caliper reads; adds to the scale.
+
+    Raises
+    ------
+    FileError, BadInput
+        A photo can't be used, or a known length is not one that the photos show.
+    """
+    scale = scale or PaperScale()
+    seen = look_at_mats(photos)
+    lyings = [lay(body, side) for side in sides]
+    views = solve_views(photos, seen, scale, options)
+    if card:
+        scale = scale_from_card(views[0], scale)
+        views = solve_views(photos, seen, scale, options)
+    pieces = [_find(v, scale, lyings, options, card=card) for v in views]
+    if known_mm:
+        scale = _scale_from_known(pieces, features, scale, known_mm)
+        views = solve_views(photos, seen, scale, options)
+        pieces = [_find(v, scale, [p.lying], options, card=card) for v, p in zip(views, pieces, strict=True)]
+    single = [tuple(measure_features(p, features, scale)) for p in pieces]
+    order = {f.id: n for n, f in enumerate(features)}
+    lengths = combine([n for group in single for n in group])
+    lengths.sort(key=lambda n: order[n.feature.id])
+    return Outcome(tuple(pieces), tuple(single), tuple(lengths), scale, _notes(pieces, scale))
+
+
+def _find(
+    view: MatView, scale: PaperScale, lyings: Sequence[Lying], options: Options | None, *, card: bool
+) -> PieceView:
+    x0, y0, x1, y1 = view.seen.mat.empty_mm
+    box = (x0, view.seen.mat.card_mm[3] + 2.0 if card else y0, x1, y1)
+    piece = find_piece(view, scale, lyings, options, box_mm=box)
+    refuse_others(piece, inside_box(box, scale))
+    return piece
+
+
+def _scale_from_known(
+    pieces: Sequence[PieceView],
+    features: Sequence[Feature],
+    scale: PaperScale,
+    known_mm: Mapping[str, float],
+) -> PaperScale:
+    by_id = {f.id: f for f in features}
+    for name, true_mm in known_mm.items():
+        if name not in by_id:
+            raise BadInput(f"the piece has no feature {name!r}", mend=f"one of {', '.join(by_id)}")
+        feature = by_id[name]
+        if abs(true_mm / feature.nominal - 1) > 0.1:
+            raise BadInput(
+                f"{name}={true_mm:g} is far from its nominal {feature.nominal:g} mm",
+                mend="give what the caliper reads, in millimetres",
+            )
+        seen = [(p, n) for p in pieces for n in measure_features(p, [feature], scale) if not n.flags]
+        if not seen:
+            raise BadInput(
+                f"{name} can't be measured in these photos",
+                mend="give the caliper reading of a length that is clear in them",
+            )
+        piece, length = seen[0]
+        direction = flat_direction(piece.lying, feature)
+        assert direction is not None  # it was measured
+        world = piece.placement.turned(direction[None])[0]
+        sd = (CALIPER_SD_MM**2 + length.own_sd_mm**2) ** 0.5
+        scale = from_length(scale, world, length.value_mm, true_mm, sd, f"caliper on {name}")
+    return scale
+
+
+def _notes(pieces: Sequence[PieceView], scale: PaperScale) -> tuple[str, ...]:
+    notes = [f"{p.mat_view.photo.name}: {n}" for p in pieces for n in p.notes]
+    notes += [f"{p.mat_view.photo.name}: no colour in it" for p in pieces if p.mat_view.photo.grey]
+    if not scale.known:
+        notes.append(
+            "the paper's scale was not measured: lengths carry 0.5 % of uncertainty; measure the "
+            "mat's bars, or give one caliper reading with --known"
+        )
+    return tuple(dict.fromkeys(notes))
