@@ -23,7 +23,8 @@ STATION_MM = 2.0
 _ARC_RAD = 0.1
 _LINE_MM = 0.25  # profiles are this far apart along the rim before they are averaged
 _NARROW_WALL_SIGMAS = 2.0  # a wall seen narrower than this has no level of its own
-_WALL_OVER_TOP, _WALL_OVER_TOP_SD = 0.6, 0.25  # light of a wall over the upper face's, typical
+_WALL_OVER_TOP = (0.35, 0.6, 0.85)  # light of a wall over the upper face's: away from a lamp, to it
+_BLUR_GAINS = (0.9, 1.15, 1.5)
 _SMALLEST_ROOM_MM = 0.35
 _INSIDE_MM, _OUTSIDE_MM, _BEYOND_FOOT_MM = 2.0, 2.0, 1.5  # reach of a profile
 _NEAR_MM = 0.3  # a station's own place may be this far from the rim's common one
@@ -278,6 +279,8 @@ class RimFit:
         Median width of wall seen.
     scatter_mm : float
         Robust spread of the good stations about their line.
+    brightness : float
+        Light of the upper face over its difference to what lies beyond; 1 on black, 0 if black.
     """
 
     rim: Rim
@@ -293,6 +296,7 @@ class RimFit:
     contrast: float
     wall_mm: float
     scatter_mm: float
+    brightness: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -310,21 +314,25 @@ def scan_rim(
     rim: Rim,
     *,
     reach_mm: float,
-    wall_over_top: float = _WALL_OVER_TOP,
     use_wall: bool = True,
-    blur_gains: tuple[float, ...] = (1.15,),
+    thorough: bool = False,
 ) -> Scan | None:
-    """Try places within `reach_mm` of where a rim is expected; None where there is no room."""
+    """Try places within `reach_mm` of where a rim is expected; None where there is no room.
+
+    `thorough` tries several blurs, and several lights of a wall too narrow to have its own level.
+    """
     reach = min(reach_mm, -p.across_mm[0] - 0.15, p.across_mm[-1] - 0.15)
     if reach < 0.1:
         return None
     step = max(0.02, p.blur_mm / 6)
     places = np.arange(-reach, reach + step / 2, step)
+    narrow = (p.wall_mm > 0) & (p.wall_mm < _NARROW_WALL_SIGMAS * 1.5 * p.blur_mm)
+    gains = _BLUR_GAINS if thorough else (1.15,)
+    ratios = _WALL_OVER_TOP if thorough and use_wall and narrow.any() else _WALL_OVER_TOP[1:2]
     tries = [
-        misfit(
-            p, places, sigma_mm=p.blur_mm * gain, wall_over_top=wall_over_top, use_wall=use_wall
-        )
-        for gain in blur_gains
+        misfit(p, places, sigma_mm=p.blur_mm * gain, wall_over_top=ratio, use_wall=use_wall)
+        for gain in gains
+        for ratio in ratios
     ]
     best = min(tries, key=lambda sums: float(sums.sum(axis=0).min()))
     return Scan(rim, p, places, best)
@@ -345,8 +353,16 @@ def fit_rim(scan: Scan) -> RimFit:
     contrast = 1 - float(total.min()) / max(_left_by_ramp(p), 1e-12)
     return RimFit(
         scan.rim, p.along_mm, p.points_mm, p.normals, offsets, errors, good, shift, rival_mm,
-        rival_ratio, contrast, float(np.median(p.wall_mm)), scatter,
+        rival_ratio, contrast, float(np.median(p.wall_mm)), scatter, _brightness(p),
     )
+
+
+def _brightness(p: Profiles) -> float:
+    """Light of the upper face over the step down to what lies beyond, 0 where that is brighter."""
+    tenth = max(2, len(p.across_mm) // 10)
+    top = float(p.light[:, :tenth].mean())
+    beyond = float(p.light[:, -tenth:].mean())
+    return float(np.clip(top / (top - beyond), 0.0, 1.3)) if top > beyond else 0.0
 
 
 def _left_by_ramp(p: Profiles) -> float:

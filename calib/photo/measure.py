@@ -14,9 +14,11 @@ from patterns.feature import Feature, Kind
 
 Floats = NDArray[np.float64]
 
-#: Printed upper edges are rounded by about half a bead's height; the rim is then seen this much
-#: inside the wall. Value and uncertainty from rendered edges of 0 to 0.15 mm radius (bench.photo).
-ROUND_MM, ROUND_SD_MM = 0.010, 0.008
+#: Printed upper edges are rounded; 0.1 mm is taken for the radius (half a usual layer: judgement).
+#: The round is darker than the face, so a piece on something darker is seen this much too small at
+#: each edge, and half of it is uncertain. From renderings with radii of 0, 0.1 and 0.2 mm.
+ROUND_MM, ROUND_SD_MM = 0.018, 0.010
+_ROUND_LEAST_SD_MM = 0.005
 _MODEL_SD_MM = 0.006  # of one rim: what the step model leaves in clean renderings
 _WALL_SD_MM = 0.010  # more where the wall is seen, for the two steps share the light
 _HEIGHT_SD_MM = 0.05  # of the rim above the paper: first layer, paper's lie
@@ -56,6 +58,16 @@ class End:
     outward: float
     fits: tuple[RimFit, ...]
     doubts: tuple[str, ...] = ()
+
+    @property
+    def brightness(self) -> float:
+        """Mean of its rims' brightness: how much a rounded edge hides."""
+        return float(np.mean([f.brightness for f in self.fits]))
+
+    @property
+    def round_sd_mm(self) -> float:
+        """Uncertainty from the rounded edge, of one sign at both ends of an outside length."""
+        return _ROUND_LEAST_SD_MM + ROUND_SD_MM * self.brightness
 
 
 @dataclass(frozen=True, eq=False)
@@ -121,11 +133,11 @@ def _measure(view: PieceView, feature: Feature, scale: PaperScale) -> Length | N
     if a is None or b is None:
         return None
     nominal = float((anchors[1] - anchors[0])[:2] @ direction)
-    rounding = ROUND_MM * (b.outward - a.outward)
+    rounding = ROUND_MM * (b.outward * b.brightness - a.outward * a.brightness)
     value = nominal + b.shift_mm - a.shift_mm + rounding
     world = view.placement.turned(direction[None])[0]
     camera_sd = _camera_sd(view, a, b, world)
-    rounding_sd = ROUND_SD_MM * abs(b.outward - a.outward)
+    rounding_sd = abs(b.outward * b.round_sd_mm - a.outward * a.round_sd_mm)
     own = float(np.sqrt(a.sd_mm**2 + b.sd_mm**2 + camera_sd**2 + rounding_sd**2))
     places = [_seen_at(view, e, world) for e in (a, b)]
     return Length(
@@ -213,7 +225,7 @@ def _offset_at(f: RimFit, anchor: Floats) -> tuple[float, float]:
         value = float(level + slope * (where - s.mean()))
         lever = (where - s.mean()) ** 2 / s.var()
         variance = spread**2 * (1 + lever) / independent
-    model = np.hypot(_MODEL_SD_MM, _WALL_SD_MM if f.wall_mm > 0.05 else 0.0)
+    model = np.hypot(_MODEL_SD_MM, _WALL_SD_MM if f.wall_mm > 0.02 else 0.0)
     return value, float(np.sqrt(variance + model**2))
 
 

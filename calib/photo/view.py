@@ -181,8 +181,9 @@ def fit_piece(view: MatView, found: Found, options: Options) -> PieceView:
         scans = scan_rims(patch, view, placement, rims, visible, reach, options)
         if len(scans) > 2:
             placement = _stepped(placement, joint_step(scans, reach, _REACH_DEG * reach))
-    gains = (0.9, 1.15, 1.5)
-    scans = scan_rims(patch, view, placement, rims, visible, _REACHES_MM[-1], options, gains)
+    scans = scan_rims(
+        patch, view, placement, rims, visible, _REACHES_MM[-1], options, thorough=True
+    )
     fits = [fit_rim(s) for s in scans]
     support = _support(rims, fits)
     return PieceView(view, lying, placement, tuple(fits), view.notes, support, found.score)
@@ -226,7 +227,8 @@ def scan_rims(
     visible: Sequence[Bools],
     reach_mm: float,
     options: Options,
-    blur_gains: tuple[float, ...] = (1.15,),
+    *,
+    thorough: bool = False,
 ) -> list[Scan]:
     """Scan all rims that are seen from one placement."""
     out = []
@@ -234,7 +236,7 @@ def scan_rims(
         profiles = sample_rim(patch, view.camera, placement, rim, seen, view.blur_px, reach_mm)
         if profiles is not None:
             scan = scan_rim(
-                profiles, rim, reach_mm=reach_mm, use_wall=options.walls, blur_gains=blur_gains
+                profiles, rim, reach_mm=reach_mm, use_wall=options.walls, thorough=thorough
             )
             out += [scan] if scan is not None else []
     return out
