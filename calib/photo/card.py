@@ -1,5 +1,7 @@
 """The ID-1 card on the mat as a scale: measured like any piece, 0.76 mm thick."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from calib.photo.lying import lay
@@ -36,8 +38,8 @@ def _features() -> tuple[Feature, Feature]:
     )  # fmt: skip
 
 
-def scale_from_card(view: MatView, scale: PaperScale) -> PaperScale:
-    """Add what the card at its place on the mat says about the paper's scale.
+def scale_from_card(view: MatView, prior: PaperScale, scale: PaperScale) -> PaperScale:
+    """Add to `prior` what the card at its place says, in a view solved with `scale`.
 
     Raises
     ------
@@ -61,5 +63,5 @@ def scale_from_card(view: MatView, scale: PaperScale) -> PaperScale:
     for length, (true_mm, sd_mm) in zip(pair, card_lengths(), strict=True):
         direction = seen.placement.turned(np.array([length.feature.direction[:2]]))[0]
         sd = float(np.hypot(sd_mm, length.own_sd_mm))
-        scale = from_length(scale, direction, length.value_mm, true_mm, sd, "card")
-    return scale
+        prior = from_length(prior, scale, direction, length.value_mm, true_mm, sd, "card")
+    return replace(prior, source="card")

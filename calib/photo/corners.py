@@ -1,6 +1,7 @@
 """Find the mat in a photo: its markers first, then the chessboard corners to a tenth of a pixel."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -46,8 +47,9 @@ class Seen:
     grey: NDArray[np.uint8]
 
 
+@lru_cache(maxsize=4)
 def find_mat(photo: Photo) -> Seen:
-    """Find the mat's chessboard corners.
+    """Find the mat's chessboard corners; remembered for the last few photos.
 
     Raises
     ------

@@ -374,31 +374,38 @@ def _left_by_ramp(p: Profiles) -> float:
 
 
 def joint_step(scans: list[Scan], reach_mm: float, reach_deg: float) -> Floats:
-    """Return the rigid step (x, y in lying axes, mm; turn, rad) that suits all stations at once.
+    """Return the step (x, y, mm; turn, rad; growth in x and y) that suits all stations at once.
 
     Minimises the sum over stations of log(misfit) on grids that shrink: a station whose profile
-    says nothing has a flat misfit and no say, one that is wrong has a bounded one.
+    says nothing has a flat misfit and no say, one that is wrong has a bounded one. Growth has a
+    normal prior about none.
     """
     at = np.concatenate([s.profiles.points_mm[:, :2] for s in scans])
     n = np.concatenate([s.profiles.normals for s in scans])
-    arm = n[:, 1] * at[:, 0] - n[:, 0] * at[:, 1]
+    slopes = np.column_stack([n, n[:, 1] * at[:, 0] - n[:, 0] * at[:, 1], n * at])
     curves = np.concatenate([_on_common_grid(s, reach_mm) for s in scans])
-    best = np.zeros(3)
-    span = np.array([reach_mm * 0.8, reach_mm * 0.8, np.radians(reach_deg)])
-    for _ in range(5):
-        grid = np.linspace(-1, 1, 9)
-        x, y, t = np.meshgrid(grid, grid, grid, indexing="ij")
-        steps = best + np.stack([x, y, t], axis=-1).reshape(-1, 3) * span
-        moved = steps[:, :1] * n[:, 0] + steps[:, 1:2] * n[:, 1] + steps[:, 2:] * arm
-        k = np.clip((moved / reach_mm + 1) / 2 * (_GRID - 1), 0, _GRID - 1.001)
+    rows = np.arange(len(n))
+
+    def cost(steps: Floats) -> Floats:
+        k = np.clip((steps @ slopes.T / reach_mm + 1) / 2 * (_GRID - 1), 0, _GRID - 1.001)
         low = k.astype(int)
-        rows = np.arange(len(n))
         value = curves[rows, low] * (low + 1 - k) + curves[rows, low + 1] * (k - low)
-        best = steps[int(value.sum(axis=1).argmin())]
-        span = span * 0.4
+        return np.asarray(value.sum(axis=1) + 0.5 * ((steps[:, 3:] / _GROWTH_SD) ** 2).sum(axis=1))
+
+    best = np.zeros(5)
+    span = np.array([0.8 * reach_mm, 0.8 * reach_mm, np.radians(reach_deg), _GROWTH, _GROWTH])
+    grid = np.linspace(-1, 1, 9)
+    rigid = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), axis=-1).reshape(-1, 3)
+    for _ in range(5):
+        for block, moves in (([0, 1, 2], rigid), ([0, 3], rigid[:81, 1:]), ([1, 4], rigid[:81, 1:])):
+            steps = np.tile(best, (len(moves), 1))
+            steps[:, block] += moves * span[block]
+            best = steps[int(cost(steps).argmin())]
+        span = span * 0.45
     return best
 
 
+_GROWTH, _GROWTH_SD = 0.012, 0.006  # shrinkage, and paper whose scale is not known
 _GRID = 81
 
 

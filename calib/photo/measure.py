@@ -132,7 +132,8 @@ def _measure(view: PieceView, feature: Feature, scale: PaperScale) -> Length | N
     a, b = ends
     if a is None or b is None:
         return None
-    nominal = float((anchors[1] - anchors[0])[:2] @ direction)
+    grown = view.placement.grown(anchors)
+    nominal = float((grown[1] - grown[0])[:2] @ direction)
     rounding = ROUND_MM * (b.outward * b.brightness - a.outward * a.brightness)
     value = nominal + b.shift_mm - a.shift_mm + rounding
     world = view.placement.turned(direction[None])[0]
@@ -325,6 +326,8 @@ def _doubts(view: PieceView, f: RimFit) -> tuple[str, ...]:
         out.append("edge ambiguous: another place fits nearly as well")
     if f.contrast < _FLAG_CONTRAST:
         out.append("little contrast at an edge")
+    if f.rim.bevel_mm:
+        out.append("chamfered edge: turn the piece over, its bed side down")
     if abs(f.shift_mm) > _FLAG_OFF_MM:
         out.append("edge far from where the rest of the piece puts it")
     return tuple(out)

@@ -70,12 +70,13 @@ def from_bars(x_mm: float, y_mm: float) -> PaperScale:
 
 
 def from_length(
-    scale: PaperScale, direction: Floats, measured_mm: float, true_mm: float, sd_mm: float, what: str
-) -> PaperScale:
-    """Add a length along (2,) `direction`, seen as measured_mm with `scale`, known as true_mm."""
+    prior: PaperScale, now: PaperScale, direction: Floats, measured_mm: float, true_mm: float,
+    sd_mm: float, what: str,
+) -> PaperScale:  # fmt: skip
+    """Add to `prior` a length along (2,) `direction`, seen as measured_mm taking the scale `now`."""
     weights = direction**2
-    now = float(weights @ scale.factors)
-    return scale.observe(weights, now * true_mm / measured_mm, now * sd_mm / measured_mm, what)
+    factor = float(weights @ now.factors)
+    return prior.observe(weights, factor * true_mm / measured_mm, factor * sd_mm / measured_mm, what)
 
 
 def card_lengths() -> tuple[tuple[float, float], tuple[float, float]]:

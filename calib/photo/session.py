@@ -24,6 +24,9 @@ from patterns.errors import BadInput
 from patterns.feature import Feature
 
 
+_ROUNDS = 2  # the scale changes the camera, which changes the length the scale came from
+
+
 @dataclass(frozen=True, eq=False)
 class Outcome:
     """What the photos say.
@@ -86,11 +89,14 @@ def measure_photos(
     lyings = [lay(body, side) for side in sides]
     views = solve_views(photos, seen, scale, options)
     if card:
-        scale = scale_from_card(views[0], scale)
-        views = solve_views(photos, seen, scale, options)
+        prior = scale
+        for _ in range(_ROUNDS):
+            scale = scale_from_card(views[0], prior, scale)
+            views = solve_views(photos, seen, scale, options)
     pieces = [_find(v, scale, lyings, options, card=card) for v in views]
-    if known_mm:
-        scale = _scale_from_known(pieces, features, scale, known_mm)
+    prior = scale
+    for _ in range(_ROUNDS if known_mm else 0):
+        scale = _scale_from_known(pieces, features, prior, scale, known_mm or {})
         views = solve_views(photos, seen, scale, options)
         pieces = [_find(v, scale, [p.lying], options, card=card) for v, p in zip(views, pieces, strict=True)]
     single = [tuple(measure_features(p, features, scale)) for p in pieces]
@@ -113,6 +119,7 @@ def _find(
 def _scale_from_known(
     pieces: Sequence[PieceView],
     features: Sequence[Feature],
+    prior: PaperScale,
     scale: PaperScale,
     known_mm: Mapping[str, float],
 ) -> PaperScale:
@@ -137,8 +144,10 @@ def _scale_from_known(
         assert direction is not None  # it was measured
         world = piece.placement.turned(direction[None])[0]
         sd = (CALIPER_SD_MM**2 + length.own_sd_mm**2) ** 0.5
-        scale = from_length(scale, world, length.value_mm, true_mm, sd, f"caliper on {name}")
-    return scale
+        prior = from_length(
+            prior, scale, world, length.value_mm, true_mm, sd, f"caliper on {name}"
+        )
+    return prior
 
 
 def _notes(pieces: Sequence[PieceView], scale: PaperScale) -> tuple[str, ...]:

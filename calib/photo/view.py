@@ -248,4 +248,5 @@ def _stepped(placement: Placement, step: Floats) -> Placement:
         placement.x_mm + float(shift[0]),
         placement.y_mm + float(shift[1]),
         placement.angle_rad + float(step[2]),
+        (placement.grow[0] + float(step[3]), placement.grow[1] + float(step[4])),
     )
