@@ -6,9 +6,7 @@ from patterns.feature import Feature, Kind
 
 def plate(chamfer_mm: float = 0.5) -> Body:
     """60 x 40 x 6 mm, a 20 mm wide step to 10 mm at the left, a slot and a hole."""
-    base = Prism(
-        outline=rectangle(0, 0, 60, 40), start_mm=0, end_mm=6, holes=(Circle(45, 20, 12),)
-    )
+    base = Prism(outline=rectangle(0, 0, 60, 40), start_mm=0, end_mm=6, holes=(Circle(45, 20, 12),))
     return Body(
         add=(base, box(0, 0, 6, 20, 40, 10)),
         cut=(box(25, 10, -1, 35, 30, 7),),
@@ -19,9 +17,7 @@ def plate(chamfer_mm: float = 0.5) -> Body:
 def plate_features() -> tuple[Feature, ...]:
     def f(id: str, kind: Kind, nominal: float, start: tuple, end: tuple) -> Feature:  # type: ignore[type-arg]
         axis = "X" if start[1] == end[1] else "Y"
-        return Feature(
-            id=id, kind=kind, axis=axis, nominal=nominal, where=id, start=start, end=end
-        )
+        return Feature(id=id, kind=kind, axis=axis, nominal=nominal, where=id, start=start, end=end)
 
     return (
         f("x_outside", Kind.OUTSIDE, 60, (0, 10, 3), (60, 10, 3)),

@@ -48,7 +48,7 @@ class Placed:
     colour: str = "orange"
     round_mm: float = 0.0
     squeeze_mm: float = 0.0
-    grow: tuple[float, float] = (1.0, 1.0)  # true print over nominal along lying x and y
+    grow: tuple[float, float, float] = (1.0, 1.0, 1.0)  # true print over nominal, lying axes
 
 
 @dataclass(frozen=True)
@@ -169,7 +169,7 @@ def to_world(placed: Placed, points: Floats) -> Floats:
     """Lying to world, with the print's true scale."""
     t = np.radians(placed.angle_deg)
     turn = np.array([[np.cos(t), -np.sin(t), 0], [np.sin(t), np.cos(t), 0], [0, 0, 1]])
-    return (points * [*placed.grow, 1.0]) @ turn.T + [placed.x_mm, placed.y_mm, 0]
+    return (points * list(placed.grow)) @ turn.T + [placed.x_mm, placed.y_mm, 0]
 
 
 @lru_cache(maxsize=4)
@@ -216,7 +216,9 @@ def _shadow(scene: Scene, px_per_mm: float = 6.0) -> NDArray[np.float32]:
     return cv2.GaussianBlur(1 - total / len(dirs), (0, 0), 0.25 * px_per_mm)
 
 
-def _paper_light(scene: Scene, px: Floats, py: Floats, shadow: NDArray[np.float32]) -> NDArray[np.float32]:
+def _paper_light(
+    scene: Scene, px: Floats, py: Floats, shadow: NDArray[np.float32]
+) -> NDArray[np.float32]:
     """Light from paper points (world mm), grey."""
     mat, k = scene.mat, TEXTURE_PX_PER_MM
     ox, oy = mat.origin_mm
@@ -325,7 +327,7 @@ def _zbuffer(
 
 def _shade(scene, placed, tri, zones, face, best, fx, fy) -> NDArray[np.float32]:  # type: ignore[no-untyped-def]
     normals = np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0])
-    normals /= np.linalg.norm(normals, axis=1, keepdims=True)
+    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
     at = face >= 0
     n = normals[face[at]]
     depth = 1 / best[at]
@@ -357,7 +359,7 @@ def _rounded(placed: Placed, zones, n: Floats, world: Floats) -> Floats:  # type
         at = np.flatnonzero((world[:, 2] > z0 + 1e-6) & (world[:, 2] < z1 - 1e-6))
         if not len(at):
             continue
-        flat = ((world[at, :2] - [placed.x_mm, placed.y_mm]) @ turn) / placed.grow
+        flat = ((world[at, :2] - [placed.x_mm, placed.y_mm]) @ turn) / placed.grow[:2]
         a, b = segments[:, :2], segments[:, 2:]
         d = b - a
         size = (d**2).sum(axis=1)

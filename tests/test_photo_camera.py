@@ -26,7 +26,12 @@ def views_of(cameras: list[Camera], noise_px: float, seed: int = 1) -> list[View
 def test_intrinsics_and_poses_agree_with_opencv_on_the_same_corners() -> None:
     cameras = [
         look(SIZE, tilt_deg=t, azimuth_deg=a, roll_deg=r, k1=0.04, k2=-0.02, fill=f)
-        for t, a, r, f in ((20, 0, 5, 0.9), (25, 120, -20, 0.8), (18, 240, 60, 0.9), (10, 60, 0, 0.95))
+        for t, a, r, f in (
+            (20, 0, 5, 0.9),
+            (25, 120, -20, 0.8),
+            (18, 240, 60, 0.9),
+            (10, 60, 0, 0.95),
+        )
     ]
     views = views_of(cameras, 0.1)
     solved = solve_cameras(views)

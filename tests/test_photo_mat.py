@@ -38,7 +38,9 @@ def test_pdf_bars_are_true_to_two_hundredths_at_600_dpi(mat: Mat) -> None:
     px_per_mm = picture.shape[0] / height_mm
     column = picture[:, round((y_bar.x0 + y_bar.x1) / 2 * px_per_mm)]
     part = column[
-        round((height_mm - y_bar.y1 - 3) * px_per_mm) : round((height_mm - y_bar.y0 + 3) * px_per_mm)
+        round((height_mm - y_bar.y1 - 3) * px_per_mm) : round(
+            (height_mm - y_bar.y0 + 3) * px_per_mm
+        )
     ]
     assert run_length_px(part) / px_per_mm == pytest.approx(BAR_MM, abs=0.02)
 
@@ -103,7 +105,9 @@ def test_measured_bars_are_kept_for_one_mat_and_nonsense_is_refused(tmp_path) ->
     keep_bars(path, "A4-D-0001", 140.0, 140.0)
     scale = scale_of(path, "A4-W-0427")
     assert scale is not None
-    assert scale.factors == pytest.approx([139.3 / 140, 138.6 / 140], abs=6e-5)  # what is usual pulls a little
+    assert scale.factors == pytest.approx(
+        [139.3 / 140, 138.6 / 140], abs=6e-5
+    )  # what is usual pulls a little
     assert scale_of(path, "A4-W-0428") is None
     with pytest.raises(BadInput, match="inches"):
         keep_bars(path, "A4-W-0427", 5.51, 5.51)

@@ -167,7 +167,9 @@ def test_flipped_piece_is_told_by_its_shape() -> None:
     assert turned.solid_at(probe)[0]
     assert probe[0, 2] == pytest.approx(1.0)
     photo = shot(WHITE, (Placed(turned, 0, -20, 200, "grey", 0.0, 0.0),), seed=6)
-    outcome = measure_photos([photo], plate(), plate_features(), scale=BARS, sides=("bottom", "top"))
+    outcome = measure_photos(
+        [photo], plate(), plate_features(), scale=BARS, sides=("bottom", "top")
+    )
     assert outcome.views[0].lying.side == "top"
     turn = np.degrees(outcome.views[0].placement.angle_rad)
     assert (turn - 200 + 180) % 360 - 180 == pytest.approx(0, abs=0.3)

@@ -89,11 +89,15 @@ def _make_mat(
     from calib.photo.mat import SERIALS, Mat
     from calib.photo.mat_draw import mat_pdf, mat_png
 
-    drawn = Mat(paper.lower(), centre.lower(), secrets.randbelow(SERIALS) if number is None else number)
+    drawn = Mat(
+        paper.lower(), centre.lower(), secrets.randbelow(SERIALS) if number is None else number
+    )
     makers = {".pdf": mat_pdf, ".png": mat_png}
     maker = makers.get(out.suffix.lower())
     if maker is None:
-        raise BadInput(f"{out.name} is neither .pdf nor .png", where="--out", mend="name it mat.pdf")
+        raise BadInput(
+            f"{out.name} is neither .pdf nor .png", where="--out", mend="name it mat.pdf"
+        )
     write_atomic(out, maker(drawn), force=force)
     words = (
         f"{out}: mat {drawn.name}. Print it at 100 % (no fitting to the page), measure both bars, then:"
@@ -138,7 +142,9 @@ def photo(
 
     sheet = sheet_of(table := read_table(sheet_file))
     if not sheet.piece.printed:
-        raise BadInput(f"{sheet.piece.pattern} has no piece to photograph", mend="use another sheet")
+        raise BadInput(
+            f"{sheet.piece.pattern} has no piece to photograph", mend="use another sheet"
+        )
     folder = out or (sheet_file if sheet_file.is_dir() else sheet_file.parent)
     loaded = [load_photo(p) for p in photos]
     outcome = measure_photos(
@@ -154,10 +160,12 @@ def photo(
     filled = 0
     if write:
         from calib.files import write_atomic
-        from calib.photo.rows import fill_sheet
+        from calib.photo.rows import fill_sheet, readings_of
 
         target = sheet_file / "sheet.csv" if sheet_file.is_dir() else sheet_file
-        table, filled = fill_sheet(table, sheet.piece, outcome.lengths)
+        table, filled = fill_sheet(
+            table, sheet.piece, readings_of(outcome.lengths, outcome.defects)
+        )
         write_atomic(target, table.text(), force=True)
     _report(outcome, files, filled, as_json=as_json)
 
@@ -168,7 +176,9 @@ def _sides(given: list[str] | None, pattern: str) -> list[str]:
 
     for name in given or []:
         if name not in SIDES:
-            raise BadInput(f"{name!r} is no side", where="--side", mend=f"one of {', '.join(SIDES)}")
+            raise BadInput(
+                f"{name!r} is no side", where="--side", mend=f"one of {', '.join(SIDES)}"
+            )
     return given or list(USUAL_SIDES.get(pattern, ("bottom", "top")))
 
 
@@ -196,31 +206,38 @@ def _write_results(
     files = [folder / "photo.csv", *(folder / f"{p.stem}-measured.jpg" for p in photos)]
     there = [f for f in files if f.exists()]
     if there and not force:
-        raise BadInput("the file is there already", where=str(there[0]), mend="add --force to replace it")
-    write_atomic(files[0], csv_of(outcome.lengths, outcome.notes), force=force)
+        raise BadInput(
+            "the file is there already", where=str(there[0]), mend="add --force to replace it"
+        )
+    write_atomic(files[0], csv_of(outcome.lengths, outcome.defects, outcome.notes), force=force)
     for path, view, lengths in zip(files[1:], outcome.views, outcome.single, strict=True):
         write_atomic(path, annotated(view, lengths), force=True)
     return [str(f) for f in files]
 
 
 def _report(outcome: "Outcome", files: list[str], filled: int, *, as_json: bool) -> None:
-    from calib.photo.rows import COLUMNS, rows_of
+    from calib.photo.rows import COLUMNS, defect_rows, rows_of
 
-    rows = rows_of(outcome.lengths)
+    rows = rows_of(outcome.lengths) + defect_rows(outcome.defects)
     if as_json:
         print_json(
             {
-                "lengths": [dict(zip(COLUMNS, r, strict=True)) for r in rows],
+                "measured": [dict(zip(COLUMNS, r, strict=True)) for r in rows],
                 "scale": {"source": outcome.scale.source, "x": float(outcome.scale.factors[0]),
                           "y": float(outcome.scale.factors[1])},
                 "notes": list(outcome.notes), "files": files, "filled": filled,
             }
         )  # fmt: skip
         return
-    for feature, value, u, unit, nominal, flags, _ in rows:
-        typer.echo(f"{feature:<24} {value:>9} \u00b1 {2 * float(u):.3f} {unit}  (drawn {nominal})  {flags}".rstrip())
+    for feature, quantity, _, value, u, unit, nominal, flags, _ in rows:
+        name = feature if quantity == "length" else f"{feature} {quantity}"
+        typer.echo(
+            f"{name:<28} {value:>9} \u00b1 {2 * float(u):.3f} {unit}  (drawn {nominal})  {flags}".rstrip()
+        )
     typer.echo(f"Paper's scale: {outcome.scale.source}. \u00b1 is twice the standard uncertainty.")
     for note in outcome.notes:
         typer.echo(f"Note: {note}")
-    doubtful = sum(1 for r in rows if r[5])
-    typer.echo(f"{len(rows) - doubtful} lengths clear, {doubtful} doubtful, {filled} filled in. {', '.join(files)}")
+    doubtful = sum(1 for r in rows if r[7])
+    typer.echo(
+        f"{len(rows) - doubtful} values clear, {doubtful} doubtful, {filled} filled in. {', '.join(files)}"
+    )

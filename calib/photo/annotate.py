@@ -72,7 +72,9 @@ def _fits_of(view: PieceView, length: Length) -> list[Any]:
     near = []
     for end in length.ends:
         gaps = [
-            float(np.linalg.norm(view.placement.to_world(f.points_mm)[:, :2] - end[:2], axis=1).min())
+            float(
+                np.linalg.norm(view.placement.to_world(f.points_mm)[:, :2] - end[:2], axis=1).min()
+            )
             for f in view.fits
         ]
         near.append(view.fits[int(np.argmin(gaps))])

@@ -21,7 +21,12 @@ def card_body() -> Body:
     """Return the card with its rounded corners, its lower left corner at the origin."""
     (width, height), r = CARD_MM, CARD_RADIUS_MM
     points = []
-    for x, y, start in ((width - r, r, -90), (width - r, height - r, 0), (r, height - r, 90), (r, r, 180)):
+    for x, y, start in (
+        (width - r, r, -90),
+        (width - r, height - r, 0),
+        (r, height - r, 90),
+        (r, r, 180),
+    ):
         for step in range(_ROUND_CORNER_STEPS + 1):
             angle = np.radians(start + 90 * step / _ROUND_CORNER_STEPS)
             points.append((float(x + r * np.cos(angle)), float(y + r * np.sin(angle))))

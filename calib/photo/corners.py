@@ -86,9 +86,7 @@ def _camera(frame_mm: Floats, pixels: Floats, photo: Photo) -> Camera:
     return solve_cameras([View(world, pixels, photo.size, photo.focal_px)]).cameras[0]
 
 
-def _markers(
-    grey: NDArray[np.uint8], long_side_px: int
-) -> tuple[list[Floats], list[int]]:
+def _markers(grey: NDArray[np.uint8], long_side_px: int) -> tuple[list[Floats], list[int]]:
     """Corners (4, 2) and code of every marker, searched in a picture of that size at most."""
     import cv2
 
@@ -116,9 +114,7 @@ def _explain(grey: NDArray[np.uint8], name: str, count: int) -> None:
     if len(mirrored) >= _MIN_MARKERS > count:
         raise FileError("the photo is mirrored", where=name, mend="turn off the camera's mirroring")
     if count == 0:
-        raise FileError(
-            "no mat found", where=name, mend="show the whole mat, sharp and evenly lit"
-        )
+        raise FileError("no mat found", where=name, mend="show the whole mat, sharp and evenly lit")
     raise FileError(
         f"only {count} of the mat's markers can be read",
         where=name,

@@ -45,7 +45,10 @@ class Patch:
         out = np.concatenate(
             [
                 cv2.remap(
-                    self.light, flat[:, n : n + 30_000], None, cv2.INTER_CUBIC,
+                    self.light,
+                    flat[:, n : n + 30_000],
+                    None,
+                    cv2.INTER_CUBIC,
                     borderMode=cv2.BORDER_REPLICATE,
                 )
                 for n in range(0, flat.shape[1], 30_000)
@@ -105,8 +108,14 @@ def sample_rim(
     seen: Bools,
     blur_px: float,
     reach_mm: float,
+    *,
+    station_mm: float = STATION_MM,
+    further_mm: float = 0.0,
 ) -> Profiles | None:
-    """Sample profiles across a rim where it is seen; None where there is no room for a fit."""
+    """Sample profiles across a rim where it is seen; None where there is no room for a fit.
+
+    `station_mm` is how much of the rim is averaged, `further_mm` how much further out to look.
+    """
     if seen.sum() * 0.5 < STATION_MM:
         return None
     inner = float(np.percentile(rim.inner_mm[seen], 20))
@@ -119,17 +128,17 @@ def sample_rim(
     wall = seen_beyond(camera, world, normals, rim.foot_mm[seen])
     inside = min(inner - (2 * blur_mm if inner < FULL_ROOM_MM else 0.0), _INSIDE_MM)
     outside = outer - (2 * blur_mm if outer < FULL_ROOM_MM else 0.0)
-    outside = _window_end(wall, outside, reach_mm + 2 * blur_mm)
+    outside = _window_end(wall, outside, reach_mm + 2 * blur_mm, further_mm)
     if min(inside, outside) < max(_SMALLEST_ROOM_MM, 2 * blur_mm):
         return None
     step = float(np.clip(0.6 / px_per_mm, 0.03, 0.15))
     across = np.arange(-inside, outside + step / 2, step)
-    return _average(patch, camera, placement, rim, seen, across, blur_mm)
+    return _average(patch, camera, placement, rim, seen, across, blur_mm, station_mm)
 
 
-def _window_end(wall: Floats, room: float, margin: float) -> float:
+def _window_end(wall: Floats, room: float, margin: float, further_mm: float) -> float:
     """End a profile where the wall's foot is well inside it, or not in it at all."""
-    wanted = max(_OUTSIDE_MM, float(wall.max()) + _BEYOND_FOOT_MM)
+    wanted = max(_OUTSIDE_MM, float(wall.max()) + _BEYOND_FOOT_MM) + further_mm
     if wanted <= room or wall.max() < 0.05:
         return min(room, wanted)
     before_foot = float(wall.min()) - margin
@@ -143,13 +152,18 @@ def _magnification(camera: Camera, at: Floats, normal: Floats) -> float:
 
 
 def _average(
-    patch: Patch, camera: Camera, placement: Placement, rim: Rim, seen: Bools, across: Floats,
+    patch: Patch,
+    camera: Camera,
+    placement: Placement,
+    rim: Rim,
+    seen: Bools,
+    across: Floats,
     blur_mm: float,
+    length: float,
 ) -> Profiles:
     every = np.flatnonzero(seen)
-    length = STATION_MM
     if rim.circle is not None:  # the wall's width changes along an arc
-        length = float(np.clip(rim.circle.diameter_mm / 2 * _ARC_RAD, 0.5, STATION_MM))
+        length = float(np.clip(rim.circle.diameter_mm / 2 * _ARC_RAD, 0.5, length))
     groups = max(1, round(len(every) * 0.5 / length))
     station = np.minimum(np.arange(len(every)) * groups // len(every), groups - 1)
     points, normals = rim.points_mm[every], rim.normals[every]
@@ -180,8 +194,14 @@ def _average(
     start = points[0, :2]
     along = np.linalg.norm(points[:, :2] - start, axis=1)
     return Profiles(
-        mean(along), mean(points), direction, across, mean(light),
-        np.maximum(mean(wall), 0), np.maximum(mean(bevel), 0), blur_mm,
+        mean(along),
+        mean(points),
+        direction,
+        across,
+        mean(light),
+        np.maximum(mean(wall), 0),
+        np.maximum(mean(bevel), 0),
+        blur_mm,
     )
 
 
@@ -352,8 +372,20 @@ def fit_rim(scan: Scan) -> RimFit:
     _, good, scatter = _line(p, offsets, is_circle)
     contrast = 1 - float(total.min()) / max(_left_by_ramp(p), 1e-12)
     return RimFit(
-        scan.rim, p.along_mm, p.points_mm, p.normals, offsets, errors, good, shift, rival_mm,
-        rival_ratio, contrast, float(np.median(p.wall_mm)), scatter, _brightness(p),
+        scan.rim,
+        p.along_mm,
+        p.points_mm,
+        p.normals,
+        offsets,
+        errors,
+        good,
+        shift,
+        rival_mm,
+        rival_ratio,
+        contrast,
+        float(np.median(p.wall_mm)),
+        scatter,
+        _brightness(p),
     )
 
 
@@ -397,7 +429,11 @@ def joint_step(scans: list[Scan], reach_mm: float, reach_deg: float) -> Floats:
     grid = np.linspace(-1, 1, 9)
     rigid = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), axis=-1).reshape(-1, 3)
     for _ in range(5):
-        for block, moves in (([0, 1, 2], rigid), ([0, 3], rigid[:81, 1:]), ([1, 4], rigid[:81, 1:])):
+        for block, moves in (
+            ([0, 1, 2], rigid),
+            ([0, 3], rigid[:81, 1:]),
+            ([1, 4], rigid[:81, 1:]),
+        ):
             steps = np.tile(best, (len(moves), 1))
             steps[:, block] += moves * span[block]
             best = steps[int(cost(steps).argmin())]
@@ -405,12 +441,12 @@ def joint_step(scans: list[Scan], reach_mm: float, reach_deg: float) -> Floats:
     return best
 
 
-_GROWTH, _GROWTH_SD = 0.012, 0.006  # shrinkage, and paper whose scale is not known
+_GROWTH, _GROWTH_SD = 0.008, 0.005  # shrinkage, and paper whose scale is not known
 _GRID = 81
 
 
 def _on_common_grid(scan: Scan, reach_mm: float) -> Floats:
-    """log misfit of each station over places from -reach to reach, flat beyond what was tried."""
+    """Log misfit of each station over places from -reach to reach, flat beyond what was tried."""
     places = np.linspace(-reach_mm, reach_mm, _GRID)
     logs = np.log(scan.sums + 0.1 * np.median(scan.sums.min(axis=1)))
     return np.stack([np.interp(places, scan.places_mm, row) for row in logs])
@@ -428,16 +464,16 @@ def _choose(places: Floats, total: Floats, reach: float) -> tuple[float, float, 
     first = int(inner[weighed.argmin()])
     others = [k for k in inner if abs(places[k] - places[first]) > 0.1]
     if not others:
-        return _vertex(places, total, first), 0.0, np.inf
+        return vertex(places, total, first), 0.0, np.inf
     second = min(others, key=lambda k: float(total[k]))
     return (
-        _vertex(places, total, first),
+        vertex(places, total, first),
         float(places[second] - places[first]),
         float(total[second] / total[first]),
     )
 
 
-def _vertex(x: Floats, y: Floats, k: int) -> float:
+def vertex(x: Floats, y: Floats, k: int) -> float:
     """Lowest point of the parabola through three neighbours."""
     if not 0 < k < len(x) - 1:
         return float(x[k])

@@ -67,7 +67,9 @@ def load_photo(path: Path) -> Photo:
     except FileNotFoundError:
         raise FileError("there is no such file", where=str(path), mend="check its name") from None
     except Image.UnidentifiedImageError:
-        raise FileError("not a picture that can be read", where=path.name, mend=_kind(path)) from None
+        raise FileError(
+            "not a picture that can be read", where=path.name, mend=_kind(path)
+        ) from None
     except Image.DecompressionBombError:
         raise FileError("far too many pixels", where=path.name, mend=_too_large()) from None
     except FileError:
@@ -106,7 +108,9 @@ def _check_header(image: Any, name: str) -> None:
     if image.mode == "CMYK":
         raise FileError("CMYK colours (for print)", where=name, mend="save it as an sRGB JPEG")
     if image.mode not in _MODES:
-        raise FileError(f"pixel type {image.mode} (16-bit?)", where=name, mend="save it with 8 bits")
+        raise FileError(
+            f"pixel type {image.mode} (16-bit?)", where=name, mend="save it with 8 bits"
+        )
 
 
 def _upright(image: Any, name: str) -> Photo:

@@ -136,9 +136,7 @@ def edge_field(view: TopView) -> NDArray[np.float32]:
     return np.asarray(field, dtype=np.float32)
 
 
-def locate(
-    photo: Photo, camera: Camera, box_mm: Box, lyings: Sequence[Lying]
-) -> list[Found]:
+def locate(photo: Photo, camera: Camera, box_mm: Box, lyings: Sequence[Lying]) -> list[Found]:
     """Return placements by falling score, the best one first, each with its rival.
 
     Parameters
@@ -189,7 +187,9 @@ def _correlate(
     from scipy import fft
 
     height, width = field.shape[1:]
-    shape = tuple(fft.next_fast_len(2 * n if n < 64 else n + 64, real=True) for n in (height, width))
+    shape = tuple(
+        fft.next_fast_len(2 * n if n < 64 else n + 64, real=True) for n in (height, width)
+    )
     spectrum = fft.rfft2(field, s=shape)
     spectrum *= fft.rfft2(_blur_stamp(shape))
     template, eye = _template(lying, 1.0), camera.position_mm
@@ -249,9 +249,7 @@ def _same(f: Found, g: Found) -> bool:
     return bool(f.lying is g.lying and np.degrees(turn) < 8 and away < 5)
 
 
-def _refine(
-    field: NDArray[np.float32], view: TopView, camera: Camera, found: Found
-) -> Found:
+def _refine(field: NDArray[np.float32], view: TopView, camera: Camera, found: Found) -> Found:
     """Climb to the best placement nearby, with each rim seen at its own height."""
     template = _template(found.lying, 0.5)
     place, eye = found.placement, camera.position_mm

@@ -34,7 +34,9 @@ def read_mats(path: Path) -> dict[str, tuple[float, float]]:
         data = json.loads(path.read_text(encoding="utf-8"))
         if data["schema_version"] != _VERSION:
             raise FileError("made by a newer version", where=str(path), mend="update Truebead")
-        kept = {str(k): (float(v["bar_x_mm"]), float(v["bar_y_mm"])) for k, v in data["mats"].items()}
+        kept = {
+            str(k): (float(v["bar_x_mm"]), float(v["bar_y_mm"])) for k, v in data["mats"].items()
+        }
     except FileError:
         raise
     except (OSError, ValueError, KeyError, TypeError, AttributeError) as err:

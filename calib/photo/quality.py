@@ -20,8 +20,13 @@ _LEAST_CORNERS_PER_SIDE = 4
 
 
 def check_view(
-    photo: Photo, seen: Seen, camera: Camera, kept: NDArray[np.bool_], rms_px: float,
-    blur: float, scale: PaperScale,
+    photo: Photo,
+    seen: Seen,
+    camera: Camera,
+    kept: NDArray[np.bool_],
+    rms_px: float,
+    blur: float,
+    scale: PaperScale,
 ) -> list[str]:
     """Return notes on what is not at its best.
 
@@ -118,9 +123,7 @@ def _check_light(photo: Photo, seen: Seen, camera: Camera, scale: PaperScale) ->
             mend="lower the exposure, or turn the lamp away",
         )
     if level < 50:
-        raise FileError(
-            "too dark", where=photo.name, mend="more light, from more than one side"
-        )
+        raise FileError("too dark", where=photo.name, mend="more light, from more than one side")
     return ["parts of the paper are overexposed"] if clipped > 0.1 else []
 
 

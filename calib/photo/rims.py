@@ -258,9 +258,7 @@ def _without_repeats(rims: list[Rim]) -> list[Rim]:
     for rim in sorted(rims, key=lambda r: -r.length_mm):
         middle = rim.points_mm[len(rim.points_mm) // 2]
         normal = rim.normals[len(rim.normals) // 2]
-        twin = any(
-            abs(r.z_mm - rim.z_mm) < 1e-6 and _passes(r, middle, normal) for r in out
-        )
+        twin = any(abs(r.z_mm - rim.z_mm) < 1e-6 and _passes(r, middle, normal) for r in out)
         if not twin:
             out.append(rim)
     return out

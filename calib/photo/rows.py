@@ -2,13 +2,14 @@
 
 from collections.abc import Sequence
 
+from calib.photo.defects import Defect
 from calib.photo.measure import Length
 from calib.readings import Reading
 from calib.readings.sheet import feature_rows
 from calib.readings.table import Table, csv_text
 from patterns.piece import Piece
 
-COLUMNS = ("feature", "value", "u", "unit", "nominal", "flags", "photo")
+COLUMNS = ("feature", "quantity", "rung", "value", "u", "unit", "nominal", "flags", "photo")
 
 
 def rows_of(lengths: Sequence[Length]) -> list[tuple[str, ...]]:
@@ -16,6 +17,8 @@ def rows_of(lengths: Sequence[Length]) -> list[tuple[str, ...]]:
     return [
         (
             n.feature.id,
+            "length",
+            "" if n.feature.rung is None else f"{n.feature.rung:g}",
             f"{n.value_mm:.3f}",
             f"{n.sd_mm:.3f}",
             "mm",
@@ -27,15 +30,44 @@ def rows_of(lengths: Sequence[Length]) -> list[tuple[str, ...]]:
     ]
 
 
-def csv_of(lengths: Sequence[Length], notes: Sequence[str]) -> str:
+def defect_rows(defects: Sequence[Defect]) -> list[tuple[str, ...]]:
+    """Return one row for each defect, in its own unit, beside the rung it stands for."""
+    return [
+        (
+            d.feature.id,
+            d.quantity,
+            "" if d.feature.rung is None else f"{d.feature.rung:g}",
+            f"{d.value:.3f}",
+            f"{d.sd:.3f}",
+            d.unit,
+            f"{d.feature.nominal:g}" if d.quantity == "thickness" else "0",
+            d.note,
+            "",
+        )
+        for d in defects
+    ]
+
+
+def csv_of(lengths: Sequence[Length], defects: Sequence[Defect], notes: Sequence[str]) -> str:
     """Return the rows as CSV, notes first as comments."""
     comments = [(f"# {note}",) for note in notes]
-    return csv_text([*comments, COLUMNS, *rows_of(lengths)], ",")
+    return csv_text([*comments, COLUMNS, *rows_of(lengths), *defect_rows(defects)], ",")
 
 
-def readings_of(lengths: Sequence[Length]) -> tuple[Reading, ...]:
-    """Return readings for the fits, each with its own uncertainty; doubtful ones are left out."""
-    return tuple(
+def readings_of(lengths: Sequence[Length], defects: Sequence[Defect] = ()) -> tuple[Reading, ...]:
+    """Return readings for the fits, each with its own uncertainty; doubtful ones are left out.
+
+    Of the defects only a thickness with its sag is the reading of a feature; the others are
+    quantities of their own.
+    """
+    thick = tuple(
+        Reading(
+            feature=d.feature.id, value=d.value, where="photo", text=f"{d.value:.3f} mm", u=d.sd
+        )
+        for d in defects
+        if d.quantity == "thickness" and not d.note
+    )
+    return thick + tuple(
         Reading(
             feature=n.feature.id,
             value=n.value_mm,
@@ -48,16 +80,16 @@ def readings_of(lengths: Sequence[Length]) -> tuple[Reading, ...]:
     )
 
 
-def fill_sheet(table: Table, piece: Piece, lengths: Sequence[Length]) -> tuple[Table, int]:
-    """Write lengths without a doubt into the first empty reading of their rows; count them.
+def fill_sheet(table: Table, piece: Piece, readings: Sequence[Reading]) -> tuple[Table, int]:
+    """Write readings into the first empty reading of their rows; count them.
 
     A row with no empty cell is left as it is.
     """
-    values = {n.feature.id: n for n in lengths if not n.flags}
+    values = {r.feature: r.text for r in readings}
     count = 0
     for row, feature in list(feature_rows(table, piece)):
         empty = [c for c in table.reading_columns if not row.cell(c).strip()]
         if feature.id in values and empty:
-            table = table.with_cell(row.line, empty[0], f"{values[feature.id].value_mm:.3f} mm")
+            table = table.with_cell(row.line, empty[0], values[feature.id])
             count += 1
     return table, count

@@ -76,7 +76,9 @@ def from_length(
     """Add to `prior` a length along (2,) `direction`, seen as measured_mm taking the scale `now`."""
     weights = direction**2
     factor = float(weights @ now.factors)
-    return prior.observe(weights, factor * true_mm / measured_mm, factor * sd_mm / measured_mm, what)
+    return prior.observe(
+        weights, factor * true_mm / measured_mm, factor * sd_mm / measured_mm, what
+    )
 
 
 def card_lengths() -> tuple[tuple[float, float], tuple[float, float]]:

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from calib.photo.card import scale_from_card
+from calib.photo.defects import Defect, measure_defects
 from calib.photo.image import Photo
 from calib.photo.lying import Lying, lay
 from calib.photo.mat import Mat
@@ -23,7 +24,6 @@ from patterns.body import Body
 from patterns.errors import BadInput
 from patterns.feature import Feature
 
-
 _ROUNDS = 2  # the scale changes the camera, which changes the length the scale came from
 
 
@@ -41,6 +41,8 @@ class Outcome:
         All of them combined, in the order of the features.
     scale : PaperScale
     notes : tuple of str
+    defects : tuple of Defect
+        Sag, droop, strings and roughness, from the first photo that shows each.
     """
 
     views: tuple[PieceView, ...]
@@ -48,6 +50,7 @@ class Outcome:
     lengths: tuple[Length, ...]
     scale: PaperScale
     notes: tuple[str, ...]
+    defects: tuple[Defect, ...] = ()
 
 
 def mats_of(photos: Sequence[Photo]) -> list[tuple[Mat, bool]]:
@@ -98,16 +101,33 @@ def measure_photos(
     for _ in range(_ROUNDS if known_mm else 0):
         scale = _scale_from_known(pieces, features, prior, scale, known_mm or {})
         views = solve_views(photos, seen, scale, options)
-        pieces = [_find(v, scale, [p.lying], options, card=card) for v, p in zip(views, pieces, strict=True)]
+        pieces = [
+            _find(v, scale, [p.lying], options, card=card)
+            for v, p in zip(views, pieces, strict=True)
+        ]
     single = [tuple(measure_features(p, features, scale)) for p in pieces]
     order = {f.id: n for n, f in enumerate(features)}
     lengths = combine([n for group in single for n in group])
     lengths.sort(key=lambda n: order[n.feature.id])
-    return Outcome(tuple(pieces), tuple(single), tuple(lengths), scale, _notes(pieces, scale))
+    sagging = {f.id for f in features if f.group == "sag"}  # judged along the whole underside
+    lengths = [n for n in lengths if n.feature.id not in sagging]
+    defects: dict[tuple[str, str], Defect] = {}
+    for piece in pieces:
+        for d in measure_defects(piece, features):
+            defects.setdefault((d.feature.id, d.quantity), d)
+    return Outcome(
+        tuple(pieces), tuple(single), tuple(lengths), scale, _notes(pieces, scale),
+        tuple(defects.values()),
+    )  # fmt: skip
 
 
 def _find(
-    view: MatView, scale: PaperScale, lyings: Sequence[Lying], options: Options | None, *, card: bool
+    view: MatView,
+    scale: PaperScale,
+    lyings: Sequence[Lying],
+    options: Options | None,
+    *,
+    card: bool,
 ) -> PieceView:
     x0, y0, x1, y1 = view.seen.mat.empty_mm
     box = (x0, view.seen.mat.card_mm[3] + 2.0 if card else y0, x1, y1)
@@ -133,7 +153,9 @@ def _scale_from_known(
                 f"{name}={true_mm:g} is far from its nominal {feature.nominal:g} mm",
                 mend="give what the caliper reads, in millimetres",
             )
-        seen = [(p, n) for p in pieces for n in measure_features(p, [feature], scale) if not n.flags]
+        seen = [
+            (p, n) for p in pieces for n in measure_features(p, [feature], scale) if not n.flags
+        ]
         if not seen:
             raise BadInput(
                 f"{name} can't be measured in these photos",
@@ -144,9 +166,7 @@ def _scale_from_known(
         assert direction is not None  # it was measured
         world = piece.placement.turned(direction[None])[0]
         sd = (CALIPER_SD_MM**2 + length.own_sd_mm**2) ** 0.5
-        prior = from_length(
-            prior, scale, world, length.value_mm, true_mm, sd, f"caliper on {name}"
-        )
+        prior = from_length(prior, scale, world, length.value_mm, true_mm, sd, f"caliper on {name}")
     return prior
 
 

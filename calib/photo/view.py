@@ -30,7 +30,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _WEAKEST_SCORE = 0.35
-_WEAKEST_SUPPORT, _CLOSE_SUPPORT = 0.35, 0.95
+_WEAKEST_SUPPORT, _CLOSE_MERIT = 0.35, 0.93
 _CLOSE_RIVAL = 0.85
 _REACHES_MM = (1.2, 0.7)
 _REACH_DEG = 1.0  # of turn, for each millimetre of reach
@@ -68,6 +68,11 @@ class PieceView:
     notes: tuple[str, ...]
     support: float
     score: float
+
+    @property
+    def merit(self) -> float:
+        """How well this placement explains the picture, coarsely and finely."""
+        return self.support * self.score**2
 
     @property
     def camera(self) -> Camera:
@@ -130,12 +135,12 @@ def find_piece(
         raise _not_found(view)
     close = [f for f in found[:4] if f.score > _CLOSE_RIVAL * found[0].score]
     fitted = [fit_piece(view, f, options) for f in close]
-    fitted.sort(key=lambda p: -p.support)
+    fitted.sort(key=lambda p: -p.merit)
     best = fitted[0]
     if best.support < _WEAKEST_SUPPORT:
         raise _not_found(view)
     notes = list(best.notes)
-    if len(fitted) > 1 and fitted[1].support > _CLOSE_SUPPORT * best.support:
+    if len(fitted) > 1 and fitted[1].merit > _CLOSE_MERIT * best.merit:
         notes.append("which way round the piece lies is not certain")
     return replace(best, notes=tuple(notes))
 
@@ -199,10 +204,11 @@ def _visible(
 
 
 def _support(rims: Sequence[Rim], fits: Sequence[RimFit]) -> float:
-    """How much of the rims' length is seen, clearly, where the placement puts it; 0 to 1."""
-    total = sum(r.length_mm for r in rims)
+    """How much of the silhouette is seen, clearly, where the placement puts it; 0 to 1."""
+    counted = [r for r in rims if r.outermost.all()] or list(rims)
+    total = sum(r.length_mm for r in counted)
     good = 0.0
-    for f in fits:
+    for f in (f for f in fits if any(f.rim is r for r in counted)):
         near = 1 / (1 + (f.shift_mm / _ROUGH_MM) ** 2 + (f.scatter_mm / _ROUGH_MM) ** 2)
         good += near * max(0.0, f.contrast) * f.rim.length_mm
     return good / total if total else 0.0
