@@ -34,6 +34,8 @@ PARTS = {
 
 @dataclass
 class Row:
+    """One length: its error and stated uncertainty, mm."""
+
     kind: str
     nominal: float
     error: float
@@ -76,6 +78,7 @@ def scene(n: int, width: int) -> tuple[Scene, bool, tuple[float, float]]:
 def measured(
     photo: Photo, is_plate: bool, bars: tuple[float, float], options: Options
 ) -> list[Row]:
+    """Measure one photo."""
     body, features = (plate(), plate_features()) if is_plate else (gauge(), gauge_features())
     found = measure_photos([photo], body, features, scale=from_bars(*bars), options=options)
     return [
@@ -85,6 +88,7 @@ def measured(
 
 
 def summary(name: str, rows: list[Row]) -> None:
+    """Print what came out."""
     clear = [r for r in rows if not r.flagged]
     error = np.array([r.error for r in clear])
     sizes = np.array([r.nominal >= 20 and r.kind != "pitch" for r in clear])

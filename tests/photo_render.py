@@ -8,6 +8,7 @@ geometry is not the one that `calib.photo` works with.
 import io
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from itertools import pairwise
 
 import cv2
 import manifold3d as m3
@@ -101,20 +102,20 @@ def _slabs(
     levels = sorted({0.0, top} | {z for p in prisms for z in (p.start_mm, p.end_mm) if 0 < z < top})
     miter = m3.JoinType.Miter
     slabs, zones = [], []
-    for z0, z1 in zip(levels[:-1], levels[1:], strict=True):
+    for z0, z1 in pairwise(levels):
         here = _section(lying, (z0 + z1) / 2)
         above = _section(lying, z1 + 1e-4) if z1 < top else m3.CrossSection()
         if z0 == 0.0:
             c = lying.body.chamfer_mm if lying.side == "bottom" else 0.0
             edges = sorted({0.0, *np.linspace(0, c, 6)[1:], *([0.2] if placed.squeeze_mm else [])})
-            for a, b in zip(edges[:-1], edges[1:], strict=True):
+            for a, b in pairwise(edges):
                 out = -(max(0.0, c - (a + b) / 2)) + (placed.squeeze_mm if b <= 0.2001 else 0.0)
                 slabs.append((a, b, here.offset(out, miter) if out else here))
             z0 = edges[-1]
         if r and (here - above).area() > 0.05:
             slabs.append((z0, z1 - r, here))
             heights = np.linspace(0, r, 7)
-            for a, b in zip(heights[:-1], heights[1:], strict=True):
+            for a, b in pairwise(heights):
                 inset = r - np.sqrt(r**2 - ((a + b) / 2) ** 2)
                 slabs.append((z1 - r + a, z1 - r + b, above + here.offset(-inset, miter)))
             segments = []

@@ -174,7 +174,14 @@ def _pose(view: View, focal_px: float) -> Camera:
     _, turn, shift = cv2.solvePnP(
         view.world_mm, view.pixels, matrix, np.zeros(4), flags=cv2.SOLVEPNP_IPPE
     )
-    return Camera(focal_px, centre, 0.0, 0.0, np.asarray(cv2.Rodrigues(turn)[0]), shift.ravel())
+    return Camera(
+        focal_px,
+        centre,
+        0.0,
+        0.0,
+        np.asarray(cv2.Rodrigues(turn)[0]),
+        np.asarray(shift, float).ravel(),
+    )
 
 
 def _refine(
@@ -196,11 +203,11 @@ def _refine(
         now = np.concatenate([inner, [cameras[0].k1, cameras[0].k2]])
         normal[range(INTRINSICS), range(INTRINSICS)] += 1 / prior_sd**2
         gradient[:INTRINSICS] += (prior_mean - now) / prior_sd**2
-        step = np.linalg.solve(normal, gradient)
+        step = np.asarray(np.linalg.solve(normal, gradient), float)
         cameras = [c.moved(_part(step, n)) for n, c in enumerate(cameras)]
         if np.abs(step[:1]).max() < 1e-9 and np.abs(step).max() < 1e-7:
             break
-    covariance = np.linalg.inv(normal)
+    covariance = np.asarray(np.linalg.inv(normal), float)
     out = []
     for n, camera in enumerate(cameras):
         index = _columns(n)

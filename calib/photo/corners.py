@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 
 _SEARCH_LONG_SIDE_PX = 1600
 _FEW_MARKERS, _MIN_MARKERS = 40, 6
+_MIN_CORNERS = 12
+_STEEP_DEG = 38.0
 _WINDOW_SQUARES = 0.12  # stays clear of the marker, which begins 0.136 squares from the corner
 _CHECK_MM = 0.75
 _MIN_CONTRAST = 0.35  # of the photo's black-to-white range
@@ -58,7 +60,7 @@ def find_mat(photo: Photo) -> Seen:
     """
     import cv2
 
-    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY))
+    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     corners, codes = _markers(grey, _SEARCH_LONG_SIDE_PX)
     if len(codes) < _FEW_MARKERS:
         corners, codes = _markers(grey, 2 * _SEARCH_LONG_SIDE_PX)
@@ -76,9 +78,19 @@ def find_mat(photo: Photo) -> Seen:
     pixels = np.concatenate([corners[n] for n in good])
     camera = _camera(frame, pixels, photo)
     frame, pixels = _saddles(grey, mat, camera)
-    if len(frame) < 12:
-        _explain(grey, photo.name, len(good))
+    if len(frame) < _MIN_CORNERS:
+        raise _few_corners(photo, camera, len(frame))
     return Seen(mat, serial_known, frame, pixels, _camera(frame, pixels, photo), grey)
+
+
+def _few_corners(photo: Photo, camera: Camera, count: int) -> FileError:
+    if camera.tilt_deg > _STEEP_DEG:
+        what = f"too oblique: {camera.tilt_deg:.0f} degrees"
+        mend = "hold the camera 8 to 18 degrees off straight above"
+    else:
+        what = f"only {count} corners are where a flat mat has them"
+        mend = "tape the paper to a flat table, and hold the phone still"
+    return FileError(what, where=photo.name, mend=mend)
 
 
 def _camera(frame_mm: Floats, pixels: Floats, photo: Photo) -> Camera:
@@ -94,7 +106,7 @@ def _markers(grey: NDArray[np.uint8], long_side_px: int) -> tuple[list[Floats], 
     small = grey
     if shrink > 1:
         size = (round(grey.shape[1] / shrink), round(grey.shape[0] / shrink))
-        small = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+        small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
     settings.cornerRefinementWinSize = 3
@@ -163,4 +175,4 @@ def _is_saddle(
 def _pick(grey: NDArray[np.uint8], at: Floats) -> NDArray[Any]:
     x = np.clip(np.rint(at[:, 0]).astype(int), 0, grey.shape[1] - 1)
     y = np.clip(np.rint(at[:, 1]).astype(int), 0, grey.shape[0] - 1)
-    return grey[y, x]
+    return np.asarray(grey[y, x])

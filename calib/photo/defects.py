@@ -10,7 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.photo.edges import Patch, cut_patch, misfit, sample_rim, vertex
+from calib.photo.edges import misfit, vertex
+from calib.photo.profiles import Patch, cut_patch, sample_rim
 from calib.photo.rims import Rim, hidden
 from calib.photo.view import PieceView
 from patterns.feature import Feature
@@ -100,7 +101,7 @@ def _ends(view: PieceView, feature: Feature) -> Floats:
 
 
 def _rim_along(view: PieceView, a: Floats, b: Floats) -> Rim | None:
-    """The straight rim whose line runs through two lying points and that spans most of them."""
+    """Find the straight rim whose line runs through two lying points and that spans most of them."""
     best: Rim | None = None
     for rim in (f.rim for f in view.fits if f.rim.circle is None):
         n, p = rim.normals[0], rim.points_mm[0, :2]
@@ -138,7 +139,7 @@ def _profile(view: PieceView, patch: Patch, rim: Rim, a: Floats, b: Floats) -> _
     along = (rim.points_mm[:, :2] - a[:2]) @ direction
     eye = view.placement.to_lying(view.camera.position_mm[None])[0]
     seen = (along > 0.3) & (along < length - 0.3)
-    seen &= ~hidden(view.lying, rim.points_mm + [0, 0, 0.05], eye)
+    seen &= ~hidden(view.lying, rim.points_mm + np.array([0, 0, 0.05]), eye)
     profiles = sample_rim(
         patch, view.camera, view.placement, rim, seen, view.mat_view.blur_px, _REACH_MM,
         station_mm=_LINE_MM, further_mm=_REACH_MM,
@@ -212,7 +213,7 @@ def _held_at(s: Floats, e: Floats, end: float) -> float:
 
 
 def _up(view: PieceView) -> Floats:
-    """The printed piece's upward direction, in lying x and y."""
+    """Return the printed piece's upward direction, in lying x and y."""
     return np.asarray(view.lying.rotation[:2, 2])
 
 

@@ -12,7 +12,7 @@ from calib.errors import FileError
 
 MAX_MEGAPIXELS = 64.0
 MIN_LONG_SIDE_PX = 1200
-_FORMATS = ("JPEG", "MPO", "PNG", "WEBP", "TIFF", "BMP")
+_FORMATS = ("JPEG", "PNG", "WEBP", "TIFF", "BMP")
 _MODES = ("RGB", "L", "RGBA", "LA", "P", "1")
 _FULL_FRAME_DIAGONAL_MM = 43.2666  # of 36 x 24 mm
 _RETAKE = "take the photo again, or copy it from the phone as a JPEG file"
@@ -55,18 +55,20 @@ def load_photo(path: Path) -> Photo:
         Missing, not a picture, truncated, too large (checked before a pixel is decoded), too
         small, animated, 16-bit, or CMYK.
     """
-    from PIL import Image
+    from PIL import Image, UnidentifiedImageError
 
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            with Image.open(path, formats=_FORMATS) as image:
+            with path.open("rb") as stream, Image.open(stream, formats=_FORMATS) as image:
                 _check_header(image, path.name)
                 image.load()
                 return _upright(image, path.name)
     except FileNotFoundError:
         raise FileError("there is no such file", where=str(path), mend="check its name") from None
-    except Image.UnidentifiedImageError:
+    except (IsADirectoryError, PermissionError):
+        raise FileError("not a picture that can be read", where=str(path), mend=_RETAKE) from None
+    except UnidentifiedImageError:
         raise FileError(
             "not a picture that can be read", where=path.name, mend=_kind(path)
         ) from None
@@ -145,13 +147,13 @@ def _turn(image: Any, orientation: Any) -> Any:
 
 def linear(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
     """Undo the sRGB transfer curve (IEC 61966-2-1): light, 0 to 1, same shape."""
-    return _LIGHT[rgb]
+    return np.asarray(_LIGHT[rgb])
 
 
 def encode(light: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
     """Apply the sRGB transfer curve (IEC 61966-2-1) to light from 0 to 1."""
     v = np.clip(light, 0.0, 1.0)
-    return np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.power(v, 1 / 2.4) - 0.055)
+    return np.asarray(np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.power(v, 1 / 2.4) - 0.055))
 
 
 def _table() -> NDArray[np.float32]:

@@ -106,7 +106,8 @@ def top_view(photo: Photo, camera: Camera, box_mm: Box, px_per_mm: float) -> Top
     small_size = (max(1, round(width / shrink)), max(1, round(height / shrink)))
     small = photo.rgb
     if shrink > 1:
-        small = cv2.resize(photo.rgb, small_size, interpolation=cv2.INTER_AREA)
+        resized = cv2.resize(photo.rgb, small_size, interpolation=cv2.INTER_AREA)
+        small = np.asarray(resized, dtype=np.uint8)
     across = np.arange(round((box_mm[2] - box_mm[0]) * px_per_mm)) + 0.5
     up = np.arange(round((box_mm[3] - box_mm[1]) * px_per_mm)) + 0.5
     x, y = np.meshgrid(box_mm[0] + across / px_per_mm, box_mm[1] + up / px_per_mm)
@@ -197,7 +198,7 @@ def _correlate(
     middle = np.array([(x0 + x1) / 2, (y0 + y1) / 2])
     out = []
     for angle in np.radians(np.arange(0, 360, _TURN_STEP_DEG)):
-        place = Placement(*middle, float(angle))
+        place = Placement(float(middle[0]), float(middle[1]), float(angle))
         at = _apparent(place.to_world(template.points), eye)
         picture = _stamp(at - middle, place.turned(template.normals), template, view, shape)
         score = fft.irfft2((spectrum * np.conj(fft.rfft2(picture))).sum(axis=0), s=shape)

@@ -109,7 +109,7 @@ class Mat:
     @property
     def origin_mm(self) -> tuple[float, float]:
         """Where the middle of the frame lies on the page."""
-        width, height = self.page_mm
+        height = self.page_mm[1]
         left = 14.0 if self.paper == "a4" else 16.5
         top = 9.0 if self.paper == "a4" else 8.0
         return left + COLUMNS * SQUARE_MM / 2, height - top - self.rows * SQUARE_MM / 2
@@ -207,7 +207,8 @@ def marker_bits(code: int) -> NDArray[np.bool_]:
     import cv2
 
     words = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
-    return np.asarray(cv2.aruco.generateImageMarker(words, code, MARKER_MODULES)) == 0
+    picture = cv2.aruco.generateImageMarker(words, code, MARKER_MODULES)
+    return np.asarray(np.asarray(picture) == 0)
 
 
 def shapes(mat: Mat) -> list[Rect | Text]:

@@ -137,11 +137,11 @@ def _white_levels(photo: Photo, seen: Seen, camera: Camera, scale: PaperScale) -
     at = np.rint(camera.project(np.column_stack([flat, np.zeros(len(flat))]))).astype(int)
     width, height = photo.size
     at = at[((at >= 0) & (at < (width, height))).all(axis=1)]
-    return photo.rgb[at[:, 1], at[:, 0]]
+    return np.asarray(photo.rgb[at[:, 1], at[:, 0]])
 
 
 def blur_px(seen: Seen, camera: Camera, scale: PaperScale) -> float:
-    """Standard deviation of the blur, from the squares' edges beside the chessboard corners.
+    """Return the standard deviation of the blur, from the squares' edges beside the chessboard corners.
 
     A step blurred by a Gaussian has its steepest slope at height / (sigma sqrt(2 pi)).
     """
@@ -157,9 +157,8 @@ def blur_px(seen: Seen, camera: Camera, scale: PaperScale) -> float:
         world = np.concatenate([spots, np.zeros((*spots.shape[:-1], 1))], axis=-1)
         pixels = camera.project(world).astype(np.float32)
         size = np.linalg.norm(pixels[:, 2, -1] - pixels[:, 2, 0], axis=1) / (steps[-1] - steps[0])
-        grey = cv2.remap(
-            seen.grey, pixels.reshape(len(flat), -1, 2), None, cv2.INTER_LINEAR
-        ).astype(float)
+        at = pixels.reshape(len(flat), -1, 2)
+        grey = np.asarray(cv2.remap(seen.grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR), float)
         light = _light(grey).reshape(len(flat), len(lines), len(steps)).mean(axis=1)
         height = np.abs(light[:, -20:].mean(axis=1) - light[:, :20].mean(axis=1))
         slope = np.abs(light[:, 8:] - light[:, :-8]).max(axis=1) / (8 * (steps[1] - steps[0]))

@@ -184,7 +184,8 @@ def _stretches(
 ) -> list[_Run]:
     if circle is not None and is_rim.any() and not is_rim.all():
         first = int(np.flatnonzero(~is_rim)[0])  # begin in a gap, so that no run wraps round
-        is_rim, points, normals = (np.roll(v, -first, axis=0) for v in (is_rim, points, normals))
+        is_rim = np.roll(is_rim, -first)
+        points, normals = np.roll(points, -first, axis=0), np.roll(normals, -first, axis=0)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], is_rim.astype(int), [0]])))
     return [
         _Run(z, points[first:last], normals[first:last], circle)

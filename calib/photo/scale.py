@@ -34,7 +34,7 @@ class PaperScale:
         return not self.source.startswith("nothing")
 
     def sd_along(self, direction: Floats) -> float:
-        """Standard uncertainty of the scale along a (2,) unit direction."""
+        """Return the standard uncertainty of the scale along a (2,) unit direction."""
         weights = direction**2
         return float(np.sqrt(weights @ self.covariance @ weights))
 

@@ -87,6 +87,7 @@ def measure_photos(
     FileError, BadInput
         A photo can't be used, or a known length is not one that the photos show.
     """
+    _check_known(features, known_mm or {})
     scale = scale or PaperScale()
     seen = look_at_mats(photos)
     lyings = [lay(body, side) for side in sides]
@@ -136,6 +137,19 @@ def _find(
     return piece
 
 
+def _check_known(features: Sequence[Feature], known_mm: Mapping[str, float]) -> None:
+    by_id = {f.id: f for f in features if f.unit == "mm"}
+    for name, true_mm in known_mm.items():
+        if name not in by_id:
+            raise BadInput(f"the piece has no feature {name!r}", mend=f"one of {', '.join(by_id)}")
+        nominal = by_id[name].nominal
+        if abs(true_mm / nominal - 1) > 0.1:
+            raise BadInput(
+                f"{name}={true_mm:g} is far from its nominal {nominal:g} mm",
+                mend="give what the caliper reads, in millimetres",
+            )
+
+
 def _scale_from_known(
     pieces: Sequence[PieceView],
     features: Sequence[Feature],
@@ -145,14 +159,7 @@ def _scale_from_known(
 ) -> PaperScale:
     by_id = {f.id: f for f in features}
     for name, true_mm in known_mm.items():
-        if name not in by_id:
-            raise BadInput(f"the piece has no feature {name!r}", mend=f"one of {', '.join(by_id)}")
         feature = by_id[name]
-        if abs(true_mm / feature.nominal - 1) > 0.1:
-            raise BadInput(
-                f"{name}={true_mm:g} is far from its nominal {feature.nominal:g} mm",
-                mend="give what the caliper reads, in millimetres",
-            )
         seen = [
             (p, n) for p in pieces for n in measure_features(p, [feature], scale) if not n.flags
         ]

@@ -9,19 +9,11 @@ from numpy.typing import NDArray
 from calib.errors import FileError
 from calib.photo.camera import Camera, View, solve_cameras
 from calib.photo.corners import Seen, find_mat
-from calib.photo.edges import (
-    Patch,
-    RimFit,
-    Scan,
-    cut_patch,
-    fit_rim,
-    joint_step,
-    sample_rim,
-    scan_rim,
-)
+from calib.photo.edges import RimFit, Scan, fit_rim, joint_step, scan_rim
 from calib.photo.image import Photo
 from calib.photo.locate import Box, Found, Placement, locate
 from calib.photo.lying import Lying
+from calib.photo.profiles import Patch, cut_patch, sample_rim
 from calib.photo.quality import blur_px, check_view
 from calib.photo.rims import Rim, hidden, rims_of
 from calib.photo.scale import PaperScale
@@ -198,7 +190,7 @@ def _visible(
     lying: Lying, placement: Placement, rims: Sequence[Rim], camera: Camera
 ) -> list[Bools]:
     eye = placement.to_lying(camera.position_mm[None])[0]
-    points = np.concatenate([r.points_mm for r in rims]) + [0, 0, 0.05]
+    points = np.concatenate([r.points_mm for r in rims]) + np.array([0, 0, 0.05])
     ends = np.cumsum([len(r.points_mm) for r in rims])[:-1]
     return np.split(~hidden(lying, points, eye), ends)
 
