@@ -98,13 +98,8 @@ def painted(box: tuple[int, int, int, int], colour: str) -> bytes:
 
 
 def oblique() -> bytes:
-    w, h = SIZE
-    turned = [[w * 0.36, h * 0.42], [w * 0.64, h * 0.42], [w, h * 0.75], [0, h * 0.75]]
-    way = cv2.getPerspectiveTransform(
-        np.array([[0, 0], [w, 0], [w, h], [0, h]], np.float32), np.array(turned, np.float32)
-    )
-    big = cv2.warpPerspective(np.asarray(good()), np.diag([3.0, 3.0, 1.0]) @ way, (3 * w, 3 * h))
-    return jpeg(Image.fromarray(big))
+    camera = look(SIZE, tilt_deg=45, azimuth_deg=90)
+    return jpeg(Image.fromarray(render(Scene(MAT, camera, SIZE))))
 
 
 def crumpled(rgb: np.ndarray) -> np.ndarray:

@@ -30,7 +30,7 @@ _WEIGHT = 12.0  # of log misfit: about the samples of a profile that are indepen
 _SMOOTH_MM = 1.5
 _EDGE_SD_MM = 0.06
 _AREA_SHARE_SD = 0.12  # of a string's area: how thin things share a pixel
-_CHROMA = 0.35  # least share of the difference that a shadow can't make
+_CHROMA = 0.2  # least share of the difference that a shadow can't make
 _CELL_MM = 0.1
 _WIDEST_STRING_MM = 1.6
 _LEAST_SHARE = 0.12
@@ -67,12 +67,12 @@ class Contrast:
 def contrast_of(face: Floats, paper: Floats) -> Contrast:
     """Find the direction that tells material from paper, and if possible from shadowed paper."""
     step = face - paper
-    free = step - (step @ paper) / max(float(paper @ paper), 1e-12) * paper
-    if np.linalg.norm(free) > _CHROMA * np.linalg.norm(step):
-        return Contrast(paper, free / float(step @ free), 0.25)
     weights = step / float(step @ step)
     if face.mean() > paper.mean():  # a shadow lies on the other side of the paper
         return Contrast(paper, weights, 0.25)
+    free = step - (step @ paper) / max(float(paper @ paper), 1e-12) * paper
+    if np.linalg.norm(free) > _CHROMA * np.linalg.norm(step):
+        return Contrast(paper, free / float(step @ free), 0.25)
     return Contrast(paper, weights, 0.7, "a shadow can pass for this filament on white paper")
 
 

@@ -82,7 +82,8 @@ def load_photo(path: Path) -> Photo:
 
 def _kind(path: Path) -> str:
     try:
-        head = path.open("rb").read(16)
+        with path.open("rb") as stream:
+            head = stream.read(16)
     except OSError:
         return _RETAKE
     if head[4:8] == b"ftyp":
