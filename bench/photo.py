@@ -90,6 +90,9 @@ def measured(
 def summary(name: str, rows: list[Row]) -> None:
     """Print what came out."""
     clear = [r for r in rows if not r.flagged]
+    if not clear:
+        print(f"{name}: {len(rows)} lengths, none clear")
+        return
     error = np.array([r.error for r in clear])
     sizes = np.array([r.nominal >= 20 and r.kind != "pitch" for r in clear])
     pitch = np.array([r.kind == "pitch" for r in clear])

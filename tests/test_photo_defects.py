@@ -13,7 +13,7 @@ from calib.photo.mat import Mat
 from calib.photo.rows import defect_rows, readings_of
 from calib.photo.scale import from_bars
 from calib.photo.session import Outcome, measure_photos
-from patterns.body import Body, Prism, rectangle
+from patterns.body import Body, Circle, Prism
 from patterns.registry import get
 from patterns.spec import PrintSetup
 from tests.photo_render import Placed, Scene, decoded, look, render
@@ -39,8 +39,8 @@ def printed() -> tuple[Body, list[float]]:
         area = 0.0
         for z in np.linspace(z0 + 2.0, z1 - 2.2 - sag, count):
             wide, y = rng.uniform(0.25, 0.5), rng.uniform(2, 6)
-            loop = rectangle(x0 - 0.1, z - wide / 2, x1 + 0.1, z + wide / 2)
-            strands.append(Prism(outline=loop, start_mm=y, end_mm=y + wide, axis="Y"))
+            round_ = Circle(float(y), float(z), float(wide))
+            strands.append(Prism(outline=round_, start_mm=x0 - 0.1, end_mm=x1 + 0.1, axis="X"))
             area += wide * (x1 - x0)
         areas.append(area)
     return Body(

@@ -141,6 +141,9 @@ def _measure(view: PieceView, feature: Feature, scale: PaperScale) -> Length | N
     rounding_sd = abs(b.outward * b.round_sd_mm - a.outward * a.round_sd_mm)
     own = float(np.sqrt(a.sd_mm**2 + b.sd_mm**2 + camera_sd**2 + rounding_sd**2))
     places = [_seen_at(view, e, world) for e in (a, b)]
+    if not view.heights:
+        flat = view.camera.on_plane(view.camera.project(np.stack(places)))
+        value = float((flat[1] - flat[0]) @ world)
     return Length(
         feature, float(value), own, abs(nominal) * scale.sd_along(world), (*a.doubts, *b.doubts),
         (places[0], places[1]), view.mat_view.photo.name,

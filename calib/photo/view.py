@@ -51,7 +51,10 @@ class MatView:
 
 @dataclass(frozen=True, eq=False)
 class PieceView:
-    """A photo in which the piece was found and its rims fitted."""
+    """A photo in which the piece was found and its rims fitted.
+
+    `heights` is False where lengths shall be read in the mat's plane (for comparison only).
+    """
 
     mat_view: MatView
     lying: Lying
@@ -60,6 +63,7 @@ class PieceView:
     notes: tuple[str, ...]
     support: float
     score: float
+    heights: bool = True
 
     @property
     def merit(self) -> float:
@@ -169,7 +173,7 @@ def inside_box(box: Box, scale: PaperScale) -> Box:
 def fit_piece(view: MatView, found: Found, options: Options) -> PieceView:
     """Fit every rim, move the placement to suit them all, and fit again from there."""
     lying, placement, camera = found.lying, found.placement, view.camera
-    rims = _rims(lying, options)
+    rims = list(rims_of(lying))
     world = placement.to_world(np.concatenate([r.points_mm for r in rims]))
     pixels = camera.project(world)
     patch = cut_patch(view.photo, pixels, round(4 * camera.px_per_mm(world.mean(axis=0))) + 8)
@@ -183,7 +187,9 @@ def fit_piece(view: MatView, found: Found, options: Options) -> PieceView:
     )
     fits = [fit_rim(s) for s in scans]
     support = _support(rims, fits)
-    return PieceView(view, lying, placement, tuple(fits), view.notes, support, found.score)
+    return PieceView(
+        view, lying, placement, tuple(fits), view.notes, support, found.score, options.heights
+    )
 
 
 def _visible(
@@ -204,17 +210,6 @@ def _support(rims: Sequence[Rim], fits: Sequence[RimFit]) -> float:
         near = 1 / (1 + (f.shift_mm / _ROUGH_MM) ** 2 + (f.scatter_mm / _ROUGH_MM) ** 2)
         good += near * max(0.0, f.contrast) * f.rim.length_mm
     return good / total if total else 0.0
-
-
-def _rims(lying: Lying, options: Options) -> list[Rim]:
-    rims = list(rims_of(lying))
-    if options.heights:
-        return rims
-    flat = np.array([1.0, 1.0, 0.0])
-    return [
-        replace(r, points_mm=r.points_mm * flat, floor_mm=r.floor_mm * 0, foot_mm=r.foot_mm * 0)
-        for r in rims
-    ]
 
 
 def scan_rims(
