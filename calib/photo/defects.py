@@ -34,6 +34,9 @@ _CHROMA = 0.2  # least share of the difference that a shadow can't make
 _CELL_MM = 0.1
 _WIDEST_STRING_MM = 1.6
 _LEAST_SHARE = 0.12
+#: A round thread under light from above: mean of Lambert's cosine over its width is pi / 4. On white
+#: paper its own thin shadow makes up for that (found in renderings, not derived).
+_ROUND_SHARE = 0.79
 _NEAR_MM, _NEAR_SD_MM = 3.5, 0.08  # of a support: the edge is followed back to it
 _PLACED_SD_MM = 0.05  # of the drawn line, from the placement of the whole piece
 
@@ -52,12 +55,16 @@ class Defect:
 
 @dataclass(frozen=True, eq=False)
 class Contrast:
-    """How material differs from paper: share = (light - paper) @ weights, 1 for the upper face."""
+    """How material differs from paper: share = (light - paper) @ weights, 1 for the upper face.
+
+    `thread_share` is the mean share of a round thread.
+    """
 
     paper: Floats
     weights: Floats
     least: float
     note: str = ""
+    thread_share: float = 1.0
 
     def share(self, light: Floats) -> Floats:
         """Return (...,) share of material of (..., 3) light."""
@@ -69,7 +76,7 @@ def contrast_of(face: Floats, paper: Floats) -> Contrast:
     step = face - paper
     weights = step / float(step @ step)
     if face.mean() > paper.mean():  # a shadow lies on the other side of the paper
-        return Contrast(paper, weights, 0.25)
+        return Contrast(paper, weights, 0.25, "", _ROUND_SHARE)
     free = step - (step @ paper) / max(float(paper @ paper), 1e-12) * paper
     if np.linalg.norm(free) > _CHROMA * np.linalg.norm(step):
         return Contrast(paper, free / float(step @ free), 0.25)
@@ -269,7 +276,7 @@ def _strings(
     size = round(_WIDEST_STRING_MM / _CELL_MM)
     thin = share - ndimage.grey_opening(share, size=(1, size))
     counted = np.where(thin > _LEAST_SHARE, np.clip(thin, 0, 1), 0.0)
-    seen = float(counted.sum()) * _CELL_MM**2
+    seen = float(counted.sum()) * _CELL_MM**2 / contrast.thread_share
     area = seen * length / (len(along) * _CELL_MM)  # a string that crosses is seen in part
     sd = _AREA_SHARE_SD * area + 0.02 * np.sqrt(length * 2 * half)
     return [Defect(feature, "strings", area, "mm^2", float(sd), contrast.note)]
