@@ -1,0 +1,178 @@
+"""Find the mat in a photo: its markers first, then the chessboard corners to a tenth of a pixel."""
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.errors import FileError
+from calib.photo.camera import Camera, View, solve_cameras
+from calib.photo.image import Photo
+from calib.photo.mat import SQUARE_MM, Mat, mat_from_codes
+from patterns.errors import BadInput
+
+Floats = NDArray[np.float64]
+
+_SEARCH_LONG_SIDE_PX = 1600
+_FEW_MARKERS, _MIN_MARKERS = 40, 6
+_MIN_CORNERS = 12
+_STEEP_DEG = 38.0
+_WINDOW_SQUARES = 0.12  # stays clear of the marker, which begins 0.136 squares from the corner
+_CHECK_MM = 0.75
+_MIN_CONTRAST = 0.35  # of the photo's black-to-white range
+
+
+@dataclass(frozen=True, eq=False)
+class Seen:
+    """What a photo shows of a mat.
+
+    Attributes
+    ----------
+    mat : Mat
+    serial_known : bool
+        Both markers that spell the serial number were read.
+    frame_mm : (n, 2) float
+        Corners seen, in frame coordinates as drawn.
+    pixels : (n, 2) float
+    rough : Camera
+        From the corners alone, taking the paper as drawn.
+    grey : (h, w) uint8
+    """
+
+    mat: Mat
+    serial_known: bool
+    frame_mm: Floats
+    pixels: Floats
+    rough: Camera
+    grey: NDArray[np.uint8]
+
+
+@lru_cache(maxsize=4)
+def find_mat(photo: Photo) -> Seen:
+    """Find the mat's chessboard corners; remembered for the last few photos.
+
+    Raises
+    ------
+    FileError
+        No mat, another board, a mirrored photo, or too little of the mat.
+    """
+    import cv2
+
+    grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
+    corners, codes = _markers(grey, _SEARCH_LONG_SIDE_PX)
+    if len(codes) < _FEW_MARKERS:
+        corners, codes = _markers(grey, 2 * _SEARCH_LONG_SIDE_PX)
+    if len(codes) < _MIN_MARKERS:
+        _explain(grey, photo.name, len(codes))
+    try:
+        mat, serial_known = mat_from_codes(codes)
+    except BadInput as err:
+        raise FileError(err.what, where=photo.name, mend=err.mend) from None
+    places = {code: n for n, code in enumerate(mat.marker_codes)}
+    good = [n for n, c in enumerate(codes) if c in places and codes.count(c) == 1]
+    if len(good) < _MIN_MARKERS:
+        _explain(grey, photo.name, len(good))
+    frame = np.concatenate([mat.marker_corners_mm(places[codes[n]]) for n in good])
+    pixels = np.concatenate([corners[n] for n in good])
+    camera = _camera(frame, pixels, photo)
+    frame, pixels = _saddles(grey, mat, camera)
+    if len(frame) < _MIN_CORNERS:
+        raise _few_corners(photo, camera, len(frame))
+    return Seen(mat, serial_known, frame, pixels, _camera(frame, pixels, photo), grey)
+
+
+def _few_corners(photo: Photo, camera: Camera, count: int) -> FileError:
+    if camera.tilt_deg > _STEEP_DEG:
+        what = f"too oblique: {camera.tilt_deg:.0f} degrees"
+        mend = "hold the camera 8 to 18 degrees off straight above"
+    else:
+        what = f"only {count} corners are where a flat mat has them"
+        mend = "tape the paper to a flat table, and hold the phone still"
+    return FileError(what, where=photo.name, mend=mend)
+
+
+def _camera(frame_mm: Floats, pixels: Floats, photo: Photo) -> Camera:
+    world = np.column_stack([frame_mm, np.zeros(len(frame_mm))])
+    return solve_cameras([View(world, pixels, photo.size, photo.focal_px)]).cameras[0]
+
+
+def _markers(grey: NDArray[np.uint8], long_side_px: int) -> tuple[list[Floats], list[int]]:
+    """Corners (4, 2) and code of every marker, searched in a picture of that size at most."""
+    import cv2
+
+    shrink = max(1.0, max(grey.shape) / long_side_px)
+    small = grey
+    if shrink > 1:
+        size = (round(grey.shape[1] / shrink), round(grey.shape[0] / shrink))
+        small = np.asarray(cv2.resize(grey, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    settings = cv2.aruco.DetectorParameters()
+    settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
+    settings.cornerRefinementWinSize = 3
+    settings.adaptiveThreshWinSizeMin = settings.adaptiveThreshWinSizeMax = 23
+    words = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
+    found, codes, _ = cv2.aruco.ArucoDetector(words, settings).detectMarkers(small)
+    if codes is None:
+        return [], []
+    scale = np.array([grey.shape[1] / small.shape[1], grey.shape[0] / small.shape[0]])
+    corners = [(np.asarray(c, dtype=float).reshape(4, 2) + 0.5) * scale - 0.5 for c in found]
+    return corners, [int(c) for c in np.ravel(codes)]
+
+
+def _explain(grey: NDArray[np.uint8], name: str, count: int) -> None:
+    """Say why there is no mat; tries the mirror image to recognise a mirrored photo."""
+    _, mirrored = _markers(np.ascontiguousarray(grey[:, ::-1]), _SEARCH_LONG_SIDE_PX)
+    if len(mirrored) >= _MIN_MARKERS > count:
+        raise FileError("the photo is mirrored", where=name, mend="turn off the camera's mirroring")
+    if count == 0:
+        raise FileError("no mat found", where=name, mend="show the whole mat, sharp and evenly lit")
+    raise FileError(
+        f"only {count} of the mat's markers can be read",
+        where=name,
+        mend="show the whole mat, sharp and evenly lit, with nothing across its frame",
+    )
+
+
+def _saddles(grey: NDArray[np.uint8], mat: Mat, camera: Camera) -> tuple[Floats, Floats]:
+    """Refine every chessboard corner that looks like one near where the camera predicts it."""
+    import cv2
+
+    world = np.column_stack([mat.saddles_mm, np.zeros(len(mat.saddles_mm))])
+    guess = camera.project(world)
+    margin = 12
+    height, width = grey.shape
+    inside = (guess > margin).all(axis=1) & (guess < (width - margin, height - margin)).all(axis=1)
+    world, guess = world[inside], guess[inside]
+    if not len(world):
+        return world[:, :2], guess
+    px_per_mm = np.median([camera.px_per_mm(w) for w in world])
+    half = int(np.clip(round(_WINDOW_SQUARES * SQUARE_MM * px_per_mm), 2, 25))
+    done = cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 40, 0.002
+    start = guess.astype(np.float32).reshape(-1, 1, 2)
+    found = cv2.cornerSubPix(grey, start.copy(), (half, half), (-1, -1), done)
+    pixels = np.asarray(found, dtype=float).reshape(-1, 2)
+    near = np.linalg.norm(pixels - guess, axis=1) < max(3.0, 0.4 * half)
+    near &= _is_saddle(grey, camera, world, pixels - guess)
+    return world[near, :2], pixels[near]
+
+
+def _is_saddle(
+    grey: NDArray[np.uint8], camera: Camera, world: Floats, moved: Floats
+) -> NDArray[np.bool_]:
+    """Check that opposite quadrants agree and neighbouring ones differ."""
+    levels = []
+    for sx, sy in ((1, 1), (-1, 1), (-1, -1), (1, -1)):
+        at = camera.project(world + np.array([sx * _CHECK_MM, sy * _CHECK_MM, 0])) + moved
+        levels.append(_pick(grey, at))
+    a, b, c, d = np.stack(levels).astype(float)
+    contrast = np.abs((a + c) - (b + d)) / 2
+    alike = np.maximum(np.abs(a - c), np.abs(b - d))
+    span = np.percentile(contrast, 90)
+    return np.asarray((contrast > _MIN_CONTRAST * span) & (alike < 0.5 * contrast))
+
+
+def _pick(grey: NDArray[np.uint8], at: Floats) -> NDArray[Any]:
+    x = np.clip(np.rint(at[:, 0]).astype(int), 0, grey.shape[1] - 1)
+    y = np.clip(np.rint(at[:, 1]).astype(int), 0, grey.shape[0] - 1)
+    return np.asarray(grey[y, x])

@@ -1,0 +1,328 @@
+"""Sag, droop, strings and roughness of a piece lying on its side, against its drawn silhouette.
+
+Material is told from paper by its light: along the direction from paper to piece that a shadow
+does not change (where the filament has a colour of its own), else by how bright it is.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.photo.edges import misfit, vertex
+from calib.photo.profiles import Patch, cut_patch, sample_rim
+from calib.photo.rims import Rim, hidden
+from calib.photo.view import PieceView
+from patterns.feature import Feature
+
+Floats = NDArray[np.float64]
+
+UNDERSIDES = ("bridge", "overhang", "pass")
+STRINGS = ("strings", "strings_short")
+SKINS = ("surface",)
+
+_STEP_MM = 0.05
+_LINE_MM = 0.5
+_REACH_MM = 2.5
+_LEAP_MM = 0.25
+_WEIGHT = 12.0  # of log misfit: about the samples of a profile that are independent
+_SMOOTH_MM = 1.5
+_EDGE_SD_MM = 0.06
+_AREA_SHARE_SD = 0.12  # of a string's area: how thin things share a pixel
+_CHROMA = 0.2  # least share of the difference that a shadow can't make
+_CELL_MM = 0.1
+_WIDEST_STRING_MM = 1.6
+_LEAST_SHARE = 0.12
+#: A round thread under light from above: mean of Lambert's cosine over its width is pi / 4. On white
+#: paper its own thin shadow makes up for that (found in renderings, not derived).
+_ROUND_SHARE = 0.79
+_NEAR_MM, _NEAR_SD_MM = 3.5, 0.08  # of a support: the edge is followed back to it
+_PLACED_SD_MM = 0.05  # of the drawn line, from the placement of the whole piece
+
+
+@dataclass(frozen=True, slots=True)
+class Defect:
+    """One measured defect: quantity is sag, droop, roughness or strings; unit mm or mm^2."""
+
+    feature: Feature
+    quantity: str
+    value: float
+    unit: str
+    sd: float
+    note: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Contrast:
+    """How material differs from paper: share = (light - paper) @ weights, 1 for the upper face.
+
+    `thread_share` is the mean share of a round thread.
+    """
+
+    paper: Floats
+    weights: Floats
+    least: float
+    note: str = ""
+    thread_share: float = 1.0
+
+    def share(self, light: Floats) -> Floats:
+        """Return (...,) share of material of (..., 3) light."""
+        return np.asarray((light - self.paper) @ self.weights)
+
+
+def contrast_of(face: Floats, paper: Floats) -> Contrast:
+    """Find the direction that tells material from paper, and if possible from shadowed paper."""
+    step = face - paper
+    weights = step / float(step @ step)
+    if face.mean() > paper.mean():  # a shadow lies on the other side of the paper
+        return Contrast(paper, weights, 0.25, "", _ROUND_SHARE)
+    free = step - (step @ paper) / max(float(paper @ paper), 1e-12) * paper
+    if np.linalg.norm(free) > _CHROMA * np.linalg.norm(step):
+        return Contrast(paper, free / float(step @ free), 0.25)
+    return Contrast(paper, weights, 0.7, "a shadow can pass for this filament on white paper")
+
+
+def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect]:
+    """Measure every feature that is judged by eye and lies flat in this photo."""
+    world = np.concatenate([view.placement.to_world(f.rim.points_mm) for f in view.fits])
+    pixels = view.camera.project(world)
+    patch = cut_patch(view.mat_view.photo, pixels, round(6 * view.camera.px_per_mm(world[0])) + 8)
+    lines: dict[tuple[float | None, str], Defect] = {}
+    out: list[Defect] = []
+    for f in features:
+        if f.group in UNDERSIDES:
+            found = _underside(view, patch, f)
+            out += found
+            lines |= {(f.rung, d.quantity): d for d in found}
+        elif f.group in STRINGS:
+            out += _strings(view, patch, f, features)
+        elif f.group in SKINS:
+            out += _skin(view, patch, f, features)
+    out += [d for f in features if f.group == "sag" for d in _thickness(f, lines)]
+    return out
+
+
+def _ends(view: PieceView, feature: Feature) -> Floats:
+    return view.lying.from_piece(np.array([feature.start, feature.end]))
+
+
+def _rim_along(view: PieceView, a: Floats, b: Floats) -> Rim | None:
+    """Find the straight rim whose line runs through two lying points and that spans most of them."""
+    best: Rim | None = None
+    for rim in (f.rim for f in view.fits if f.rim.circle is None):
+        n, p = rim.normals[0], rim.points_mm[0, :2]
+        off = max(abs(float((q[:2] - p) @ n)) for q in (a, b))
+        between = (
+            (rim.points_mm[:, :2] - a[:2])
+            @ (b - a)[:2]
+            / max(float((b - a)[:2] @ (b - a)[:2]), 1e-9)
+        )
+        covered = float(((between > 0) & (between < 1)).sum()) * 0.5
+        if (
+            off < 0.1
+            and covered > 0.5 * float(np.linalg.norm((b - a)[:2]))
+            and (best is None or rim.z_mm > best.z_mm)
+        ):
+            best = rim
+    return best
+
+
+@dataclass(frozen=True, eq=False)
+class _Profile:
+    """Where material ends along a rim: along_mm from the start, outward of the drawn line."""
+
+    along_mm: Floats
+    out_mm: Floats
+
+
+def _profile(view: PieceView, patch: Patch, rim: Rim, a: Floats, b: Floats) -> _Profile | None:
+    """Follow the edge from a to b (lying), each half millimetre by the step model.
+
+    A path through the misfits of all stations: close to each one's best place, without leaps.
+    """
+    length = float(np.linalg.norm((b - a)[:2]))
+    direction = (b - a)[:2] / length
+    along = (rim.points_mm[:, :2] - a[:2]) @ direction
+    eye = view.placement.to_lying(view.camera.position_mm[None])[0]
+    seen = (along > 0.3) & (along < length - 0.3)
+    seen &= ~hidden(view.lying, rim.points_mm + np.array([0, 0, 0.05]), eye)
+    profiles = sample_rim(
+        patch, view.camera, view.placement, rim, seen, view.mat_view.blur_px, _REACH_MM,
+        station_mm=_LINE_MM, further_mm=_REACH_MM,
+    )  # fmt: skip
+    if profiles is None or len(profiles.light) < 6:
+        return None
+    places = np.arange(-0.6, min(_REACH_MM, profiles.across_mm[-1] - 0.3), _STEP_MM)
+    sums = misfit(profiles, places, sigma_mm=1.15 * profiles.blur_mm, wall_over_top=0.6)
+    costs = np.log(sums + 0.05 * np.median(sums.min(axis=1))) * _WEIGHT
+    chosen = _cheapest_path(costs, places)
+    path = np.array([vertex(places, row, int(k)) for row, k in zip(sums, chosen, strict=True)])
+    s = (profiles.points_mm[:, :2] - a[:2]) @ direction
+    order = np.argsort(s)
+    return _Profile(s[order], path[order])
+
+
+def _cheapest_path(costs: Floats, places: Floats) -> NDArray[np.int_]:
+    """Place of every station such that costs and squared leaps add up to least (Viterbi)."""
+    leaps = ((places[:, None] - places[None, :]) / _LEAP_MM) ** 2
+    total, back = costs[0] + (places / 0.3) ** 2, []
+    for row in costs[1:]:
+        ways = total[None, :] + leaps
+        back.append(ways.argmin(axis=1))
+        total = row + ways.min(axis=1)
+    path = [int(total.argmin())]
+    for step in reversed(back):
+        path.append(int(step[path[-1]]))
+    return np.array(path[::-1])
+
+
+def _smooth(values: Floats) -> Floats:
+    from scipy import ndimage
+
+    size = max(1, round(_SMOOTH_MM / _LINE_MM))
+    return np.asarray(ndimage.median_filter(values, size, mode="nearest"))
+
+
+def _underside(view: PieceView, patch: Patch, feature: Feature) -> list[Defect]:
+    a, b = _ends(view, feature)
+    rim = _rim_along(view, a, b)
+    profile = _profile(view, patch, rim, a, b) if rim is not None else None
+    if profile is None:
+        return []
+    level = abs(feature.start[2] - feature.end[2]) < 1e-6
+    s, e = profile.along_mm, _smooth(profile.out_mm)
+    share = s / s[-1]
+    if level:  # held at both ends: a bridge
+        first, last = _held_at(s, e, 0.0), _held_at(s, e, float(np.linalg.norm((b - a)[:2])))
+        hang = e - (first + (last - first) * share)
+        value, quantity = float(np.percentile(hang, 97)), "sag"
+    else:  # held at its root alone
+        root = float(np.median(e[share < 0.3]))
+        vertical = abs(float((b - a)[:2] @ _up(view))) / float(np.linalg.norm((b - a)[:2]))
+        hang = (e - root) / max(float(np.sqrt(1 - vertical**2)), 0.2)
+        value, quantity = float(np.median(hang[share > 0.85])), "droop"
+    rough = float(np.std(profile.out_mm - e))
+    return [
+        Defect(feature, quantity, value, "mm", _EDGE_SD_MM),
+        Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01),
+    ]
+
+
+def _held_at(s: Floats, e: Floats, end: float) -> float:
+    """Height of the edge at a support: followed back to it, weighed against the drawn line (0)."""
+    near = np.abs(s - end) < _NEAR_MM
+    if near.sum() < 4:
+        return 0.0
+    followed = float(np.polyval(np.polyfit(s[near], e[near], 2), end))
+    weights = 1 / _NEAR_SD_MM**2, 1 / _PLACED_SD_MM**2
+    return followed * weights[0] / (weights[0] + weights[1])
+
+
+def _up(view: PieceView) -> Floats:
+    """Return the printed piece's upward direction, in lying x and y."""
+    return np.asarray(view.lying.rotation[:2, 2])
+
+
+def _thickness(feature: Feature, lines: dict[tuple[float | None, str], Defect]) -> list[Defect]:
+    """Thickness with what hangs under it, from the underside of the same rung."""
+    for quantity in ("sag", "droop"):
+        line = lines.get((feature.rung, quantity))
+        if line is not None and line.feature.group != "overhang":
+            value = feature.nominal + line.value
+            return [Defect(feature, "thickness", value, "mm", line.sd, line.note)]
+    return []
+
+
+def _room_mm(view: PieceView, feature: Feature, features: Sequence[Feature]) -> float:
+    """Half the height of a band: half the way to the next feature of the group, or a probe's end."""
+    here = feature.start[2]
+    others = [
+        abs(f.start[2] - here) for f in features if f.group == feature.group and f is not feature
+    ]
+    limit = 0.5 * min((d for d in others if d > 0.1), default=20.0)
+    middle = (np.array(feature.start) + np.array(feature.end)) / 2
+    free = 0.0
+    for h in np.arange(0.1, limit, 0.1):
+        probes = view.lying.from_piece(middle + np.array([[0, 0, h], [0, 0, -h]]))
+        if view.lying.solid_at(probes).any():
+            break
+        free = float(h)
+    return free
+
+
+def _strings(
+    view: PieceView, patch: Patch, feature: Feature, features: Sequence[Feature]
+) -> list[Defect]:
+    """Area of material in a gap, in the plane in which the piece's middle lies."""
+    from scipy import ndimage
+
+    a, b = _ends(view, feature)
+    half, length = _room_mm(view, feature, features), float(np.linalg.norm((b - a)[:2]))
+    direction = (b - a)[:2] / length
+    up = np.array([-direction[1], direction[0]])
+    margin = _hidden_margin(view, (a + b) / 2, a[:2] - 0.3 * direction)
+    pad_x, pad_y = (0.4 + float(np.abs(margin @ d)) for d in (direction, up))
+    along = np.arange(pad_x, length - pad_x, _CELL_MM)
+    aside = np.arange(-half + pad_y, half - pad_y, _CELL_MM)
+    if len(along) < 10 or len(aside) < 5:
+        return []
+    flat = a[:2] + along[:, None, None] * direction + aside[None, :, None] * up
+    lifted = np.concatenate([flat, np.full((*flat.shape[:2], 1), a[2])], axis=-1)
+    pixels = view.camera.project(view.placement.to_world(lifted.reshape(-1, 3)))
+    light = patch.sample(pixels).astype(float)
+    contrast = contrast_of(_face_light(view, patch), np.median(light, axis=0))
+    share = contrast.share(light).reshape(flat.shape[:2])
+    size = round(_WIDEST_STRING_MM / _CELL_MM)
+    thin = share - ndimage.grey_opening(share, size=(1, size))
+    counted = np.where(thin > _LEAST_SHARE, np.clip(thin, 0, 1), 0.0)
+    seen = float(counted.sum()) * _CELL_MM**2 / contrast.thread_share
+    area = seen * length / (len(along) * _CELL_MM)  # a string that crosses is seen in part
+    sd = _AREA_SHARE_SD * area + 0.02 * np.sqrt(length * 2 * half)
+    return [Defect(feature, "strings", area, "mm^2", float(sd), contrast.note)]
+
+
+def _hidden_margin(view: PieceView, middle: Floats, post: Floats) -> Floats:
+    """How far walls reach into a gap, seen in the plane of its middle: lying x, y."""
+    heights = np.arange(0.05, float(view.lying.size_mm[2]), 0.1)
+    column = np.column_stack([np.tile(post, (len(heights), 1)), heights])
+    solid = heights[view.lying.solid_at(column)]
+    eye = view.placement.to_lying(view.camera.position_mm[None])[0]
+    out = np.zeros(2)
+    for z in (solid.min(), solid.max()) if len(solid) else ():
+        ratio = (eye[2] - middle[2]) / (eye[2] - z)
+        shift = (middle[:2] - eye[:2]) * (ratio - 1)
+        out = np.where(np.abs(shift) > np.abs(out), shift, out)
+    return out
+
+
+def _face_light(view: PieceView, patch: Patch) -> Floats:
+    """Light of the upper face: beside all rims, half a millimetre inside."""
+    spots = []
+    for f in view.fits:
+        inside = f.rim.points_mm.copy()
+        inside[:, :2] -= 0.5 * f.rim.normals
+        spots.append(inside[f.rim.inner_mm > 0.9])
+    world = view.placement.to_world(np.concatenate(spots))
+    return np.asarray(np.median(patch.sample(view.camera.project(world)), axis=0), dtype=float)
+
+
+def _skin(
+    view: PieceView, patch: Patch, feature: Feature, features: Sequence[Feature]
+) -> list[Defect]:
+    """Roughness of both sides of a post beside its band: scatter of the edge about a line."""
+    bands = [abs(f.start[2] - feature.start[2]) for f in features if f.group == feature.group]
+    half = 0.45 * min((d for d in bands if d > 0.1), default=10.0)
+    values = []
+    for point in (feature.start, feature.end):
+        ends = np.array([point, point]) + np.array([[0, 0, -half], [0, 0, half]])
+        a, b = view.lying.from_piece(ends)
+        rim = _rim_along(view, a, b)
+        profile = _profile(view, patch, rim, a, b) if rim is not None else None
+        if profile is not None:
+            line = np.polyfit(profile.along_mm, profile.out_mm, 1)
+            values.append(float(np.std(profile.out_mm - np.polyval(line, profile.along_mm))))
+    if not values:
+        return []
+    rough = float(np.sqrt(np.mean(np.square(values))))
+    return [Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01)]

@@ -1,0 +1,321 @@
+"""Sub-pixel position of a rim: a step model fitted to profiles sampled from the photo itself.
+
+Across a rim the light goes from the upper face to the visible part of the side wall (if the camera
+sees any) to what lies below, where a shadow may ramp. Each is a level, blurred by the camera; the
+levels are linear in the light, so only the rim's place is searched.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.photo.profiles import Profiles
+from calib.photo.rims import Rim
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+_NARROW_WALL_SIGMAS = 2.0  # a wall seen narrower than this has no level of its own
+_WALL_OVER_TOP = (0.35, 0.6, 0.85)  # light of a wall over the upper face's: away from a lamp, to it
+_BLUR_GAINS = (0.9, 1.15, 1.5)
+_NEAR_MM = 0.3  # a station's own place may be this far from the rim's common one
+_GROWTH, _GROWTH_SD = 0.008, 0.005  # shrinkage, and paper whose scale is not known
+_GRID = 81  # places of a misfit curve
+
+
+def misfit(
+    p: Profiles, places_mm: Floats, *, sigma_mm: float, wall_over_top: float, use_wall: bool = True
+) -> Floats:
+    """Sum of squares left by the step model for every station and place tried: (n, k).
+
+    Parameters
+    ----------
+    places_mm : (k,) float
+        Where the rim might be, outward from its nominal place.
+    """
+    out = np.zeros((len(p.light), len(places_mm)))
+    wall = np.round(p.wall_mm / 0.03) * 0.03 if use_wall else np.zeros(len(p.wall_mm))
+    bevel = np.round(p.bevel_mm / 0.03) * 0.03
+    for w, b in {(float(w), float(b)) for w, b in zip(wall, bevel, strict=True)}:
+        at = np.flatnonzero((wall == w) & (bevel == b))
+        columns = _columns(p.across_mm, places_mm, w, b, sigma_mm, wall_over_top)
+        basis = np.linalg.qr(columns)[0]
+        y = p.light[at].transpose(1, 0, 2).reshape(len(p.across_mm), -1)
+        explained = (np.swapaxes(basis, 1, 2) @ y) ** 2
+        total = (y**2).sum(axis=0) - explained.sum(axis=1)
+        out[at] = total.reshape(len(places_mm), len(at), 3).sum(axis=2).T
+    return np.maximum(out, 1e-12)
+
+
+def _columns(
+    u: Floats, places: Floats, wall: float, bevel: float, sigma: float, wall_over_top: float
+) -> Floats:
+    """(k, m, c) levels that the profile is made of, for every place."""
+    rise = _blurred_step(sigma)
+    at = u[None, :] - places[:, None]
+    past_rim = rise(at)
+    ones = np.ones_like(at)
+    beyond = np.maximum(at - wall, 0.0)
+    if wall == 0.0:
+        columns = [ones, past_rim, beyond]
+    elif wall < _NARROW_WALL_SIGMAS * sigma:
+        past_foot = rise(at - wall)
+        top = 1 - past_rim + wall_over_top * (past_rim - past_foot)
+        columns = [top, past_foot, beyond]
+    elif wall > u[-1] - places[-1]:
+        columns = [ones, past_rim]
+    else:
+        columns = [ones, past_rim, rise(at - wall), beyond]
+    if bevel > 0.5 * sigma:
+        columns.append(rise(at + bevel))
+    return np.stack(columns, axis=-1)
+
+
+def _blurred_step(sigma: float) -> Callable[[Floats], Floats]:
+    from scipy.special import ndtr
+
+    return lambda x: np.asarray(ndtr(x / sigma))
+
+
+@dataclass(frozen=True, eq=False)
+class RimFit:
+    """Where one rim is.
+
+    Attributes
+    ----------
+    rim : Rim
+    along_mm, points_mm, normals
+        Of the stations, as in `Profiles`.
+    offset_mm : (n,) float
+        Outward from the nominal rim, world millimetres.
+    offset_se_mm : (n,) float
+        From the profile's own noise.
+    good : (n,) bool
+        Stations that agree with a line (or circle) through all.
+    shift_mm : float
+        Their common offset, from the sum of all profiles.
+    rival_mm : float
+        Distance to the next best place (0: there is none).
+    rival_ratio : float
+        Misfit there over the misfit at the place chosen; close to 1 is bad.
+    contrast : float
+        Share of what a level and a slope leave of the light that the steps explain.
+    wall_mm : float
+        Median width of wall seen.
+    scatter_mm : float
+        Robust spread of the good stations about their line.
+    brightness : float
+        Light of the upper face over its difference to what lies beyond; 1 on black, 0 if black.
+    """
+
+    rim: Rim
+    along_mm: Floats
+    points_mm: Floats
+    normals: Floats
+    offset_mm: Floats
+    offset_se_mm: Floats
+    good: Bools
+    shift_mm: float
+    rival_mm: float
+    rival_ratio: float
+    contrast: float
+    wall_mm: float
+    scatter_mm: float
+    brightness: float
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """Misfit of one rim's stations over the places tried: (n, k)."""
+
+    rim: Rim
+    profiles: Profiles
+    places_mm: Floats
+    sums: Floats
+
+
+def scan_rim(
+    p: Profiles,
+    rim: Rim,
+    *,
+    reach_mm: float,
+    use_wall: bool = True,
+    thorough: bool = False,
+) -> Scan | None:
+    """Try places within `reach_mm` of where a rim is expected; None where there is no room.
+
+    `thorough` tries several blurs, and several lights of a wall too narrow to have its own level.
+    """
+    reach = min(reach_mm, -p.across_mm[0] - 0.15, p.across_mm[-1] - 0.15)
+    if reach < 0.1:
+        return None
+    step = max(0.02, p.blur_mm / 6)
+    places = np.arange(-reach, reach + step / 2, step)
+    narrow = (p.wall_mm > 0) & (p.wall_mm < _NARROW_WALL_SIGMAS * 1.5 * p.blur_mm)
+    gains = _BLUR_GAINS if thorough else (1.15,)
+    ratios = _WALL_OVER_TOP if thorough and use_wall and narrow.any() else _WALL_OVER_TOP[1:2]
+    tries = [
+        misfit(p, places, sigma_mm=p.blur_mm * gain, wall_over_top=ratio, use_wall=use_wall)
+        for gain in gains
+        for ratio in ratios
+    ]
+    best = min(tries, key=lambda sums: float(sums.sum(axis=0).min()))
+    return Scan(rim, p, places, best)
+
+
+def fit_rim(scan: Scan) -> RimFit:
+    """Turn a scan into each station's place and the rim's common one."""
+    p, places, sums = scan.profiles, scan.places_mm, scan.sums
+    total = sums.sum(axis=0)
+    shift, rival_mm, rival_ratio = _choose(places, total, float(places[-1]))
+    is_circle = scan.rim.circle is not None
+    centre = np.full(len(sums), shift)
+    if is_circle:
+        rough = _stations(places, sums, centre, np.inf, p)[0]
+        centre = _line(p, rough, is_circle)[0]
+    offsets, errors = _stations(places, sums, centre, _NEAR_MM, p)
+    _, good, scatter = _line(p, offsets, is_circle)
+    contrast = 1 - float(total.min()) / max(_left_by_ramp(p), 1e-12)
+    return RimFit(
+        scan.rim,
+        p.along_mm,
+        p.points_mm,
+        p.normals,
+        offsets,
+        errors,
+        good,
+        shift,
+        rival_mm,
+        rival_ratio,
+        contrast,
+        float(np.median(p.wall_mm)),
+        scatter,
+        _brightness(p),
+    )
+
+
+def _brightness(p: Profiles) -> float:
+    """Light of the upper face over the step down to what lies beyond, 0 where that is brighter."""
+    tenth = max(2, len(p.across_mm) // 10)
+    top = float(p.light[:, :tenth].mean())
+    beyond = float(p.light[:, -tenth:].mean())
+    return float(np.clip(top / (top - beyond), 0.0, 1.3)) if top > beyond else 0.0
+
+
+def _left_by_ramp(p: Profiles) -> float:
+    """Sum of squares that a level and a slope leave: what steps have to explain."""
+    columns = np.column_stack([np.ones(len(p.across_mm)), p.across_mm])
+    basis = np.linalg.qr(columns)[0]
+    y = p.light.transpose(1, 0, 2).reshape(len(p.across_mm), -1)
+    return float((y**2).sum() - ((basis.T @ y) ** 2).sum())
+
+
+def joint_step(scans: list[Scan], reach_mm: float, reach_deg: float) -> Floats:
+    """Return the step (x, y, mm; turn, rad; growth in x and y) that suits all stations at once.
+
+    Minimises the sum over stations of log(misfit) on grids that shrink: a station whose profile
+    says nothing has a flat misfit and no say, one that is wrong has a bounded one. Growth has a
+    normal prior about none.
+    """
+    at = np.concatenate([s.profiles.points_mm[:, :2] for s in scans])
+    n = np.concatenate([s.profiles.normals for s in scans])
+    slopes = np.column_stack([n, n[:, 1] * at[:, 0] - n[:, 0] * at[:, 1], n * at])
+    curves = np.concatenate([_on_common_grid(s, reach_mm) for s in scans])
+    rows = np.arange(len(n))
+
+    def cost(steps: Floats) -> Floats:
+        k = np.clip((steps @ slopes.T / reach_mm + 1) / 2 * (_GRID - 1), 0, _GRID - 1.001)
+        low = k.astype(int)
+        value = curves[rows, low] * (low + 1 - k) + curves[rows, low + 1] * (k - low)
+        return np.asarray(value.sum(axis=1) + 0.5 * ((steps[:, 3:] / _GROWTH_SD) ** 2).sum(axis=1))
+
+    best = np.zeros(5)
+    span = np.array([0.8 * reach_mm, 0.8 * reach_mm, np.radians(reach_deg), _GROWTH, _GROWTH])
+    grid = np.linspace(-1, 1, 9)
+    rigid = np.stack(np.meshgrid(grid, grid, grid, indexing="ij"), axis=-1).reshape(-1, 3)
+    for _ in range(5):
+        for block, moves in (
+            ([0, 1, 2], rigid),
+            ([0, 3], rigid[:81, 1:]),
+            ([1, 4], rigid[:81, 1:]),
+        ):
+            steps = np.tile(best, (len(moves), 1))
+            steps[:, block] += moves * span[block]
+            best = steps[int(cost(steps).argmin())]
+        span = span * 0.45
+    return best
+
+
+def _on_common_grid(scan: Scan, reach_mm: float) -> Floats:
+    """Log misfit of each station over places from -reach to reach, flat beyond what was tried."""
+    places = np.linspace(-reach_mm, reach_mm, _GRID)
+    logs = np.log(scan.sums + 0.1 * np.median(scan.sums.min(axis=1)))
+    return np.stack([np.interp(places, scan.places_mm, row) for row in logs])
+
+
+def _choose(places: Floats, total: Floats, reach: float) -> tuple[float, float, float]:
+    """Return the place, the distance to its best rival and the rival's misfit over its own.
+
+    A place far from where the rest of the piece puts the rim has to fit better to be chosen.
+    """
+    inner = np.flatnonzero((total[1:-1] <= total[:-2]) & (total[1:-1] <= total[2:])) + 1
+    if not len(inner):
+        return float(places[int(total.argmin())]), 0.0, np.inf
+    weighed = total[inner] * (1 + 0.5 * (places[inner] / reach) ** 2)
+    first = int(inner[weighed.argmin()])
+    others = [k for k in inner if abs(places[k] - places[first]) > 0.1]
+    if not others:
+        return vertex(places, total, first), 0.0, np.inf
+    second = min(others, key=lambda k: float(total[k]))
+    return (
+        vertex(places, total, first),
+        float(places[second] - places[first]),
+        float(total[second] / total[first]),
+    )
+
+
+def vertex(x: Floats, y: Floats, k: int) -> float:
+    """Lowest point of the parabola through three neighbours."""
+    if not 0 < k < len(x) - 1:
+        return float(x[k])
+    a, b, c = y[k - 1 : k + 2]
+    bend = a - 2 * b + c
+    return float(x[k] + (0.5 * (a - c) / bend if bend > 0 else 0.0) * (x[1] - x[0]))
+
+
+def _stations(
+    places: Floats, sums: Floats, centre: Floats, near_mm: float, p: Profiles
+) -> tuple[Floats, Floats]:
+    """Each station's own place near the common one, and its standard error."""
+    step = places[1] - places[0]
+    freedom = max(1, p.light.shape[1] * 3 - 13)
+    allowed = np.abs(places[None] - centre[:, None]) <= near_mm
+    masked = np.where(allowed, sums, np.inf)
+    k = np.clip(masked.argmin(axis=1), 1, len(places) - 2)
+    rows = np.arange(len(sums))
+    a, b, c = sums[rows, k - 1], sums[rows, k], sums[rows, k + 1]
+    bend = np.maximum(a - 2 * b + c, 1e-12)
+    offsets = places[k] + np.clip(0.5 * (a - c) / bend, -1, 1) * step
+    errors = np.sqrt(2 * (b / freedom) * step**2 / bend)
+    return offsets, np.minimum(errors, 1.0)
+
+
+def _line(p: Profiles, offsets: Floats, circle: bool) -> tuple[Floats, Bools, float]:
+    """Robust line along the rim (or circle about it): it, who agrees, and how much they scatter."""
+    if circle:
+        columns = np.column_stack([np.ones(len(offsets)), p.normals])
+    else:
+        columns = np.column_stack([np.ones(len(offsets)), p.along_mm - p.along_mm.mean()])
+    if len(offsets) < columns.shape[1] + 2:
+        middle = np.full(len(offsets), float(np.median(offsets)))
+        return middle, np.abs(offsets - middle) < 0.2, float(np.ptp(offsets) / 2)
+    weight, fit = np.ones(len(offsets)), np.zeros(columns.shape[1])
+    spread = np.inf
+    for _ in range(10):
+        fit = np.linalg.lstsq(columns * weight[:, None], offsets * weight, rcond=None)[0]
+        off = np.abs(offsets - columns @ fit)
+        spread = 1.4826 * float(np.median(off))
+        weight = 1 / np.sqrt(1 + (off / max(2 * spread, 0.01)) ** 2)
+    return columns @ fit, np.abs(offsets - columns @ fit) < max(3 * spread, 0.02), spread

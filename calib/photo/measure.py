@@ -1,0 +1,366 @@
+"""From rims to lengths: each feature that a photo shows, with its uncertainty and its doubts."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.photo.edges import RimFit
+from calib.photo.lying import Lying
+from calib.photo.scale import PaperScale
+from calib.photo.view import PieceView
+from patterns.feature import Feature, Kind
+
+Floats = NDArray[np.float64]
+
+#: Printed upper edges are rounded; 0.1 mm is taken for the radius (half a usual layer: judgement).
+#: The round is darker than the face, so a piece on something darker is seen this much too small at
+#: each edge, and half of it is uncertain. From renderings with radii of 0, 0.1 and 0.2 mm.
+ROUND_MM, ROUND_SD_MM = 0.018, 0.010
+_ROUND_LEAST_SD_MM = 0.005
+_MODEL_SD_MM = 0.006  # of one rim: what the step model leaves in clean renderings
+_WALL_SD_MM = 0.010  # more where the wall is seen, for the two steps share the light
+_HEIGHT_SD_MM = 0.05  # of the rim above the paper: first layer, paper's lie
+_CORRELATED_MM = 4.0  # along a rim: the texture of the print repeats
+_LATERAL_MM = 3.0
+_FLAG_SCATTER_MM, _FLAG_SCATTER_PX = 0.04, 0.25
+_FLAG_RIVAL = 1.5
+_FLAG_CONTRAST = 0.9
+_FLAG_OFF_MM = 0.45
+_MEASURED = (
+    Kind.OUTSIDE, Kind.INSIDE, Kind.PITCH, Kind.HEIGHT, Kind.STEP, Kind.DIAGONAL, Kind.WALL,
+    Kind.DIAMETER,
+)  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class End:
+    """One end of a length.
+
+    Attributes
+    ----------
+    point_mm : (3,) float
+        Where it should be, lying coordinates, at the height of its rim.
+    shift_mm : float
+        How far along the feature's direction it was found from there, world millimetres.
+    sd_mm : float
+        Of the shift, from scatter and model.
+    outward : float
+        +1 where material ends along the direction, -1 where it begins (0: a centre).
+    fits : tuple of RimFit
+    doubts : tuple of str
+    """
+
+    point_mm: Floats
+    shift_mm: float
+    sd_mm: float
+    outward: float
+    fits: tuple[RimFit, ...]
+    doubts: tuple[str, ...] = ()
+
+    @property
+    def brightness(self) -> float:
+        """Mean of its rims' brightness: how much a rounded edge hides."""
+        return float(np.mean([f.brightness for f in self.fits]))
+
+    @property
+    def round_sd_mm(self) -> float:
+        """Uncertainty from the rounded edge, of one sign at both ends of an outside length."""
+        return _ROUND_LEAST_SD_MM + ROUND_SD_MM * self.brightness
+
+
+@dataclass(frozen=True, eq=False)
+class Length:
+    """One feature measured in one photo, or in several together.
+
+    Attributes
+    ----------
+    feature : Feature
+    value_mm : float
+    own_sd_mm : float
+        Standard uncertainty without the paper's scale: rims, camera, heights, rounding.
+    scale_sd_mm : float
+        From the paper's scale: common to all lengths along one direction.
+    flags : tuple of str
+        Why not to trust it; empty where it can be used.
+    ends : pairs of (3,) float
+        Its ends in world millimetres, for the picture.
+    photo : str
+    """
+
+    feature: Feature
+    value_mm: float
+    own_sd_mm: float
+    scale_sd_mm: float
+    flags: tuple[str, ...]
+    ends: tuple[Floats, Floats] | None = field(default=None)
+    photo: str = ""
+
+    @property
+    def sd_mm(self) -> float:
+        """Combined standard uncertainty."""
+        return float(np.hypot(self.own_sd_mm, self.scale_sd_mm))
+
+
+def measure_features(
+    view: PieceView, features: Sequence[Feature], scale: PaperScale
+) -> list[Length]:
+    """Measure every feature that lies flat in this photo and whose rims were seen."""
+    out = []
+    for feature in features:
+        if feature.kind in _MEASURED:
+            length = _measure(view, feature, scale)
+            out += [length] if length is not None else []
+    return out
+
+
+def flat_direction(lying: Lying, feature: Feature) -> Floats | None:
+    """Direction of a feature in the mat's plane, lying coordinates; None where it stands up."""
+    d = lying.rotation @ np.array(feature.direction)
+    if np.linalg.norm(d) < 0.5 or abs(d[2]) > 1e-6:
+        return None
+    return np.asarray(d[:2])
+
+
+def _measure(view: PieceView, feature: Feature, scale: PaperScale) -> Length | None:
+    direction = flat_direction(view.lying, feature)
+    if direction is None:
+        return None
+    anchors = view.lying.from_piece(np.array([feature.start, feature.end]))
+    ends = [_end(view, anchors[0], direction), _end(view, anchors[1], direction)]
+    a, b = ends
+    if a is None or b is None:
+        return None
+    grown = view.placement.grown(anchors)
+    nominal = float((grown[1] - grown[0])[:2] @ direction)
+    rounding = ROUND_MM * (b.outward * b.brightness - a.outward * a.brightness)
+    value = nominal + b.shift_mm - a.shift_mm + rounding
+    world = view.placement.turned(direction[None])[0]
+    camera_sd = _camera_sd(view, a, b, world)
+    rounding_sd = abs(b.outward * b.round_sd_mm - a.outward * a.round_sd_mm)
+    own = float(np.sqrt(a.sd_mm**2 + b.sd_mm**2 + camera_sd**2 + rounding_sd**2))
+    places = [_seen_at(view, e, world) for e in (a, b)]
+    if not view.heights:
+        flat = view.camera.on_plane(view.camera.project(np.stack(places)))
+        value = float((flat[1] - flat[0]) @ world)
+    return Length(
+        feature, float(value), own, abs(nominal) * scale.sd_along(world), (*a.doubts, *b.doubts),
+        (places[0], places[1]), view.mat_view.photo.name,
+    )  # fmt: skip
+
+
+def _seen_at(view: PieceView, end: End, world_direction: Floats) -> Floats:
+    at = view.placement.to_world(end.point_mm[None])[0]
+    return np.asarray(at + np.append(world_direction * end.shift_mm, 0.0))
+
+
+def _camera_sd(view: PieceView, a: End, b: End, world_direction: Floats) -> float:
+    """From the camera's parameters and the rims' heights, by differences at both ends."""
+    camera = view.camera
+    at = view.placement.to_world(np.stack([a.point_mm, b.point_mm]))
+    pixels = camera.project(at)
+    step = np.array([1e-4, 0.1, 0.1, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 1e-2, 1e-2, 1e-2])
+
+    def length(c: object, dz: float = 0.0) -> float:
+        p = [
+            camera_on(c, pixels[n : n + 1], float(at[n, 2]) + dz) @ world_direction for n in (0, 1)
+        ]
+        return float((p[1] - p[0])[0])
+
+    def camera_on(c: object, pixel: Floats, z: float) -> Floats:
+        return np.asarray(c.on_plane(pixel, z))  # type: ignore[attr-defined]  # a Camera
+
+    base = length(camera)
+    slope = np.array([(length(camera.moved(step * row)) - base) / s for row, s in zip(np.eye(11), step, strict=True)])  # fmt: skip
+    by_height = (length(camera, 0.1) - base) / 0.1
+    variance = slope @ camera.covariance @ slope + (by_height * _HEIGHT_SD_MM) ** 2
+    return float(np.sqrt(max(variance, 0.0)))
+
+
+def _end(view: PieceView, anchor: Floats, d: Floats) -> End | None:
+    """Find the rim(s) that an anchor stands for."""
+    for finder in (_straight_end, _arc_end, _centre_end, _corner_end):
+        end = finder(view, anchor, d)
+        if end is not None:
+            return end
+    return None
+
+
+def _straight_end(view: PieceView, anchor: Floats, d: Floats) -> End | None:
+    best: tuple[float, RimFit, float] | None = None
+    for f in view.fits:
+        if f.rim.circle is not None:
+            continue
+        points, n = f.rim.points_mm, f.rim.normals[0]
+        along = float(n @ d)
+        if abs(along) < 0.999 or abs(float((points[0] - anchor)[:2] @ d)) > 0.05:
+            continue
+        aside = np.array([-d[1], d[0]])
+        s = (points[:, :2] - anchor[:2]) @ aside
+        lateral = max(0.0, float(s.min()), float(-s.max()))
+        if lateral <= _LATERAL_MM:
+            cost = lateral + 0.1 * abs(f.rim.z_mm - float(anchor[2]))
+            if best is None or cost < best[0]:
+                best = (cost, f, along)
+    if best is None:
+        return None
+    fit, sign = best[1], float(np.sign(best[2]))
+    offset, sd = _offset_at(fit, anchor)
+    place = np.array([anchor[0], anchor[1], fit.rim.z_mm])
+    return End(place, sign * offset, sd, sign, (fit,), _doubts(view, fit))
+
+
+def _offset_at(f: RimFit, anchor: Floats) -> tuple[float, float]:
+    """Offset of a rim's line beside an anchor (no further than its ends), with uncertainty."""
+    good = f.good if f.good.sum() >= 2 else np.ones(len(f.good), dtype=bool)
+    t = f.points_mm[:, :2] - f.points_mm[0, :2]
+    tangent = np.array([-f.normals[0, 1], f.normals[0, 0]])
+    s, y = (t @ tangent)[good], f.offset_mm[good]
+    where = float((anchor[:2] - f.points_mm[0, :2]) @ tangent)
+    where = float(np.clip(where, s.min(), s.max()))
+    count = len(s)
+    spread = max(f.scatter_mm, float(np.median(f.offset_se_mm)))
+    independent = max(1.0, min(count, np.ptp(s) / _CORRELATED_MM + 1))
+    if count < 4 or np.ptp(s) < 6.0:
+        value, variance = float(y.mean()), spread**2 / independent
+    else:
+        slope, level = np.polyfit(s - s.mean(), y, 1)
+        value = float(level + slope * (where - s.mean()))
+        lever = (where - s.mean()) ** 2 / s.var()
+        variance = spread**2 * (1 + lever) / independent
+    model = np.hypot(_MODEL_SD_MM, _WALL_SD_MM if f.wall_mm > 0.02 else 0.0)
+    return value, float(np.sqrt(variance + model**2))
+
+
+def _circle_step(f: RimFit) -> tuple[Floats, Floats]:
+    """Growth of the radius and shift of the centre (x, y), with covariance."""
+    good = f.good if f.good.sum() >= 6 else np.ones(len(f.good), dtype=bool)
+    columns = np.column_stack([np.ones(int(good.sum())), f.normals[good]])
+    step = np.linalg.lstsq(columns, f.offset_mm[good], rcond=None)[0]
+    spread = max(f.scatter_mm, float(np.median(f.offset_se_mm)))
+    thinning = max(1.0, _CORRELATED_MM * good.sum() / max(f.rim.length_mm, 1.0))
+    inverse = np.linalg.pinv(columns.T @ columns)
+    return step, inverse * spread**2 * thinning + np.eye(3) * _MODEL_SD_MM**2
+
+
+def _material(f: RimFit) -> float:
+    """+1 for a disc's rim, -1 for a hole's: the way its normals look from its centre."""
+    circle = f.rim.circle
+    assert circle is not None
+    away = f.rim.points_mm[0, :2] - (circle.u, circle.v)
+    return float(np.sign(away @ f.rim.normals[0]))
+
+
+def _arc_end(view: PieceView, anchor: Floats, d: Floats) -> End | None:
+    """Find a point on a circle, touched along its radius."""
+    for f in view.fits:
+        if f.rim.circle is None:
+            continue
+        away = anchor[:2] - (f.rim.circle.u, f.rim.circle.v)
+        radius = f.rim.circle.diameter_mm / 2
+        if abs(np.linalg.norm(away) - radius) > 0.1 or abs(abs(away @ d) / radius - 1) > 0.01:
+            continue
+        radial = float(np.sign(away @ d))
+        normal = radial * _material(f)  # outward normal along d
+        step, covariance = _circle_step(f)
+        row = np.array([normal, d[0], d[1]])
+        place = np.array([anchor[0], anchor[1], f.rim.z_mm])
+        sd = float(np.sqrt(row @ covariance @ row))
+        return End(place, float(row @ step), sd, normal, (f,), _doubts(view, f))
+    return None
+
+
+def _centre_end(view: PieceView, anchor: Floats, d: Floats) -> End | None:
+    for f in view.fits:
+        if f.rim.circle is None or np.ptp(f.normals @ d) < 1.5:
+            continue
+        if np.linalg.norm(anchor[:2] - (f.rim.circle.u, f.rim.circle.v)) < 0.05:
+            step, covariance = _circle_step(f)
+            place = np.array([anchor[0], anchor[1], f.rim.z_mm])
+            sd = float(np.sqrt(d @ covariance[1:, 1:] @ d))
+            return End(place, float(step[1:] @ d), sd, 0.0, (f,), _doubts(view, f))
+    return None
+
+
+def _corner_end(view: PieceView, anchor: Floats, d: Floats) -> End | None:
+    """Find the corner where two straight rims of one height meet at the anchor."""
+    through = []
+    for f in view.fits:
+        if f.rim.circle is not None:
+            continue
+        gap = np.linalg.norm(f.rim.points_mm[:, :2] - anchor[:2], axis=1).min()
+        off = abs(float((f.rim.points_mm[0, :2] - anchor[:2]) @ f.rim.normals[0]))
+        if gap < _LATERAL_MM and off < 0.05:
+            through.append(f)
+    for first in through:
+        for second in through:
+            normals = np.stack([first.rim.normals[0], second.rim.normals[0]])
+            level = abs(first.rim.z_mm - second.rim.z_mm) < 1e-6
+            if level and abs(np.linalg.det(normals)) > 0.3:
+                return _corner(view, anchor, d, first, second, normals)
+    return None
+
+
+def _corner(
+    view: PieceView, anchor: Floats, d: Floats, first: RimFit, second: RimFit, normals: Floats
+) -> End:
+    offsets = [_offset_at(first, anchor), _offset_at(second, anchor)]
+    back = np.linalg.inv(normals)
+    shift = back @ np.array([o[0] for o in offsets])
+    sd = np.sqrt(((d @ back) ** 2) @ np.array([o[1] ** 2 for o in offsets]))
+    doubts = (*_doubts(view, first), *_doubts(view, second))
+    place = np.array([anchor[0], anchor[1], first.rim.z_mm])
+    outward = float((d @ back).sum())
+    return End(place, float(shift @ d), float(sd), outward, (first, second), doubts)
+
+
+def _doubts(view: PieceView, f: RimFit) -> tuple[str, ...]:
+    """Why a rim may be in the wrong place."""
+    out = []
+    px_mm = 1 / view.camera.px_per_mm(view.placement.to_world(f.points_mm.mean(axis=0)[None])[0])
+    count = max(int(f.good.sum()), 1)
+    limit = max(_FLAG_SCATTER_MM, _FLAG_SCATTER_PX * px_mm)
+    if f.scatter_mm > limit or f.good.mean() < 0.6:
+        out.append("edge unclear: its points scatter")
+    elif count < 3:
+        out.append("edge too short")
+    if f.rival_ratio < _FLAG_RIVAL:
+        out.append("edge ambiguous: another place fits nearly as well")
+    if f.contrast < _FLAG_CONTRAST:
+        out.append("little contrast at an edge")
+    if f.rim.bevel_mm:
+        out.append("chamfered edge: turn the piece over, its bed side down")
+    if abs(f.shift_mm) > _FLAG_OFF_MM:
+        out.append("edge far from where the rest of the piece puts it")
+    return tuple(out)
+
+
+def combine(lengths: Sequence[Length]) -> list[Length]:
+    """Combine what several photos say of the same features, by weight of their own uncertainty.
+
+    Doubtful ones are left out where there is one without a doubt. Where photos disagree by more
+    than they should the uncertainty grows (Birge ratio).
+    """
+    by_feature: dict[str, list[Length]] = {}
+    for length in lengths:
+        by_feature.setdefault(length.feature.id, []).append(length)
+    return [_combined(group) for group in by_feature.values()]
+
+
+def _combined(group: list[Length]) -> Length:
+    clean = [g for g in group if not g.flags] or group
+    if len(clean) == 1:
+        return clean[0]
+    values = np.array([g.value_mm for g in clean])
+    weights = np.array([1 / g.own_sd_mm**2 for g in clean])
+    mean = float((values * weights).sum() / weights.sum())
+    own = float(1 / np.sqrt(weights.sum()))
+    chi2 = float((weights * (values - mean) ** 2).sum() / (len(clean) - 1))
+    own *= max(1.0, np.sqrt(chi2))
+    flags = tuple(dict.fromkeys(f for g in clean for f in g.flags))
+    if chi2 > 9 and np.ptp(values) > 0.15:
+        flags = (*flags, "photos disagree")
+    scale_sd = float(np.sqrt((np.array([g.scale_sd_mm for g in clean]) ** 2).mean()))
+    names = ", ".join(g.photo for g in clean)
+    return Length(clean[0].feature, mean, own, scale_sd, flags, clean[0].ends, names)

@@ -1,0 +1,188 @@
+"""All of it in order: photos of one piece to lengths, with the paper's scale from what is known."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from calib.photo.card import scale_from_card
+from calib.photo.defects import Defect, measure_defects
+from calib.photo.image import Photo
+from calib.photo.lying import Lying, lay
+from calib.photo.mat import Mat
+from calib.photo.measure import Length, combine, flat_direction, measure_features
+from calib.photo.others import refuse_others
+from calib.photo.scale import CALIPER_SD_MM, PaperScale, from_length
+from calib.photo.view import (
+    MatView,
+    Options,
+    PieceView,
+    find_piece,
+    inside_box,
+    look_at_mats,
+    solve_views,
+)
+from patterns.body import Body
+from patterns.errors import BadInput
+from patterns.feature import Feature
+
+_ROUNDS = 2  # the scale changes the camera, which changes the length the scale came from
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """What the photos say.
+
+    Attributes
+    ----------
+    views : tuple of PieceView
+        One for each photo.
+    single : tuple of tuple of Length
+        What each photo says by itself.
+    lengths : tuple of Length
+        All of them combined, in the order of the features.
+    scale : PaperScale
+    notes : tuple of str
+    defects : tuple of Defect
+        Sag, droop, strings and roughness, from the first photo that shows each.
+    """
+
+    views: tuple[PieceView, ...]
+    single: tuple[tuple[Length, ...], ...]
+    lengths: tuple[Length, ...]
+    scale: PaperScale
+    notes: tuple[str, ...]
+    defects: tuple[Defect, ...] = ()
+
+
+def mats_of(photos: Sequence[Photo]) -> list[tuple[Mat, bool]]:
+    """Return the mat in every photo, and whether its number could be read."""
+    return [(s.mat, s.serial_known) for s in look_at_mats(photos)]
+
+
+def measure_photos(
+    photos: Sequence[Photo],
+    body: Body,
+    features: Sequence[Feature],
+    *,
+    scale: PaperScale | None = None,
+    sides: Sequence[str] = ("bottom",),
+    card: bool = False,
+    known_mm: Mapping[str, float] | None = None,
+    options: Options | None = None,
+) -> Outcome:
+    """Measure a piece in one photo or several.
+
+    Parameters
+    ----------
+    sides : sequence of str
+        Sides that may be down; the right one is found.
+    scale : PaperScale or None
+        From the mat's bars where they were measured.
+    card : bool
+        A card lies at its place and adds to the scale.
+    known_mm : mapping
+        Feature id -> what a caliper reads; adds to the scale.
+
+    Raises
+    ------
+    FileError, BadInput
+        A photo can't be used, or a known length is not one that the photos show.
+    """
+    _check_known(features, known_mm or {})
+    scale = scale or PaperScale()
+    seen = look_at_mats(photos)
+    lyings = [lay(body, side) for side in sides]
+    views = solve_views(photos, seen, scale, options)
+    if card:
+        prior = scale
+        for _ in range(_ROUNDS):
+            scale = scale_from_card(views[0], prior, scale)
+            views = solve_views(photos, seen, scale, options)
+    pieces = [_find(v, scale, lyings, options, card=card) for v in views]
+    prior = scale
+    for _ in range(_ROUNDS if known_mm else 0):
+        scale = _scale_from_known(pieces, features, prior, scale, known_mm or {})
+        views = solve_views(photos, seen, scale, options)
+        pieces = [
+            _find(v, scale, [p.lying], options, card=card)
+            for v, p in zip(views, pieces, strict=True)
+        ]
+    single = [tuple(measure_features(p, features, scale)) for p in pieces]
+    order = {f.id: n for n, f in enumerate(features)}
+    lengths = combine([n for group in single for n in group])
+    lengths.sort(key=lambda n: order[n.feature.id])
+    sagging = {f.id for f in features if f.group == "sag"}  # judged along the whole underside
+    lengths = [n for n in lengths if n.feature.id not in sagging]
+    defects: dict[tuple[str, str], Defect] = {}
+    for piece in pieces:
+        for d in measure_defects(piece, features):
+            defects.setdefault((d.feature.id, d.quantity), d)
+    return Outcome(
+        tuple(pieces), tuple(single), tuple(lengths), scale, _notes(pieces, scale),
+        tuple(defects.values()),
+    )  # fmt: skip
+
+
+def _find(
+    view: MatView,
+    scale: PaperScale,
+    lyings: Sequence[Lying],
+    options: Options | None,
+    *,
+    card: bool,
+) -> PieceView:
+    x0, y0, x1, y1 = view.seen.mat.empty_mm
+    box = (x0, view.seen.mat.card_mm[3] + 2.0 if card else y0, x1, y1)
+    piece = find_piece(view, scale, lyings, options, box_mm=box)
+    refuse_others(piece, inside_box(box, scale))
+    return piece
+
+
+def _check_known(features: Sequence[Feature], known_mm: Mapping[str, float]) -> None:
+    by_id = {f.id: f for f in features if f.unit == "mm"}
+    for name, true_mm in known_mm.items():
+        if name not in by_id:
+            raise BadInput(f"the piece has no feature {name!r}", mend=f"one of {', '.join(by_id)}")
+        nominal = by_id[name].nominal
+        if abs(true_mm / nominal - 1) > 0.1:
+            raise BadInput(
+                f"{name}={true_mm:g} is far from its nominal {nominal:g} mm",
+                mend="give what the caliper reads, in millimetres",
+            )
+
+
+def _scale_from_known(
+    pieces: Sequence[PieceView],
+    features: Sequence[Feature],
+    prior: PaperScale,
+    scale: PaperScale,
+    known_mm: Mapping[str, float],
+) -> PaperScale:
+    by_id = {f.id: f for f in features}
+    for name, true_mm in known_mm.items():
+        feature = by_id[name]
+        seen = [
+            (p, n) for p in pieces for n in measure_features(p, [feature], scale) if not n.flags
+        ]
+        if not seen:
+            raise BadInput(
+                f"{name} can't be measured in these photos",
+                mend="give the caliper reading of a length that is clear in them",
+            )
+        piece, length = seen[0]
+        direction = flat_direction(piece.lying, feature)
+        assert direction is not None  # it was measured
+        world = piece.placement.turned(direction[None])[0]
+        sd = (CALIPER_SD_MM**2 + length.own_sd_mm**2) ** 0.5
+        prior = from_length(prior, scale, world, length.value_mm, true_mm, sd, f"caliper on {name}")
+    return prior
+
+
+def _notes(pieces: Sequence[PieceView], scale: PaperScale) -> tuple[str, ...]:
+    notes = [f"{p.mat_view.photo.name}: {n}" for p in pieces for n in p.notes]
+    notes += [f"{p.mat_view.photo.name}: no colour in it" for p in pieces if p.mat_view.photo.grey]
+    if not scale.known:
+        notes.append(
+            "the paper's scale was not measured: lengths carry 0.5 % of uncertainty; measure the "
+            "mat's bars, or give one caliper reading with --known"
+        )
+    return tuple(dict.fromkeys(notes))

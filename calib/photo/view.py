@@ -1,0 +1,245 @@
+"""One photo from picture to rims: is it good enough, where is the piece, where is each rim."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.errors import FileError
+from calib.photo.camera import Camera, View, solve_cameras
+from calib.photo.corners import Seen, find_mat
+from calib.photo.edges import RimFit, Scan, fit_rim, joint_step, scan_rim
+from calib.photo.image import Photo
+from calib.photo.locate import Box, Found, Placement, locate
+from calib.photo.lying import Lying
+from calib.photo.profiles import Patch, cut_patch, sample_rim
+from calib.photo.quality import blur_px, check_view
+from calib.photo.rims import Rim, hidden, rims_of
+from calib.photo.scale import PaperScale
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+_WEAKEST_SCORE = 0.35
+_WEAKEST_SUPPORT, _CLOSE_MERIT = 0.35, 0.93
+_CLOSE_RIVAL = 0.85
+_REACHES_MM = (1.2, 0.7)
+_REACH_DEG = 1.0  # of turn, for each millimetre of reach
+_ROUGH_MM = 0.08
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Options:
+    """What to leave out, to see what each part of the method removes (for the bench)."""
+
+    heights: bool = True
+    walls: bool = True
+    distortion: bool = True
+
+
+@dataclass(frozen=True, eq=False)
+class MatView:
+    """A photo whose camera is known."""
+
+    photo: Photo
+    seen: Seen
+    camera: Camera
+    blur_px: float
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class PieceView:
+    """A photo in which the piece was found and its rims fitted.
+
+    `heights` is False where lengths shall be read in the mat's plane (for comparison only).
+    """
+
+    mat_view: MatView
+    lying: Lying
+    placement: Placement
+    fits: tuple[RimFit, ...]
+    notes: tuple[str, ...]
+    support: float
+    score: float
+    heights: bool = True
+
+    @property
+    def merit(self) -> float:
+        """How well this placement explains the picture, coarsely and finely."""
+        return self.support * self.score**2
+
+    @property
+    def camera(self) -> Camera:
+        """The photo's camera."""
+        return self.mat_view.camera
+
+
+def look_at_mats(photos: Sequence[Photo]) -> list[Seen]:
+    """Find the mat in every photo; FileError where it can't be found."""
+    return [find_mat(p) for p in photos]
+
+
+def solve_views(
+    photos: Sequence[Photo],
+    seen: Sequence[Seen],
+    scale: PaperScale,
+    options: Options | None = None,
+) -> list[MatView]:
+    """Find the cameras; photos of one size and focal length share their intrinsics."""
+    groups: dict[tuple[tuple[int, int], float | None], list[int]] = {}
+    for n, photo in enumerate(photos):
+        groups.setdefault((photo.size, photo.focal_px), []).append(n)
+    out: list[MatView | None] = [None] * len(photos)
+    for members in groups.values():
+        views = []
+        for n in members:
+            flat = seen[n].frame_mm * scale.factors
+            world = np.column_stack([flat, np.zeros(len(flat))])
+            views.append(View(world, seen[n].pixels, photos[n].size, photos[n].focal_px))
+        solved = solve_cameras(views)
+        for n, camera, kept in zip(members, solved.cameras, solved.kept, strict=True):
+            if options and not options.distortion:
+                camera = replace(camera, k1=0.0, k2=0.0)
+            blur = blur_px(seen[n], camera, scale)
+            notes = check_view(photos[n], seen[n], camera, kept, solved.rms_px, blur, scale)
+            out[n] = MatView(photos[n], seen[n], camera, blur, tuple(notes))
+    return [v for v in out if v is not None]
+
+
+def find_piece(
+    view: MatView,
+    scale: PaperScale,
+    lyings: Sequence[Lying],
+    options: Options | None = None,
+    *,
+    box_mm: Box | None = None,
+) -> PieceView:
+    """Find the piece and fit its rims; `box_mm` is where to look, as drawn (the empty centre).
+
+    Raises
+    ------
+    FileError
+        Nothing on the mat looks like the piece, or something else lies there too.
+    """
+    options = options or Options()
+    box = inside_box(box_mm or view.seen.mat.empty_mm, scale)
+    _check_room(view, lyings, box)
+    found = locate(view.photo, view.camera, box, lyings)
+    if not found or found[0].score < _WEAKEST_SCORE:
+        raise _not_found(view)
+    close = [f for f in found[:4] if f.score > _CLOSE_RIVAL * found[0].score]
+    fitted = [fit_piece(view, f, options) for f in close]
+    fitted.sort(key=lambda p: -p.merit)
+    best = fitted[0]
+    if best.support < _WEAKEST_SUPPORT:
+        raise _not_found(view)
+    notes = list(best.notes)
+    if len(fitted) > 1 and fitted[1].merit > _CLOSE_MERIT * best.merit:
+        notes.append("which way round the piece lies is not certain")
+    return replace(best, notes=tuple(notes))
+
+
+def _not_found(view: MatView) -> FileError:
+    return FileError(
+        "the piece can't be found on the mat",
+        where=view.photo.name,
+        mend="check that it is the sheet's piece, whole inside the empty centre; "
+        "a dark mat suits light filament and a white one dark filament",
+    )
+
+
+def _check_room(view: MatView, lyings: Sequence[Lying], box: Box) -> None:
+    long, short = max(box[2] - box[0], box[3] - box[1]), min(box[2] - box[0], box[3] - box[1])
+    for lying in lyings:
+        size = sorted(lying.size_mm[:2])
+        if size[1] <= long and size[0] <= short:
+            return
+    x, y = lyings[0].size_mm[:2]
+    raise FileError(
+        f"a piece of {x:.0f} x {y:.0f} mm has no room in the mat's empty centre",
+        where=view.photo.name,
+        mend=f"make a smaller one, at most {short:.0f} x {long:.0f} mm, or use the caliper",
+    )
+
+
+def inside_box(box: Box, scale: PaperScale) -> Box:
+    """Turn a box as drawn into world millimetres, a little smaller."""
+    x, y = float(scale.factors[0]), float(scale.factors[1])
+    return box[0] * x + 1, box[1] * y + 1, box[2] * x - 1, box[3] * y - 1
+
+
+def fit_piece(view: MatView, found: Found, options: Options) -> PieceView:
+    """Fit every rim, move the placement to suit them all, and fit again from there."""
+    lying, placement, camera = found.lying, found.placement, view.camera
+    rims = list(rims_of(lying))
+    world = placement.to_world(np.concatenate([r.points_mm for r in rims]))
+    pixels = camera.project(world)
+    patch = cut_patch(view.photo, pixels, round(4 * camera.px_per_mm(world.mean(axis=0))) + 8)
+    visible = _visible(lying, placement, rims, camera)
+    for reach in _REACHES_MM:
+        scans = scan_rims(patch, view, placement, rims, visible, reach, options)
+        if len(scans) > 2:
+            placement = _stepped(placement, joint_step(scans, reach, _REACH_DEG * reach))
+    scans = scan_rims(
+        patch, view, placement, rims, visible, _REACHES_MM[-1], options, thorough=True
+    )
+    fits = [fit_rim(s) for s in scans]
+    support = _support(rims, fits)
+    return PieceView(
+        view, lying, placement, tuple(fits), view.notes, support, found.score, options.heights
+    )
+
+
+def _visible(
+    lying: Lying, placement: Placement, rims: Sequence[Rim], camera: Camera
+) -> list[Bools]:
+    eye = placement.to_lying(camera.position_mm[None])[0]
+    points = np.concatenate([r.points_mm for r in rims]) + np.array([0, 0, 0.05])
+    ends = np.cumsum([len(r.points_mm) for r in rims])[:-1]
+    return np.split(~hidden(lying, points, eye), ends)
+
+
+def _support(rims: Sequence[Rim], fits: Sequence[RimFit]) -> float:
+    """How much of the silhouette is seen, clearly, where the placement puts it; 0 to 1."""
+    counted = [r for r in rims if r.outermost.all()] or list(rims)
+    total = sum(r.length_mm for r in counted)
+    good = 0.0
+    for f in (f for f in fits if any(f.rim is r for r in counted)):
+        near = 1 / (1 + (f.shift_mm / _ROUGH_MM) ** 2 + (f.scatter_mm / _ROUGH_MM) ** 2)
+        good += near * max(0.0, f.contrast) * f.rim.length_mm
+    return good / total if total else 0.0
+
+
+def scan_rims(
+    patch: Patch,
+    view: MatView,
+    placement: Placement,
+    rims: Sequence[Rim],
+    visible: Sequence[Bools],
+    reach_mm: float,
+    options: Options,
+    *,
+    thorough: bool = False,
+) -> list[Scan]:
+    """Scan all rims that are seen from one placement."""
+    out = []
+    for rim, seen in zip(rims, visible, strict=True):
+        profiles = sample_rim(patch, view.camera, placement, rim, seen, view.blur_px, reach_mm)
+        if profiles is not None:
+            scan = scan_rim(
+                profiles, rim, reach_mm=reach_mm, use_wall=options.walls, thorough=thorough
+            )
+            out += [scan] if scan is not None else []
+    return out
+
+
+def _stepped(placement: Placement, step: Floats) -> Placement:
+    shift = placement.turned(step[None, :2])[0]
+    return Placement(
+        placement.x_mm + float(shift[0]),
+        placement.y_mm + float(shift[1]),
+        placement.angle_rad + float(step[2]),
+        (placement.grow[0] + float(step[3]), placement.grow[1] + float(step[4])),
+    )
