@@ -17,7 +17,7 @@ APP = typer.Typer()
 command.register(APP)
 APP.command("other")(lambda: None)
 
-PRINTER = ["--build", "220x220x250", "--hot-end-max-c", "250"]
+PRINTER = ["--build", "220x220x250", "--hot-end-max", "250"]
 
 
 def run(*args):
@@ -146,7 +146,7 @@ def test_a_kept_correction_comes_out_of_a_real_store(lamp, tmp_path):
         (["lamp.gcode", "--flow", "98", "--build", "big"], "not a build volume"),
         (["lamp.gcode", "--flow", "98", "--centre", "1,2"], "--centre: '1,2' is not a point"),
         (["lamp.gcode", "--flow", "98", "--build", "50x50x50"], "outside the build volume"),
-        (["lamp.gcode", "--flow", "98", "--hot-end-max-c", "200"], "sets the hot end to 215 degC"),
+        (["lamp.gcode", "--flow", "98", "--hot-end-max", "200"], "sets the hot end to 215 degC"),
         (["lamp.gcode", "--flow", "98", "--out", "lamp.gcode", "--force"], "replace its source"),
         (["lamp.gcode", "--flow", "98", "--out", "other.stl"], "is a .gcode like its source"),
         (["lamp.gcode", "--flow", "98", "--out", "nowhere/x.gcode"], "can't write it"),

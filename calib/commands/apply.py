@@ -44,7 +44,7 @@ def register(app: typer.Typer) -> None:
     """Hang the verb on the command line."""
     app.command(
         epilog="Example: truebead apply lamp.gcode --scale-x 100.3 --skew-xy 0.2"
-        " --build 220x220x250 --hot-end-max-c 250 --check"
+        " --build 220x220x250 --hot-end-max 250 --check"
     )(apply)
 
 
@@ -86,11 +86,11 @@ def apply(
     ] = "",
     hot_end_max_c: Annotated[
         float | None,
-        typer.Option("--hot-end-max-c", "--hot-end-max", help="Highest rated hot-end temperature."),
+        typer.Option("--hot-end-max", help="Highest rated hot-end temperature."),
     ] = None,
     bed_max_c: Annotated[
         float | None,
-        typer.Option("--bed-max-c", "--bed-max", help="Highest rated bed temperature."),
+        typer.Option("--bed-max", help="Highest rated bed temperature."),
     ] = None,
     out: Annotated[
         Path | None, typer.Option(help=f"File to write (default: NAME{_MARK}.SUFFIX).")

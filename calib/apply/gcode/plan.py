@@ -103,7 +103,7 @@ def _check_row(row: ScheduleRow, limits: Limits) -> None:
         raise BadInput(
             "the hot end's highest rated temperature is not known",
             where=where,
-            mend="give it with --hot-end-max-c, or name the --printer",
+            mend="give it with --hot-end-max, or name the --printer",
         )
     if row.value > limits.hot_end_max_c:
         raise BadInput(
