@@ -26,6 +26,19 @@ PHYSICAL_NAMES = {
     "hot_end_c": "temperature of the hot end",
     "bed_c": "temperature of the bed",
     "retraction_mm": "length of a retraction",
+    "retraction_speed_mm_s": "speed of a retraction",
+    "first_layer_gap_mm": "rise of the nozzle over the bed at the first layer",
+    "filament_mm": "diameter of the filament",
+    "volumetric_rate_limit_mm3_s": "most plastic the hot end melts",
+    "overhang_limit_deg": "steepest lean that prints clean, from upright",
+    "bridge_limit_mm": "longest gap that is bridged clean",
+    "hole_oversize_mm": "oversize to draw upright holes with",
+    "hole_horizontal_oversize_mm": "oversize to draw lying holes with",
+    "hole_pin_oversize_mm": "oversize to draw pins with",
+    "clearance_press_round_mm": "clearance of round press fits, on the diameter",
+    "clearance_slide_round_mm": "clearance of round sliding fits, on the diameter",
+    "clearance_press_square_mm": "clearance of square press fits, on the width",
+    "clearance_slide_square_mm": "clearance of square sliding fits, on the width",
 }
 
 #: Digits after the point that a setting is worth; more would be noise.

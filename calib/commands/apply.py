@@ -197,11 +197,14 @@ def from_store(
 ) -> "tuple[list[Value], Limits]":
     """Return a profile's values and its printer's limits; steps count as set in the printer.
 
-    Only what was found to be worth a change is returned, and nothing that an event has made stale.
+    Sizes, skew and offset hold for the model as drawn, so they count as long as they are in force.
+    Of the rest only what was found to be worth a change is returned; nothing that an event has made
+    stale is.
     """
     from calib.apply.limits import Limits
     from calib.apply.values import Value
     from calib.corrections import Verdict
+    from calib.solve import NEUTRAL
     from calib.store import open_store
 
     with open_store(store) as opened:
@@ -217,12 +220,15 @@ def from_store(
     values = []
     for v in profile:
         found = v.source.correction
-        if v.value is None or v.stale or found.verdict != Verdict.APPLY:
+        if v.value is None or v.stale:
+            continue
+        drawn = NEUTRAL.get(v.setting) if v.setting != "flow_percent" else None
+        if v.value == drawn or (drawn is None and found.verdict != Verdict.APPLY):
             continue
         values.append(
             Value(
                 setting=v.setting,
-                old=found.old,
+                old=found.old if drawn is None else drawn,
                 new=v.value,
                 unit=v.unit,
                 applied_to="printer" if v.setting.startswith("steps_") else "",
