@@ -212,8 +212,9 @@ def why_stale(
         What it was found with.
     """
     about = topic_of(setting)
-    for event in sorted(events, key=lambda e: e.at, reverse=True):
-        if event.at <= kept_at or not _touches(event, about, printer, nozzle, spool):
+    later = [e for e in events if e.at > kept_at]
+    for event in sorted(later, key=lambda e: e.at, reverse=True):
+        if not _touches(event, about, printer, nozzle, spool):
             continue
         why = _reason(event, about, setting)
         if why:

@@ -422,14 +422,14 @@ def test_two_processes_keeping_at_once_lose_nothing(tmp_path):
     path = tmp_path / "s.sqlite"
     with open_store(str(path)) as store:
         workshop(store)
-    both = [writer(path, name, 40) for name in ("a", "b")]
+    both = [writer(path, name, 20) for name in ("a", "b")]
     for p in both:
         assert p.stdout.readline() == "ready\n"
     for p in both:
         p.stdin.write("go\n")
         p.stdin.flush()
     said = [p.communicate()[0].split() for p in both]
-    assert [len(s) for s in said] == [40, 40]
+    assert [len(s) for s in said] == [20, 20]
     with open_store(str(path)) as store:
         assert {k.uid for k in store.history()} == set(said[0] + said[1])
 
@@ -449,7 +449,7 @@ def test_kill_at_any_moment_keeps_every_acknowledged_correction(tmp_path):
     with open_store(str(path)) as store:
         workshop(store)
     acknowledged = set()
-    for round_ in range(4):
+    for round_ in range(2):  # bench/kill.py goes on until 200 were acknowledged
         p = writer(path, f"r{round_}", 100_000)
         assert p.stdout.readline() == "ready\n"
         p.stdin.write("go\n")
@@ -465,7 +465,7 @@ def test_kill_at_any_moment_keeps_every_acknowledged_correction(tmp_path):
             assert raw.execute("PRAGMA integrity_check").fetchone() == ("ok",)
             half = "SELECT count(*) FROM sheets WHERE id NOT IN (SELECT sheet_id FROM corrections)"
             assert raw.execute(half).fetchone() == (0,)
-    assert len(acknowledged) > 8
+    assert len(acknowledged) > 2
 
 
 def test_what_rests_on_an_older_state_is_refused(store):
@@ -486,14 +486,14 @@ def test_two_processes_keeping_at_once_on_a_server_lose_nothing(tmp_path):
     with fresh_url("postgresql", tmp_path) as url:
         with open_store(url) as store:
             workshop(store)
-        both = [writer(url, name, 40) for name in ("a", "b")]
+        both = [writer(url, name, 20) for name in ("a", "b")]
         for p in both:
             assert p.stdout.readline() == "ready\n"
         for p in both:
             p.stdin.write("go\n")
             p.stdin.flush()
         said = [p.communicate()[0].split() for p in both]
-        assert [len(s) for s in said] == [40, 40]
+        assert [len(s) for s in said] == [20, 20]
         with open_store(url) as store:
             assert {k.uid for k in store.history()} == set(said[0] + said[1])
 

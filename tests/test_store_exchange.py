@@ -172,7 +172,7 @@ def places(value, path=()):
         yield from places(inner, (*path, key))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.data())
 def test_our_reading_of_the_schema_agrees_with_a_reference_library(data):
     record = copy.deepcopy(data.draw(st.sampled_from(export_records())))
@@ -190,7 +190,7 @@ def test_our_reading_of_the_schema_agrees_with_a_reference_library(data):
     assert (problem(record) == "") == reference, problem(record)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=30, deadline=None)
 @given(
     st.lists(st.text(max_size=40), min_size=1, max_size=20),
     st.sampled_from([None, 1, 2]),

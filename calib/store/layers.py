@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from calib.corrections import Scope, Verdict
 from calib.events import TOPICS, Happened, Topic, topic_of, why_stale
 from calib.store.records import InForce, KeptCorrection
-from calib.store.rows import correction_record, corrections_query, event_record
+from calib.store.rows import correction_record, corrections_query
 from calib.store.tables import CorrectionRow, EventRow, NozzleRow, PrinterRow, SpoolRow, UndoRow
 
 #: From the narrowest to the widest; the first layer that has a value for a setting wins.
@@ -198,16 +198,20 @@ def happened_to(
     session: Session, printer_id: int, spool_id: int | None, at: datetime | None = None
 ) -> list[Happened]:
     """Return the events of a printer, and of a spool, up to a moment."""
-    query = select(EventRow).where(
-        or_(EventRow.printer_id == printer_id, EventRow.spool_id == spool_id)
-    )
+    query = (
+        select(
+            EventRow.kind, EventRow.at, PrinterRow.name, NozzleRow.name, SpoolRow.name, EventRow.axis
+        )
+        .outerjoin(PrinterRow, EventRow.printer_id == PrinterRow.id)
+        .outerjoin(NozzleRow, EventRow.nozzle_id == NozzleRow.id)
+        .outerjoin(SpoolRow, EventRow.spool_id == SpoolRow.id)
+        .where(or_(EventRow.printer_id == printer_id, EventRow.spool_id == spool_id))
+    )  # fmt: skip
     if at is not None:
         query = query.where(EventRow.at <= at)
     return [
-        Happened(
-            kind=e.kind, at=e.at, printer=e.printer, nozzle=e.nozzle, spool=e.spool, axis=e.axis
-        )
-        for e in map(event_record, session.scalars(query))
+        Happened(kind=kind, at=when, printer=p or "", nozzle=n or "", spool=s or "", axis=axis)
+        for kind, when, p, n, s, axis in session.execute(query)
     ]
 
 
