@@ -271,9 +271,11 @@ def test_shrink_bar_is_as_long_as_the_bed_allows():
     p = piece("shrink-bar", PrintSetup(build_x_mm=300.0, build_y_mm=250.0))
     assert p.feature("x_outside_whole").nominal == 290
     assert p.feature("y_outside_whole").nominal == 240
-    pitches = [f for f in p.features if f.kind is Kind.PITCH]
-    assert {f.axis for f in pitches} == {"X", "Y"}
-    assert max(f.nominal for f in pitches) <= 150
+    neighbours = [f for f in p.features if "whole" not in f.id]
+    assert {(f.axis, f.kind) for f in neighbours} == {
+        (axis, kind) for axis in "XY" for kind in (Kind.OUTSIDE, Kind.INSIDE)
+    }
+    assert max(f.nominal for f in neighbours) <= 150
 
 
 @pytest.mark.kernel

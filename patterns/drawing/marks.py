@@ -6,12 +6,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from patterns.drawing.style import JAW_HALF, JAW_LENGTH, KINDS, PAPER, Ink
-from patterns.drawing.svg import XY, circle, line, polygon
+from patterns.drawing.svg import XY, circle, polygon
 from patterns.drawing.views import Frame
 from patterns.feature import Feature
 from patterns.mesh import Mesh
 
 FOOT_HALF = 11.0
+ROD_HALF = 2.6
 #: How far behind a contact the body is looked for.
 BEHIND_MM = 0.2
 
@@ -136,6 +137,8 @@ def draw_marks(c: Callout) -> str:
         return circle(c.a, 3.2, colour, PAPER, 1.0)
     stick = ""
     if c.feature.jaws == "depth":
-        stick = line(c.a, c.at(max(0.0, c.length - 0.5 * JAW_LENGTH)), colour, 2.4, end="butt")
+        end = max(0.0, c.length - 0.5 * JAW_LENGTH)
+        sides = [c.at(0, -ROD_HALF), c.at(end, -ROD_HALF), c.at(end, ROD_HALF), c.at(0, ROD_HALF)]
+        stick = polygon(sides, "none", colour, 0.8)  # hollow: the line's dash shows its kind
     teeth = "".join(polygon(shape, colour) for shape in jaws(c))
     return f'<g class="jaws">{stick}{teeth}</g>'

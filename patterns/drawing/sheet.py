@@ -9,7 +9,7 @@ from patterns.drawing.legend import legend
 from patterns.drawing.marks import Callout, callout, draw_marks
 from patterns.drawing.picture import picture
 from patterns.drawing.placing import place_all
-from patterns.drawing.style import BALLOON, INK, PAPER, QUIET, TEXT
+from patterns.drawing.style import BALLOON, INK, PAPER, QUIET, TEXT, meaning_of
 from patterns.drawing.svg import XY, circle, document, group, line, polygon, text
 from patterns.drawing.views import VIEWS, Frame, View, extent_mm, frame
 from patterns.feature import Feature
@@ -57,10 +57,10 @@ def draw_piece(piece: Piece, mesh: Mesh) -> str:
     panels = [_panel(mesh, view, scale, mine) for view, scale, mine in _plan(piece, mesh)]
     body, width, height = _arranged(panels)
     heading = text((EDGE_ROOM, 30), f"{piece.pattern}: where to measure", 18, bold=True)
-    kinds = list(dict.fromkeys(f.kind for f in piece.features))
+    meanings = list(dict.fromkeys(meaning_of(f) for f in piece.features))
     uses = list(dict.fromkeys(f.jaws if f.instrument == "caliper" else "" for f in piece.features))
     scale = next((p.frame.scale for p in panels if p.frame.view.name != "iso"), 0.0)
-    key, key_width, key_height = legend(kinds, uses, scale, max(width, 680.0))
+    key, key_width, key_height = legend(meanings, uses, scale, max(width, 680.0))
     width = max(width, key_width) + 2 * EDGE_ROOM
     content = heading + group((EDGE_ROOM, 46), body) + group((EDGE_ROOM, 46 + height + GAP), key)
     size = (width, 46 + height + GAP + key_height + EDGE_ROOM)
