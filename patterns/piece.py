@@ -52,6 +52,11 @@ JAWS_CLOSED = HeadLine(
 )
 
 
+ALLOWED_SAG = HeadLine(
+    "allowed_sag_mm", "sag that you would still accept on a part, in mm; empty: 0.3", "0.5"
+)
+
+
 def weights_of(*groups: str) -> tuple[HeadLine, ...]:
     """Return the lines that say how much each group of scores counts."""
     return tuple(
