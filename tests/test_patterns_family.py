@@ -299,7 +299,7 @@ REFUSED = [
     ("temperature-tower", {"from_c": 250, "to_c": 150, "step_c": 1}, "at most 60"),
     ("temperature-tower", {"from_c": 250, "to_c": 150, "step_c": 2}, "24 bands fit: make step_c larger, or print the range as two towers"),
     ("temperature-tower", {"band_mm": 3}, "no room for '230' on a band"),
-    ("overhang-ladder", {"reach_mm": 20}, "sails fit: make step_deg larger"),
+    ("overhang-ladder", {"reach_mm": 20, "from_deg": 30}, "sails fit: make step_deg larger"),
     ("overhang-ladder", {"from_deg": 60, "to_deg": 62}, "gives 1 of at least 3"),
     ("bridge-ladder", {"to_mm": 90}, "split the range over two pieces"),
     ("wall-box", {"corner_mm": 30}, "too short for the jaws"),

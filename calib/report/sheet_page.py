@@ -73,8 +73,7 @@ def _row(number: int, f: Feature, unit: str) -> dict[str, str]:
     words = ""
     if f.kind is Kind.PASS:
         words = "circle one: " + " · ".join(f.grades or ("yes", "no"))
-    judged = {Kind.SCORE: "score 0-10", Kind.PASS: "grade" if f.grades else "judgement"}
-    kind = judged.get(f.kind) or meaning_of(f).label
+    kind = "score 0-10" if f.kind is Kind.SCORE else meaning_of(f).label
     tag = ", ".join(filter(None, (kind, f.axis)))
     return {
         "number": str(number),

@@ -23,6 +23,8 @@ TITLES = {
     "iso": "overview",
 }
 GAP, EDGE_ROOM = 34.0, 16.0
+#: Views longer than this many times their height are put under one another.
+WIDE = 2.6
 #: Room under a view for its name and its axes.
 CAPTION = 58.0
 
@@ -84,11 +86,19 @@ def _plan(piece: Piece, mesh: Mesh) -> list[tuple[View, float, list[tuple[int, F
     level = [VIEWS[name] for name in ("top", "front", "right") if mine[name]]
     busiest = max((len(mine[v.name]) for v in level), default=0)
     largest = max((side for v in level for side in extent_mm(mesh, v)), default=1.0)
-    scale = min(14.0, min(600.0, 340.0 + 9.0 * busiest) / largest)
+    wide = bool(level) and _is_wide(mesh, level)
+    most = 900.0 if wide else min(600.0, 340.0 + 9.0 * busiest)
+    scale = min(14.0, most / largest)
     iso = VIEWS["iso"]
-    room = min(560.0, 420.0 + 6.0 * len(mine["iso"])) if mine["iso"] else 300.0
+    room = min(560.0, 420.0 + 6.0 * len(mine["iso"])) if mine["iso"] else 560.0 if wide else 300.0
     iso_scale = min(16.0, room / max(extent_mm(mesh, iso)))
     return [*((v, scale, mine[v.name]) for v in level), (iso, iso_scale, mine["iso"])]
+
+
+def _is_wide(mesh: Mesh, level: Sequence[View]) -> bool:
+    """Whether the views are so long and low that each takes the whole width."""
+    sides = [extent_mm(mesh, v) for v in level if v.name != "right"]
+    return bool(sides) and all(wide > WIDE * high for wide, high in sides)
 
 
 def _panel(mesh: Mesh, view: View, scale: float, features: Sequence[tuple[int, Feature]]) -> Panel:
@@ -175,7 +185,9 @@ def _caption(view: View) -> str:
 
 def _arranged(panels: Sequence[Panel]) -> tuple[str, float, float]:
     """Lay the views out: front under top, right beside front, the overview where room is left."""
-    cells = _cells([p.frame.view.name for p in panels])
+    level = [p.frame for p in panels if p.frame.view.name not in ("iso", "right")]
+    stacked = bool(level) and all(shown.width > WIDE * shown.height for shown in level)
+    cells = _cells([p.frame.view.name for p in panels], stacked=stacked)
     rows, columns = (1 + max(cell[i] for cell in cells) for i in (0, 1))
     pairs = list(zip(cells, panels, strict=True))
     left = [max((-p.left for c, p in pairs if c[1] == k), default=0.0) for k in range(columns)]
@@ -188,8 +200,10 @@ def _arranged(panels: Sequence[Panel]) -> tuple[str, float, float]:
     return content, xs[-1] + right[-1], ys[-1] + low[-1]
 
 
-def _cells(names: Sequence[str]) -> list[tuple[int, int]]:
+def _cells(names: Sequence[str], *, stacked: bool) -> list[tuple[int, int]]:
     """Row and column of each view; views in one row share their baseline, in a column their side."""
+    if stacked:
+        return [(k, 0) for k in range(len(names))]
     if "top" not in names:
         return [(0, k) for k in range(len(names))]
     place = {"top": (0, 0), "front": (1, 0), "right": (1, 1 if "front" in names else 0)}

@@ -61,7 +61,7 @@ def meaning_of(feature: Feature) -> Meaning:
     """Return the words for a feature: its group's where that has some, else its kind's."""
     label, words = _GROUPS.get(feature.group, (str(feature.kind), KINDS[feature.kind].meaning))
     if feature.grades:
-        words = f"how it fits: {', '.join(feature.grades)}"
+        label, words = "grade", ", ".join(feature.grades)
     elif feature.kind is Kind.PASS:
-        words = "did it work: yes or no"
+        label, words = "judgement", "did it work: yes or no"
     return Meaning(feature.kind, label, words)

@@ -225,8 +225,7 @@ def _features(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> lis
         )  # fmt: skip
 
     return [
-        # Its dot lies beside the jaws of the thickness at mid span.
-        score("bridge", (right, y, under), (right + spec.gap_mm / 2, y, under), "underside of the rung"),
+        score("bridge", (right, y, under), (far, y, under), "underside of the rung"),
         score(
             "overhang", (_POST_MM / 2, rear, tip - z.rise), (_POST_MM / 2, rear + z.reach, tip),
             "underside of the fin behind", view="right",
