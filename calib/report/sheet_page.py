@@ -101,13 +101,15 @@ def _why(piece: Piece, repeats: int) -> list[str]:
             f"Read each place {repeats} times. Set the caliper anew in between, and do not look "
             "at the last reading: a repeat shows how well you can repeat it."
         )  # fmt: skip
+        if not piece.printed and repeats > 1:
+            each = f"Do each line {repeats} times, from its beginning."
         words.append(
-            f"{each} More than three buy little, because what remains is the piece and not the "
-            "caliper; one more place, or a longer one, tells much more than one more repeat."
+            f"{each} More than three buy little, because what remains is in the thing and not in "
+            "the caliper; one more place, or a longer one, tells much more than one more repeat."
         )
     if "eye" in instruments:
         words.append(
-            "Judge by eye once. If another person judges too, without seeing your marks, put that "
+            "Judge each place once. If another person judges too, without seeing your marks, put that "
             "into the next column: it tells more than judging again yourself."
         )
     rest = "Leave out what you can't reach: fewer readings only make the answer less sure."

@@ -6,11 +6,14 @@ This is the only measurement that tells the machine's own scale from the materia
 from dataclasses import dataclass
 
 from patterns.body import Body
+from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.piece import Advice, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
+#: Shortest move worth measuring.
+_LEAST_MM = 10.0
 #: Slow enough for any small printer, and not to be startling. Common practice, no source.
 _FEED_MM_MIN = {"X": 1200, "Y": 1200, "Z": 300}
 
@@ -41,7 +44,8 @@ def lay_out(spec: CarriageTravelSpec, setup: PrintSetup) -> Piece:
             infill_percent=0,
             notes=(
                 "Nothing is printed: cold hot end, no filament needed.",
-                "Home first (G28), clear the bed, and raise the nozzle: G1 Z50 F300.",
+                "Home first (G28), clear the bed, and raise the nozzle:"
+                f" G1 Z{min(50.0, setup.build_z_mm / 2):g} F300.",
                 "Take up the play: come to the start of every move from 5 mm behind it.",
                 "On Z the bed or the whole beam moves: keep the way free, and hands out of it."
                 " Moving parts pinch.",
@@ -53,6 +57,11 @@ def lay_out(spec: CarriageTravelSpec, setup: PrintSetup) -> Piece:
 def _moves(spec: CarriageTravelSpec, setup: PrintSetup, axis: str) -> list[Feature]:
     room = {"X": setup.build_x_mm, "Y": setup.build_y_mm, "Z": setup.build_z_mm}[axis]
     travel = min(spec.travel_mm, room - spec.start_mm)
+    if travel < _LEAST_MM:
+        raise SpecError(
+            f"a move from {spec.start_mm:g} mm has no room along {axis}, which ends at {room:g} mm",
+            mend=f"give start_mm {max(0.0, room - _LEAST_MM):g} or less",
+        )
     k = "XYZ".index(axis)
     from_at, to_at = [0.0, 0.0, 0.0], [0.0, 0.0, 0.0]
     from_at[k], to_at[k] = spec.start_mm, spec.start_mm + travel

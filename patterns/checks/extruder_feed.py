@@ -48,7 +48,7 @@ def lay_out(spec: ExtruderFeedSpec, setup: PrintSetup) -> Piece:
                 "Heat the hot end as for this filament, never past its rating: it burns, and hot"
                 " plastic can give off fumes, so ventilate.",
                 "Feed into the air: home (G28), then raise the nozzle well above the bed, as with"
-                " G1 Z100 F300. Keep fingers off the gears and out of the hot plastic.",
+                f" G1 Z{min(100.0, setup.build_z_mm / 2):g} F300. Keep fingers off the gears and out of the hot plastic.",
                 f"For each trial mark the filament {spec.length_mm + 20:g} mm before the extruder's"
                 " entry, send the command, and measure from the entry to the mark:"
                 f" taken in = {spec.length_mm + 20:g} mm less what is left.",

@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
+import numpy as np
+
 from patterns.drawing.candidates import Place
 from patterns.drawing.legend import legend
 from patterns.drawing.marks import Callout, callout, draw_marks
@@ -22,6 +24,7 @@ TITLES = {
     "right": "from the right",
     "iso": "overview",
 }
+FRONT = "front of the printer"
 GAP, EDGE_ROOM = 34.0, 16.0
 #: Views longer than this many times their height are put under one another.
 WIDE = 2.6
@@ -56,7 +59,11 @@ def draw_piece(piece: Piece, mesh: Mesh) -> str:
     str
         One self-contained SVG document.
     """
-    panels = [_panel(mesh, view, scale, mine) for view, scale, mine in _plan(piece, mesh)]
+    bed = (piece.setup.build_x_mm, piece.setup.build_y_mm) if piece.advice.in_place else None
+    panels = [
+        _panel(mesh, view, scale, mine, bed if view.name == "top" else None)
+        for view, scale, mine in _plan(piece, mesh)
+    ]
     body, width, height = _arranged(panels)
     heading = text((EDGE_ROOM, 30), f"{piece.pattern}: where to measure", 18, bold=True)
     meanings = list(dict.fromkeys(meaning_of(f) for f in piece.features))
@@ -101,7 +108,14 @@ def _is_wide(mesh: Mesh, level: Sequence[View]) -> bool:
     return bool(sides) and all(wide > WIDE * high for wide, high in sides)
 
 
-def _panel(mesh: Mesh, view: View, scale: float, features: Sequence[tuple[int, Feature]]) -> Panel:
+def _panel(
+    mesh: Mesh,
+    view: View,
+    scale: float,
+    features: Sequence[tuple[int, Feature]],
+    bed: tuple[float, float] | None,
+) -> Panel:
+    """Draw one view; `bed` is the size of the bed to show round a piece that has its place on it."""
     shown = frame(mesh, view, scale)
     callouts = [callout(number, feature, shown, mesh) for number, feature in features]
     places = place_all(callouts, shown.width, shown.height)
@@ -110,9 +124,22 @@ def _panel(mesh: Mesh, view: View, scale: float, features: Sequence[tuple[int, F
     marked += "".join(draw_marks(c) for c in callouts)
     marked += "".join(_draw_balloon(c, p) for c, p in pairs)
     left, top, right, bottom = _reach(shown, pairs)
+    around = ""
+    if bed:
+        around, corners = _bed(shown, bed)
+        left, top = min(left, corners[0][0] - 2), min(top, corners[1][1] - 2)
+        right, bottom = max(right, corners[1][0] + 2), max(bottom, corners[0][1] + TEXT + 8)
     caption = group((min(left, 0.0), bottom), _caption(view))
-    content = picture(mesh, shown) + marked + caption
+    content = picture(mesh, shown) + around + marked + caption
     return Panel(shown, content, left, top, max(right, left + 150), bottom + CAPTION)
+
+
+def _bed(shown: Frame, bed: tuple[float, float]) -> tuple[str, list[XY]]:
+    """Return the outline of the bed seen from above, and its front left and back right corners."""
+    (x0, y0), (x1, y1) = shown.place(np.array([(0.0, 0.0, 0.0), (*bed, 0.0)])).tolist()
+    edge = polygon([(x0, y0), (x1, y0), (x1, y1), (x0, y1)], "none", QUIET, 1.4)
+    words = text(((x0 + x1) / 2, y0 + TEXT + 2), FRONT, TEXT, QUIET, "middle")
+    return edge + words, [(x0, y0), (x1, y1)]
 
 
 def _reach(

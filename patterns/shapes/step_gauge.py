@@ -66,7 +66,10 @@ def _mend_reach(spec: StepGaugeSpec, reach: float, room: float) -> str:
     if room >= 2 * least:
         return f"give pitch_mm {least:g} and reach_mm {2 * least:g} or more"
     bed = 2 * least + spec.tooth_mm + 2 * _BED_MARGIN_MM
-    return f"a step-gauge needs a bed of {bed:g} mm; a smaller bed takes a dimensional-cube"
+    return (
+        f"a step-gauge needs a bed of {bed:g} mm, with pitch_mm {least:g};"
+        " a smaller bed takes a dimensional-cube"
+    )
 
 
 @pattern(
