@@ -40,5 +40,9 @@ def check_tower(count: int, base_mm: float, band_mm: float, step: str, setup: Pr
         raise SpecError(
             f"{count} bands of {band_mm:g} mm are {high:.1f} mm high, the printer builds"
             f" {setup.build_z_mm:.1f}",
-            mend=f"{fit} bands fit: make {step} larger, or print the range as two towers",
+            mend=(
+                f"{fit} bands fit: make {step} larger, or print the range as two towers"
+                if fit > 1
+                else "give a smaller band_mm"
+            ),
         )

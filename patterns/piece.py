@@ -26,6 +26,49 @@ class Advice:
     notes: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class HeadLine:
+    """One more thing that may be written down beside the readings, as ``# key: value``.
+
+    Attributes
+    ----------
+    key : str
+        As on the sheet, with its unit: a-z, 0-9 and `_`.
+    meaning : str
+        What to write, what is taken where it stays empty.
+    example : str
+    """
+
+    key: str
+    meaning: str
+    example: str
+
+
+#: For pieces whose walls or holes are so thin that the caliper's own zero counts.
+JAWS_CLOSED = HeadLine(
+    "jaws_closed_mm",
+    "what the caliper shows with wiped, closed jaws, in mm; it should be 0.00; empty: not looked at",
+    "0.01",
+)
+
+
+ALLOWED_SAG = HeadLine(
+    "allowed_sag_mm", "sag that you would still accept on a part, in mm; empty: 0.3", "0.5"
+)
+
+
+def weights_of(*groups: str) -> tuple[HeadLine, ...]:
+    """Return the lines that say how much each group of scores counts."""
+    return tuple(
+        HeadLine(
+            f"weight_{group}",
+            f"how much {group.replace('_', ' ')} counts against the rest, 0 to 100; empty: 1",
+            "2",
+        )
+        for group in groups
+    )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Piece:
     """Everything that a pattern says about one piece.
@@ -34,6 +77,10 @@ class Piece:
     ----------
     volume_mm3 : float or None
         The closed form of the solid's volume where there is one.
+    head_lines : tuple of HeadLine
+        What else may be written down, and helps the answer.
+    smaller : (str, str, str)
+        What to change where the piece is too long along X, Y or Z.
     """
 
     pattern: str
@@ -44,6 +91,8 @@ class Piece:
     schedule: tuple[ScheduleRow, ...] = ()
     advice: Advice = field(default_factory=Advice)
     volume_mm3: float | None = None
+    head_lines: tuple[HeadLine, ...] = ()
+    smaller: tuple[str, str, str] = ("make it smaller",) * 3
 
     def __post_init__(self) -> None:
         ids = [f.id for f in self.features]
@@ -89,11 +138,12 @@ def check_fits(piece: Piece) -> None:
     """Refuse a piece that is larger than the build volume, naming the axis and what would fit."""
     low, high = bounds_mm(piece.body)
     rooms = (piece.setup.build_x_mm, piece.setup.build_y_mm, piece.setup.build_z_mm)
-    for axis, a, b, room in zip("XYZ", low, high, rooms, strict=True):
+    sides = zip("XYZ", low, high, rooms, piece.smaller, strict=True)
+    for axis, a, b, room, smaller in sides:
         if b - a > room + 1e-6:
             raise SpecError(
                 f"{piece.pattern} is {b - a:.1f} mm along {axis}, the printer builds {room:.1f} mm",
-                mend="make it smaller or give the printer's build volume",
+                mend=f"{smaller}; or give the printer's real build volume",
             )
 
 

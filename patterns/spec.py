@@ -1,5 +1,6 @@
 """Parameters of a pattern, declared once with unit, range and meaning, and checked at birth."""
 
+import difflib
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
@@ -64,9 +65,7 @@ class Spec:
         values: dict[str, Any] = {}
         for name, text in given.items():
             if name not in known:
-                raise SpecError(
-                    f"there is no parameter {name!r}", mend=f"the parameters are {', '.join(known)}"
-                )
+                raise SpecError(f"there is no parameter {name!r}", mend=_meant(name, list(known)))
             param, default = known[name]
             is_word = param.choices or isinstance(default, str)
             values[name] = text.strip() if is_word else _parse(name, text, default)
@@ -75,6 +74,14 @@ class Spec:
     def as_text(self) -> dict[str, str]:
         """Return name -> word, such that `from_text` gives the same spec back."""
         return {f.name: _word(getattr(self, f.name)) for f in fields(self)}
+
+
+def _meant(name: str, known: list[str]) -> str:
+    """Return the mend for an unknown name: the one that was meant, or all there are."""
+    everything = f"the parameters are {', '.join(known)}"
+    starts = [k for k in known if name and k.startswith(f"{name.lower()}_")]
+    near = starts or difflib.get_close_matches(name.lower(), known, n=1)
+    return f"did you mean {' or '.join(near)}? {everything}" if near else everything
 
 
 def _word(value: Any) -> str:

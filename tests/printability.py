@@ -74,11 +74,12 @@ def _held_at_both_ends(part: Any, below: Any, line: float) -> bool:
 
 
 def _declared(piece: Piece, part: Any) -> bool:
-    """Whether a feature says that it hangs here: along X between its anchors."""
-    x0, _, x1, _ = part.bounds()
+    """Whether a feature says that it hangs here: along X or Y between its anchors."""
+    x0, y0, x1, y1 = part.bounds()
     for f in piece.features:
         if f.group in LEANING:
-            a, b = sorted((f.start[0], f.end[0]))
-            if a - 0.01 <= x0 and x1 <= b + 0.01:
-                return True
+            for low, high, i in ((x0, x1, 0), (y0, y1, 1)):
+                a, b = sorted((f.start[i], f.end[i]))
+                if a < b and a - 0.01 <= low and high <= b + 0.01:
+                    return True
     return False

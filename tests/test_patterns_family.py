@@ -3,6 +3,7 @@
 import hashlib
 import math
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -271,9 +272,11 @@ def test_shrink_bar_is_as_long_as_the_bed_allows():
     p = piece("shrink-bar", PrintSetup(build_x_mm=300.0, build_y_mm=250.0))
     assert p.feature("x_outside_whole").nominal == 290
     assert p.feature("y_outside_whole").nominal == 240
-    pitches = [f for f in p.features if f.kind is Kind.PITCH]
-    assert {f.axis for f in pitches} == {"X", "Y"}
-    assert max(f.nominal for f in pitches) <= 150
+    neighbours = [f for f in p.features if "whole" not in f.id]
+    assert {(f.axis, f.kind) for f in neighbours} == {
+        (axis, kind) for axis in "XY" for kind in (Kind.OUTSIDE, Kind.INSIDE)
+    }
+    assert max(f.nominal for f in neighbours) <= 150
 
 
 @pytest.mark.kernel
@@ -288,6 +291,78 @@ def test_letters_stay_on_the_end_blocks_of_a_wide_bar():
     check_piece(piece("shrink-bar", coarse, width_mm=13.74))
 
 
+def test_shrink_bar_has_blocks_within_the_caliper_s_reach():
+    for setup, given in (
+        (PrintSetup(build_x_mm=70.0, build_y_mm=70.0), {}),
+        (PrintSetup(build_x_mm=900.0, build_y_mm=500.0), {"width_mm": 30.0}),
+    ):
+        p = piece("shrink-bar", setup, caliper_mm=150.0, **given)
+        mesh = preview_mesh(p.body)
+        assert mesh.volume_mm3 == pytest.approx(p.volume_mm3, rel=1e-9)
+        for f in p.features:
+            assert measure_mm(mesh, f) == pytest.approx(f.nominal, abs=1e-6)
+            assert f.nominal <= 150.0 or f.id.endswith("whole")
+        kinds = {(f.axis, f.kind) for f in p.features if f.nominal <= 150.0}
+        assert kinds == {(a, k) for a in "XY" for k in (Kind.OUTSIDE, Kind.INSIDE)}
+
+
+@pytest.mark.parametrize("name", PRINTED)
+def test_every_default_piece_fits_a_bed_of_120_mm(name):
+    small = PrintSetup(build_x_mm=120.0, build_y_mm=120.0, build_z_mm=120.0)
+    assert piece(name, small).features
+
+
+def test_ladders_shorten_by_themselves_and_keep_what_matters():
+    def values(name, bed_mm):
+        setup = PrintSetup(build_x_mm=bed_mm, build_y_mm=bed_mm)
+        return [f.rung for f in piece(name, setup).features if f.group == "pass"]
+
+    assert values("overhang-ladder", 220.0) == list(range(30, 80, 5))
+    assert values("overhang-ladder", 120.0) == list(range(45, 80, 5))
+    assert values("overhang-ladder", 60.0) == [30, 50, 70]
+    assert values("bridge-ladder", 220.0) == [10, 20, 30, 40, 50]
+    assert values("bridge-ladder", 120.0) == [20, 30, 40]
+
+
+FOLLOWED = {
+    "bed-patches": {"along_x": 2, "along_y": 2, "pad_mm": 10, "margin_mm": 5},
+    "bridge-ladder": {"from_mm": 5, "to_mm": 11, "step_mm": 3},
+    "fit-gauge": {"to_mm": 0.2, "peg_mm": 6},
+    "hole-plate": {"to_mm": 6, "step_mm": 1},
+    "squareness-frame": {"side_mm": 40, "pillar_mm": 9, "bar_mm": 5},
+    "string-posts": {"long_mm": 10, "step_value": 1},
+    "temperature-tower": {"step_c": 10, "to_c": 200},
+}
+
+
+@pytest.mark.parametrize("name", PRINTED)
+def test_on_a_bed_of_50_mm_the_mend_can_be_followed(name):
+    """It names parameters with values that then fit, or a larger bed and another pattern."""
+    tiny = PrintSetup(build_x_mm=50.0, build_y_mm=50.0, build_z_mm=50.0)
+    mend = _mend_of(name, tiny)
+    if needs := re.search(r"needs a bed of ([\d.]+) mm(?:, with (\w+) (\d+))?", mend):
+        bed, key, value = needs.groups()
+        wider = PrintSetup(build_x_mm=float(bed), build_y_mm=float(bed))
+        assert piece(name, wider, **({key: value} if key else {})).features
+        assert piece("dimensional-cube", tiny).features
+    elif mend:
+        assert any(word in mend for word in registry.get(name).spec_type.params())
+        assert piece(name, tiny, **FOLLOWED[name]).features
+
+
+def _mend_of(name, setup):
+    try:
+        piece(name, setup)
+    except SpecError as refused:
+        return refused.mend
+    return ""
+
+
+def test_a_name_without_its_unit_is_understood():
+    with pytest.raises(SpecError, match=r"did you mean size_mm\?"):
+        piece("dimensional-cube", size=30)
+
+
 REFUSED = [
     ("squareness-frame", {"plane": "XZ", "pillar_mm": 11.04, "bar_mm": 8}, "no room for jaws"),
     ("temperature-tower", {"from_c": 260}, "above the hot end's rating of 250"),
@@ -297,7 +372,7 @@ REFUSED = [
     ("temperature-tower", {"from_c": 250, "to_c": 150, "step_c": 1}, "at most 60"),
     ("temperature-tower", {"from_c": 250, "to_c": 150, "step_c": 2}, "24 bands fit: make step_c larger, or print the range as two towers"),
     ("temperature-tower", {"band_mm": 3}, "no room for '230' on a band"),
-    ("overhang-ladder", {"reach_mm": 20}, "sails fit: make step_deg larger"),
+    ("overhang-ladder", {"reach_mm": 20, "from_deg": 30}, "sails fit: make step_deg larger"),
     ("overhang-ladder", {"from_deg": 60, "to_deg": 62}, "gives 1 of at least 3"),
     ("bridge-ladder", {"to_mm": 90}, "split the range over two pieces"),
     ("wall-box", {"corner_mm": 30}, "too short for the jaws"),

@@ -2,14 +2,20 @@
 
 import re
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
 
+from calib import interpret
+from calib.readings import read_sheet, sheet_csv
 from calib.report.sheet_page import sheet_html
+from calib.report.ways import WAYS, way_of, ways_of
 from patterns import registry
 from patterns.body import Body, box
+from patterns.drawing import draw_piece
 from patterns.feature import Feature, Kind
 from patterns.piece import Advice, Piece
+from patterns.preview import preview_mesh
 from patterns.schedule import ScheduleRow
 from patterns.spec import PrintSetup, Spec
 
@@ -108,7 +114,7 @@ def test_the_page_needs_nothing_from_outside() -> None:
 def test_every_picture_has_words_for_who_can_not_see_it() -> None:
     page = Page(sheet_html(piece(), DRAWING, "c1"))
     pictures = [attributes for tag, attributes in page.tags if tag == "svg"]
-    assert len(pictures) == 4
+    assert len(pictures) == 5
     assert len([t for t, _ in page.tags if t == "title"]) == 1 + len(pictures)
     assert all(attributes["role"] == "img" for attributes in pictures)
 
@@ -146,7 +152,7 @@ def test_judgements_have_words_to_circle_and_settings_that_change_are_listed() -
     assert ["0", "5", "hot_end_c", "210"] in page.rows
     assert "Balance" in page.text
     assert "Outside jaws" not in page.text
-    assert "Judge by eye once." in page.text
+    assert "Judge each place once." in page.text
     assert "Where to measure" not in page.text
 
 
@@ -154,3 +160,94 @@ def test_nominal_values_in_inches() -> None:
     page = Page(sheet_html(piece(), DRAWING, "c1", unit="inch"))
     assert page.rows[1][2] == "1.5748 in"  # 40 mm / 25.4
     assert "Readings, lengths in inches" in page.text
+
+
+# How to read each thing, checked against what a user can and cannot do with it.
+
+
+def ways(name: str) -> dict[str, str]:
+    """Name of each way -> all its words and numbers."""
+    return {
+        way.name: " ".join((*way.rules, numbers))
+        for way, _, numbers in ways_of(piece(name).features)
+    }
+
+
+def test_the_lowest_millimetre_is_spoken_of_only_where_there_is_one() -> None:
+    for name in registry.all_patterns() | registry.all_checks():
+        for f in piece(name).features:
+            words = " ".join(WAYS[way_of(f)].rules)
+            if "lowest millimetre" in words:
+                assert min(f.start[2], f.end[2]) > 1.0, (name, f.id)
+    assert "lowest millimetre" in ways("dimensional-cube")["Outside jaws"]
+
+
+def test_no_piece_no_temperature_of_a_piece() -> None:
+    for name in registry.all_checks():
+        page = Page(sheet_html(piece(name), "", "c1"))
+        assert "temperature of the piece" not in page.text
+        assert "part_c" not in sheet_csv(piece(name), "c1", "2026-03-12")
+    assert "part_c" in sheet_csv(piece(), "c1", "2026-03-12")
+
+
+def test_commands_stay_within_the_axes() -> None:
+    """RS-274 words (NIST IR 6556): G1 with X, Y, Z and F; no target beyond the build volume."""
+    setup = PrintSetup(build_x_mm=60.0, build_y_mm=60.0, build_z_mm=60.0)
+    for name in registry.all_checks():
+        drawn = registry.get(name).piece({}, setup)
+        text = " ".join((*drawn.advice.notes, *(f.where for f in drawn.features)))
+        targets = [float(t) for t in re.findall(r"G1 [XYZ]([\d.]+)", text)]
+        assert all(0 <= t <= 60 for t in targets)
+        assert targets or name == "filament-diameter"
+
+
+def test_what_is_tried_by_hand_is_no_matter_of_yes_or_no() -> None:
+    assert set(ways("fit-gauge")) == {"By hand", "Outside jaws"}
+    text = sheet_csv(piece("fit-gauge"), "c1", "2026-03-12")
+    assert "yes or no" not in text
+    assert "stuck, press, slide, loose" in text
+    assert "yes or no" in sheet_csv(piece("bridge-ladder"), "c1", "2026-03-12")
+
+
+@pytest.mark.parametrize("name", sorted(registry.all_patterns() | registry.all_checks()))
+def test_lines_that_help_stand_empty_on_the_sheet_and_are_explained(name: str) -> None:
+    lines = piece(name).head_lines
+    text = sheet_csv(piece(name), "c1", "2026-03-12")
+    page = Page(sheet_html(piece(name), "", "c1"))
+    for line in lines:
+        assert f"\n# {line.key}:\n" in text
+        assert f"## {line.key}: " in text
+        assert line.meaning in page.text
+        filled = text.replace(f"\n# {line.key}:\n", f"\n# {line.key}: {line.example}\n")
+        assert read_sheet(filled.encode()).keys[line.key] == line.example
+    assert bool(lines) == ("Worth writing down" in page.text)
+
+
+def test_every_line_that_the_fits_understand_is_declared_by_some_pattern() -> None:
+    """The keys asked for in `calib/interpret` are found in its source, not listed by hand."""
+    folder = Path(interpret.__file__).parent
+    source = " ".join(p.read_text(encoding="utf-8") for p in folder.glob("*.py"))
+    asked = set(re.findall(r'(?:key_numbers?\(sheet, |sheet\.keys\.get\()"(\w+)"', source))
+    declared = {
+        line.key
+        for name in registry.all_patterns() | registry.all_checks()
+        for line in piece(name).head_lines
+    }
+    assert {"jaws_closed_mm", "screws_mm"} <= asked
+    assert asked <= declared
+    weights = {key.removeprefix("weight_") for key in declared if key.startswith("weight_")}
+    groups = {
+        f.group for name in ("temperature-tower", "string-posts") for f in piece(name).features
+    }
+    assert weights == groups
+
+
+def test_legend_and_table_call_a_thickness_a_thickness() -> None:
+    for name, word in (("bridge-ladder", "thickness"), ("bed-patches", "thickness")):
+        drawn = piece(name)
+        svg = draw_piece(drawn, preview_mesh(drawn.body))
+        page = Page(sheet_html(drawn, svg, "c1"))
+        assert f">{word}</text>" in svg
+        assert "between two upper faces" not in svg
+        assert "to an upper face" not in svg
+        assert any(row[3].strip().startswith(word) for row in page.rows[1:] if len(row) > 3)

@@ -30,7 +30,7 @@ def applies(sheet: Sheet) -> bool:
 
 @dataclass(frozen=True)
 class _Shape:
-    """One shape of plug: its thresholds, and the two numbers they lead to."""
+    """One shape of peg: its thresholds, and the two numbers they lead to."""
 
     name: str
     items: list[Measured]
@@ -49,7 +49,7 @@ class _Shape:
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
-    """Find the clearances for press and sliding fits, for each shape of plug."""
+    """Find the clearances for press and sliding fits, for each shape of peg."""
     groups: dict[str, list[Measured]] = {}
     for m in measured(sheet, _is_graded):
         groups.setdefault(m.feature.group, []).append(m)
@@ -182,7 +182,7 @@ def _pegs(sheet: Sheet) -> list[str]:
         return []
     off = float(np.mean([m.mean - m.feature.nominal for m in pegs]))
     return [
-        f"The plugs themselves measure {off:+.2f} mm against the drawing: the clearances hold for"
+        f"The pegs themselves measure {off:+.2f} mm against the drawing: the clearances hold for"
         " parts printed with that error. Correct the outline offset first if you mean to."
     ]
 

@@ -59,12 +59,15 @@ def sheet_csv(
         )
     when = made.isoformat(timespec="seconds") if isinstance(made, datetime) else made
     own = {"piece": piece_id, "made": when, "unit": unit}
-    own["part_c"] = "" if part_c is None else repr(float(part_c))
-    own |= _checked(keys or {})
-    lines = [*head_rows(piece, own), *instrument_rows(instruments)]
-    rows: list[tuple[str, ...]] = [
-        (f"# {key}: {_one_line(value)}".rstrip(),) for key, value in lines
-    ]
+    if piece.printed or part_c is not None:
+        own["part_c"] = "" if part_c is None else repr(float(part_c))
+    own |= {line.key: "" for line in piece.head_lines} | _checked(keys or {})
+    meant = {line.key: line for line in piece.head_lines}
+    rows: list[tuple[str, ...]] = []
+    for key, value in [*head_rows(piece, own), *instrument_rows(instruments)]:
+        if key in meant:
+            rows.append((f"## {key}: {meant[key].meaning} (example: {meant[key].example})",))
+        rows.append((f"# {key}: {_one_line(value)}".rstrip(),))
     rows += [(f"## {words}",) for words in _how_to(piece, unit)]
     rows.append((*COLUMNS, *(f"reading {k + 1}" for k in range(repeats))))
     rows += [
@@ -99,13 +102,16 @@ def _how_to(piece: Piece, unit: str) -> list[str]:
     words = [
         f"How to fill in: write what the caliper shows in {shown} into the columns 'reading'. "
         "Another unit may stand in the cell: 1.574 in or 3.997 cm. Leave empty what you did not measure.",
-        "part_c: temperature of the piece in degC when you measure it; empty means 20 to 25.",
     ]
+    if piece.printed:
+        words.append(
+            "part_c: temperature of the piece in degC when you measure it; empty means 20 to 25."
+        )
     if Kind.MASS in kinds:
         words.append("Masses are in g.")
     if Kind.SCORE in kinds:
         words.append("Scores run from 0 (worst) to 10 (best).")
-    if Kind.PASS in kinds:
+    if any(f.kind is Kind.PASS and not f.grades for f in piece.features):
         words.append("Judgements: yes or no; a cross or a tick in the cell means yes.")
     lists = {f.grades for f in piece.features} - {()}
     words += [f"Grades, write one of: {', '.join(g)}." for g in sorted(lists)]

@@ -1,55 +1,14 @@
 """The printable measurement sheet: picture, how to print and measure, and boxes to write in."""
 
-from collections.abc import Mapping, Sequence
-from typing import Any
+from collections.abc import Mapping
 
 from calib.readings.cells import INCH_MM
-from calib.report.caliper_icons import ICONS
+from calib.report.ways import ways_of
 from calib.safety import SAFETY
 from patterns import registry
+from patterns.drawing.style import meaning_of
 from patterns.feature import Feature, Kind
 from patterns.piece import Piece
-
-#: How to hold what a feature is read with: common practice, no source.
-_WAYS: Mapping[str, tuple[str, tuple[str, ...]]] = {
-    "outside": (
-        "Outside jaws",
-        (
-            "Close the caliper, wipe the jaws, set zero; look at zero again at the end.",
-            "Lay the jaws flat on both faces, square to the length, and close them lightly.",
-            "Keep off the lowest millimetre (the first layer bulges), seams and blobs.",
-        ),
-    ),
-    "inside": (
-        "Inside jaws",
-        (
-            "Push the two small blades in and open them until they touch lightly.",
-            "Rock the caliper a little: the true width of a slot is the smallest reading across "
-            "it, that of a round hole the largest.",
-        ),
-    ),
-    "depth": (
-        "Depth rod or step",
-        (
-            "Stand the caliper's end flat on the nearer face and run the rod out to the other.",
-            "Keep the caliper upright to the face: tilting makes every reading too long.",
-        ),
-    ),
-    "balance": (
-        "Balance",
-        (
-            "Take off brim, supports and strings first. Set the empty balance to zero.",
-            "Put the piece in the middle of the pan; write down what it shows in g.",
-        ),
-    ),
-    "eye": (
-        "Eye",
-        (
-            "Judge all places in one go, in the same light, before you look at any settings.",
-            "Scores run from 0 (worst) to 10 (best); for the others circle a word.",
-        ),
-    ),
-}
 
 
 def sheet_html(
@@ -86,8 +45,10 @@ def sheet_html(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    numbered = list(enumerate(piece.features, 1))
-    ways = [{**w, "icon": Markup(w["icon"])} for w in _ways(numbered)]
+    ways = [
+        {"name": way.name, "rules": way.rules, "icon": Markup(icon), "numbers": numbers}
+        for way, icon, numbers in ways_of(piece.features)
+    ]
     return pages.get_template("sheet.html").render(
         piece=piece,
         picture=Markup(svg),  # our own drawing, escaped where it was made
@@ -97,7 +58,8 @@ def sheet_html(
         answers=registry.get(piece.pattern).answers,
         safety=SAFETY,
         ways=ways,
-        rows=[_row(number, f, unit) for number, f in numbered],
+        rows=[_row(number, f, unit) for number, f in enumerate(piece.features, 1)],
+        head_lines=piece.head_lines,
         repeats=repeats,
         why_repeats=_why(piece, repeats),
         has_lengths=any(f.unit == "mm" for f in piece.features),
@@ -106,40 +68,12 @@ def sheet_html(
     )
 
 
-def _ways(numbered: Sequence[tuple[int, Feature]]) -> list[dict[str, Any]]:
-    """Return the ways of measuring that the piece needs, each with the numbers of its features."""
-    used: dict[str, list[int]] = {}
-    for number, f in numbered:
-        used.setdefault(f.jaws if f.instrument == "caliper" else f.instrument, []).append(number)
-    return [
-        {
-            "name": name,
-            "rules": rules,
-            "icon": ICONS.get(key, ""),
-            "numbers": _ranges(used[key]),
-        }
-        for key, (name, rules) in _WAYS.items()
-        if key in used
-    ]
-
-
-def _ranges(numbers: Sequence[int]) -> str:
-    """Return 1, 2, 3, 7 as ``1-3, 7``."""
-    runs: list[list[int]] = []
-    for n in numbers:
-        if runs and n == runs[-1][-1] + 1:
-            runs[-1].append(n)
-        else:
-            runs.append([n])
-    return ", ".join(f"{r[0]}-{r[-1]}" if len(r) > 1 else str(r[0]) for r in runs)
-
-
 def _row(number: int, f: Feature, unit: str) -> dict[str, str]:
     """Return what a row of the table shows; the words to circle for a judgement."""
     words = ""
     if f.kind is Kind.PASS:
         words = "circle one: " + " · ".join(f.grades or ("yes", "no"))
-    kind = {Kind.SCORE: "score 0-10", Kind.PASS: "judgement"}.get(f.kind, str(f.kind))
+    kind = "score 0-10" if f.kind is Kind.SCORE else meaning_of(f).label
     tag = ", ".join(filter(None, (kind, f.axis)))
     return {
         "number": str(number),
@@ -167,13 +101,15 @@ def _why(piece: Piece, repeats: int) -> list[str]:
             f"Read each place {repeats} times. Set the caliper anew in between, and do not look "
             "at the last reading: a repeat shows how well you can repeat it."
         )  # fmt: skip
+        if not piece.printed and repeats > 1:
+            each = f"Do each line {repeats} times, from its beginning."
         words.append(
-            f"{each} More than three buy little, because what remains is the piece and not the "
-            "caliper; one more place, or a longer one, tells much more than one more repeat."
+            f"{each} More than three buy little, because what remains is in the thing and not in "
+            "the caliper; one more place, or a longer one, tells much more than one more repeat."
         )
     if "eye" in instruments:
         words.append(
-            "Judge by eye once. If another person judges too, without seeing your marks, put that "
+            "Judge each place once. If another person judges too, without seeing your marks, put that "
             "into the next column: it tells more than judging again yourself."
         )
     rest = "Leave out what you can't reach: fewer readings only make the answer less sure."

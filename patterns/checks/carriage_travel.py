@@ -6,10 +6,16 @@ This is the only measurement that tells the machine's own scale from the materia
 from dataclasses import dataclass
 
 from patterns.body import Body
+from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.piece import Advice, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
+
+#: Shortest move worth measuring.
+_LEAST_MM = 10.0
+#: Slow enough for any small printer, and not to be startling. Common practice, no source.
+_FEED_MM_MIN = {"X": 1200, "Y": 1200, "Z": 300}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -37,10 +43,12 @@ def lay_out(spec: CarriageTravelSpec, setup: PrintSetup) -> Piece:
             walls=0,
             infill_percent=0,
             notes=(
-                "Take up the play first: start every move with 5 mm in the same direction.",
-                "Measure from a fixed face of the frame to the carriage before and after the move"
-                " (or use a dial gauge), and write down the difference.",
-                "Keep hands clear while the printer moves: moving parts pinch.",
+                "Nothing is printed: cold hot end, no filament needed.",
+                "Home first (G28), clear the bed, and raise the nozzle:"
+                f" G1 Z{min(50.0, setup.build_z_mm / 2):g} F300.",
+                "Take up the play: come to the start of every move from 5 mm behind it.",
+                "On Z the bed or the whole beam moves: keep the way free, and hands out of it."
+                " Moving parts pinch.",
             ),
         ),
     )
@@ -49,19 +57,25 @@ def lay_out(spec: CarriageTravelSpec, setup: PrintSetup) -> Piece:
 def _moves(spec: CarriageTravelSpec, setup: PrintSetup, axis: str) -> list[Feature]:
     room = {"X": setup.build_x_mm, "Y": setup.build_y_mm, "Z": setup.build_z_mm}[axis]
     travel = min(spec.travel_mm, room - spec.start_mm)
+    if travel < _LEAST_MM:
+        raise SpecError(
+            f"a move from {spec.start_mm:g} mm has no room along {axis}, which ends at {room:g} mm",
+            mend=f"give start_mm {max(0.0, room - _LEAST_MM):g} or less",
+        )
     k = "XYZ".index(axis)
     from_at, to_at = [0.0, 0.0, 0.0], [0.0, 0.0, 0.0]
     from_at[k], to_at[k] = spec.start_mm, spec.start_mm + travel
     low, high = (from_at[0], from_at[1], from_at[2]), (to_at[0], to_at[1], to_at[2])
-    words = f"command {axis} from {spec.start_mm:g} to {spec.start_mm + travel:g} mm"
-    back = f"command {axis} from {spec.start_mm + travel:g} back to {spec.start_mm:g} mm"
+    feed = _FEED_MM_MIN[axis]
+    near, far = (f"G1 {axis}{at:g} F{feed}" for at in (spec.start_mm, spec.start_mm + travel))
+    words, back = f"{near}, then {far}", f"{far}, then {near}"
     return [
         Feature(
             id=f"{axis.lower()}_travel_{name}",
             kind=Kind.PITCH,
             axis=axis,
             nominal=travel,
-            where=f"{text}; how far did the carriage go?",
+            where=f"{text}: how far did it go?",
             start=start,
             end=end,
             view="iso",

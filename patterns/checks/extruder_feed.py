@@ -47,9 +47,11 @@ def lay_out(spec: ExtruderFeedSpec, setup: PrintSetup) -> Piece:
             notes=(
                 "Heat the hot end as for this filament, never past its rating: it burns, and hot"
                 " plastic can give off fumes, so ventilate.",
-                f"Mark the filament {spec.length_mm + 20:g} mm above the entry, feed, and measure"
-                f" what is left: taken = {spec.length_mm + 20:g} - left.",
-                "Feed into the air with the nozzle well above the bed; keep fingers off the gears.",
+                "Feed into the air: home (G28), then raise the nozzle well above the bed, as with"
+                f" G1 Z{min(100.0, setup.build_z_mm / 2):g} F300. Keep fingers off the gears and out of the hot plastic.",
+                f"For each trial mark the filament {spec.length_mm + 20:g} mm before the extruder's"
+                " entry, send the command, and measure from the entry to the mark:"
+                f" taken in = {spec.length_mm + 20:g} mm less what is left.",
             ),
         ),
     )
@@ -63,8 +65,8 @@ def _trial(spec: ExtruderFeedSpec, setup: PrintSetup, i: int, rate: float) -> Fe
         axis="",
         nominal=spec.length_mm,
         where=(
-            f"command {spec.length_mm:g} mm of filament at {speed * 60:.0f} mm/min"
-            f" ({rate:g} mm3/s); how much was taken in?"
+            f"M83, then G1 E{spec.length_mm:g} F{speed * 60:.0f} ({rate:g} mm3/s):"
+            " how much was taken in?"
         ),
         start=(0.0, 0.0, spec.length_mm),
         end=(0.0, 0.0, 0.0),

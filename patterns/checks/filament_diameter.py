@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 from patterns.body import Body
 from patterns.feature import Feature, Kind
-from patterns.piece import Advice, Piece
+from patterns.piece import JAWS_CLOSED, Advice, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
@@ -36,12 +36,12 @@ def lay_out(spec: FilamentDiameterSpec, setup: PrintSetup) -> Piece:
             walls=0,
             infill_percent=0,
             notes=(
-                "Close the caliper's jaws and set it to zero first; write what it then shows in the"
-                " sheet's head as: # jaws_closed_mm: 0.00",
-                "Use the flat part of the jaws and little force: soft filament gives way.",
+                "Close the caliper's jaws and set it to zero; close them again: it should show 0.00."
+                " Write what it does show behind # jaws_closed_mm: at the top of sheet.csv.",
                 "Measure where the filament is straight; skip the first metre of a used roll.",
             ),
         ),
+        head_lines=(JAWS_CLOSED,),
     )
 
 

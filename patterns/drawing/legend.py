@@ -2,30 +2,30 @@
 
 from collections.abc import Sequence
 
-from patterns.drawing.style import BALLOON, INK, KINDS, PAPER, QUIET, TEXT
+from patterns.drawing.style import BALLOON, INK, KINDS, PAPER, QUIET, TEXT, Meaning
 from patterns.drawing.svg import circle, group, line, polygon, text
-from patterns.feature import INSTRUMENTS, Kind
+from patterns.feature import INSTRUMENTS
 
 ROW = 24.0
 COLUMN = 336.0
 SMALL = TEXT - 1
 
 
-def legend(kinds: Sequence[Kind], jaws: Sequence[str], scale: float, width: float) -> tuple[
+def legend(meanings: Sequence[Meaning], jaws: Sequence[str], scale: float, width: float) -> tuple[
     str, float, float
 ]:  # fmt: skip
     """Return the legend's SVG, its width and its height.
 
     Parameters
     ----------
-    kinds, jaws : sequence of str
+    meanings, jaws : sequences
         What occurs in the picture; `jaws` holds "" for features read without a caliper.
     scale : float
         Picture units per millimetre of the level views; 0 where there are none.
     width : float
         Room to share out, in picture units.
     """
-    rows = [_jaw_row(j) for j in jaws] + [_kind_row(k) for k in kinds]
+    rows = [_jaw_row(j) for j in jaws] + [_meaning_row(m) for m in meanings]
     if scale:
         rows.append(_scale_bar(scale))
     columns = max(1, int(width // COLUMN))
@@ -49,7 +49,8 @@ def _jaw_row(jaws: str) -> str:
         marks = _teeth(8, -1, y) + _teeth(36, 1, y)
     elif jaws == "depth":
         bar = [(8.0, y - 8), (12.0, y - 8), (12.0, y + 8), (8.0, y + 8)]
-        marks = polygon(bar, INK) + line((12, y), (34, y), INK, 2.4, end="butt") + _teeth(34, 1, y)
+        rod = [(12.0, y - 2.6), (28.0, y - 2.6), (28.0, y + 2.6), (12.0, y + 2.6)]
+        marks = polygon(bar, INK) + polygon(rod, "none", INK, 0.8) + _teeth(34, 1, y)
     else:
         marks = circle((22, y), 3.2, INK, PAPER, 1.0)
     return marks + text((56, y + 4.5), words, SMALL)
@@ -59,16 +60,17 @@ def _teeth(x: float, way: int, y: float) -> str:
     return polygon([(x + 4.5 * way, y), (x - 4.5 * way, y + 4.2), (x - 4.5 * way, y - 4.2)], INK)
 
 
-def _kind_row(kind: Kind) -> str:
-    ink, y = KINDS[kind], 8.0
+def _meaning_row(meaning: Meaning) -> str:
+    ink, y = KINDS[meaning.kind], 8.0
     sample = line((0, y), (46, y), ink.colour, 1.8, ink.dash, "butt")
-    if kind in INSTRUMENTS:  # no caliper, no line: a dot and a leader
+    if meaning.kind in INSTRUMENTS:  # no caliper, no line: a dot and a leader
         sample = circle((3, y), 3.2, ink.colour, PAPER, 1.0) + line(
             (6, y), (16, y), ink.colour, 1.0
         )
     sample += circle((23, y), 0.72 * BALLOON, PAPER, ink.colour, 1.6)
-    label = text((56, y + 4.5), str(kind), SMALL, ink.colour, bold=True)
-    return sample + label + text((56 + 7.6 * len(kind) + 6, y + 4.5), ink.meaning, SMALL, INK)
+    label = text((56, y + 4.5), meaning.label, SMALL, ink.colour, bold=True)
+    after = (56 + 7.6 * len(meaning.label) + 6, y + 4.5)
+    return sample + label + text(after, meaning.words, SMALL, INK)
 
 
 def _scale_bar(scale: float) -> str:

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from patterns.drawing.style import JAW_HALF, JAW_LENGTH, KINDS, PAPER, Ink
-from patterns.drawing.svg import XY, circle, line, polygon
+from patterns.drawing.svg import XY, circle, polygon
 from patterns.drawing.views import Frame
-from patterns.feature import Feature
+from patterns.feature import Feature, Kind, Point
 from patterns.mesh import Mesh
 
 FOOT_HALF = 11.0
+ROD_HALF = 2.6
+BESIDE_MIDDLE = 0.3
 #: How far behind a contact the body is looked for.
 BEHIND_MM = 0.2
 
@@ -66,7 +68,7 @@ def callout(number: int, feature: Feature, shown: Frame, mesh: Mesh) -> Callout:
     """Project a feature; `number` is its row on the sheet."""
     start, end = feature.start, feature.end
     if feature.instrument != "caliper":
-        start = end = ((start[0] + end[0]) / 2, (start[1] + end[1]) / 2, (start[2] + end[2]) / 2)
+        start = end = _looked_at(feature)
     elif feature.jaws == "depth" and _rests_on_end(feature, mesh):
         start, end = end, start
     a, b = shown.place(np.array([start, end], dtype=np.float64)).tolist()
@@ -74,6 +76,14 @@ def callout(number: int, feature: Feature, shown: Frame, mesh: Mesh) -> Callout:
     length = math.hypot(dx, dy)
     along = (dx / length, dy / length) if length > 1e-6 else None
     return Callout(number, feature, (a[0], a[1]), (b[0], b[1]), along)
+
+
+def _looked_at(feature: Feature) -> Point:
+    """Return where the dot goes: the middle, but beside mid span, where a caliper may go."""
+    share = BESIDE_MIDDLE if feature.kind is Kind.PASS and not feature.grades else 0.5
+    share = BESIDE_MIDDLE if feature.kind is Kind.SCORE else share
+    x, y, z = (a + share * (b - a) for a, b in zip(feature.start, feature.end, strict=True))
+    return (x, y, z)
 
 
 def _rests_on_end(feature: Feature, mesh: Mesh) -> bool:
@@ -136,6 +146,8 @@ def draw_marks(c: Callout) -> str:
         return circle(c.a, 3.2, colour, PAPER, 1.0)
     stick = ""
     if c.feature.jaws == "depth":
-        stick = line(c.a, c.at(max(0.0, c.length - 0.5 * JAW_LENGTH)), colour, 2.4, end="butt")
+        end = max(0.0, c.length - 0.5 * JAW_LENGTH)
+        sides = [c.at(0, -ROD_HALF), c.at(end, -ROD_HALF), c.at(end, ROD_HALF), c.at(0, ROD_HALF)]
+        stick = polygon(sides, "none", colour, 0.8)  # hollow: the line's dash shows its kind
     teeth = "".join(polygon(shape, colour) for shape in jaws(c))
     return f'<g class="jaws">{stick}{teeth}</g>'

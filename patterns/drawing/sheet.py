@@ -4,12 +4,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
+import numpy as np
+
 from patterns.drawing.candidates import Place
 from patterns.drawing.legend import legend
 from patterns.drawing.marks import Callout, callout, draw_marks
 from patterns.drawing.picture import picture
 from patterns.drawing.placing import place_all
-from patterns.drawing.style import BALLOON, INK, PAPER, QUIET, TEXT
+from patterns.drawing.style import BALLOON, INK, PAPER, QUIET, TEXT, meaning_of
 from patterns.drawing.svg import XY, circle, document, group, line, polygon, text
 from patterns.drawing.views import VIEWS, Frame, View, extent_mm, frame
 from patterns.feature import Feature
@@ -22,7 +24,10 @@ TITLES = {
     "right": "from the right",
     "iso": "overview",
 }
+FRONT = "front of the printer"
 GAP, EDGE_ROOM = 34.0, 16.0
+#: Views longer than this many times their height are put under one another.
+WIDE = 2.6
 #: Room under a view for its name and its axes.
 CAPTION = 58.0
 
@@ -54,13 +59,17 @@ def draw_piece(piece: Piece, mesh: Mesh) -> str:
     str
         One self-contained SVG document.
     """
-    panels = [_panel(mesh, view, scale, mine) for view, scale, mine in _plan(piece, mesh)]
+    bed = (piece.setup.build_x_mm, piece.setup.build_y_mm) if piece.advice.in_place else None
+    panels = [
+        _panel(mesh, view, scale, mine, bed if view.name == "top" else None)
+        for view, scale, mine in _plan(piece, mesh)
+    ]
     body, width, height = _arranged(panels)
     heading = text((EDGE_ROOM, 30), f"{piece.pattern}: where to measure", 18, bold=True)
-    kinds = list(dict.fromkeys(f.kind for f in piece.features))
+    meanings = list(dict.fromkeys(meaning_of(f) for f in piece.features))
     uses = list(dict.fromkeys(f.jaws if f.instrument == "caliper" else "" for f in piece.features))
     scale = next((p.frame.scale for p in panels if p.frame.view.name != "iso"), 0.0)
-    key, key_width, key_height = legend(kinds, uses, scale, max(width, 680.0))
+    key, key_width, key_height = legend(meanings, uses, scale, max(width, 680.0))
     width = max(width, key_width) + 2 * EDGE_ROOM
     content = heading + group((EDGE_ROOM, 46), body) + group((EDGE_ROOM, 46 + height + GAP), key)
     size = (width, 46 + height + GAP + key_height + EDGE_ROOM)
@@ -84,14 +93,29 @@ def _plan(piece: Piece, mesh: Mesh) -> list[tuple[View, float, list[tuple[int, F
     level = [VIEWS[name] for name in ("top", "front", "right") if mine[name]]
     busiest = max((len(mine[v.name]) for v in level), default=0)
     largest = max((side for v in level for side in extent_mm(mesh, v)), default=1.0)
-    scale = min(14.0, min(600.0, 340.0 + 9.0 * busiest) / largest)
+    wide = bool(level) and _is_wide(mesh, level)
+    most = 900.0 if wide else min(600.0, 340.0 + 9.0 * busiest)
+    scale = min(14.0, most / largest)
     iso = VIEWS["iso"]
-    room = min(560.0, 420.0 + 6.0 * len(mine["iso"])) if mine["iso"] else 300.0
+    room = min(560.0, 420.0 + 6.0 * len(mine["iso"])) if mine["iso"] else 560.0 if wide else 300.0
     iso_scale = min(16.0, room / max(extent_mm(mesh, iso)))
     return [*((v, scale, mine[v.name]) for v in level), (iso, iso_scale, mine["iso"])]
 
 
-def _panel(mesh: Mesh, view: View, scale: float, features: Sequence[tuple[int, Feature]]) -> Panel:
+def _is_wide(mesh: Mesh, level: Sequence[View]) -> bool:
+    """Whether the views are so long and low that each takes the whole width."""
+    sides = [extent_mm(mesh, v) for v in level if v.name != "right"]
+    return bool(sides) and all(wide > WIDE * high for wide, high in sides)
+
+
+def _panel(
+    mesh: Mesh,
+    view: View,
+    scale: float,
+    features: Sequence[tuple[int, Feature]],
+    bed: tuple[float, float] | None,
+) -> Panel:
+    """Draw one view; `bed` is the size of the bed to show round a piece that has its place on it."""
     shown = frame(mesh, view, scale)
     callouts = [callout(number, feature, shown, mesh) for number, feature in features]
     places = place_all(callouts, shown.width, shown.height)
@@ -100,9 +124,22 @@ def _panel(mesh: Mesh, view: View, scale: float, features: Sequence[tuple[int, F
     marked += "".join(draw_marks(c) for c in callouts)
     marked += "".join(_draw_balloon(c, p) for c, p in pairs)
     left, top, right, bottom = _reach(shown, pairs)
+    around = ""
+    if bed:
+        around, corners = _bed(shown, bed)
+        left, top = min(left, corners[0][0] - 2), min(top, corners[1][1] - 2)
+        right, bottom = max(right, corners[1][0] + 2), max(bottom, corners[0][1] + TEXT + 8)
     caption = group((min(left, 0.0), bottom), _caption(view))
-    content = picture(mesh, shown) + marked + caption
+    content = picture(mesh, shown) + around + marked + caption
     return Panel(shown, content, left, top, max(right, left + 150), bottom + CAPTION)
+
+
+def _bed(shown: Frame, bed: tuple[float, float]) -> tuple[str, list[XY]]:
+    """Return the outline of the bed seen from above, and its front left and back right corners."""
+    (x0, y0), (x1, y1) = shown.place(np.array([(0.0, 0.0, 0.0), (*bed, 0.0)])).tolist()
+    edge = polygon([(x0, y0), (x1, y0), (x1, y1), (x0, y1)], "none", QUIET, 1.4)
+    words = text(((x0 + x1) / 2, y0 + TEXT + 2), FRONT, TEXT, QUIET, "middle")
+    return edge + words, [(x0, y0), (x1, y1)]
 
 
 def _reach(
@@ -175,7 +212,9 @@ def _caption(view: View) -> str:
 
 def _arranged(panels: Sequence[Panel]) -> tuple[str, float, float]:
     """Lay the views out: front under top, right beside front, the overview where room is left."""
-    cells = _cells([p.frame.view.name for p in panels])
+    level = [p.frame for p in panels if p.frame.view.name not in ("iso", "right")]
+    stacked = bool(level) and all(shown.width > WIDE * shown.height for shown in level)
+    cells = _cells([p.frame.view.name for p in panels], stacked=stacked)
     rows, columns = (1 + max(cell[i] for cell in cells) for i in (0, 1))
     pairs = list(zip(cells, panels, strict=True))
     left = [max((-p.left for c, p in pairs if c[1] == k), default=0.0) for k in range(columns)]
@@ -188,8 +227,10 @@ def _arranged(panels: Sequence[Panel]) -> tuple[str, float, float]:
     return content, xs[-1] + right[-1], ys[-1] + low[-1]
 
 
-def _cells(names: Sequence[str]) -> list[tuple[int, int]]:
+def _cells(names: Sequence[str], *, stacked: bool) -> list[tuple[int, int]]:
     """Row and column of each view; views in one row share their baseline, in a column their side."""
+    if stacked:
+        return [(k, 0) for k in range(len(names))]
     if "top" not in names:
         return [(0, k) for k in range(len(names))]
     place = {"top": (0, 0), "front": (1, 0), "right": (1, 1 if "front" in names else 0)}

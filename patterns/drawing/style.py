@@ -6,7 +6,7 @@ differ in dash, so that they can be told apart in grey print and by colour-blind
 
 from dataclasses import dataclass
 
-from patterns.feature import Kind
+from patterns.feature import Feature, Kind
 
 INK, QUIET, EDGE, PAPER = "#1d2733", "#566372", "#3a4654", "#ffffff"
 FONT = "sans-serif"
@@ -37,3 +37,31 @@ KINDS = {
     Kind.SCORE: Ink("#1f5f8b", "3 4", "judge with the eye, 0 to 10"),
     Kind.PASS: Ink("#3b6e1a", "6 2 2 2", "did it work: yes, no or a grade"),
 }
+
+#: Groups whose features need words of their own beside those of their kind.
+_GROUPS = {
+    "sag": ("thickness", "from below to above, sag included"),
+    "patch": ("thickness", "of a pad, peeled off the bed"),
+    "filament": ("diameter", "across the filament"),
+    "travel": ("travel", "of the carriage"),
+    "feed": ("length", "of filament taken in"),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """What the legend and the table call a feature: kind for its ink, a word, and more words."""
+
+    kind: Kind
+    label: str
+    words: str
+
+
+def meaning_of(feature: Feature) -> Meaning:
+    """Return the words for a feature: its group's where that has some, else its kind's."""
+    label, words = _GROUPS.get(feature.group, (str(feature.kind), KINDS[feature.kind].meaning))
+    if feature.grades:
+        label, words = "grade", ", ".join(feature.grades)
+    elif feature.kind is Kind.PASS:
+        label, words = "judgement", "did it work: yes or no"
+    return Meaning(feature.kind, label, words)

@@ -11,9 +11,21 @@ from patterns.body import Body, Prism, box
 from patterns.digits import raised, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
-from patterns.piece import Advice, Piece
+from patterns.piece import JAWS_CLOSED, Advice, HeadLine, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
+
+_HEAD_LINES = (
+    HeadLine(
+        "screws_mm",
+        "where the levelling screws are, x,y of each in mm from the bed's front left corner;"
+        " empty: four, 25 mm in from the corners",
+        "25,25; 195,25; 110,195",
+    ),
+    HeadLine(
+        "screw_thread", "thread of the levelling screws: M2.5, M3, M4, M5 or M6; empty: M3", "M4"
+    ),
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,9 +76,11 @@ def lay_out(spec: BedPatchesSpec, setup: PrintSetup) -> Piece:
             notes=(
                 "Print alone, where it lies: do not let it be moved, turned or centred.",
                 "Switch bed compensation off, or the pads show what is left after it.",
+                "Pad 1 is at the front left of the bed, as you face the printer.",
                 "Let the bed cool, peel each pad off unbent, and measure its plain half.",
             ),
         ),
+        head_lines=(JAWS_CLOSED, *_HEAD_LINES),
         volume_mm3=count * spec.pad_mm**2 * thick + number_mm * ink,
     )
 

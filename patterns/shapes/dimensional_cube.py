@@ -101,6 +101,7 @@ def lay_out(spec: DimensionalCubeSpec, setup: PrintSetup) -> Piece:
                 "Let it cool on the bed; measure when it is at room temperature.",
             ),
         ),
+        smaller=("give a smaller size_mm",) * 3,
         volume_mm3=_volume_mm3(z, wall, n0, n1, spec.chamfer_mm) - letters_mm3,
     )
 

@@ -1,8 +1,8 @@
-"""Fit gauge: a board of sockets, each a little wider, and one round and one square plug to try.
+"""Fit gauge: a board of sockets, each a little wider, and one round and one square peg to try.
 
 Parts printed in sections are joined by pegs in sockets; what has to be known is the clearance at
-which a peg sticks, presses, slides or rattles. The plugs stay the same and the sockets grow, so one
-plug is tried all along its row. Clearance here is on the whole diameter or width, not per side.
+which a peg sticks, presses, slides or rattles. The pegs stay the same and the sockets grow, so one
+peg is tried all along its row. Clearance here is on the whole diameter or width, not per side.
 """
 
 from dataclasses import dataclass
@@ -19,12 +19,12 @@ from patterns.spec import PrintSetup, Spec, number
 _WEB_MM = 5.0  # between sockets, and round them
 _LABEL_MM = 9.0  # height of the strip of labels
 _FLANGE_MM = 4.0
-_TIP_MM = 1.0  # the plug's end is this long and ...
+_TIP_MM = 1.0  # the peg's end is this long and ...
 _LEAD_MM = 0.8  # ... this much narrower, to find its socket
 _APART_MM = 6.0
 
 
-#: How a plug sits in its socket, from the tightest; the notes say what each means.
+#: How a peg sits in its socket, from the tightest; the notes say what each means.
 GRADES = ("stuck", "press", "slide", "loose")
 
 
@@ -80,10 +80,10 @@ def _sizes(spec: FitGaugeSpec, clearances: tuple[float, ...], setup: PrintSetup)
 
 @pattern("fit-gauge", FitGaugeSpec, "How much clearance do joined parts need to press or slide?")
 def lay_out(spec: FitGaugeSpec, setup: PrintSetup) -> Piece:
-    """Lay the board out at the origin and the two plugs behind it, three separate solids.
+    """Lay the board out at the origin and the two pegs behind it, three separate solids.
 
-    Measured: for each socket and its plug one grade, stuck / press / slide / loose, against the
-    clearance on the whole diameter or width; and the plugs' own sizes along X and Y.
+    Measured: for each socket and its peg one grade, stuck / press / slide / loose, against the
+    clearance on the whole diameter or width; and the pegs' own sizes along X and Y.
     """
     clearances = rungs(spec.from_mm, spec.to_mm, spec.step_mm, "step_mm", "mm", least=3)
     z = _sizes(spec, clearances, setup)
@@ -111,18 +111,18 @@ def lay_out(spec: FitGaugeSpec, setup: PrintSetup) -> Piece:
             depth_mm=deep,
         )
     )
-    plugs, feet = _plugs(spec, z, setup)
+    pegs, feet = _pegs(spec, z, setup)
     bevel = sum(chamfer_loss_mm3(loop, spec.chamfer_mm) for loop in (board.outline, *feet))
     bevel += sum(chamfer_loss_mm3(loop, spec.chamfer_mm, hole=True) for loop in sockets)
-    volume = board.volume_mm3 + sum(p.volume_mm3 for p in plugs) - bevel
+    volume = board.volume_mm3 + sum(p.volume_mm3 for p in pegs) - bevel
     volume -= deep * sum(text_area_mm2(label, z.stroke) for label in labels)
     features = [f for k, c in enumerate(clearances) for f in _grades(spec, z, k, c)]
     return Piece(
         pattern="fit-gauge",
         spec=spec,
         setup=setup,
-        body=Body(add=(board, *plugs), cut=marks, chamfer_mm=spec.chamfer_mm, solids=3),
-        features=(*features, *_plug_sizes(spec, z)),
+        body=Body(add=(board, *pegs), cut=marks, chamfer_mm=spec.chamfer_mm, solids=3),
+        features=(*features, *_peg_sizes(spec, z)),
         advice=Advice(
             walls=3,
             infill_percent=25,
@@ -133,6 +133,11 @@ def lay_out(spec: FitGaugeSpec, setup: PrintSetup) -> Piece:
             ),
         ),
         volume_mm3=volume,
+        smaller=(
+            "give a larger step_mm, a smaller to_mm or a smaller peg_mm",
+            "give a smaller peg_mm",
+            "give a smaller board_mm",
+        ),
     )
 
 
@@ -150,18 +155,18 @@ def _square(u: float, v: float, size: float) -> Loop:
     return rectangle(u - half, v - half, u + half, v + half)
 
 
-def _plug_centres(spec: FitGaugeSpec, z: _Sizes) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Return the middle of the round and of the square plug."""
+def _peg_centres(spec: FitGaugeSpec, z: _Sizes) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Return the middle of the round and of the square peg."""
     y = z.wide + _APART_MM + (spec.peg_mm + 6.0) / 2
     x = (spec.peg_mm + 6.0) / 2
     return (x, y), (x + spec.peg_mm + 6.0 + 2 * _APART_MM, y)
 
 
-def _plugs(
+def _pegs(
     spec: FitGaugeSpec, z: _Sizes, setup: PrintSetup
 ) -> tuple[tuple[Prism, ...], tuple[Loop, ...]]:
-    """Return the plugs' prisms and the outlines of their feet; the square one's foot is longer."""
-    (xr, y), (xs, _) = _plug_centres(spec, z)
+    """Return the pegs' prisms and the outlines of their feet; the square one's foot is longer."""
+    (xr, y), (xs, _) = _peg_centres(spec, z)
     half = spec.peg_mm / 2 + 3.0
     foot_round = rectangle(xr - half, y - half, xr + half, y + half)
     foot_square = rectangle(xs - half - 3.0, y - half, xs + half + 3.0, y + half)
@@ -191,7 +196,7 @@ def _grades(spec: FitGaugeSpec, z: _Sizes, k: int, clearance: float) -> list[Fea
                 kind=Kind.PASS,
                 axis="",
                 nominal=1.0,
-                where=f"{group} plug in socket {clearance:g}: stuck, press, slide or loose",
+                where=f"{group} peg in socket {clearance:g}: stuck, press, slide or loose",
                 start=start,
                 end=end,
                 view="top",
@@ -204,11 +209,11 @@ def _grades(spec: FitGaugeSpec, z: _Sizes, k: int, clearance: float) -> list[Fea
     return found
 
 
-def _plug_sizes(spec: FitGaugeSpec, z: _Sizes) -> list[Feature]:
+def _peg_sizes(spec: FitGaugeSpec, z: _Sizes) -> list[Feature]:
     half, height = spec.peg_mm / 2, z.flange + 0.6 * z.board
     found = []
     for (x, y), name, kind in zip(
-        _plug_centres(spec, z),
+        _peg_centres(spec, z),
         ("round", "square"),
         (Kind.DIAMETER, Kind.OUTSIDE),
         strict=True,

@@ -13,7 +13,7 @@ from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
 from patterns.ladder import rungs
-from patterns.piece import Advice, Piece
+from patterns.piece import JAWS_CLOSED, Advice, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
@@ -125,7 +125,16 @@ def lay_out(spec: HolePlateSpec, setup: PrintSetup) -> Piece:
             notes=(
                 "Print as it lies, the wall along X; no supports, not even in the lying holes.",
                 "Read inside jaws at the widest reading across, outside jaws at the narrowest.",
+                "The holes in the floor are close to the wall: hold the caliper with its beam towards"
+                " the pins. Where its small blades do not enter a hole, leave the cell empty, or find"
+                " the drill shank that just fits and write down its diameter.",
             ),
+        ),
+        head_lines=(JAWS_CLOSED,),
+        smaller=(
+            "give a smaller to_mm or a larger step_mm",
+            "give a smaller to_mm",
+            "give a smaller to_mm or pin_mm",
         ),
         volume_mm3=volume,
     )

@@ -6,27 +6,33 @@ between the jaws of a caliper, and breaks the straight line of the silhouette se
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from patterns.body import XY, Body, Prism, box, chamfer_loss_mm3, rectangle
 from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.ladder import rungs
-from patterns.piece import Advice, Piece
+from patterns.piece import ALLOWED_SAG, Advice, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
 _MAST_MM = 4.0
 _APRON_MM = 8.0
 _MARGIN_MM = 2.0
+_USUAL_FROM_DEG, _LEAST_DEG, _WIDEST_DEG = 30.0, 15.0, 30.0
+_SAFE_DEG = (
+    45.0  # what nearly every printer does; a ladder that starts higher may have no clean sail
+)
 
 
 @dataclass(frozen=True, kw_only=True)
 class OverhangLadderSpec(Spec):
     """Parameters of the overhang ladder; angles are from the vertical."""
 
-    from_deg: float = number(30.0, "deg", 15.0, 85.0, "lean of the first sail from the vertical")
+    from_deg: float = number(
+        0.0, "deg", 0.0, 85.0, "lean of the first sail (0: 30 to 45, as the bed allows)"
+    )
     to_deg: float = number(75.0, "deg", 15.0, 85.0, "lean of the last sail")
     step_deg: float = number(5.0, "deg", 1.0, 30.0, "change from sail to sail")
     reach_mm: float = number(8.0, "mm", 4.0, 30.0, "how far a sail reaches out")
@@ -38,6 +44,30 @@ class OverhangLadderSpec(Spec):
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 0.8, "chamfer along the bed, against the first layer's bulge"
     )
+
+
+def _filled_in(spec: OverhangLadderSpec, setup: PrintSetup) -> OverhangLadderSpec:
+    """Start as low as the bed has room for, with wider steps where that would be past 45 degrees."""
+    if spec.from_deg == 0.0:
+        pitch = _MAST_MM + spec.reach_mm + spec.gap_mm
+        fit = max(3, int((setup.build_x_mm - 2 * _MARGIN_MM + spec.gap_mm) / pitch + 1e-9))
+        return _starting(spec, fit)
+    if spec.from_deg < _LEAST_DEG:
+        raise SpecError(
+            f"from_deg must be {_LEAST_DEG:g} to 85 deg (got {spec.from_deg:g})",
+            mend=f"try {_USUAL_FROM_DEG:g}",
+        )
+    return spec
+
+
+def _starting(spec: OverhangLadderSpec, fit: int) -> OverhangLadderSpec:
+    step = spec.step_deg
+    while True:
+        wanted = int((spec.to_deg - _USUAL_FROM_DEG) / step + 1e-6) + 1
+        start = _USUAL_FROM_DEG + max(0, wanted - fit) * step
+        if start <= _SAFE_DEG or wanted <= fit or step > _WIDEST_DEG / 2:
+            return replace(spec, from_deg=start, step_deg=step)
+        step *= 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +111,16 @@ def lay_out(spec: OverhangLadderSpec, setup: PrintSetup) -> Piece:
     Measured per sail: whether its underside came out clean (yes or no), and the height of its lip,
     droop included. The lip is thick enough for a caliper and stands free on three sides.
     """
+    spec = _filled_in(spec, setup)
     angles = rungs(spec.from_deg, spec.to_deg, spec.step_deg, "step_deg", "deg", least=3)
     z = _sizes(spec, angles, setup)
     if z.long > setup.build_x_mm:
         fit = int((setup.build_x_mm - 2 * _MARGIN_MM + spec.gap_mm) / z.pitch)
         raise SpecError(
             f"{len(angles)} sails need {z.long:.0f} mm along X, the printer builds {setup.build_x_mm:g} mm",
-            mend=f"{fit} sails fit: make step_deg larger, reach_mm smaller, or split the range in two",
+            mend=f"{fit} sails fit: make step_deg larger, reach_mm smaller, or split the range in two"
+            if fit >= 3
+            else "give reach_mm 4 and gap_mm 3, and a step_deg that leaves three sails",
         )
     deep = max(0.4, 2 * setup.layer_mm)
     base = box(0, -z.apron, 0, z.long, spec.depth_mm, z.base)
@@ -122,9 +155,12 @@ def lay_out(spec: OverhangLadderSpec, setup: PrintSetup) -> Piece:
             infill_percent=15,
             notes=(
                 "Print as it lies, with no supports and the part cooling you always use.",
+                "Each sail is one rung of the ladder.",
                 "Hold it against the light: a clean underside is straight from mast to lip.",
             ),
         ),
+        head_lines=(ALLOWED_SAG,),
+        smaller=("", "give a smaller depth_mm", "give a larger from_deg or a smaller reach_mm"),
         volume_mm3=volume,
     )
 

@@ -1,11 +1,12 @@
 """Shrink bar: a cross of the two longest bars that the bed allows, one along X, one along Y.
 
-Shrinkage is a share of length, so length is what counts. Each bar has flat ends on upright blocks, a
-block in the middle to measure against where the caliper is shorter than the bar, and V grooves
-across its top that the knife edges of the jaws drop into: from groove to groove nothing depends on
-the width of the lines, so a pitch is free of the outline's offset.
+Shrinkage is a share of length, so length is what counts. Upright blocks stand on each bar: at its
+ends, in the middle, and between where the caliper is shorter than half the bar. Lengths are taken
+over two blocks and between the same two: a wider outline makes the one longer and the other shorter
+by as much, so that together they are free of it, and every face is flat for the jaws.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 from patterns.body import XY, Body, Prism, box, chamfer_loss_mm3
@@ -18,7 +19,8 @@ from patterns.spec import PrintSetup, Spec, number
 
 _BED_MARGIN_MM = 5.0
 _BLOCK_MM = 10.0  # length of a block along its bar
-_GROOVE_MM = 1.0  # depth of a V groove, and half its width
+_LEAST_GAP_MM = 15.0  # between two blocks, for the inside jaws
+_MOST_PAIRS = 4  # of neighbouring blocks that are measured on one bar
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,14 +43,15 @@ def _with_lengths(spec: ShrinkBarSpec, setup: PrintSetup) -> ShrinkBarSpec:
     spec = replace(
         spec, along_x_mm=spec.along_x_mm or rooms[0], along_y_mm=spec.along_y_mm or rooms[1]
     )
-    for axis, value, least in (
-        ("x", spec.along_x_mm, 6 * spec.width_mm + 20.0),
-        ("y", spec.along_y_mm, 6 * spec.width_mm + 20.0),
-    ):
+    least = 2 * (_BLOCK_MM + _LEAST_GAP_MM) + spec.width_mm
+    for axis, value, room in zip("xy", (spec.along_x_mm, spec.along_y_mm), rooms, strict=True):
         if value < least:
             raise SpecError(
-                f"a {axis.upper()} bar of {value:g} mm is too short for its blocks and grooves",
-                mend=f"give along_{axis}_mm {least:g} or more, or a smaller width_mm",
+                f"the bar along {axis.upper()} is {value:g} mm long, too short for its blocks",
+                mend=f"give along_{axis}_mm {least:g} or more"
+                if least <= room
+                else f"a shrink-bar needs a bed of {least + 2 * _BED_MARGIN_MM:g} mm; a smaller bed"
+                " takes a dimensional-cube",
             )
     return spec
 
@@ -69,14 +72,15 @@ class _Bar:
         """Where the middle block begins and ends."""
         return (self.long - self.width) / 2, (self.long + self.width) / 2
 
-    @property
-    def grooves(self) -> tuple[float, ...]:
-        """Middles of the V grooves: beside each block, and half way between."""
-        first = _BLOCK_MM + 2.5
-        last = self.middle[0] - 2.5
-        half = (first, (first + last) / 2, last)
-        places = (*half, *(self.long - p for p in reversed(half)))
-        return tuple(round(p, 3) for p in places)
+    def blocks(self, caliper: float) -> tuple[tuple[float, float], ...]:
+        """Where each block begins and ends: neighbours lie within the caliper's reach."""
+        low, high = self.middle
+        halves = math.ceil((low - 1e-9) / (caliper - max(_BLOCK_MM, self.width)))
+        step = low / halves
+        left = [(k * step, k * step + _BLOCK_MM) for k in range(halves)]
+        right = [(self.long - b, self.long - a) for a, b in reversed(left)]
+        found = (*left, (low, high), *right)
+        return tuple((round(a, 3), round(b, 3)) for a, b in found)
 
     def at(self, along: float, height: float) -> Point:
         """Return a point above the bar's middle line."""
@@ -88,8 +92,7 @@ class _Bar:
 def lay_out(spec: ShrinkBarSpec, setup: PrintSetup) -> Piece:
     """Lay the cross out, both bars from 0 to their length, crossing in their middles.
 
-    Measured on each bar: the whole length, the lengths from either end to the far side of the
-    middle block, and the longest pitches from groove to groove that the caliper reads.
+    Measured on each bar: the whole length, and the lengths over and between neighbouring blocks.
     """
     spec = _with_lengths(spec, setup)
     bar = setup.layers(spec.height_mm)
@@ -100,7 +103,7 @@ def lay_out(spec: ShrinkBarSpec, setup: PrintSetup) -> Piece:
         _Bar("X", spec.along_x_mm, w, bar, top, spec.along_y_mm / 2),
         _Bar("Y", spec.along_y_mm, w, bar, top, spec.along_x_mm / 2),
     )
-    prisms = [_prism(b) for b in bars]
+    prisms = [_prism(b, spec.caliper_mm) for b in bars]
     (mx0, mx1), (my0, my1) = bars[0].middle, bars[1].middle
     post = box(mx0, my0, 0, mx1, my1, top)
     deep = 2 * setup.layer_mm
@@ -130,17 +133,22 @@ def lay_out(spec: ShrinkBarSpec, setup: PrintSetup) -> Piece:
                 "Measure a day later, at room temperature, and note that temperature.",
             ),
         ),
+        smaller=(
+            "give a smaller along_x_mm",
+            "give a smaller along_y_mm",
+            "give a smaller block_mm",
+        ),
         volume_mm3=volume,
     )
 
 
-def _prism(b: _Bar) -> Prism:
-    """Return one bar with its end blocks and grooves; the middle block is the post's."""
-    points: list[XY] = [(0.0, 0.0), (b.long, 0.0), (b.long, b.top), (b.long - _BLOCK_MM, b.top)]
-    points.append((b.long - _BLOCK_MM, b.bar))
-    for g in reversed(b.grooves):
-        points += [(g + _GROOVE_MM, b.bar), (g, b.bar - _GROOVE_MM), (g - _GROOVE_MM, b.bar)]
-    points += [(_BLOCK_MM, b.bar), (_BLOCK_MM, b.top), (0.0, b.top)]
+def _prism(b: _Bar, caliper: float) -> Prism:
+    """Return one bar with its blocks; the middle block is the post's."""
+    points: list[XY] = [(0.0, 0.0), (b.long, 0.0)]
+    for low, high in reversed(b.blocks(caliper)):
+        if (low, high) != tuple(round(m, 3) for m in b.middle):
+            points += [(high, b.bar), (high, b.top), (low, b.top), (low, b.bar)]
+    points = [p for p in points if p not in ((b.long, b.bar), (0.0, b.bar))]
     half = b.width / 2
     return Prism(
         outline=tuple((round(u, 6), round(v, 6)) for u, v in points),
@@ -161,45 +169,38 @@ def _cross(bx: _Bar, by: _Bar) -> tuple[XY, ...]:
 
 def _features(b: _Bar, caliper: float) -> list[Feature]:
     x, height = b.axis.lower(), b.bar + 0.6 * (b.top - b.bar)
-    low, high = b.middle
 
     def feature(name: str, kind: Kind, a: float, c: float, z: float, where: str) -> Feature:
         return Feature(
             id=f"{x}_{name}", kind=kind, axis=b.axis, nominal=round(c - a, 6),
             where=f"{where}, along {b.axis}", start=b.at(a, z), end=b.at(c, z), view="top",
+            jaws=str(kind),
         )  # fmt: skip
 
     long = "the whole bar, end to end"
     if b.long > caliper:
         long += f" (leave empty if nothing reads {b.long:.0f} mm)"
     found = [feature("outside_whole", Kind.OUTSIDE, 0.0, b.long, height, long)]
-    if high <= caliper:
-        found += [
-            feature("outside_first", Kind.OUTSIDE, 0.0, high, height, "plain end to the far side of the middle block"),
-            feature("outside_last", Kind.OUTSIDE, low, b.long, height, "lettered end to the far side of the middle block"),
-        ]  # fmt: skip
-    for i, j in _pairs(b.grooves, caliper):
-        found.append(
-            feature(
-                f"pitch_{i + 1}_{j + 1}",
-                Kind.PITCH,
-                b.grooves[i],
-                b.grooves[j],
-                b.bar - _GROOVE_MM / 2,
-                f"knife edges in grooves {i + 1} and {j + 1}, counted from the plain end",
-            )
-        )
+    blocks = b.blocks(caliper)
+    for i in _pairs(len(blocks)):
+        (a, a_end), (c, c_end) = blocks[i], blocks[i + 1]
+        name, words = _named(i, len(blocks))
+        found.append(feature(f"outside_{name}", Kind.OUTSIDE, a, c_end, height, f"over {words}"))
+        found.append(feature(f"inside_{name}", Kind.INSIDE, a_end, c, height, f"between {words}"))
     return found
 
 
-def _pairs(grooves: tuple[float, ...], caliper: float) -> list[tuple[int, int]]:
-    """Return up to four pairs of grooves, the longest that the caliper reads."""
-    count = len(grooves)
-    fit = [
-        (i, j)
-        for i in range(count)
-        for j in range(i + 1, count)
-        if grooves[j] - grooves[i] <= caliper - 1.0
-    ]
-    fit.sort(key=lambda p: (-round(grooves[p[1]] - grooves[p[0]], 3), p))
-    return fit[:4]
+def _pairs(blocks: int) -> list[int]:
+    """Return which neighbours are measured, by the first of the two: those nearest to the ends."""
+    gaps = list(range(blocks - 1))
+    half = _MOST_PAIRS // 2
+    return gaps if len(gaps) <= _MOST_PAIRS else gaps[:half] + gaps[-half:]
+
+
+def _named(i: int, blocks: int) -> tuple[str, str]:
+    """Return the name and the words for blocks i and i + 1."""
+    if i == 0:
+        return "first", "the plain end block and the next one"
+    if i == blocks - 2:
+        return "last", "the lettered end block and the one before it"
+    return f"{i + 1}_{i + 2}", f"blocks {i + 1} and {i + 2}, counted from the plain end"

@@ -95,6 +95,7 @@ def _flat(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
         setup=setup,
         body=body,
         features=tuple(features),
+        smaller=("give a smaller side_mm, then a smaller pillar_mm and bar_mm",) * 3,
         advice=Advice(
             walls=3,
             infill_percent=20,
@@ -150,6 +151,7 @@ def _standing(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
         setup=setup,
         body=body,
         features=tuple(features),
+        smaller=("give a smaller side_mm, then a smaller pillar_mm and bar_mm",) * 3,
         advice=Advice(
             walls=3,
             infill_percent=20,

@@ -5,6 +5,7 @@ two teeth and inside lengths between them, from either end, so that scale, outli
 caliper's own zero separate.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 from patterns.body import Body, Prism, box, chamfer_loss_mm3
@@ -47,7 +48,7 @@ def _with_reach(spec: StepGaugeSpec, setup: PrintSetup) -> StepGaugeSpec:
     if gaps < 2:
         raise SpecError(
             f"a reach of {reach:g} mm holds fewer than three teeth {spec.pitch_mm:g} mm apart",
-            mend=f"give pitch_mm {reach / 3:.0f} or less, or a longer reach_mm",
+            mend=_mend_reach(spec, reach, room),
         )
     if spec.tooth_mm > 0.6 * spec.pitch_mm:
         raise SpecError(
@@ -55,6 +56,20 @@ def _with_reach(spec: StepGaugeSpec, setup: PrintSetup) -> StepGaugeSpec:
             mend=f"give tooth_mm {0.4 * spec.pitch_mm:.0f} or less",
         )
     return replace(spec, reach_mm=gaps * spec.pitch_mm)
+
+
+def _mend_reach(spec: StepGaugeSpec, reach: float, room: float) -> str:
+    """Say what helps on this bed: closer teeth, a longer reach, or another pattern."""
+    least = StepGaugeSpec.params()["pitch_mm"][0].low
+    if reach >= 2 * least:
+        return f"give pitch_mm {math.floor(reach / 2)} or less"
+    if room >= 2 * least:
+        return f"give pitch_mm {least:g} and reach_mm {2 * least:g} or more"
+    bed = 2 * least + spec.tooth_mm + 2 * _BED_MARGIN_MM
+    return (
+        f"a step-gauge needs a bed of {bed:g} mm, with pitch_mm {least:g};"
+        " a smaller bed takes a dimensional-cube"
+    )
 
 
 @pattern(
@@ -96,6 +111,11 @@ def lay_out(spec: StepGaugeSpec, setup: PrintSetup) -> Piece:
                 "Print as it lies, one comb along X and one along Y; no supports.",
                 "A brim keeps the ends of the strips down; trim it before measuring.",
             ),
+        ),
+        smaller=(
+            "give a smaller reach_mm",
+            "give a smaller reach_mm",
+            "give a smaller tooth_height_mm",
         ),
         volume_mm3=strips + teeth - letters_mm3 - chamfer_loss_mm3(outline, spec.chamfer_mm),
     )

@@ -12,7 +12,7 @@ from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.ladder import check_tower, rungs
-from patterns.piece import Advice, Piece
+from patterns.piece import Advice, Piece, weights_of
 from patterns.registry import pattern
 from patterns.schedule import SETTINGS, ScheduleRow
 from patterns.spec import PrintSetup, Spec, choice, number
@@ -155,6 +155,8 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
                 "Dry the filament first: damp filament strings whatever the retraction.",
             ),
         ),
+        head_lines=weights_of("strings", "strings_short", "surface"),
+        smaller=("give a smaller long_mm", "give a smaller depth_mm", "give a larger step_value"),
         volume_mm3=sum(p.volume_mm3 for p in added)
         - deep * sum(text_area_mm2(label, z.stroke) for label in labels),
     )

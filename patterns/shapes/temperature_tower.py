@@ -1,10 +1,10 @@
-"""Temperature tower: a ladder whose every rung was printed at its own temperature.
+"""Temperature tower: a standing ladder with a rudder behind it, a rung for every temperature.
 
-Seen from the front it is a broad stile that carries the digits, a thin reed, and a rung between the
-two for each band. The rungs are bridges; the windows between them show strings; the teeth on the
-outside of the stile overhang; and the reed, held at every rung, is pressed with a fingernail until
-its layers part. All of it is one outline swept from front to back, so that the tower lying on its
-side also shows everything as a silhouette.
+Seen from the front it is a ladder and nothing else: a post, a thin reed, and a rung between the two
+for each band. The rungs are bridges; the windows between them show strings; the reed, held at every
+rung, is pressed with a fingernail until its layers part. A rudder runs backwards from the post, at a
+right angle to the ladder, so that the tower stands on an L: its side carries the digits, and the fins
+on its rear edge overhang. From the right everything that the front does not show can be judged.
 """
 
 import math
@@ -16,12 +16,13 @@ from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
 from patterns.filaments import filament
 from patterns.ladder import check_tower, rungs
-from patterns.piece import Advice, Piece
+from patterns.piece import Advice, Piece, weights_of
 from patterns.registry import pattern
 from patterns.schedule import ScheduleRow
 from patterns.spec import PrintSetup, Spec, number, word
 
-_STILE_MM = 12.0
+_POST_MM = 6.0  # width of the post, thickness of the rudder
+_RUDDER_MM = 12.0
 _BASE_REACH_MM = 5.0
 _SEAM_MM = 0.3  # kept free above and below a band's digits
 _COLDEST_C, _HOTTEST_C = 150.0, 500.0
@@ -44,9 +45,9 @@ class TemperatureTowerSpec(Spec):
     )
     gap_mm: float = number(15.0, "mm", 6.0, 60.0, "length of the bridges and of the string gaps")
     overhang_deg: float = number(
-        60.0, "deg", 20.0, 80.0, "lean of the teeth's undersides from the vertical"
+        60.0, "deg", 20.0, 80.0, "lean of the fins' undersides from the vertical"
     )
-    depth_mm: float = number(8.0, "mm", 4.0, 30.0, "from front to back")
+    depth_mm: float = number(8.0, "mm", 4.0, 30.0, "of the ladder, from front to back")
 
 
 def _filled_in(spec: TemperatureTowerSpec, setup: PrintSetup) -> TemperatureTowerSpec:
@@ -70,14 +71,14 @@ def _filled_in(spec: TemperatureTowerSpec, setup: PrintSetup) -> TemperatureTowe
 
 @dataclass(frozen=True, slots=True)
 class _Sizes:
-    stile: float  # width of the broad upright
+    rudder: float  # from the ladder's back to the rudder's rear edge
     base: float
     band: float
     rung: float  # thickness of a rung
     reed: float  # thickness of the reed
-    reach: float  # of a tooth
-    rise: float  # of a tooth's underside
-    lip: float  # height of a tooth's end
+    reach: float  # of a fin
+    rise: float  # of a fin's underside
+    lip: float  # height of a fin's end
     stroke: float
 
     def floor(self, k: int) -> float:
@@ -87,16 +88,16 @@ class _Sizes:
 
 def _sizes(spec: TemperatureTowerSpec, temps: tuple[float, ...], setup: PrintSetup) -> _Sizes:
     needs = [needed_mm(f"{t:g}", setup) for t in temps]
-    stile = max(_STILE_MM, *(n[0] for n in needs))
+    rudder = max(_RUDDER_MM, *(n[0] for n in needs))
     least = max(n[1] for n in needs) + 2 * _SEAM_MM
     band = setup.layers(spec.band_mm or max(10.0, least + setup.layer_mm / 2))
     lip = setup.layers(1.0)
     rise_room = 0.6 * band - lip
     reach = min(4.0, rise_room * math.tan(math.radians(spec.overhang_deg)))
-    room = (stile, band - 2 * _SEAM_MM)
+    room = (rudder, band - 2 * _SEAM_MM)
     stroke = min(stroke_for(f"{t:g}", room, setup, "a band of the tower") for t in temps)
     return _Sizes(
-        stile=stile,
+        rudder=rudder,
         base=setup.layers(1.2),
         band=band,
         rung=setup.layers(1.0),
@@ -112,20 +113,22 @@ def _sizes(spec: TemperatureTowerSpec, temps: tuple[float, ...], setup: PrintSet
     "temperature-tower", TemperatureTowerSpec, "Which hot-end temperature suits this filament?"
 )
 def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
-    """Lay the tower out, teeth towards -X, digits on the front.
+    """Lay the tower out: the ladder along X in front, the rudder from its post towards +Y.
 
-    Measured per band: how well the rung bridges (and how thick it is, sag included), the tooth
+    Measured per band: how well the rung bridges (and how thick it is, sag included), the fin
     overhangs, the window stays free of strings and the reed's layers hold, against temperature.
     """
     spec = _filled_in(spec, setup)
     temps = rungs(spec.from_c, spec.to_c, spec.step_c, "step_c", "degC")
     z = _sizes(spec, temps, setup)
     check_tower(len(temps), z.base, z.band, "step_c", setup)
-    left, right = z.reach, z.reach + z.stile  # the stile's sides
-    far = right + spec.gap_mm + z.reed
-    outline, windows = _profile(spec, z, len(temps))
-    ladder = Prism(outline=outline, holes=windows, start_mm=0, end_mm=spec.depth_mm, axis="Y")
-    foot = box(0, -_BASE_REACH_MM, 0, far + _BASE_REACH_MM, spec.depth_mm + _BASE_REACH_MM, z.base)
+    far = _POST_MM + spec.gap_mm + z.reed
+    rear = spec.depth_mm + z.rudder
+    foot = box(
+        -_BASE_REACH_MM, -_BASE_REACH_MM, 0,
+        far + _BASE_REACH_MM, rear + z.reach + _BASE_REACH_MM, z.base,
+    )  # fmt: skip
+    bodies = (foot, _ladder(spec, z, len(temps)), _rudder(spec, z, len(temps)))
     deep = setup.line_mm
     labels = [f"{t:g}" for t in temps]
     marks = tuple(
@@ -134,20 +137,19 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
         for p in engraved(
             label,
             stroke_mm=z.stroke,
-            centre=((left + right) / 2, z.floor(k) + z.band / 2),
-            face="front",
-            level_mm=0.0,
+            centre=(spec.depth_mm + z.rudder / 2, z.floor(k) + z.band / 2),
+            face="right",
+            level_mm=_POST_MM,
             depth_mm=deep,
         )
     )
-    inside_foot = (far - left) * z.base * spec.depth_mm
-    volume = ladder.volume_mm3 + foot.volume_mm3 - inside_foot
+    volume = sum(b.volume_mm3 for b in bodies)
     volume -= deep * sum(text_area_mm2(label, z.stroke) for label in labels)
     return Piece(
         pattern="temperature-tower",
         spec=spec,
         setup=setup,
-        body=Body(add=(ladder, foot), cut=marks),
+        body=Body(add=bodies, cut=marks),
         features=tuple(f for k, t in enumerate(temps) for f in _features(spec, z, k, t)),
         schedule=tuple(
             ScheduleRow(
@@ -164,51 +166,74 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
             brim_mm=5.0,
             notes=(
                 "Print standing, as it is; no supports. The hot end changes at every band.",
-                "Judge bridges, teeth and strings first; then press each bit of reed till it breaks.",
+                "The temperature of a band is cut into the side of the rudder, behind the ladder.",
+                "Judge bridges, fins and strings first, all bands; press the reed last.",
             ),
         ),
+        head_lines=weights_of("bridge", "overhang", "strings", "strength", "sag"),
+        smaller=("give a smaller gap_mm", "give a smaller depth_mm", "give a larger step_c"),
         volume_mm3=volume,
     )
 
 
-def _profile(
-    spec: TemperatureTowerSpec, z: _Sizes, count: int
-) -> tuple[tuple[XY, ...], tuple[tuple[XY, ...], ...]]:
-    """Return the outline in (x, z), with a tooth per band, and the windows."""
-    left, right = z.reach, z.reach + z.stile
-    far = right + spec.gap_mm + z.reed
-    points: list[XY] = [(left, 0.0), (far, 0.0), (far, z.floor(count)), (left, z.floor(count))]
-    windows = []
-    for k in reversed(range(count)):
-        tip = z.floor(k) + 0.8 * z.band
-        points += [(left, tip), (0.0, tip), (0.0, tip - z.lip), (left, tip - z.lip - z.rise)]
+def _ladder(spec: TemperatureTowerSpec, z: _Sizes, count: int) -> Prism:
+    """Return post, rungs and reed, which stand on the foot; seen in (x, z)."""
+    far = _POST_MM + spec.gap_mm
+    windows = tuple(
+        rectangle(_POST_MM, z.floor(k), far, z.floor(k + 1) - z.rung) for k in range(1, count)
+    )
+    # The lowest window is open below: the foot closes it.
+    outline = (
+        (0.0, z.base), (_POST_MM, z.base), (_POST_MM, z.floor(1) - z.rung),
+        (far, z.floor(1) - z.rung), (far, z.base), (far + z.reed, z.base),
+        (far + z.reed, z.floor(count)), (0.0, z.floor(count)),
+    )  # fmt: skip
+    rounded = tuple((round(u, 6), round(v, 6)) for u, v in outline)
+    return Prism(outline=rounded, holes=windows, start_mm=0, end_mm=spec.depth_mm, axis="Y")
+
+
+def _rudder(spec: TemperatureTowerSpec, z: _Sizes, count: int) -> Prism:
+    """Return the plate behind the post with a fin per band on its rear edge; seen in (y, z)."""
+    front, rear = spec.depth_mm, spec.depth_mm + z.rudder
+    points: list[XY] = [(front, z.base), (rear, z.base)]
     for k in range(count):
-        windows.append(rectangle(right, z.floor(k), right + spec.gap_mm, z.floor(k + 1) - z.rung))
-    return tuple((round(u, 6), round(v, 6)) for u, v in points), tuple(windows)
+        tip = z.floor(k) + 0.8 * z.band
+        points += [
+            (rear, tip - z.lip - z.rise),
+            (rear + z.reach, tip - z.lip),
+            (rear + z.reach, tip),
+            (rear, tip),
+        ]
+    points += [(rear, z.floor(count)), (front, z.floor(count))]
+    outline = tuple((round(u, 6), round(v, 6)) for u, v in points)
+    return Prism(outline=outline, start_mm=0, end_mm=_POST_MM, axis="X")
 
 
 def _features(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> list[Feature]:
-    left, right = z.reach, z.reach + z.stile
-    far = right + spec.gap_mm
+    right, far = _POST_MM, _POST_MM + spec.gap_mm
     y, floor, top = spec.depth_mm / 2, z.floor(k), z.floor(k + 1)
+    under = top - z.rung
     middle = (floor + top - z.rung) / 2
-    tip = floor + 0.8 * z.band - z.lip
+    rear, tip = spec.depth_mm + z.rudder, floor + 0.8 * z.band - z.lip
     band = f"{temp:g} degC"
 
-    def score(group: str, start: Point, end: Point, where: str) -> Feature:
+    def score(group: str, start: Point, end: Point, where: str, view: str = "front") -> Feature:
         return Feature(
             id=f"{group}_{k + 1}", kind=Kind.SCORE, axis="", nominal=10.0,
-            where=f"band {band}: {where}; 0 worst, 10 best", start=start, end=end, view="front",
+            where=f"band {band}: {where}; 0 worst, 10 best", start=start, end=end, view=view,
             jaws="", rung=temp, group=group,
         )  # fmt: skip
 
     return [
-        score("bridge", (right, y, top - z.rung), (far, y, top - z.rung), "underside of the rung"),
-        score("overhang", (left, y, tip - z.rise), (0.0, y, tip), "underside of the tooth"),
+        score("bridge", (right, y, under), (far, y, under), "underside of the rung"),
+        score(
+            "overhang", (_POST_MM / 2, rear, tip - z.rise), (_POST_MM / 2, rear + z.reach, tip),
+            "underside of the fin behind", view="right",
+        ),
         score("strings", (right, y, middle), (far, y, middle), "strings in the window"),
         score(
             "strength", (far, y, middle), (far + z.reed, y, middle),
-            "press the thin reed with a fingernail: 10 if it bends and will not split",
+            "press the thin reed with a fingernail, whole or split",
         ),
         Feature(
             id=f"sag_{k + 1}", kind=Kind.STEP, axis="Z", nominal=z.rung,

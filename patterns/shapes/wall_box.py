@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from patterns.body import XY, Body, Prism
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
-from patterns.piece import Advice, Piece
+from patterns.piece import JAWS_CLOSED, Advice, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
@@ -64,10 +64,17 @@ def lay_out(spec: WallBoxSpec, setup: PrintSetup) -> Piece:
             notes=(
                 f"{spec.lines} wall line{'s' * (spec.lines > 1)}, no infill, no bottom and no top;"
                 f" fixed line width {setup.line_mm:g} mm.",
+                "On the picture low and high are in the overview, the middle is seen from above.",
                 "Put the seam on the cut corner. A skirt starts the flow before the first wall.",
             ),
         ),
         volume_mm3=tube.volume_mm3,
+        head_lines=(JAWS_CLOSED,),
+        smaller=(
+            "give a smaller along_x_mm",
+            "give a smaller along_y_mm",
+            "give a smaller height_mm",
+        ),
     )
 
 
@@ -102,7 +109,7 @@ def _features(spec: WallBoxSpec, wall: float, high: float) -> tuple[Feature, ...
                     kind=Kind.WALL,
                     axis=axis,
                     nominal=round(wall, 6),
-                    where=f"thickness of the {side} wall, {start[2]:.0f} mm above the bed",
+                    where=f"thickness of the {side} wall, {name} ({start[2]:.0f} mm above the bed)",
                     start=start,
                     end=end,
                     view="top" if name == "middle" else "iso",

@@ -12,9 +12,28 @@ from patterns.digits import engraved, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.filaments import filament
-from patterns.piece import Advice, Piece
+from patterns.piece import Advice, HeadLine, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number, word
+
+_HEAD_LINES = (
+    HeadLine(
+        "extruded_mm",
+        "length of filament that the G-code feeds for the block, in mm, as your slicing program"
+        " states it (skirt left out); empty: taken from the block's volume",
+        "7012",
+    ),
+    HeadLine(
+        "density_g_cm3",
+        "density of this very filament, from its data sheet; empty: usual for its type",
+        "1.24",
+    ),
+    HeadLine(
+        "filament_mm",
+        "diameter of the filament at one or more places, in mm, apart by spaces; empty: as nominal",
+        "1.74 1.75 1.76",
+    ),
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,6 +87,12 @@ def lay_out(spec: WeighBlockSpec, setup: PrintSetup) -> Piece:
             ),
         ),
         volume_mm3=volume,
+        head_lines=_HEAD_LINES,
+        smaller=(
+            "give a smaller along_x_mm",
+            "give a smaller along_y_mm",
+            "give a smaller height_mm",
+        ),
     )
 
 
@@ -81,12 +106,12 @@ def _features(x: float, y: float, z: float, grams: float) -> tuple[Feature, ...]
         ),
         Feature(
             id="x_outside", kind=Kind.OUTSIDE, axis="X", nominal=x,
-            where="the side marked X, at half height, along X",
+            where="length along X (the letters are cut into the top), jaws on the end faces at half height",
             start=(0.0, 0.4 * y, half), end=(x, 0.4 * y, half), view="top",
         ),
         Feature(
             id="y_outside", kind=Kind.OUTSIDE, axis="Y", nominal=y,
-            where="the side marked Y, at half height, along Y",
+            where="length along Y, jaws on the end faces at half height",
             start=(0.6 * x, 0.0, half), end=(0.6 * x, y, half), view="top",
         ),
         Feature(
