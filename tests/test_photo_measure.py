@@ -20,7 +20,7 @@ from patterns.body import Body, Circle, box
 from tests.photo_pieces import gauge, gauge_features, plate, plate_features
 from tests.photo_render import Placed, Scene, decoded, look, render
 
-SIZE = (1200, 1600)
+SIZE, LARGER = (1200, 1600), (1350, 1800)
 DARK, WHITE = Mat("a4", "dark", 427), Mat("a4", "white", 31)
 PAPER = (0.995, 0.99)
 BARS = from_bars(BAR_MM * PAPER[0], BAR_MM * PAPER[1])
@@ -30,9 +30,10 @@ BARS = from_bars(BAR_MM * PAPER[0], BAR_MM * PAPER[1])
 def shot(
     mat: Mat, pieces: tuple[Placed, ...], tilt: float = 12, azimuth: float = 40, view: float = 63,
     k1: float = 0.03, seed: int = 1, paper: tuple[float, float] = PAPER,
+    size: tuple[int, int] = SIZE,
 ) -> Photo:  # fmt: skip
-    camera = look(SIZE, tilt_deg=tilt, azimuth_deg=azimuth, roll_deg=6, view_deg=view, k1=k1)
-    scene = Scene(mat, camera, SIZE, pieces, paper=paper, seed=seed, oversample=2)
+    camera = look(size, tilt_deg=tilt, azimuth_deg=azimuth, roll_deg=6, view_deg=view, k1=k1)
+    scene = Scene(mat, camera, size, pieces, paper=paper, seed=seed, oversample=2)
     return Photo(f"photo-{seed}.jpg", decoded(render(scene)))
 
 
@@ -111,7 +112,7 @@ def test_card_gives_the_scale() -> None:
 @pytest.mark.slow
 def test_long_gauge_on_white_paper_with_wide_angle() -> None:
     placed = Placed(lay(gauge(), "bottom"), -8, 4, 96, "blue")
-    photo = shot(WHITE, (placed,), tilt=16, azimuth=200, view=69, k1=-0.04, seed=4)
+    photo = shot(WHITE, (placed,), tilt=16, azimuth=200, view=69, k1=-0.04, seed=4, size=LARGER)
     outcome = measure_photos([photo], gauge(), gauge_features(), scale=BARS)
     off = errors(outcome)
     assert "x_long" in off
