@@ -86,15 +86,15 @@ def fill_in(sheet: Path, name: str) -> None:
     from calib.files import write_atomic
 
     source = files("calib").joinpath("demo", f"{name}.csv").read_text(encoding="utf-8")
-    head = [line for line in source.splitlines() if line.startswith("#")]
+    head = {line.partition(":")[0]: line for line in source.splitlines() if line.startswith("#")}
     readings = {row[0]: row[1:] for row in csv.reader(source.splitlines())}
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")
     for line in sheet.read_text(encoding="utf-8").splitlines():
         row = next(csv.reader([line]), [])
-        if row and row[0] == "number":
-            text.writelines(f"{key}\n" for key in head)
-        if line.startswith("#") or len(row) < 2 or row[1] not in readings or row[0] == "number":
+        if line.startswith("#"):
+            text.write(head.get(line.partition(":")[0], line) + "\n")
+        elif len(row) < 2 or row[1] not in readings or row[0] == "number":
             text.write(line + "\n")
         else:
             read = readings[row[1]]
