@@ -193,10 +193,15 @@ def test_a_folder_stands_for_its_sheet(sheet: Path) -> None:
 # A real process
 
 
+def _listen_to_ctrl_c() -> None:
+    """Undo what a shell does to a job in the background: such a job is deaf to Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def _start(path: Path) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [sys.executable, "-c", "from calib.cli import main; main()", "read", str(path)],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=_listen_to_ctrl_c,
     )  # fmt: skip
 
 

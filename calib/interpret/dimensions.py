@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from calib.corrections import Correction, Scope, Verdict, judge
 from calib.estimate import Estimate
-from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
+from calib.fit.dimensions import PIECE_SD_MM, PLANES, DimensionsFit, expected_fit
 from calib.fit.split import refer_to_20c
 from calib.instruments import Instrument
 from calib.interpret import machine
@@ -351,7 +351,7 @@ def _residuals(result: DimensionsFit, features: Sequence[Feature]) -> list[Resid
             reading=r.mean,
             fitted=r.mean - res,
             repeats=r.count,
-            u=r.u_reading,
+            u=math.hypot(r.u_reading, PIECE_SD_MM),
         )
         for r, res in with_residuals(result)
     ]

@@ -147,8 +147,11 @@ def _correction(c: Mapping[str, Any], kept: KeptCorrection | None) -> dict[str, 
     half = None
     if e.get("low") is not None and e["u"]:
         half = c["u_new"] * (e["high"] - e["low"]) / 2 / e["u"]
-    old = "" if c["old"] is None else f"{c['old']:g} → "
     verdict = str(c["verdict"])
+    change = expanded_words(c["new"], half)
+    if c["old"] is not None:
+        now_set = expanded_words(c["old"], half).partition(" ±")[0]
+        change = f"{now_set} stays" if verdict == "leave" else f"{now_set} → {change}"
     note = ""
     if kept is not None and not kept.chosen:
         note = f"not used, since {c['instead_of']} corrects the same error"
@@ -158,7 +161,7 @@ def _correction(c: Mapping[str, Any], kept: KeptCorrection | None) -> dict[str, 
         note = f"taken back on {kept.undone_at:%Y-%m-%d}"
     return {
         "setting": c["setting"], "verdict": verdict, "says": _SAYS[verdict], "unit": c["unit"],
-        "change": old + expanded_words(c["new"], half), "reason": c["reason"],
+        "change": change, "reason": c["reason"],
         "evidence": c["evidence"], "scope": f"this {c['scope']}", "note": note,
     }  # fmt: skip
 
