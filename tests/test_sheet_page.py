@@ -277,3 +277,26 @@ def test_how_a_schedule_gets_into_the_print(tmp_path: Path) -> None:
         row.value for row in drawn.schedule
     ]
     assert "apply" not in Page(sheet_html(piece("string-posts"), "", "c1")).text
+
+
+def test_what_an_empty_line_means_is_what_the_fits_then_take() -> None:
+    from calib.interpret.bed import _USUAL_THREAD
+    from calib.interpret.limits import ALLOWED_SAG_MM
+
+    meanings = {
+        line.key: line.meaning
+        for name in registry.all_patterns()
+        for line in piece(name).head_lines
+    }
+    assert meanings["screw_thread"].endswith(f"empty: {_USUAL_THREAD}")
+    assert meanings["allowed_sag_mm"].endswith(f"empty: {ALLOWED_SAG_MM:g}")
+
+
+def test_bed_and_screws_are_drawn_round_the_patches() -> None:
+    drawn = piece("bed-patches")
+    svg = draw_piece(drawn, preview_mesh(drawn.body))
+    assert "front of the printer" in svg
+    assert "levelling screws" in svg
+    assert len(drawn.screws_mm) == 4
+    cube = piece()
+    assert "front of the printer" not in draw_piece(cube, preview_mesh(cube.body))
