@@ -25,7 +25,7 @@ _HEAD_LINES = (
         "25,25; 195,25; 110,195",
     ),
     HeadLine(
-        "screw_thread", "thread of the levelling screws: M2.5, M3, M4, M5 or M6; empty: M3", "M4"
+        "screw_thread", "thread of the levelling screws: M2.5, M3, M4, M5 or M6; empty: M4", "M3"
     ),
 )
 
