@@ -79,6 +79,8 @@ class Piece:
         The closed form of the solid's volume where there is one.
     head_lines : tuple of HeadLine
         What else may be written down, and helps the answer.
+    screws_mm : tuple of (x, y)
+        Where a bed's levelling screws usually are, in its own coordinates; shown on the picture.
     smaller : (str, str, str)
         What to change where the piece is too long along X, Y or Z.
     """
@@ -92,6 +94,7 @@ class Piece:
     advice: Advice = field(default_factory=Advice)
     volume_mm3: float | None = None
     head_lines: tuple[HeadLine, ...] = ()
+    screws_mm: tuple[tuple[float, float], ...] = ()
     smaller: tuple[str, str, str] = ("make it smaller",) * 3
 
     def __post_init__(self) -> None:

@@ -97,7 +97,7 @@ SHEETS = [
     (changed("# spec.size_mm: 40.0\n", "# spec.size_mm: 40.0\n# spec.size_mm: 41\n"), "'# spec.size_mm' is '41' here but '40.0' on line"),
     (changed("nozzle_mm: 0.4", "nozzle_mm: 0"), "'# setup.nozzle_mm': nozzle_mm must be 0.1 to 2 mm"),
     (changed("layer_mm: 0.2", "layer_mm: 0.39"), "'# setup.layer_mm': layer_mm 0.39 is more than 0.8 x the nozzle"),
-    (changed("size_mm: 40.0", "size_mm: 60").replace("build_x_mm: 220.0", "build_x_mm: 50"), "line 2, '# pattern': dimensional-cube is 60.0 mm along X, the printer builds 50.0 mm; make it smaller"),
+    (changed("size_mm: 40.0", "size_mm: 60").replace("build_x_mm: 220.0", "build_x_mm: 50"), "line 2, '# pattern': dimensional-cube is 60.0 mm along X, the printer builds 50.0 mm; give a smaller size_mm"),
     (changed("unit: mm", "unit: feet"), "line 5, '# unit': the unit 'feet' is neither mm nor inch"),
     (changed("made: 2026-03-12T14:30", "made: last week"), "'# made': the date 'last week' can't be read; write it like 2026-03-12T14:30"),
     (changed("caliper_mpe_mm: 0.03", "caliper_mpe_mm: good"), "'# caliper_mpe_mm': 'good' is not a number that fits here"),

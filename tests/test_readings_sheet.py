@@ -321,3 +321,14 @@ def test_sheets_need_neither_kernel_nor_store(tmp_path: Path) -> None:
     )
     assert done.stdout.split()[0] == "1"
     assert not {"OCP", "cadquery", "sqlalchemy", "scipy", "jinja2"} & set(done.stdout.split("'"))
+
+
+def test_a_line_written_below_fills_the_one_left_empty() -> None:
+    """People add a line instead of filling in the one that is there; two values still contradict."""
+    block = registry.get("weigh-block").piece({}, PrintSetup())
+    text = sheet_csv(block, "p-1", "2026-03-12")
+    assert "\n# extruded_mm:\n" in text
+    for added in (text + "# extruded_mm: 7400\n", "# extruded_mm: 7400\n" + text):
+        assert read_sheet(added.encode()).keys["extruded_mm"] == "7400"
+    with pytest.raises(SheetError, match="keep one of the two lines"):
+        read_sheet((text + "# extruded_mm: 7400\n# extruded_mm: 7500\n").encode())

@@ -5,8 +5,10 @@ from html.parser import HTMLParser
 from pathlib import Path
 
 import pytest
+from typer.testing import CliRunner
 
 from calib import interpret
+from calib.cli import build_app
 from calib.readings import read_sheet, sheet_csv
 from calib.report.sheet_page import sheet_html
 from calib.report.ways import WAYS, way_of, ways_of
@@ -16,7 +18,7 @@ from patterns.drawing import draw_piece
 from patterns.feature import Feature, Kind
 from patterns.piece import Advice, Piece
 from patterns.preview import preview_mesh
-from patterns.schedule import ScheduleRow
+from patterns.schedule import ScheduleRow, schedule_csv
 from patterns.spec import PrintSetup, Spec
 
 VOID = {"meta", "br", "hr", "img", "input", "link"}
@@ -251,3 +253,50 @@ def test_legend_and_table_call_a_thickness_a_thickness() -> None:
         assert "between two upper faces" not in svg
         assert "to an upper face" not in svg
         assert any(row[3].strip().startswith(word) for row in page.rows[1:] if len(row) > 3)
+
+
+def test_how_a_schedule_gets_into_the_print(tmp_path: Path) -> None:
+    """The command on the page is run on a small file; what can't go into one is not promised."""
+    drawn = piece("temperature-tower")
+    page = Page(sheet_html(drawn, "", "c1")).text
+    command = re.search(
+        r"truebead (apply FILE\.gcode --schedule schedule\.csv --hot-end-max \d+)", page
+    )
+    assert command
+    (tmp_path / "schedule.csv").write_text(schedule_csv(drawn.schedule), encoding="utf-8")
+    layers = "".join(
+        f"G1 Z{0.2 * (n + 1):.1f} F300\nG1 X50 Y50 F3000\nG1 X70 Y50 E1 F1200\n" for n in range(455)
+    )
+    sliced = tmp_path / "FILE.gcode"
+    sliced.write_text(f"M104 S205\nG21\nG90\nM83\nG28\n{layers}", encoding="utf-8")
+    words = [str(tmp_path / w) if "." in w else w for w in command[1].split()]
+    result = CliRunner().invoke(build_app(), [*words, "--build", "220x220x250"])
+    assert result.exit_code == 0, result.output
+    written = next(p for p in tmp_path.glob("*.gcode") if p != sliced).read_text(encoding="utf-8")
+    assert [float(t) for t in re.findall(r"M104 S([\d.]+)", written)][-9:] == [
+        row.value for row in drawn.schedule
+    ]
+    assert "apply" not in Page(sheet_html(piece("string-posts"), "", "c1")).text
+
+
+def test_what_an_empty_line_means_is_what_the_fits_then_take() -> None:
+    from calib.interpret.bed import _USUAL_THREAD
+    from calib.interpret.limits import ALLOWED_SAG_MM
+
+    meanings = {
+        line.key: line.meaning
+        for name in registry.all_patterns()
+        for line in piece(name).head_lines
+    }
+    assert meanings["screw_thread"].endswith(f"empty: {_USUAL_THREAD}")
+    assert meanings["allowed_sag_mm"].endswith(f"empty: {ALLOWED_SAG_MM:g}")
+
+
+def test_bed_and_screws_are_drawn_round_the_patches() -> None:
+    drawn = piece("bed-patches")
+    svg = draw_piece(drawn, preview_mesh(drawn.body))
+    assert "front of the printer" in svg
+    assert "levelling screws" in svg
+    assert len(drawn.screws_mm) == 4
+    cube = piece()
+    assert "front of the printer" not in draw_piece(cube, preview_mesh(cube.body))

@@ -24,12 +24,12 @@ from calib.readings import Sheet
 from calib.safety import SAFETY
 from calib.solve import Context, Finding
 from patterns.feature import Feature
+from patterns.shapes.bed_patches import usual_screws
 
 _SMALLEST_TURN_MM = 0.02
 _WANTED_MM = 0.08
 _SMALLEST_GAP_MM = 0.02
 _WANTED_GAP_MM = 0.05
-_INSET_MM = 25.0  # of the screws from the bed's edges, where the sheet does not say
 _USUAL_THREAD = "M4"
 
 
@@ -102,7 +102,7 @@ def _screws(sheet: Sheet) -> tuple[list[Screw], str]:
             where=sheet.name,
             mend=f"write one of {', '.join(PITCHES_MM)} (ISO 261 coarse)",
         )
-    places = _places(sheet, text) if text else _corners(sheet)
+    places = _places(sheet, text) if text else list(usual_screws(sheet.piece.setup))
     pitch = PITCHES_MM[thread or _USUAL_THREAD]
     setup = sheet.piece.setup
     screws = [
@@ -117,17 +117,11 @@ def _screws(sheet: Sheet) -> tuple[list[Screw], str]:
     assumed = []
     if not text:
         assumed.append(
-            f"four screws {_INSET_MM:g} mm in from the bed's corners (# screws_mm: 25,25; ...)"
+            "four screws near the bed's corners, as on its picture (# screws_mm: 25,25; ...)"
         )
     if not thread:
         assumed.append(f"thread {_USUAL_THREAD}, {pitch:g} mm a turn (# screw_thread: M3)")
     return screws, " and ".join(assumed)
-
-
-def _corners(sheet: Sheet) -> list[tuple[float, float]]:
-    x, y = sheet.piece.setup.build_x_mm, sheet.piece.setup.build_y_mm
-    a = min(_INSET_MM, x / 4, y / 4)
-    return [(a, a), (x - a, a), (a, y - a), (x - a, y - a)]
 
 
 def _places(sheet: Sheet, text: str) -> list[tuple[float, float]]:

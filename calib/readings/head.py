@@ -81,13 +81,13 @@ def head_of(table: Table) -> Head:
     lines: dict[str, int] = {}
     for row in table.comments:
         key, value = _key_value(row)
-        if key and values.get(key, value) != value:
+        if key and value and values.get(key) not in (None, "", value):
             raise SheetError(
                 f"'# {key}' is {value!r} here but {values[key]!r} on line {lines[key]}",
                 where=f"{table.name} line {row.line}",
                 mend="keep one of the two lines",
             )
-        if key:
+        if key and (value or key not in values):  # a line left empty says nothing
             values[key], lines[key] = value, row.line
     head = Head(table.name, values, lines)
     _check_version(head)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 
+from calib.apply.gcode.plan import RANGES
 from calib.readings.cells import INCH_MM
 from calib.report.ways import ways_of
 from calib.safety import SAFETY
@@ -59,6 +60,7 @@ def sheet_html(
         safety=SAFETY,
         ways=ways,
         rows=[_row(number, f, unit) for number, f in enumerate(piece.features, 1)],
+        goes_into_gcode=all(row.setting in RANGES for row in piece.schedule),
         head_lines=piece.head_lines,
         repeats=repeats,
         why_repeats=_why(piece, repeats),

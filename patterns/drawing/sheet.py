@@ -25,6 +25,7 @@ TITLES = {
     "iso": "overview",
 }
 FRONT = "front of the printer"
+SCREWS = "levelling screws, unless you write down others"
 GAP, EDGE_ROOM = 34.0, 16.0
 #: Views longer than this many times their height are put under one another.
 WIDE = 2.6
@@ -59,7 +60,7 @@ def draw_piece(piece: Piece, mesh: Mesh) -> str:
     str
         One self-contained SVG document.
     """
-    bed = (piece.setup.build_x_mm, piece.setup.build_y_mm) if piece.advice.in_place else None
+    bed = _Bed.under(piece) if piece.advice.in_place else None
     panels = [
         _panel(mesh, view, scale, mine, bed if view.name == "top" else None)
         for view, scale, mine in _plan(piece, mesh)
@@ -113,9 +114,9 @@ def _panel(
     view: View,
     scale: float,
     features: Sequence[tuple[int, Feature]],
-    bed: tuple[float, float] | None,
+    bed: "_Bed | None",
 ) -> Panel:
-    """Draw one view; `bed` is the size of the bed to show round a piece that has its place on it."""
+    """Draw one view; `bed` is shown round a piece that has its place on it."""
     shown = frame(mesh, view, scale)
     callouts = [callout(number, feature, shown, mesh) for number, feature in features]
     places = place_all(callouts, shown.width, shown.height)
@@ -126,20 +127,45 @@ def _panel(
     left, top, right, bottom = _reach(shown, pairs)
     around = ""
     if bed:
-        around, corners = _bed(shown, bed)
+        around, corners = bed.drawn(shown)
         left, top = min(left, corners[0][0] - 2), min(top, corners[1][1] - 2)
-        right, bottom = max(right, corners[1][0] + 2), max(bottom, corners[0][1] + TEXT + 8)
+        right, bottom = max(right, corners[1][0] + 2), max(bottom, corners[0][1] + 2 * TEXT + 16)
     caption = group((min(left, 0.0), bottom), _caption(view))
     content = picture(mesh, shown) + around + marked + caption
     return Panel(shown, content, left, top, max(right, left + 150), bottom + CAPTION)
 
 
-def _bed(shown: Frame, bed: tuple[float, float]) -> tuple[str, list[XY]]:
-    """Return the outline of the bed seen from above, and its front left and back right corners."""
-    (x0, y0), (x1, y1) = shown.place(np.array([(0.0, 0.0, 0.0), (*bed, 0.0)])).tolist()
-    edge = polygon([(x0, y0), (x1, y0), (x1, y1), (x0, y1)], "none", QUIET, 1.4)
-    words = text(((x0 + x1) / 2, y0 + TEXT + 2), FRONT, TEXT, QUIET, "middle")
-    return edge + words, [(x0, y0), (x1, y1)]
+@dataclass(frozen=True, slots=True)
+class _Bed:
+    """The bed seen from above, in millimetres."""
+
+    size: XY
+    screws: tuple[XY, ...]
+
+    @classmethod
+    def under(cls, piece: Piece) -> "_Bed":
+        return cls((piece.setup.build_x_mm, piece.setup.build_y_mm), piece.screws_mm)
+
+    def drawn(self, shown: Frame) -> tuple[str, list[XY]]:
+        """Return its outline and screws, and its front left and back right corners."""
+        (x0, y0), (x1, y1) = _placed(shown, [(0.0, 0.0), self.size])
+        content = polygon([(x0, y0), (x1, y0), (x1, y1), (x0, y1)], "none", QUIET, 1.4)
+        content += text(((x0 + x1) / 2, y0 + TEXT + 2), FRONT, TEXT, QUIET, "middle")
+        if self.screws:
+            content += "".join(_screw(at) for at in _placed(shown, self.screws))
+            at = (x0 + 5, y0 + 2 * TEXT + 4)
+            content += _screw(at) + text((at[0] + 10, at[1] + 4), SCREWS, TEXT - 1, QUIET)
+        return content, [(x0, y0), (x1, y1)]
+
+
+def _placed(shown: Frame, points: Sequence[XY]) -> list[XY]:
+    return [(x, y) for x, y in shown.place(np.array([(x, y, 0.0) for x, y in points])).tolist()]
+
+
+def _screw(at: XY) -> str:
+    """Return a screw's head from above."""
+    x, y = at
+    return circle(at, 5, PAPER, QUIET, 1.4) + line((x - 3, y + 3), (x + 3, y - 3), QUIET, 1.6)
 
 
 def _reach(

@@ -15,15 +15,17 @@ from patterns.piece import JAWS_CLOSED, Advice, HeadLine, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
+_SCREW_INSET_MM = 25.0  # from the bed's edges
+
 _HEAD_LINES = (
     HeadLine(
         "screws_mm",
         "where the levelling screws are, x,y of each in mm from the bed's front left corner;"
-        " empty: four, 25 mm in from the corners",
+        f" empty: four, {_SCREW_INSET_MM:g} mm in from the corners, as on the picture",
         "25,25; 195,25; 110,195",
     ),
     HeadLine(
-        "screw_thread", "thread of the levelling screws: M2.5, M3, M4, M5 or M6; empty: M3", "M4"
+        "screw_thread", "thread of the levelling screws: M2.5, M3, M4, M5 or M6; empty: M4", "M3"
     ),
 )
 
@@ -80,9 +82,17 @@ def lay_out(spec: BedPatchesSpec, setup: PrintSetup) -> Piece:
                 "Let the bed cool, peel each pad off unbent, and measure its plain half.",
             ),
         ),
+        screws_mm=usual_screws(setup),
         head_lines=(JAWS_CLOSED, *_HEAD_LINES),
         volume_mm3=count * spec.pad_mm**2 * thick + number_mm * ink,
     )
+
+
+def usual_screws(setup: PrintSetup) -> tuple[tuple[float, float], ...]:
+    """Where the levelling screws are unless the sheet says otherwise: common practice, no source."""
+    x, y = setup.build_x_mm, setup.build_y_mm
+    a = min(_SCREW_INSET_MM, x / 4, y / 4)
+    return (a, a), (x - a, a), (a, y - a), (x - a, y - a)
 
 
 def _check_room(spec: BedPatchesSpec, setup: PrintSetup) -> None:
