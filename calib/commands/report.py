@@ -44,7 +44,7 @@ def report(
     if what is not None and Path(what).exists():
         page = _of_file(Path(what))
     else:
-        with open_store(store) as opened:
+        with open_store(store, make=False) as opened:
             if what is None and printer is not None:
                 page = _of_printer(opened, printer)
             else:
