@@ -108,9 +108,13 @@ def _variants(making: Making, setup: PrintSetup) -> Iterator[tuple[Making, str]]
         for factor in _GROW if way > 0 else _SHRINK:
             value = f"{now[name] * factor:.3g}"
             yield _with(making, {name: value}), f"{name} is {value}"
-    for factor in _SHRINK:
-        both = {n: f"{now[n] * (1 / factor if way > 0 else factor):.3g}" for n, way in ways}
-        yield _with(making, both), " and ".join(f"{n} is {v}" for n, v in both.items())
+    for grow in (True, False):  # last the whole range is scaled down
+        for factor in _SHRINK:
+            all_ = {
+                n: f"{v * (1 / factor if grow and dict(ways)[n] > 0 else factor):.3g}"
+                for n, v in now.items()
+            }
+            yield _with(making, all_), " and ".join(f"{n} is {v}" for n, v in all_.items())
     if given and ways:
         yield from _variants(Making(piece=making.piece, parameters=_words_only(given)), setup)
 
