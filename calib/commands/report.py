@@ -89,4 +89,4 @@ def _of_printer(opened: "Store", name: str) -> str:
         (k.nozzle, k.spool) for k in opened.history(printer.name, limit=2000) if k.spool
     )
     profiles = {pair: opened.in_force(printer.name, *pair) for pair in list(used)[:_MOST_PROFILES]}
-    return printer_page(printer, profiles, opened.drift(printer.name), opened.events(printer.name, limit=40))  # fmt: skip
+    return printer_page(printer, profiles, opened.drift(printer.name), [e for e in opened.events(printer.name, limit=40) if not e.taken_back])  # fmt: skip
