@@ -59,7 +59,8 @@ def say_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]])
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(title=Text(title), title_justify="left", box=None, pad_edge=False)
+    say(title, "bold")  # not as the table's title, which would be folded to its width
+    table = Table(box=None, pad_edge=False)
     for name in columns:
         right = name.endswith(">")
         table.add_column(
