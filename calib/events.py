@@ -62,8 +62,9 @@ TOPICS = (
     Topic(name="first_layer", what="height of the first layer", settings="first_layer", scope=Scope.PRINTER, after=("level",), per_nozzle=False, stale_with="level"),
     Topic(name="holes", what="oversize of holes", settings="hole", scope=Scope.SPOOL, after=("flow",), spool_sd=0.05),
     Topic(name="clearance", what="clearance of fits", settings="clearance", scope=Scope.SPOOL, after=("flow", "outline"), spool_sd=0.05),
-    Topic(name="limits", what="overhang and bridge limits", settings="overhang|bridge", scope=Scope.SPOOL, after=("temperature",), spool_sd=3.0),
-    Topic(name="rate", what="fastest flow of the hot end", settings="volumetric_rate", scope=Scope.NOZZLE),
+    Topic(name="overhang", what="steepest overhang", settings="overhang", scope=Scope.SPOOL, after=("temperature",), spool_sd=3.0),
+    Topic(name="bridge", what="longest bridge", settings="bridge", scope=Scope.SPOOL, after=("temperature",), spool_sd=3.0, stale_with="overhang"),
+    Topic(name="rate", what="fastest flow of the hot end", settings="volumetric_rate", scope=Scope.NOZZLE, after=("temperature",)),
 )  # fmt: skip
 
 _OTHER = Topic(name="other", what="other settings", settings="", scope=Scope.SPOOL)
@@ -83,6 +84,11 @@ def topic(name: str) -> Topic:
     return _BY_NAME[name]
 
 
+def is_deed(setting: str) -> bool:
+    """Whether a correction is something to do once (turn a levelling screw), not a value to have set."""
+    return setting.startswith("level_") and setting.endswith("_turns")
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EventKind:
     """A sort of event: what it happens to, and topic -> why that is stale afterwards."""
@@ -93,6 +99,15 @@ class EventKind:
     makes_stale: dict[str, str]
     takes_axis: bool = False
     keeps: str = ""
+
+    def all_stale(self) -> dict[str, str]:
+        """Return topic -> why, with the topics that go stale along with another."""
+        found = {}
+        for about in TOPICS:
+            why = self.makes_stale.get(about.name, self.makes_stale.get(about.stale_with, ""))
+            if why:
+                found[about.name] = why
+        return found
 
 
 _MOVED_PARTS = "everything was taken apart: no earlier value is known to hold"
@@ -142,7 +157,7 @@ EVENTS = (
             "outline": "a line of another width puts the outline elsewhere",
             "holes": "small holes follow the outline",
             "clearance": "fits follow the outline",
-            "limits": "bridges and overhangs follow width and temperature",
+            "overhang": "bridges and overhangs follow width and temperature",
             "rate": "the bore and the melt zone set it",
         },
         keeps="steps, squareness, shrinkage and scale: they don't pass through the nozzle; and every"
@@ -171,19 +186,30 @@ EVENTS = (
             "temperature": "water boils in the nozzle; dry the spool first, then look again",
             "retraction": "steam pushes melt out between moves",
             "flow": "the filament swelled and foams",
-            "limits": "foamed strands sag",
+            "overhang": "foamed strands sag",
         },
         keeps="sizes and the machine's values",
     ),
 )
 
-_EVENTS = {e.name: e for e in EVENTS}
+#: How an event is taken back: nothing is deleted; this one is added, and its note begins with the
+#: id of the event that did not happen. Written by `event --undo` alone.
+TAKEN_BACK = EventKind(
+    name="taken-back",
+    what="an earlier event was taken back",
+    happens_to=(),
+    makes_stale={},
+    keeps="what that event made stale is as good as before it",
+)
+
+_EVENTS = {e.name: e for e in (*EVENTS, TAKEN_BACK)}
 
 
 def event_kind(name: str) -> EventKind:
     """Return a sort of event; BadInput names the sorts there are."""
     if name not in _EVENTS:
-        raise BadInput(f"there is no event {name!r}", mend=f"the events are {', '.join(_EVENTS)}")
+        known = ", ".join(e.name for e in EVENTS)
+        raise BadInput(f"there is no event {name!r}", mend=f"the events are {known}")
     return _EVENTS[name]
 
 
@@ -204,6 +230,8 @@ def why_stale(
 ) -> str:
     """Say why a value is stale, by the newest event that makes it so; empty where it is good.
 
+    The words begin with the event, as ``moved on 2026-03-01: ``, so that they can be grouped by it.
+
     Parameters
     ----------
     kept_at : datetime
@@ -218,15 +246,16 @@ def why_stale(
             continue
         why = _reason(event, about, setting)
         if why:
-            return f"{event_kind(event.kind).what} on {event.at:%Y-%m-%d}: {why}"
+            return f"{event.kind} on {event.at:%Y-%m-%d}: {why}"
     return ""
 
 
 def _touches(event: Happened, about: Topic, printer: str, nozzle: str, spool: str) -> bool:
     if event.printer and event.printer != printer and not about.any_printer:
         return False
-    # A new nozzle tip moves the level, whichever nozzle it was found with.
-    if event.nozzle and event.nozzle != nozzle and about.per_nozzle:
+    # A new nozzle tip moves the level, whichever nozzle it was found with. Where it was not said
+    # which nozzle a value was found with, it may have been the one that was changed.
+    if event.nozzle and nozzle and event.nozzle != nozzle and about.per_nozzle:
         return False
     # What belongs to the printer doesn't care which spool it was found with.
     return not event.spool or event.spool == spool or about.scope == Scope.PRINTER
@@ -252,9 +281,9 @@ def events_table() -> str:
         "| --- | --- | --- | --- |",
     ]
     for e in EVENTS:
-        stale = "; ".join(f"**{topic(k).what}**: {why}" for k, why in e.makes_stale.items())
-        if len(set(e.makes_stale.values())) == 1 and len(e.makes_stale) > 1:
-            names = ", ".join(topic(k).what for k in e.makes_stale)
-            stale = f"**{names}**: {next(iter(e.makes_stale.values()))}"
+        by_reason: dict[str, list[str]] = {}
+        for name, why in e.all_stale().items():
+            by_reason.setdefault(why, []).append(topic(name).what)
+        stale = "; ".join(f"**{', '.join(names)}**: {why}" for why, names in by_reason.items())
         lines.append(f"| `{e.name}` | {e.what} | {stale or 'nothing'} | {e.keeps} |")
     return "\n".join(lines) + "\n"

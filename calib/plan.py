@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from calib.errors import BadInput
 from calib.events import TOPICS, Topic, topic_of
+from calib.making import Making, asked_for, joined, without_command
 from calib.store.records import EventRecord, InForce, KeptCorrection, Printer
 from calib.tolerance import COVERAGE, USUAL, Tolerance, part_tolerance
 
@@ -34,7 +35,7 @@ GOALS = {
         Goal(
             name="clean",
             what="surfaces that look clean",
-            topics=("level", "first_layer", "extruder", "temperature", "retraction", "flow", "limits"),
+            topics=("level", "first_layer", "extruder", "temperature", "retraction", "flow", "overhang", "bridge"),
         ),
         Goal(
             name="size",
@@ -70,7 +71,8 @@ _WAYS = {
     "outline": _Way(pieces=("dimensional-cube",), good_enough=0.05),
     "holes": _Way(pieces=("hole-plate",), good_enough=0.1),
     "clearance": _Way(pieces=("fit-gauge",), good_enough=0.1),
-    "limits": _Way(pieces=("overhang-ladder", "bridge-ladder"), good_enough=6.0),
+    "overhang": _Way(pieces=("overhang-ladder",), good_enough=6.0),
+    "bridge": _Way(pieces=("bridge-ladder",), good_enough=10.0),
 }  # fmt: skip
 
 _SETTLES = {
@@ -83,6 +85,7 @@ _SETTLES = {
     "wall-box": "the flow",
     "weigh-block": "the flow by mass, which is surer than by walls",
     "dimensional-cube": "scale on X, Y and Z, outline offset, height of the first layer",
+    "shrink-bar": "scale on X and Y over the longest lengths that fit the bed",
     "step-gauge": "scale on X and Y over long lengths, outline offset",
     "hole-plate": "how much larger holes are to be drawn",
     "fit-gauge": "clearance for press and sliding fits",
@@ -98,6 +101,17 @@ _TOGETHER = (
 )
 
 _NEVER = "not measured yet"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Need:
+    """Why a topic has to be settled; `making` where an interpreter asked for a piece by name."""
+
+    text: str
+    making: Making | None = None
+
+
+_Needs = dict[str, list[_Need]]
 
 #: Settled once by the machine's papers or by hand; measured again only after something happened.
 _AFTER_EVENTS = {"axes", "extruder"}
@@ -124,11 +138,15 @@ class Step:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """What to do, in order, what is still good, and how true parts would come out now."""
+    """What to do, in order, what is still good, and how true parts would come out now.
+
+    `taken` are topics that nothing was measured of and nothing asks for, with what stands for it.
+    """
 
     goal: Goal
     steps: tuple[Step, ...]
     good: tuple[str, ...]
+    taken: Mapping[str, str]
     dropped: tuple[str, ...]
     tolerance: Tolerance
     within_mm: float | None = None
@@ -141,7 +159,8 @@ class Known:
     Attributes
     ----------
     unsettled : sequence of KeptCorrection
-        Newest corrections of their settings that said "print again".
+        Newest corrections of their settings that said "print again", and that no surer value
+        outweighs.
     drifting : mapping
         Setting -> what its control chart says.
     """
@@ -192,53 +211,74 @@ def plan(
     u = _by_topic(known, needs)
     if within_mm is not None:
         needs |= _too_loose(u, needs, within_mm, part_mm, pieces)
-    steps = _steps(known, needs, within_mm, part_mm)
+    settled = [t for t in wanted.topics if t not in needs]
+    taken = {t: words for t in settled if (words := _taken(known, t))}
     return Plan(
         goal=wanted,
-        steps=tuple(steps),
-        good=tuple(t for t in wanted.topics if t not in needs),
+        steps=tuple(_steps(known, needs, within_mm, part_mm)),
+        good=tuple(t for t in settled if t not in taken),
+        taken=taken,
         dropped=tuple(t for t in _ALL if t not in wanted.topics),
         tolerance=part_tolerance(u, part_mm, pieces),
         within_mm=within_mm,
     )
 
 
-def _needs(known: Known, goal: Goal) -> dict[str, list[str]]:
+def _taken(known: Known, name: str) -> str:
+    """Say what stands for a topic of which nothing is in force; empty where something is."""
+    if name not in _AFTER_EVENTS or any(topic_of(v.setting).name == name for v in known.in_force):
+        return ""
+    axes = [known.printer.axis(a) for a in ("E" if name == "extruder" else "XYZ")]
+    if any(a.best_steps_per_mm is None for a in axes):
+        return "not known"
+    return "as set in the printer" if all(a.steps_per_mm for a in axes) else "from the mechanics"
+
+
+def _needs(known: Known, goal: Goal) -> _Needs:
     """Return topic -> reasons, in the order in which they are to be settled."""
-    needs: dict[str, list[str]] = {}
+    needs: _Needs = {}
     for about in TOPICS:
         if about.name in goal.topics and (why := _why_needed(known, about)):
             needs[about.name] = why
     return needs
 
 
-def _why_needed(known: Known, about: Topic) -> list[str]:
+def _why_needed(known: Known, about: Topic) -> list[_Need]:
     values = [v for v in known.in_force if topic_of(v.setting) is about]
     again = [k for k in known.unsettled if topic_of(k.correction.setting) is about]
-    again = [k for k in again if not any(_much_surer(v, k) for v in values)]
-    why = [f"{k.correction.setting}: {k.correction.reason}" for k in again]
-    why += [f"{name}: {text}" for name, text in known.drifting.items() if topic_of(name) is about]
-    why += list(dict.fromkeys(v.stale for v in values if v.stale))
+    asked = [
+        _Need(
+            text=f"{k.correction.setting}: {without_command(k.correction.reason)}",
+            making=asked_for(k.correction.reason),
+        )
+        for k in again
+    ]
+    why = [f"{name}: {text}" for name, text in known.drifting.items() if topic_of(name) is about]
     if not values and not again:
         why += _why_missing(known, about)
     way = _WAYS[about.name]
-    for v in values:
+    names = {k.correction.setting for k in again}
+    others = [v for v in values if v.setting not in names]
+    why += list(dict.fromkeys(v.stale for v in others if v.stale))
+    for v in others:
         loose = way.good_enough and v.expanded > way.good_enough and not v.stale
-        if loose and (_may_be_sharpened(v, way)):
+        if loose and _may_be_sharpened(v, way):
             whose = f", inherited from {len(v.inherited_from)} other" if v.inherited_from else ""
             why.append(f"{v.setting} is only known to ±{v.expanded:.2g} {v.unit}{whose}".rstrip())
-    return why
-
-
-def _much_surer(v: InForce, again: KeptCorrection) -> bool:
-    """Whether a good value stands, which a later but far vaguer "print again" does not touch."""
-    same = v.setting == again.correction.setting
-    return same and not v.stale and 2 * v.u < again.correction.u_new
+    return asked + [_Need(text=text) for text in why]
 
 
 def _may_be_sharpened(v: InForce, way: _Way) -> bool:
-    """Whether some piece tells more than the one that the value comes from."""
-    return bool(v.inherited_from or v.source.pattern not in way.pieces or way.sharper)
+    """Whether some piece tells more than those that were printed: else asking would never end.
+
+    How well a piece settles its own setting is for the interpreter to judge; it says "print again"
+    with a finer piece where it could be better.
+    """
+    if v.inherited_from:
+        return True
+    printed = {v.source.pattern} | ({v.vaguer.pattern} if v.vaguer else set())
+    best = way.sharper or way.pieces
+    return not printed & set(best)
 
 
 def _why_missing(known: Known, about: Topic) -> list[str]:
@@ -267,39 +307,36 @@ def _steps_from_this_spool(known: Known) -> list[InForce]:
     ]
 
 
-def _by_topic(known: Known, needs: Mapping[str, list[str]]) -> dict[str, float]:
+def _by_topic(known: Known, needs: _Needs) -> dict[str, float]:
     """Return the largest standard uncertainty of each topic that is known and not stale."""
     u: dict[str, float] = {}
     values = [(topic_of(v.setting).name, v, 1.0) for v in known.in_force]
     values += [("scale", v, 100 / v.value) for v in _steps_from_this_spool(known) if v.value]
     for name, v, factor in values:
-        if name in USUAL and not v.stale and needs.get(name) != [_NEVER]:
+        if name in USUAL and not v.stale and needs.get(name) != [_Need(text=_NEVER)]:
             u[name] = max(u.get(name, 0.0), v.expanded / COVERAGE * factor)
     return u
 
 
 def _too_loose(
-    u: Mapping[str, float], needs: Mapping[str, list[str]], within: float, part: float, pieces: int
-) -> dict[str, list[str]]:
+    u: Mapping[str, float], needs: _Needs, within: float, part: float, pieces: int
+) -> _Needs:
     """Return what has to be known better for the tolerance, the largest share first.
 
     What is to be measured anyway counts as if it were then known.
     """
     tolerance = part_tolerance(u, part, pieces)
     shares = {s.topic: s for s in tolerance.shares if s.topic not in needs}
-    extra: dict[str, list[str]] = {}
+    extra: _Needs = {}
     while shares and math.hypot(*(s.half_mm for s in shares.values())) > within:
         worst = max(shares.values(), key=lambda s: s.half_mm)
-        extra[worst.topic] = [
-            f"{worst.what} alone may miss ±{worst.half_mm:.2f} mm on {part:g} mm, ±{within:g} is wanted"
-        ]
+        miss = f"{worst.what} alone may miss ±{worst.half_mm:.2f} mm on {part:g} mm"
+        extra[worst.topic] = [_Need(text=f"{miss}, ±{within:g} is wanted")]
         del shares[worst.topic]
     return extra
 
 
-def _steps(
-    known: Known, needs: Mapping[str, list[str]], within: float | None, part_mm: float
-) -> Iterable[Step]:
+def _steps(known: Known, needs: _Needs, within: float | None, part_mm: float) -> Iterable[Step]:
     done: set[str] = set()
     tight = within is not None and 100 * within / part_mm < _CUBE_RESOLVES_PERCENT
     for about in TOPICS:
@@ -307,18 +344,31 @@ def _steps(
             continue
         together = _together(about.name, needs, done)
         done |= set(together)
-        why = tuple(dict.fromkeys(w for t in together for w in needs[t]))
-        for name in _pieces(together, known, tight=tight):
-            yield Step(
-                piece=name,
-                topics=together,
-                why=why,
-                settles=_SETTLES[name],
-                parameters=_parameters(name, known),
-            )
+        whys = [n for t in together for n in needs[t]]
+        plain = any(n.making is None for n in whys)
+        usual = _pieces(together, known, tight=tight) if plain else ()
+        asked = [n.making for n in whys if n.making is not None]
+        for making in joined([*asked, *(Making(piece=name) for name in usual)]):
+            yield _step(making, together, [n for n in whys if _speaks_for(n, making, usual)], known)
 
 
-def _together(name: str, needs: Mapping[str, list[str]], done: set[str]) -> tuple[str, ...]:
+def _speaks_for(need: _Need, making: Making, usual: Sequence[str]) -> bool:
+    return making.piece in usual if need.making is None else need.making.piece == making.piece
+
+
+def _step(making: Making, topics: tuple[str, ...], whys: Sequence[_Need], known: Known) -> Step:
+    from patterns import registry
+
+    return Step(
+        piece=making.piece,
+        topics=topics,
+        why=tuple(dict.fromkeys(n.text for n in whys)),
+        settles=_SETTLES.get(making.piece) or registry.get(making.piece).answers,
+        parameters={**_parameters(making.piece, known), **making.parameters},
+    )
+
+
+def _together(name: str, needs: _Needs, done: set[str]) -> tuple[str, ...]:
     """Return what is needed and settled by the same piece as a topic."""
     group = next((g for g in _TOGETHER if g[0] == name), (name,))
     return tuple(t for t in group if t in needs and t not in done)

@@ -192,6 +192,7 @@ def settled(store, *, piece_id="p", spool="white-1", nozzle="brass", but=()):
         correction("hole_oversize_mm", 0.1, 0.0, u=0.02),
         correction("clearance_slide_mm", 0.25, None, u=0.02),
         correction("overhang_limit_deg", 55.0, None, u=1.5),
+        correction("bridge_limit_mm", 40.0, None, u=2.0),
     ]
     kept = [c for c in values if topic_of(c.setting).name not in but]
     keep(store, piece_id, spool=spool, nozzle=nozzle, corrections=kept)

@@ -34,8 +34,8 @@ def fill(path):
     read, feed = reader(), np.random.default_rng(5)
     lines = []
     for line in text.splitlines():
-        if line.startswith("# unit:"):
-            lines.append("# jaws_closed_mm: 0.00")  # the page says to write it down
+        if line.startswith("# jaws_closed_mm:"):
+            line = "# jaws_closed_mm: 0.00"  # the page says to write it down
         row = next(csv.reader([line]), [""])
         feature = known.get(row[1]) if len(row) > 1 else None
         if feature is not None:

@@ -114,7 +114,7 @@ def test_a_printers_page_shows_profile_drift_and_events(tmp_path):
     text = html.unescape(page)
     assert "outside the control limits" in text
     assert "the newest value 0.25" in text
-    assert "stale: a spool lay open in damp air" in text
+    assert "stale: stored-damp on " in text
     assert "<left open>" not in page  # escaped
     assert "<left open>" in text
     assert 'fill="#fff" stroke="#8a2b00"' in page  # the odd value has a shape of its own
@@ -155,7 +155,7 @@ def test_report_command(tmp_path, monkeypatch):
         assert result.exit_code == code, result.output
         return result.output
 
-    assert "nothing is kept yet" in run("report", code=2)
+    assert "there is no store at" in run("report", code=2)
     path = filled_sheet(tmp_path)
     run("report", str(path), "--out", "solved.html")
     assert "not kept" in Path("solved.html").read_text(encoding="utf-8")

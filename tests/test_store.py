@@ -448,9 +448,11 @@ def test_kill_at_any_moment_keeps_every_acknowledged_correction(tmp_path):
     path = tmp_path / "s.sqlite"
     with open_store(str(path)) as store:
         workshop(store)
-    acknowledged = set()
-    for round_ in range(2):  # bench/kill.py goes on until 200 were acknowledged
-        p = writer(path, f"r{round_}", 100_000)
+    acknowledged, rounds = set(), 0
+    # A busy machine acknowledges few in a round: go on until enough were (bench/kill.py: 200).
+    while rounds < 2 or (len(acknowledged) <= 8 and rounds < 40):
+        rounds += 1
+        p = writer(path, f"r{rounds}", 100_000)
         assert p.stdout.readline() == "ready\n"
         p.stdin.write("go\n")
         p.stdin.flush()
@@ -465,7 +467,7 @@ def test_kill_at_any_moment_keeps_every_acknowledged_correction(tmp_path):
             assert raw.execute("PRAGMA integrity_check").fetchone() == ("ok",)
             half = "SELECT count(*) FROM sheets WHERE id NOT IN (SELECT sheet_id FROM corrections)"
             assert raw.execute(half).fetchone() == (0,)
-    assert len(acknowledged) > 2
+    assert len(acknowledged) > 8
 
 
 def test_what_rests_on_an_older_state_is_refused(store):

@@ -1,5 +1,6 @@
 """`truebead add`: tell the store about a printer, a nozzle, a spool or an instrument."""
 
+import shlex
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -201,7 +202,7 @@ def _say_printer(p: "Printer", done: str) -> None:
     for a in p.axes:
         if a.conflict:
             say(f"Look: {a.conflict}. The value set is used until a calibration says otherwise.", "yellow")  # fmt: skip
-    say(f"Next: truebead add nozzle NAME --printer {p.name} --size 0.4")
+    say(f"Next: truebead add nozzle NAME --printer {shlex.quote(p.name)} --size 0.4")
 
 
 def _steps_words(a: "Axis") -> str:

@@ -207,7 +207,7 @@ def from_store(
     from calib.solve import NEUTRAL
     from calib.store import open_store
 
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         known = opened.printer(printer)
         profile = opened.in_force(printer, nozzle, spool)
     limits = Limits(

@@ -88,16 +88,18 @@ def _libraries() -> Iterator[Finding]:
 def _store(where: str | None) -> Iterator[Finding]:
     from calib.errors import BadInput
     from calib.store import open_store
-    from calib.store.engine import HEAD, free_mib
+    from calib.store.engine import HEAD, NoStore, free_mib
 
     try:
-        with open_store(where) as opened:
+        with open_store(where, make=False) as opened:
             yield Finding("store", f"{opened.where}, version {HEAD}", True)
             counts = opened.counts()
             yield Finding("kept in it", ", ".join(f"{n} {what}" for what, n in counts.items()))
             free = free_mib(opened.engine.url)
         if free is not None:
             yield Finding("room on its disk", f"{free:.0f} MiB", free > 50, "make room")
+    except NoStore as err:
+        yield Finding("store", f"{err.what}; {err.mend}")
     except BadInput as err:
         yield Finding("store", err.what, False, err.mend)
 

@@ -1,7 +1,7 @@
 """`truebead event`: write down what happened, and see what that makes stale."""
 
 from datetime import UTC, datetime
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -16,6 +16,9 @@ from calib.commands.show import (
     say_table,
 )
 from calib.errors import BadInput
+
+if TYPE_CHECKING:
+    from calib.store.records import EventRecord
 
 
 def register(app: typer.Typer) -> None:
@@ -36,6 +39,9 @@ def event(
     note: Annotated[str, typer.Option(help="A few words of your own.")] = "",
     at: Annotated[str | None, typer.Option(help="When, as 2026-11-25; now if not given.")] = None,
     past: Annotated[bool, typer.Option("--past", help="Show what happened before.")] = False,
+    undo: Annotated[
+        str | None, typer.Option(help="Take an event back, by its id (see --past).", metavar="ID")
+    ] = None,
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -45,31 +51,44 @@ def event(
     """
     from calib.store import open_store
 
-    if kind is None and not past:
+    if kind is None and not past and undo is None:
         _say_kinds(as_json)
         return
-    with open_store(store) as opened:
-        if past or kind is None:
+    if undo is not None and (kind is not None or past):
+        raise BadInput("takes back one event and does nothing else", where="--undo", mend="give it alone, or with --note")  # fmt: skip
+    with open_store(store, make=False) as opened:
+        if undo is not None:
+            found = [opened.take_event_back(undo, note)]
+        elif past or kind is None:
             found = opened.events(printer, spool, limit=50)
         else:
             check_axis(kind, axis)
-            when = moment(at, "--at") if at else None
+            when = _happened_at(at) if at else None
             found = [opened.add_event(kind, printer, nozzle, spool, axis, note, when)]
     rows = [
         {"id": e.uid, "kind": e.kind, "at": iso(e.at), "printer": e.printer, "nozzle": e.nozzle,
-         "spool": e.spool, "axis": e.axis, "note": e.note}
+         "spool": e.spool, "axis": e.axis, "note": e.note, "taken_back": e.taken_back}
         for e in found
     ]  # fmt: skip
     if as_json:
         print_json(rows)
     elif past:
-        columns = ("when", "what", "printer", "nozzle", "spool", "axis", "note")
-        say_table("Events, newest first", columns, [
-            (f"{e.at:%Y-%m-%d %H:%M}", e.kind, e.printer, e.nozzle, e.spool, e.axis, e.note)
-            for e in found
-        ])  # fmt: skip
+        columns = ("id", "when", "what", "of", "note")
+        say_table("Events, newest first", columns, [_past_row(e) for e in found])
+    elif undo is not None:
+        e = found[0]
+        say(f"Taken back: {e.kind} of {e.at:%Y-%m-%d}. It stays among the events, marked.")
+        say("What it made stale is as good as before it.")
     else:
         _say_added(found[0].kind, axis)
+        say(f"Written down by mistake? truebead event --undo {found[0].uid[:8]}")
+
+
+def _past_row(e: "EventRecord") -> tuple[str, ...]:
+    names = "/".join(filter(None, (e.printer, e.nozzle, e.spool)))
+    of = f"{names} {e.axis}".strip()
+    note = " ".join(filter(None, ("taken back" if e.taken_back else "", e.note)))
+    return e.uid[:8], f"{e.at:%Y-%m-%d %H:%M}", e.kind, of, note
 
 
 def check_axis(kind: str, axis: str) -> None:
@@ -96,6 +115,13 @@ def moment(text: str, option: str) -> datetime:
     return when
 
 
+def _happened_at(text: str) -> datetime:
+    """Read when an event was; today as a whole is not over yet, so it means now."""
+    when, now = moment(text, "--at"), datetime.now(UTC)
+    today = len(text) <= 10 and when.astimezone().date() == now.astimezone().date()
+    return now if today else when
+
+
 def _say_kinds(as_json: bool) -> None:
     from calib.events import EVENTS, topic
 
@@ -108,7 +134,7 @@ def _say_kinds(as_json: bool) -> None:
         return
     for e in EVENTS:
         say(f"{e.name}: {e.what}", "bold")
-        for name, why in e.makes_stale.items():
+        for name, why in e.all_stale().items():
             say(f"    stale: {topic(name).what}; {why}")
         say(f"    keeps: {e.keeps}")
 
@@ -120,7 +146,7 @@ def _say_added(kind: str, axis: str) -> None:
     say(f"Written down: {e.what}.")
     stale = [
         topic(name).what
-        for name, why in e.makes_stale.items()
+        for name, why in e.all_stale().items()
         if not (why.startswith("with axis ") and axis and axis.upper() != why[10])
     ]
     say(f"Stale from now on: {', '.join(stale)}." if stale else "Nothing is stale by it.")

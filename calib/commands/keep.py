@@ -1,5 +1,6 @@
 """`truebead keep`: solve a sheet and keep its corrections for a printer, a nozzle and a spool."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypedDict
@@ -13,11 +14,12 @@ from calib.commands.show import (
     PrinterOption,
     SpoolOption,
     StoreOption,
+    change,
     half_width,
-    number,
     say,
     say_table,
 )
+from calib.errors import StoreError
 from calib.instruments import DEFAULTS, Instrument
 
 if TYPE_CHECKING:
@@ -62,7 +64,7 @@ def keep(
 
     answers: list[dict[str, Any]] = []
     again = False
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         names: Names = {
             "printer": opened.printer(printer).name, "nozzle": nozzle, "spool": spool,
         }  # fmt: skip
@@ -72,6 +74,7 @@ def keep(
             answers.append({"sheet": str(path), "corrections": [correction_json(k) for k in kept]})
             if not as_json:
                 _say_kept(path, solution, kept)
+                _say_outweighed(opened, kept)
     if as_json:
         print_json(answers)
     if again:
@@ -92,6 +95,7 @@ def _keep_one(
         known = opened.context_for(**names, printed=sheet.piece.printed)
         context = with_settings_of(sheet, known)
         solution = solve_sheet(sheet, replace(context, instruments=instruments(sheet, context)))
+        _check_extruder(solution, names["printer"])
         found, fit = solution.corrections, solution.to_json()
         try:
             uids = opened.keep(text, sheet, found, fit, use=use, seen=seen, **names)
@@ -101,6 +105,22 @@ def _keep_one(
         else:
             break
     return solution, opened.corrections(uids)
+
+
+def _check_extruder(solution: "Solution", printer: str) -> None:
+    """Refuse a feed whose factor has no steps/mm to work on: kept like that it would be lost."""
+    from shlex import quote
+
+    for finding in solution.findings:
+        settings = {c.setting for c in finding.corrections}
+        if finding.topic == "extruder" and "steps_e_per_mm" not in settings:
+            factor = 100 / finding.estimates[0].value
+            raise StoreError(
+                f"the extruder's steps/mm want {factor:.4f} times what is set, which is not known",
+                where=solution.sheet.name,
+                mend=f"say what is set: truebead add printer {quote(printer)} --replace --steps-e"
+                " VALUE, then keep again; nothing was kept",
+            )
 
 
 def load(path: Path) -> tuple[str, "Sheet"]:
@@ -122,17 +142,15 @@ def instruments(sheet: "Sheet", context: "Context") -> dict[str, "Instrument"]:
 
 
 def _say_kept(path: Path, solution: "Solution", kept: list["KeptCorrection"]) -> None:
-    columns = ("setting", "old>", "new>", "95 %>", "unit", "verdict", "for")
+    columns = ("setting", "change>", "95 %>", "unit", "verdict", "for")
     of = kept[0] if kept else None
     names = " / ".join(filter(None, (of.printer, of.nozzle, of.spool))) if of else ""
     say_table(f"Kept {path}" + (f" for {names}" if names else ""), columns, [_row(k) for k in kept])
     for s in solution.suspects:
         say(f"Doubtful: {s.reading.where or s.reading.feature}: {s.explanation}", "yellow")
-    for k in kept:
-        c = k.correction
-        if c.verdict == "print again":
-            say(f"{c.setting}: {c.reason}", "yellow")
-    spare = [k.correction.setting for k in kept if not k.chosen]
+    for line in again_lines(kept):
+        say(line, "yellow")
+    spare = [k.correction.setting for k in kept if not k.chosen and k.correction.verdict == "apply"]
     if spare:
         use = " ".join(f"--use {name}" for name in spare)
         say(
@@ -141,11 +159,34 @@ def _say_kept(path: Path, solution: "Solution", kept: list["KeptCorrection"]) ->
         )
 
 
+def _say_outweighed(opened: "Store", kept: Sequence["KeptCorrection"]) -> None:
+    """Say which of the kept values did not take the place of a surer one."""
+    if not kept or not kept[0].spool:
+        return
+    uids = {k.uid for k in kept}
+    first = kept[0]
+    for v in opened.in_force(first.printer, first.nozzle, first.spool):
+        if v.vaguer is not None and v.vaguer.uid in uids:
+            say(
+                f"{v.setting}: the value from {v.source.pattern} of {v.source.kept_at:%Y-%m-%d}"
+                " stays in force; this one agrees with it and is far less sure"
+            )
+
+
+def again_lines(kept: Sequence["KeptCorrection"]) -> list[str]:
+    """Say what to print again, each reason once: scale and steps share theirs."""
+    names: dict[str, list[str]] = {}
+    for k in kept:
+        if k.correction.verdict == "print again":
+            names.setdefault(k.correction.reason, []).append(k.correction.setting)
+    return [f"{', '.join(settings)}: {reason}" for reason, settings in names.items()]
+
+
 def _row(k: "KeptCorrection") -> tuple[str, ...]:
     c = k.correction
     half = c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
     verdict = str(c.verdict) if k.chosen else "not used"
     return (
-        c.setting, number(c.old, c.u_new), number(c.new, c.u_new), half_width(half), c.unit,
-        verdict, str(c.scope),
+        c.setting, change(c.old, c.new, c.u_new, c.unit), half_width(half), c.unit, verdict,
+        str(c.scope),
     )  # fmt: skip

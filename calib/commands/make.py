@@ -212,7 +212,7 @@ def kept_setup(
     from calib.solve import NEUTRAL, NOW_PREFIX
     from calib.store import open_store
 
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         setup = opened.setup_for(printer, nozzle, spool)
         printed_with = bool(spool) or len(opened.spools()) == 1
         context = opened.context_for(printer, nozzle, spool, printed=printed_with)

@@ -1,5 +1,6 @@
 """`truebead next`: the shortest sequence of pieces that makes a profile fit for use again."""
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -44,17 +45,27 @@ def next_(
     from calib.plan import plan
     from calib.store import open_store
 
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         known = opened.known(printer, nozzle, spool)
         names = (known.printer.name, opened.nozzle(known.printer.name, nozzle).name, known.spool)
         setup = opened.setup_for(*names)
         reel = opened.spool(known.spool)
     found = plan(known, goal, within_mm=within, part_mm=part, pieces=pieces)
+    found = replace(found, steps=tuple(_fitted(step, setup) for step in found.steps))
     costs = [_cost(step, setup, reel) for step in found.steps]
     if as_json:
         print_json(_plan_json(names, found, costs))
     else:
         _say_plan(names, found, costs)
+
+
+def _fitted(step: "Step", setup: "PrintSetup") -> "Step":
+    """Return a step whose piece this printer can build."""
+    from calib.making import Making, fitting
+
+    making, words = fitting(Making(piece=step.piece, parameters=step.parameters), setup)
+    why = (*step.why, words) if words else step.why
+    return replace(step, parameters=making.parameters, why=why)
 
 
 def _cost(step: "Step", setup: "PrintSetup", spool: "Spool") -> dict[str, float | None]:
@@ -72,7 +83,15 @@ def _cost(step: "Step", setup: "PrintSetup", spool: "Spool") -> dict[str, float 
 def command_of(step: "Step", names: tuple[str, str, str]) -> str:
     """Return what to type to make a step's piece."""
     sets = "".join(f" --set {k}={v}" for k, v in step.parameters.items())
-    return f"truebead make {step.piece} --printer {names[0]} --nozzle {names[1]} --spool {names[2]}{sets}"
+    return f"truebead make {step.piece} {options(names)}{sets}"
+
+
+def options(names: tuple[str, str, str]) -> str:
+    """Return the options that name printer, nozzle and spool, as a shell takes them."""
+    from shlex import quote
+
+    printer, nozzle, spool = map(quote, names)
+    return f"--printer {printer} --nozzle {nozzle} --spool {spool}"
 
 
 def _say_plan(
@@ -92,9 +111,12 @@ def _say_plan(
         say(f"   {command_of(step, names)}")
     total = _effort({k: sum(c.get(k) or 0.0 for c in costs) for k in ("minutes", "grams", "cost")})
     if len(found.steps) > 1 and total:
-        say(f"In all {total}. After each: truebead keep SHEET --printer {names[0]} --nozzle {names[1]} --spool {names[2]}, then truebead next again: a change may make a later piece needless.")  # fmt: skip
+        say(f"In all {total}. After each: truebead keep SHEET {options(names)}, then truebead next again: a change may make a later piece needless.")  # fmt: skip
     if found.good:
         say(f"Still good: {', '.join(topic(t).what for t in found.good)}.")
+    if found.taken:
+        taken = ", ".join(f"{topic(t).what} ({words})" for t, words in found.taken.items())
+        say(f"Taken as they are, not measured: {taken}.")
     if found.dropped:
         say(f"Left out, since it does not matter to this goal: {', '.join(topic(t).what for t in found.dropped)}.")  # fmt: skip
     for line in tolerance_lines(found):
@@ -153,6 +175,7 @@ def _plan_json(
             for step, cost in zip(found.steps, costs, strict=True)
         ],
         "good": list(found.good),
+        "taken": dict(found.taken),
         "dropped": list(found.dropped),
         "tolerance": asdict(found.tolerance),
         "within_mm": found.within_mm,

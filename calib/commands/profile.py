@@ -1,6 +1,7 @@
 """`truebead profile`: what is in force, where it comes from, and how it came about."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -14,10 +15,12 @@ from calib.commands.show import (
     SpoolOption,
     StoreOption,
     age,
+    change,
     half_width,
     iso,
     number,
     say,
+    say_line,
     say_table,
 )
 from calib.errors import BadInput
@@ -53,25 +56,68 @@ def show(
     """
     from calib.store import open_store
 
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         names = (
             opened.printer(printer).name,
             opened.nozzle(printer, nozzle).name,
             opened.spool(spool).name,
         )
         settings = opened.in_force(*names)
+        deeds = opened.deeds(*names)
     if as_json:
         keys = ("printer", "nozzle", "spool")
-        print_json({**dict(zip(keys, names, strict=True)), "settings": [setting_json(v) for v in settings]})  # fmt: skip
+        print_json({
+            **dict(zip(keys, names, strict=True)),
+            "settings": [setting_json(v) for v in settings],
+            "to_do_once": [setting_json(v) for v in deeds],
+        })  # fmt: skip
         return
     title = f"Profile of {' / '.join(names)}"
-    if not settings:
+    if not settings and not deeds:
         say(f"{title}: nothing is known yet. See what to print: truebead next")
         return
     say_table(title, ("setting", "value>", "95 %>", "unit", "from", "found", ""), [_row(v) for v in settings])  # fmt: skip
+    for line in stale_lines(settings):
+        say(line, "yellow")
+    for v in settings:
+        if v.vaguer is not None:
+            say(_vaguer_line(v))
+    for line in deed_lines(deeds):
+        say(line)
+
+
+def stale_lines(settings: "Sequence[InForce]") -> list[str]:
+    """Say once for each event, or changed setting, what it made stale."""
+    groups: dict[str, list[str]] = {}
     for v in settings:
         if v.stale:
-            say(f"{v.setting} is stale: {v.stale}", "yellow")
+            # "moved on 2026-03-01: why": the event alone; `truebead event` says why.
+            groups.setdefault(v.stale.partition(": ")[0], []).append(v.setting)
+    return [f"Stale ({what}): {', '.join(names)}" for what, names in groups.items()]
+
+
+def _vaguer_line(v: "InForce") -> str:
+    assert v.vaguer is not None
+    c = v.vaguer.correction
+    return (
+        f"{v.setting}: {v.vaguer.pattern} of {v.vaguer.kept_at:%Y-%m-%d} agrees"
+        f" ({number(c.new, c.u_new)} {half_width(1.96 * c.u_new)}) and is far less sure: the surer value stays"
+    )
+
+
+def deed_lines(deeds: "Sequence[InForce]") -> list[str]:
+    """Say what was found to be done once, by the day on which it was found."""
+    days: dict[str, list[str]] = {}
+    for v in deeds:
+        k = v.source
+        name = v.setting.removeprefix("level_").removesuffix("_turns").replace("_", " ")
+        todo = k.correction.verdict == "apply"
+        turn = f"{number(k.correction.new, k.correction.u_new)} turn" if todo else "leave"
+        days.setdefault(f"{k.kept_at:%Y-%m-%d}", []).append(f"{name} {turn}")
+    return [
+        f"Levelling screws, found on {day}, to turn once: {', '.join(turns)}"
+        for day, turns in days.items()
+    ]
 
 
 @profile.command(epilog="Example: truebead profile history --printer lantern --setting skew_xy_deg")
@@ -90,7 +136,7 @@ def history(
     """Show every kept correction, also those that were taken back; nothing is ever deleted."""
     from calib.store import open_store
 
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         if sheet is not None:
             _say_sheet(opened.sheet(sheet), as_json)
             return
@@ -98,18 +144,33 @@ def history(
     if as_json:
         print_json([correction_json(k) for k in found])
         return
-    columns = ("id", "when", "for", "setting", "change>", "unit", "verdict")
-    say_table("Kept corrections, newest first", columns, [_history_row(k) for k in found])
+    say("Kept corrections, newest first, by sheet", "bold")
+    for line in history_lines(found):
+        say_line(line)
 
 
-def _history_row(k: "KeptCorrection") -> tuple[str, ...]:
+def history_lines(found: "Sequence[KeptCorrection]") -> list[str]:
+    """Return one line for each sheet, and under it one for each of its corrections."""
+    rows = [_history_row(k) for k in found]
+    wide = [max(len(row[i]) for row in rows) for i in range(3)] if rows else []
+    lines, sheet = [], None
+    for k, (uid, setting, changed, verdict) in zip(found, rows, strict=True):
+        if k.sheet_uid != sheet:
+            names = "/".join(filter(None, (k.printer, k.nozzle, k.spool)))
+            lines.append(
+                f"{k.sheet_uid[:8]} {k.kept_at:%Y-%m-%d} {k.pattern} {k.piece_id}, {names}"
+            )
+            sheet = k.sheet_uid
+        lines.append(f"  {uid} {setting:{wide[1]}} {changed:{wide[2]}} {verdict}".rstrip())
+    return lines
+
+
+def _history_row(k: "KeptCorrection") -> tuple[str, str, str, str]:
     c = k.correction
     verdict = str(c.verdict) if k.chosen else "not used"
     if k.undone_at:
         verdict = "taken back" + (f": {k.why_undone}" if k.why_undone else "")
-    change = f"{number(c.old, c.u_new)} → {number(c.new, c.u_new)}"
-    names = "/".join(filter(None, (k.printer, k.nozzle, k.spool)))
-    return k.uid[:8], f"{k.kept_at:%Y-%m-%d}", names, c.setting, change, c.unit, verdict
+    return k.uid[:8], c.setting, change(c.old, c.new, c.u_new, c.unit), verdict
 
 
 def _say_sheet(kept: "KeptSheet", as_json: bool) -> None:
@@ -138,7 +199,7 @@ def diff(
 
     if (against is None) == (at is None):
         raise BadInput("there is nothing to compare with", mend="give --against SPOOL or --at DAY")
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         mine = {v.setting: v for v in opened.in_force(printer, nozzle, spool)}
         then = moment(at, "--at") if at else None
         others = opened.in_force(printer, nozzle, against or spool, then)
@@ -199,7 +260,7 @@ def undo(
     """Take corrections back. They stay in the history; earlier values are in force again."""
     from calib.store import open_store
 
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         done = opened.undo(id_, why, printer=printer, nozzle=nozzle, spool=spool)
     if as_json:
         print_json([correction_json(k) for k in done])
@@ -225,7 +286,7 @@ def drift(
     from calib.drift import LEAST
     from calib.store import open_store
 
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         found = opened.drift(printer, setting)
     if as_json:
         print_json([
@@ -272,6 +333,7 @@ def setting_json(v: "InForce") -> dict[str, Any]:
         "layer": str(v.layer),
         "inherited_from": list(v.inherited_from),
         "stale": v.stale,
+        "vaguer": None if v.vaguer is None else v.vaguer.uid,
         "source": correction_json(v.source),
     }
 

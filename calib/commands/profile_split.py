@@ -24,7 +24,7 @@ def split(
     from calib.interpret.workshop import workshop_of
     from calib.store import open_store
 
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         name = opened.printer(printer).name
         workshop = workshop_of(opened)
     rows = []

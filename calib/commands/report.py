@@ -44,7 +44,7 @@ def report(
     if what is not None and Path(what).exists():
         page = _of_file(Path(what))
     else:
-        with open_store(store) as opened:
+        with open_store(store, make=False) as opened:
             if what is None and printer is not None:
                 page = _of_printer(opened, printer)
             else:
@@ -89,4 +89,4 @@ def _of_printer(opened: "Store", name: str) -> str:
         (k.nozzle, k.spool) for k in opened.history(printer.name, limit=2000) if k.spool
     )
     profiles = {pair: opened.in_force(printer.name, *pair) for pair in list(used)[:_MOST_PROFILES]}
-    return printer_page(printer, profiles, opened.drift(printer.name), opened.events(printer.name, limit=40))  # fmt: skip
+    return printer_page(printer, profiles, opened.drift(printer.name), [e for e in opened.events(printer.name, limit=40) if not e.taken_back])  # fmt: skip

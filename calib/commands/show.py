@@ -47,12 +47,20 @@ def iso(at: datetime | None) -> str | None:
     return None if at is None else at.astimezone(UTC).isoformat().replace("+00:00", "Z")
 
 
+def say_line(text: str, style: str = "") -> None:
+    """Print one line and no more: what does not fit the terminal is cut, with a mark."""
+    from rich.text import Text
+
+    console().print(Text(text, style=style), no_wrap=True, overflow="ellipsis", crop=True)
+
+
 def say_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """Print a table; a column whose name ends in ">" is set to the right."""
     from rich.table import Table
     from rich.text import Text
 
-    table = Table(title=Text(title), title_justify="left", box=None, pad_edge=False)
+    say(title, "bold")  # not as the table's title, which would be folded to its width
+    table = Table(box=None, pad_edge=False)
     for name in columns:
         right = name.endswith(">")
         table.add_column(
@@ -81,6 +89,13 @@ def half_width(u: float) -> str:
     if not (math.isfinite(u) and u > 0):
         return "-"
     return f"±{number(u, u)}"
+
+
+def change(old: float | None, new: float, u: float, unit: str) -> str:
+    """Write a change; where there is no old value, what to do with the new one."""
+    if old is None:
+        return f"{'turn' if unit == 'turn' else 'set'} {number(new, u)}"
+    return f"{number(old, u)} → {number(new, u)}"
 
 
 def age(at: datetime, now: datetime | None = None) -> str:

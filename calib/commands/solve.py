@@ -100,7 +100,7 @@ def _kept_context(
 ) -> "Context":
     from calib.store import open_store
 
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         return opened.context_for(printer, nozzle, spool, printed=printed)
 
 

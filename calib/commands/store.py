@@ -55,7 +55,7 @@ def export(
     from calib.store import open_store
     from calib.store.exchange_file import write_records
 
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         count = write_records(file, counting(opened.records(printer), "records"), force=force)
     if as_json:
         print_json({"file": str(file), "records": count})
@@ -85,7 +85,7 @@ def merge(
 
     if "://" not in other and not Path(other).is_file():
         raise StoreError("there is no such store", where=other, mend="give its file or URL")
-    with open_store(store) as opened, open_store(other) as source:
+    with open_store(store) as opened, open_store(other, make=False) as source:
         taken = opened.take_in(counting(source.records(), "records"))
         _say_taken(taken, other, as_json)
 
@@ -107,11 +107,15 @@ def _say_taken(taken: "TakenIn", source: str, as_json: bool) -> None:
 @store_app.command(epilog="Example: truebead store backup before-the-move.sqlite")
 def backup(file: Path, force: ForceOption = False, store: StoreOption = None) -> None:
     """Copy the store to a file, whole, even while others write to it."""
+    from shlex import quote
+
     from calib.store import open_store
 
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         opened.backup(file, force=force)
-    say(f"The store is copied to {file}. Put it back with: truebead store restore {file}")
+    say(
+        f"The store is copied to {file}. Put it back with: truebead store restore {quote(str(file))}"
+    )
 
 
 @store_app.command(epilog="Example: truebead store restore before-the-move.sqlite")
@@ -132,7 +136,7 @@ def check(store: StoreOption = None, as_json: JsonOption = False) -> None:
     """Look whether the store hangs together; exits with 1 where it does not."""
     from calib.store import open_store
 
-    with open_store(store) as opened:
+    with open_store(store, make=False) as opened:
         with console().status("Looking through the store"):
             wrong = opened.check()
         counts, where = opened.counts(), opened.where

@@ -3,6 +3,7 @@
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from shlex import quote
 from typing import Any
 
 from calib.blunders import find_blunders
@@ -82,7 +83,7 @@ class Typing:
         left = report["empty"]
         lines = [f"Kept {self.typed} new readings in {self.path}; {left} are still empty."]
         lines += [f"Look again: {words}" for words in report["doubtful"]]
-        lines.append(f"Next: truebead {'read' if left else 'solve'} {self.path}")
+        lines.append(f"Next: truebead {'read' if left else 'solve'} {quote(str(self.path))}")
         return "\n".join(lines)
 
     def _ask_one(self, cell: Cell, *, first: bool) -> int:

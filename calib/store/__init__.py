@@ -6,7 +6,7 @@ if TYPE_CHECKING:
     from calib.store.store import Store
 
 
-def open_store(where: str | None = None) -> "Store":
+def open_store(where: str | None = None, *, make: bool = True) -> "Store":
     """Open the store, making or migrating it where needed.
 
     Parameters
@@ -15,11 +15,17 @@ def open_store(where: str | None = None) -> "Store":
         A file, or a database URL such as ``postgresql+psycopg://user@host/name``. None: the
         environment's ``TRUEBEAD_STORE``, else ``truebead.sqlite`` in the user's data folder.
 
+    make : bool
+        Whether to make the store where there is none. Commands that only look don't: a slip in
+        typing would leave an empty store behind.
+
     Raises
     ------
+    NoStore
+        There is none, and `make` is not set.
     StoreError
         The store can't be opened, is not one, or was made by a newer Truebead.
     """
     from calib.store.store import Store  # the database layer loads only when a store is opened
 
-    return Store.open(where)
+    return Store.open(where, make=make)

@@ -2,6 +2,7 @@
 
 import difflib
 import math
+import shlex
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, TypeVar
@@ -105,7 +106,9 @@ def find_nozzle(session: Session, printer: PrinterRow, name: str | None) -> Nozz
     for row in rows:
         if name is not None and row.name == name.strip():
             return row
-    raise _not_found("nozzle", name, [r.name for r in rows], f" --printer {printer.name}")
+    raise _not_found(
+        "nozzle", name, [r.name for r in rows], f" --printer {shlex.quote(printer.name)}"
+    )
 
 
 def _not_found(what: str, name: str | None, names: list[str], extra: str = "") -> StoreError:

@@ -21,6 +21,10 @@ _BEGIN = "truebead_begin"  # execution option: how a SQLite transaction begins
 _MIGRATION_LOCK = 0x7472_7565  # any number that only Truebead uses
 
 
+class NoStore(StoreError):
+    """There is no store at that place, and nothing was asked for that would make one."""
+
+
 def store_url(where: str | None) -> URL:
     """Return the database URL of a store.
 
@@ -60,21 +64,37 @@ def shown(url: URL) -> str:
     return url.render_as_string(hide_password=True)
 
 
-def open_engine(where: str | None) -> Engine:
-    """Connect to a store and make or migrate its tables."""
+def open_engine(where: str | None, *, make: bool = True) -> Engine:
+    """Connect to a store and migrate its tables; make them where there are none and `make` is set."""
     url = store_url(where)
+    on_disk = _is_file(url)
+    if not make and on_disk and not Path(str(url.database)).exists():
+        raise no_store(url)
     with speaking(url):
         engine = _sqlite(url) if url.get_backend_name() == "sqlite" else _postgresql(url)
         try:
-            bring_up_to_date(engine)
+            bring_up_to_date(engine, make=make)
         except BaseException:
             engine.dispose()
             raise
     return engine
 
 
+def no_store(url: URL) -> NoStore:
+    """Return the message for a place that holds no store yet."""
+    return NoStore(
+        f"there is no store at {shown(url)}",
+        mend="truebead add printer makes one; or give another --store",
+    )
+
+
+def _is_file(url: URL) -> bool:
+    return url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:")
+
+
 def _sqlite(url: URL) -> Engine:
-    if url.database and url.database != ":memory:":
+    if _is_file(url):
+        assert url.database is not None
         folder = Path(url.database).resolve().parent
         try:
             folder.mkdir(parents=True, exist_ok=True)
@@ -129,11 +149,13 @@ def _postgresql(url: URL) -> Engine:
         ) from err
 
 
-def bring_up_to_date(engine: Engine) -> None:
+def bring_up_to_date(engine: Engine, *, make: bool = True) -> None:
     """Make the tables, or migrate older ones; the check alone costs one small query.
 
     Raises
     ------
+    NoStore
+        There is none yet and `make` is not set.
     StoreError
         The database holds something else, or was made by a newer Truebead.
     """
@@ -141,6 +163,8 @@ def bring_up_to_date(engine: Engine) -> None:
         found = _revision(connection, engine.url)
     if found == HEAD:
         return
+    if found is None and not make:
+        raise no_store(engine.url)
     if found is not None:
         _copy_before_migration(engine.url, found)
     with writing(engine).begin() as connection:
@@ -207,6 +231,12 @@ def speaking(url: URL) -> Iterator[None]:
         raise _message(err, url) from err
 
 
+#: How the drivers say that a host has no address; the words differ from system to system.
+_NO_HOST = ("resolve host", "translate host", "not known", "getaddrinfo")
+#: Signs whose own words help.
+_TELLING = ("connection", *_NO_HOST)
+
+
 def _message(err: Any, url: URL) -> StoreError:
     text = str(getattr(err, "orig", err)).strip()
     said = text.splitlines()[0] if text else type(err).__name__
@@ -218,11 +248,14 @@ def _message(err: Any, url: URL) -> StoreError:
         ("disk is full", "the disk is full", "make room and try again; nothing was written"),
         ("readonly", "the store can't be written", "look at the rights of the file and its folder"),
         ("unable to open", "the store can't be opened", "look at the path and its rights"),
+        ("authentication failed", "the database server refuses this user or password", "look at the user and password of the URL"),
+        ("does not exist", "the database server knows no such database or user", "look at the URL, or make the database first"),
+        *((sign, "there is no such database server", "look at the URL: its host can't be found") for sign in _NO_HOST),
         ("connection", "the database server does not answer", "look at the URL, and that it runs"),
-    ):
+    ):  # fmt: skip
         if sign in text:
             return StoreError(
-                f"{what} ({said})" if sign == "connection" else what, where=where, mend=mend
+                f"{what} ({said})" if sign in _TELLING else what, where=where, mend=mend
             )
     return StoreError(f"the store failed ({said})", where=where, mend="run: truebead doctor")
 

@@ -11,16 +11,20 @@ from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from calib.corrections import Scope, Verdict
-from calib.events import TOPICS, Happened, Topic, topic_of, why_stale
-from calib.store.records import InForce, KeptCorrection
-from calib.store.rows import correction_record, corrections_query
+from calib.events import TAKEN_BACK, TOPICS, Happened, Topic, is_deed, topic_of, why_stale
+from calib.store.records import EventRecord, InForce, KeptCorrection
+from calib.store.rows import correction_record, corrections_query, event_record
 from calib.store.tables import CorrectionRow, EventRow, NozzleRow, PrinterRow, SpoolRow, UndoRow
+from calib.store.tables import now as time_now
 
 #: From the narrowest to the widest; the first layer that has a value for a setting wins.
 PRECEDENCE = (Scope.SPOOL, Scope.MATERIAL, Scope.NOZZLE, Scope.PRINTER)
 _SETTLED = (str(Verdict.APPLY), str(Verdict.LEAVE))
 EVERY = (*_SETTLED, str(Verdict.PRINT_AGAIN))
 _INHERIT_ROWS = 300  # newest corrections of other spools to look at for a spool's starting values
+#: Newer evidence that is this many times less sure does not take a value's place where they agree.
+_FAR_LESS_SURE = 2.0
+_AGREE = 2.0  # standard uncertainties of the difference
 _PRIOR_DOF = 3.0  # weight of the usual spread between spools against the spread seen
 
 
@@ -35,24 +39,45 @@ class Look:
     at: datetime | None = None
 
     def profile(self) -> list[InForce]:
-        """Return every setting in force, in the order in which they are to be settled."""
-        found = layered(self._own())
+        """Return every setting in force, in the order in which they are to be settled.
+
+        What is to be done once (`is_deed`) is among them, for the plan to know of it.
+        """
+        kept = self._own()
+        happened = happened_to(self.session, self.printer.id, self.spool.id, self.at)
+        newest = layered(kept)
+        found = {s: _surest(v, kept, newest, happened) for s, v in newest.items()}
         for setting, value in self._inherited().items():
             own = found.get(setting)
             if own is None or own.layer in (Scope.NOZZLE, Scope.PRINTER):
                 found[setting] = value
-        happened = happened_to(self.session, self.printer.id, self.spool.id, self.at)
         values = [_with_staleness(v, found, happened) for v in found.values()]
         return sorted(values, key=lambda v: (_order(v.setting), v.setting))
 
-    def unsettled(self) -> list[KeptCorrection]:
-        """Return the newest corrections of their settings, where they say "print again"."""
+    def unsettled(self, in_force: Sequence[InForce]) -> list[KeptCorrection]:
+        """Return the newest corrections of their settings, where they say "print again".
+
+        One that is less sure than the value in force, and agrees with it, unsettles nothing.
+        """
         newest: dict[str, KeptCorrection] = {}
         query = newest_query(self._reach(), verdicts=EVERY, depth=1, at=self.at)
         for k in records(self.session, query):
             if self._holds(k):
                 newest.setdefault(k.correction.setting, k)
-        return [k for k in newest.values() if k.correction.verdict == Verdict.PRINT_AGAIN]
+        again = [k for k in newest.values() if k.correction.verdict == Verdict.PRINT_AGAIN]
+        return [k for k in again if not any(self._outweighs(v, k) for v in in_force)]
+
+    def _outweighs(self, v: InForce, again: KeptCorrection) -> bool:
+        """Whether a value in force stands against a later "print again" of the same error."""
+        c, mine = again.correction, v.source.correction
+        if v.stale or v.inherited_from or c.setting not in (v.setting, mine.instead_of):
+            return False
+        if c.setting == v.setting:
+            return v.u < c.u_new and (v.value is None or _agree(v.value, v.u, c.new, c.u_new))
+        # Steps set from this very spool stand for its scale: compare in per cent.
+        if not v.value or v.source.spool != self.spool.name:
+            return False
+        return v.u / v.value < c.u_new / 100
 
     def _reach(self) -> Any:
         """Return the condition for what was found on this printer, with this spool or its type."""
@@ -74,7 +99,8 @@ class Look:
             return about.any_printer
         if kept.correction.scope == Scope.PRINTER:
             return True
-        return kept.nozzle == self.nozzle.name or not about.per_nozzle
+        # A check without plastic may not say which nozzle was in.
+        return kept.nozzle in ("", self.nozzle.name) or not about.per_nozzle
 
     def _inherited(self) -> dict[str, InForce]:
         """Return starting values from other spools of the same type on this printer."""
@@ -114,12 +140,13 @@ def _in_use(verdicts: Sequence[str], at: datetime | None) -> list[Any]:
 def newest_query(
     *where: Any,
     verdicts: Sequence[str] = _SETTLED,
-    depth: int = 2,
+    depth: int = 8,
     at: datetime | None = None,
 ) -> Any:
     """Return the query for the newest corrections in use of each setting, printer and nozzle.
 
-    Two of them by default, since the newest may say "leave it alone" without knowing the value.
+    Several of them by default, since the newest may say "leave it alone" without knowing the value,
+    or be far less sure than one before it.
     """
     c = CorrectionRow
     rank = (
@@ -163,6 +190,36 @@ def layered(kept: Iterable[KeptCorrection]) -> dict[str, InForce]:
     return found
 
 
+def _agree(a: float, u_a: float, b: float, u_b: float) -> bool:
+    return abs(a - b) <= _AGREE * math.hypot(u_a, u_b)
+
+
+def _surest(
+    newest: InForce,
+    kept: Iterable[KeptCorrection],
+    found: Mapping[str, InForce],
+    happened: list[Happened],
+) -> InForce:
+    """Return the newest value, or an older one that agrees, is far surer and still holds."""
+    if newest.value is None:
+        return newest
+    best = newest
+    for k in kept:
+        c = k.correction
+        if (
+            c.setting != newest.setting
+            or c.scope != newest.layer
+            or k.value is None
+            or _FAR_LESS_SURE * c.u_new > best.u
+            or not _agree(k.value, c.u_new, newest.value, newest.u)
+        ):
+            continue
+        surer = replace(newest, value=k.value, u=c.u_new, source=k, vaguer=newest.source)
+        if not _with_staleness(surer, found, happened).stale:
+            best = surer
+    return best
+
+
 def pool(rows: Sequence[KeptCorrection]) -> InForce:
     """Return the value that another spool of the type starts from.
 
@@ -197,22 +254,41 @@ def _order(setting: str) -> int:
 def happened_to(
     session: Session, printer_id: int, spool_id: int | None, at: datetime | None = None
 ) -> list[Happened]:
-    """Return the events of a printer, and of a spool, up to a moment."""
+    """Return the events of a printer, and of a spool, up to a moment (None: now).
+
+    Those that were taken back are left out; what an import may have brought from the future counts
+    once it is there.
+    """
     query = (
         select(
-            EventRow.kind, EventRow.at, PrinterRow.name, NozzleRow.name, SpoolRow.name, EventRow.axis
+            EventRow.uid, EventRow.note,
+            EventRow.kind, EventRow.at, PrinterRow.name, NozzleRow.name, SpoolRow.name, EventRow.axis,
         )
         .outerjoin(PrinterRow, EventRow.printer_id == PrinterRow.id)
         .outerjoin(NozzleRow, EventRow.nozzle_id == NozzleRow.id)
         .outerjoin(SpoolRow, EventRow.spool_id == SpoolRow.id)
         .where(or_(EventRow.printer_id == printer_id, EventRow.spool_id == spool_id))
+        .where(EventRow.at <= (at or time_now()))
     )  # fmt: skip
-    if at is not None:
-        query = query.where(EventRow.at <= at)
+    rows = session.execute(query).all()
+    undone = {_taken_back_by(note) for _, note, kind, *_ in rows if kind == TAKEN_BACK.name}
     return [
         Happened(kind=kind, at=when, printer=p or "", nozzle=n or "", spool=s or "", axis=axis)
-        for kind, when, p, n, s, axis in session.execute(query)
+        for uid, _, kind, when, p, n, s, axis in rows
+        if kind != TAKEN_BACK.name and uid not in undone
     ]
+
+
+def _taken_back_by(note: str) -> str:
+    """Return the id of the event that a mark takes back."""
+    return note.partition(" ")[0]
+
+
+def event_records(rows: Iterable[EventRow]) -> list[EventRecord]:
+    """Return events as plain data, those that were taken back marked; the marks are left out."""
+    events = [event_record(r) for r in rows]
+    undone = {_taken_back_by(e.note) for e in events if e.kind == TAKEN_BACK.name}
+    return [replace(e, taken_back=e.uid in undone) for e in events if e.kind != TAKEN_BACK.name]
 
 
 def _with_staleness(
@@ -236,7 +312,10 @@ def _changed_upstream(value: InForce, found: Iterable[InForce]) -> str:
             and not other.inherited_from
             and _same_axis(value.setting, other.setting, about)
         ):
-            return f"{other.setting} was changed on {s.kept_at:%Y-%m-%d}, after this was found"
+            what = (
+                "the bed was levelled" if is_deed(other.setting) else f"{other.setting} was changed"
+            )
+            return f"{what} on {s.kept_at:%Y-%m-%d}, after this was found"
     return ""
 
 

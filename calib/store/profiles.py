@@ -9,13 +9,22 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.corrections import Scope, Verdict
+from calib.errors import StoreError
 from calib.estimate import Estimate
-from calib.events import event_kind, why_stale
+from calib.events import TAKEN_BACK, event_kind, is_deed, why_stale
 from calib.instruments import DEFAULTS
 from calib.plan import Known
 from calib.solve import Context
 from calib.store.base import find, find_nozzle
-from calib.store.layers import EVERY, Look, happened_to, layered, newest_query, records
+from calib.store.layers import (
+    EVERY,
+    Look,
+    event_records,
+    happened_to,
+    layered,
+    newest_query,
+    records,
+)
 from calib.store.records import AXES, EventRecord, InForce, KeptCorrection, Series
 from calib.store.rows import event_record
 from calib.store.tables import CorrectionRow, EventRow, InstrumentRow, PrinterRow, SpoolRow
@@ -47,7 +56,16 @@ class Profiles(Things):
             The moment to look back to; None is now.
         """
         with self._read() as session:
-            return _look(session, printer, nozzle, spool, at).profile()
+            found = _look(session, printer, nozzle, spool, at).profile()
+        return [v for v in found if not is_deed(v.setting)]
+
+    def deeds(
+        self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
+    ) -> list[InForce]:
+        """Return what was found to be done once: how far to turn each levelling screw."""
+        with self._read() as session:
+            found = _look(session, printer, nozzle, spool).profile()
+        return [v for v in found if is_deed(v.setting)]
 
     def known(
         self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
@@ -56,15 +74,17 @@ class Profiles(Things):
         with self._read() as session:
             look = _look(session, printer, nozzle, spool)
             name = look.printer.name
+            in_force = look.profile()
             known = Known(
                 printer=printer_record(look.printer),
                 spool=look.spool.name,
                 material=look.spool.material.name,
-                in_force=look.profile(),
-                unsettled=look.unsettled(),
+                in_force=in_force,
+                unsettled=look.unsettled(in_force),
             )
         alarms = {s.setting: s.alarm for s in self.drift(name) if s.alarm}
-        return replace(known, events=self.events(name, limit=200), drifting=alarms)
+        events = [e for e in self.events(name, limit=200) if not e.taken_back]
+        return replace(known, events=events, drifting=alarms)
 
     def drift(self, printer: str | None = None, setting: str | None = None) -> list[Series]:
         """Return what was found for each setting of a printer in the order of time.
@@ -83,7 +103,9 @@ class Profiles(Things):
         by_setting: dict[str, list[KeptCorrection]] = defaultdict(list)
         for k in rows:
             name = k.correction.setting
-            if not why_stale(name, k.kept_at, k.printer, k.nozzle, k.spool, happened):
+            if not is_deed(name) and not why_stale(
+                name, k.kept_at, k.printer, k.nozzle, k.spool, happened
+            ):
                 by_setting[name].append(k)
         return [Series(setting=name, found=tuple(ks)) for name, ks in sorted(by_setting.items())]
 
@@ -146,10 +168,24 @@ class Profiles(Things):
         note: str = "",
         at: datetime | None = None,
     ) -> EventRecord:
-        """Write down that something happened; nothing is deleted by it."""
+        """Write down that something happened; nothing is deleted by it.
+
+        Raises
+        ------
+        StoreError
+            It is not over yet, is no event of its own, or names what is not in the store.
+        """
         happens_to = event_kind(kind).happens_to
+        if not happens_to:
+            raise StoreError(f"{kind} is no event of its own", mend="truebead event --undo ID")
+        when = (at or time_now()).astimezone(UTC)
+        if when > time_now():
+            raise StoreError(
+                f"{when:%Y-%m-%d %H:%M} UTC has not come yet",
+                where="--at",
+                mend="write an event down once it has happened",
+            )
         with self._write() as session:
-            when = (at or time_now()).astimezone(UTC)
             row = EventRow(kind=kind, axis=axis.upper(), note=note, at=when)
             if "printer" in happens_to:
                 row.printer = find(session, PrinterRow, "printer", printer)
@@ -161,10 +197,40 @@ class Profiles(Things):
             session.flush()
             return event_record(row)
 
+    def take_event_back(self, uid: str, why: str = "") -> EventRecord:
+        """Take an event back, by its id or the unique beginning of it; it stays, marked.
+
+        Raises
+        ------
+        StoreError
+            There is no such event, more than one, or it was taken back before.
+        """
+        with self._write() as session:
+            begins = EventRow.uid.startswith(uid, autoescape=True)
+            found = session.scalars(
+                select(EventRow).where(begins, EventRow.kind != TAKEN_BACK.name).limit(2)
+            ).all()
+            if len(found) != 1 or not uid:
+                some = "more than one event has" if found else "no event has"
+                raise StoreError(f"{some} the id {uid!r}", mend="see truebead event --past")
+            row = found[0]
+            mark = EventRow.note.startswith(row.uid)
+            if session.scalar(
+                select(EventRow.id).where(EventRow.kind == TAKEN_BACK.name, mark).limit(1)
+            ):
+                raise StoreError("that was taken back before", mend="see truebead event --past")
+            session.add(
+                EventRow(
+                    kind=TAKEN_BACK.name, axis="", note=f"{row.uid} {why}".strip(), at=time_now(),
+                    printer=row.printer, nozzle=row.nozzle, spool=row.spool,
+                )
+            )  # fmt: skip
+            return replace(event_record(row), taken_back=True)
+
     def events(
         self, printer: str | None = None, spool: str | None = None, limit: int | None = None
     ) -> list[EventRecord]:
-        """Return events, newest first."""
+        """Return events, newest first; those that were taken back are marked."""
         with self._read() as session:
             query = select(EventRow).order_by(EventRow.at.desc(), EventRow.id.desc())
             if printer is not None:
@@ -173,7 +239,8 @@ class Profiles(Things):
             if spool is not None:
                 reel = find(session, SpoolRow, "spool", spool)
                 query = query.where(EventRow.spool_id == reel.id)
-            return [event_record(r) for r in session.scalars(query.limit(limit))]
+            # The marks of what was taken back are newer than it, so the limit doesn't part them.
+            return event_records(session.scalars(query.limit(limit)))
 
 
 def _look(

@@ -176,6 +176,8 @@ class InForce:
         Its newest evidence.
     stale : str
         Why it can't be trusted any more; empty while it can.
+    vaguer : KeptCorrection or None
+        Newer evidence that agrees but is far less sure, so that it did not take this one's place.
     """
 
     setting: str
@@ -186,6 +188,7 @@ class InForce:
     source: KeptCorrection
     inherited_from: tuple[str, ...] = ()
     stale: str = ""
+    vaguer: KeptCorrection | None = None
 
     @property
     def expanded(self) -> float:
@@ -214,7 +217,7 @@ class Series:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EventRecord:
-    """Something that happened, by which corrections may have become stale."""
+    """Something that happened, by which corrections may have become stale, unless taken back."""
 
     uid: str
     kind: str
@@ -224,6 +227,7 @@ class EventRecord:
     spool: str = ""
     axis: str = ""
     note: str = ""
+    taken_back: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,9 +15,9 @@ class Store(Keeping, Profiles, Exchange, Care):
     """
 
     @classmethod
-    def open(cls, where: str | None = None) -> "Store":
+    def open(cls, where: str | None = None, *, make: bool = True) -> "Store":
         """Open a store by file or URL; see `calib.store.open_store`."""
-        return cls(open_engine(where))
+        return cls(open_engine(where, make=make))
 
     def __enter__(self) -> "Store":
         return self
