@@ -1,5 +1,6 @@
 """`truebead make` and `truebead list`: pieces into folders, and what there is to make."""
 
+import shlex
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -121,7 +122,8 @@ def make(
     if plate:
         typer.echo(f"All on one bed: {plate_file}")
     first = "Print it, measure it" if pieces[0].printed else "Measure"
-    typer.echo(f"{first}, fill in sheet.csv, then: truebead solve {made[0]['folder']}/sheet.csv")
+    sheet = shlex.quote(f"{made[0]['folder']}/sheet.csv")
+    typer.echo(f"{first}, fill in sheet.csv, then: truebead solve {sheet}")
     typer.echo(SAFETY)
 
 

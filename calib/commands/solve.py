@@ -190,8 +190,10 @@ def _change(c: "Correction") -> str:
 
     half = c.u_new * coverage_factor(c.error.dof)
     places = _places(half)
-    old = "?" if c.old is None else f"{c.old:.{places}f}"
-    return f"{c.setting}: {old} -> {c.new:.{places}f} {c.unit} (± {half:.{places}f})"
+    change = f"{c.new:.{places}f} {c.unit} (± {half:.{places}f})"
+    if c.old is None:
+        return f"{c.setting}: {change}"
+    return f"{c.setting}: {c.old:.{places}f} -> {change}"
 
 
 def _places(half: float) -> int:
