@@ -1,10 +1,10 @@
-"""Temperature tower: a standing ladder with a rudder behind it, a rung for every temperature.
+"""Temperature tower: a standing ladder whose every rung was printed at its own temperature.
 
-Seen from the front it is a ladder and nothing else: a post, a thin reed, and a rung between the two
-for each band. The rungs are bridges; the windows between them show strings; the reed, held at every
-rung, is pressed with a fingernail until its layers part. A rudder runs backwards from the post, at a
-right angle to the ladder, so that the tower stands on an L: its side carries the digits, and the fins
-on its rear edge overhang. From the right everything that the front does not show can be judged.
+Seen from the front it is a thin reed on the left, a rung for each band, and a broad plain post with
+fins on its outer edge. The rungs are bridges; the windows between them show strings; the fins
+overhang; and the reed, held at every rung, is pressed with a fingernail until its layers part. The
+temperatures are cut into the post's back, out of the way of whoever judges. All the rest is one
+outline swept from front to back, so that the tower lying on its back shows it as a silhouette.
 """
 
 import math
@@ -21,8 +21,7 @@ from patterns.registry import pattern
 from patterns.schedule import ScheduleRow
 from patterns.spec import PrintSetup, Spec, number, word
 
-_POST_MM = 6.0  # width of the post, thickness of the rudder
-_RUDDER_MM = 12.0
+_POST_MM = 12.0
 _BASE_REACH_MM = 5.0
 _SEAM_MM = 0.3  # kept free above and below a band's digits
 _COLDEST_C, _HOTTEST_C = 150.0, 500.0
@@ -71,7 +70,7 @@ def _filled_in(spec: TemperatureTowerSpec, setup: PrintSetup) -> TemperatureTowe
 
 @dataclass(frozen=True, slots=True)
 class _Sizes:
-    rudder: float  # from the ladder's back to the rudder's rear edge
+    post: float  # width of the broad upright
     base: float
     band: float
     rung: float  # thickness of a rung
@@ -88,16 +87,16 @@ class _Sizes:
 
 def _sizes(spec: TemperatureTowerSpec, temps: tuple[float, ...], setup: PrintSetup) -> _Sizes:
     needs = [needed_mm(f"{t:g}", setup) for t in temps]
-    rudder = max(_RUDDER_MM, *(n[0] for n in needs))
+    post = max(_POST_MM, *(n[0] for n in needs))
     least = max(n[1] for n in needs) + 2 * _SEAM_MM
     band = setup.layers(spec.band_mm or max(10.0, least + setup.layer_mm / 2))
     lip = setup.layers(1.0)
     rise_room = 0.6 * band - lip
     reach = min(4.0, rise_room * math.tan(math.radians(spec.overhang_deg)))
-    room = (rudder, band - 2 * _SEAM_MM)
+    room = (post, band - 2 * _SEAM_MM)
     stroke = min(stroke_for(f"{t:g}", room, setup, "a band of the tower") for t in temps)
     return _Sizes(
-        rudder=rudder,
+        post=post,
         base=setup.layers(1.2),
         band=band,
         rung=setup.layers(1.0),
@@ -113,7 +112,7 @@ def _sizes(spec: TemperatureTowerSpec, temps: tuple[float, ...], setup: PrintSet
     "temperature-tower", TemperatureTowerSpec, "Which hot-end temperature suits this filament?"
 )
 def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
-    """Lay the tower out: the ladder along X in front, the rudder from its post towards +Y.
+    """Lay the tower out along X: reed, windows, post, fins; digits on the back.
 
     Measured per band: how well the rung bridges (and how thick it is, sag included), the fin
     overhangs, the window stays free of strings and the reed's layers hold, against temperature.
@@ -122,13 +121,12 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
     temps = rungs(spec.from_c, spec.to_c, spec.step_c, "step_c", "degC")
     z = _sizes(spec, temps, setup)
     check_tower(len(temps), z.base, z.band, "step_c", setup)
-    far = _POST_MM + spec.gap_mm + z.reed
-    rear = spec.depth_mm + z.rudder
+    near = z.reed + spec.gap_mm  # the post's inner side
+    ladder = _ladder(spec, z, len(temps))
     foot = box(
         -_BASE_REACH_MM, -_BASE_REACH_MM, 0,
-        far + _BASE_REACH_MM, rear + z.reach + _BASE_REACH_MM, z.base,
+        near + z.post + z.reach, spec.depth_mm + _BASE_REACH_MM, z.base,
     )  # fmt: skip
-    bodies = (foot, _ladder(spec, z, len(temps)), _rudder(spec, z, len(temps)))
     deep = setup.line_mm
     labels = [f"{t:g}" for t in temps]
     marks = tuple(
@@ -137,19 +135,20 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
         for p in engraved(
             label,
             stroke_mm=z.stroke,
-            centre=(spec.depth_mm + z.rudder / 2, z.floor(k) + z.band / 2),
-            face="right",
-            level_mm=_POST_MM,
+            centre=(near + z.post / 2, z.floor(k) + z.band / 2),
+            face="back",
+            level_mm=spec.depth_mm,
             depth_mm=deep,
         )
     )
-    volume = sum(b.volume_mm3 for b in bodies)
+    inside_foot = (near + z.post) * z.base * spec.depth_mm
+    volume = ladder.volume_mm3 + foot.volume_mm3 - inside_foot
     volume -= deep * sum(text_area_mm2(label, z.stroke) for label in labels)
     return Piece(
         pattern="temperature-tower",
         spec=spec,
         setup=setup,
-        body=Body(add=bodies, cut=marks),
+        body=Body(add=(ladder, foot), cut=marks),
         features=tuple(f for k, t in enumerate(temps) for f in _features(spec, z, k, t)),
         schedule=tuple(
             ScheduleRow(
@@ -166,7 +165,7 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
             brim_mm=5.0,
             notes=(
                 "Print standing, as it is; no supports. The hot end changes at every band.",
-                "The temperature of a band is cut into the side of the rudder, behind the ladder.",
+                "The temperature of a band is cut into the back: judge from the front, then turn it round.",
                 "Judge bridges, fins and strings first, all bands; press the reed last.",
             ),
         ),
@@ -177,68 +176,55 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
 
 
 def _ladder(spec: TemperatureTowerSpec, z: _Sizes, count: int) -> Prism:
-    """Return post, rungs and reed, which stand on the foot; seen in (x, z)."""
-    far = _POST_MM + spec.gap_mm
-    windows = tuple(
-        rectangle(_POST_MM, z.floor(k), far, z.floor(k + 1) - z.rung) for k in range(1, count)
-    )
-    # The lowest window is open below: the foot closes it.
-    outline = (
-        (0.0, z.base), (_POST_MM, z.base), (_POST_MM, z.floor(1) - z.rung),
-        (far, z.floor(1) - z.rung), (far, z.base), (far + z.reed, z.base),
-        (far + z.reed, z.floor(count)), (0.0, z.floor(count)),
-    )  # fmt: skip
-    rounded = tuple((round(u, 6), round(v, 6)) for u, v in outline)
-    return Prism(outline=rounded, holes=windows, start_mm=0, end_mm=spec.depth_mm, axis="Y")
-
-
-def _rudder(spec: TemperatureTowerSpec, z: _Sizes, count: int) -> Prism:
-    """Return the plate behind the post with a fin per band on its rear edge; seen in (y, z)."""
-    front, rear = spec.depth_mm, spec.depth_mm + z.rudder
-    points: list[XY] = [(front, z.base), (rear, z.base)]
+    """Return reed, rungs and post, sunk through the foot, with a fin per band; seen in (x, z)."""
+    near = z.reed + spec.gap_mm
+    outer = near + z.post
+    points: list[XY] = [(0.0, 0.0), (outer, 0.0)]
     for k in range(count):
         tip = z.floor(k) + 0.8 * z.band
         points += [
-            (rear, tip - z.lip - z.rise),
-            (rear + z.reach, tip - z.lip),
-            (rear + z.reach, tip),
-            (rear, tip),
+            (outer, tip - z.lip - z.rise),
+            (outer + z.reach, tip - z.lip),
+            (outer + z.reach, tip),
+            (outer, tip),
         ]
-    points += [(rear, z.floor(count)), (front, z.floor(count))]
+    points += [(outer, z.floor(count)), (0.0, z.floor(count))]
+    windows = tuple(
+        rectangle(z.reed, z.floor(k), near, z.floor(k + 1) - z.rung) for k in range(count)
+    )
     outline = tuple((round(u, 6), round(v, 6)) for u, v in points)
-    return Prism(outline=outline, start_mm=0, end_mm=_POST_MM, axis="X")
+    return Prism(outline=outline, holes=windows, start_mm=0, end_mm=spec.depth_mm, axis="Y")
 
 
 def _features(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> list[Feature]:
-    right, far = _POST_MM, _POST_MM + spec.gap_mm
+    left, near = z.reed, z.reed + spec.gap_mm
     y, floor, top = spec.depth_mm / 2, z.floor(k), z.floor(k + 1)
     under = top - z.rung
     middle = (floor + top - z.rung) / 2
-    rear, tip = spec.depth_mm + z.rudder, floor + 0.8 * z.band - z.lip
+    outer, tip = near + z.post, floor + 0.8 * z.band - z.lip
     band = f"{temp:g} degC"
 
-    def score(group: str, start: Point, end: Point, where: str, view: str = "front") -> Feature:
+    def score(group: str, start: Point, end: Point, where: str) -> Feature:
         return Feature(
             id=f"{group}_{k + 1}", kind=Kind.SCORE, axis="", nominal=10.0,
-            where=f"band {band}: {where}; 0 worst, 10 best", start=start, end=end, view=view,
+            where=f"band {band}: {where}; 0 worst, 10 best", start=start, end=end, view="front",
             jaws="", rung=temp, group=group,
         )  # fmt: skip
 
     return [
-        score("bridge", (right, y, under), (far, y, under), "underside of the rung"),
+        score("bridge", (left, y, under), (near, y, under), "underside of the rung"),
         score(
-            "overhang", (_POST_MM / 2, rear, tip - z.rise), (_POST_MM / 2, rear + z.reach, tip),
-            "underside of the fin behind", view="right",
+            "overhang", (outer, y, tip - z.rise), (outer + z.reach, y, tip), "underside of the fin"
         ),
-        score("strings", (right, y, middle), (far, y, middle), "strings in the window"),
+        score("strings", (left, y, middle), (near, y, middle), "strings in the window"),
         score(
-            "strength", (far, y, middle), (far + z.reed, y, middle),
+            "strength", (0.0, y, middle), (z.reed, y, middle),
             "press the thin reed with a fingernail, whole or split",
         ),
         Feature(
             id=f"sag_{k + 1}", kind=Kind.STEP, axis="Z", nominal=z.rung,
             where=f"band {band}: thickness of the rung at mid span, sag included",
-            start=((right + far) / 2, y, round(top - z.rung, 6)), end=((right + far) / 2, y, top),
+            start=((left + near) / 2, y, round(top - z.rung, 6)), end=((left + near) / 2, y, top),
             view="front", rung=temp, group="sag",
         ),
     ]  # fmt: skip
