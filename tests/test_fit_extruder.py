@@ -82,7 +82,7 @@ def test_the_checks_lay_out():
     assert [f.rung for f in feed.features] == [2, 5, 8, 11, 14]
     assert not feed.printed
     # 5 mm3/s of 1.75 mm filament (2.405282 mm2) is 2.0788 mm/s or 125 mm/min.
-    assert "125 mm/min" in feed.features[1].where
+    assert "F125 (5 mm3/s)" in feed.features[1].where
     wire = get("filament-diameter").piece({"places": "3"}, PrintSetup(filament_mm=2.85))
     assert len(wire.features) == 6
     assert {f.nominal for f in wire.features} == {2.85}
