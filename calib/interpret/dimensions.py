@@ -16,6 +16,7 @@ from calib.interpret.lengths import (
     is_length,
     lengths,
     spread_repeats,
+    stated_scale_u,
     suspects,
     with_residuals,
 )
@@ -54,7 +55,8 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     readings = lengths(sheet)
     features = [f for f in sheet.piece.features if is_length(f)]
     caliper = context.instruments["caliper"]
-    result = fitted(features, readings, caliper)
+    scale_u = stated_scale_u(sheet)
+    result = fitted(features, readings, caliper, scale_u=scale_u)
     travel = any(f.group == "travel" for f in features)
     judged = _Judged(result, features, caliper, context, travel=travel, part_c=sheet.part_c)
     corrections = judged.corrections()
@@ -63,7 +65,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         estimates=result.linear.estimates,
         corrections=tuple(corrections),
         suspects=(
-            *suspects(result, readings, features, caliper),
+            *suspects(result, readings, features, caliper, scale_u),
             *spread_repeats(sheet, result, readings, caliper),
         ),
         residuals=tuple(_residuals(result, features)),

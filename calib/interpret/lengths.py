@@ -9,18 +9,30 @@ from calib.blunders import explanations, only_proposal, said
 from calib.fit.dimensions import KINDS, DimensionsFit, Row, fit_dimensions
 from calib.fit.doubts import effect
 from calib.instruments import Instrument
-from calib.interpret.common import doubtful_repeats, measured
+from calib.interpret.common import doubtful_repeats, key_number, measured
 from calib.readings import Reading, Sheet
 from calib.solve import Context, Suspect
 from patterns.feature import Feature, Kind
 
 _NARROW_MM = 0.15  # how near a slip's true value must come to the fit
+#: Common scale of readings that state an uncertainty, where the sheet does not say: a mat whose
+#: bars were measured with a caliper comes to 2-4e-4.
+_STATED_SCALE_U = 5e-4
 
 
 def lengths(sheet: Sheet) -> list[Reading]:
     """Return the readings that are lengths of the size model."""
     kinds = {f.id: f for f in sheet.piece.features}
     return [r for r in sheet.readings if is_length(kinds[r.feature])]
+
+
+def stated_scale_u(sheet: Sheet) -> float:
+    """Return the relative uncertainty that the readings with a stated uncertainty have in common.
+
+    Photos on one mat share its scale; ``# photo_scale_u:`` in the sheet's head is that.
+    """
+    stated = key_number(sheet, "photo_scale_u", 0.0, 0.1)
+    return _STATED_SCALE_U if stated is None else stated
 
 
 def is_length(f: Feature) -> bool:
@@ -35,8 +47,9 @@ def effect_of(sheet: Sheet, reading: Reading, context: Context) -> str:
     if not readings or not any(f.id == reading.feature for f in features):
         return ""
     caliper = context.instruments["caliper"]
-    without = fitted(features, readings, caliper)
-    return _effect(without, [*readings, reading], reading, features, caliper)
+    scale_u = stated_scale_u(sheet)
+    without = fitted(features, readings, caliper, scale_u=scale_u)
+    return _effect(without, [*readings, reading], reading, features, caliper, scale_u)
 
 
 def fitted(
@@ -45,8 +58,9 @@ def fitted(
     caliper: Instrument,
     *,
     robust: bool = True,
+    scale_u: float = _STATED_SCALE_U,
 ) -> DimensionsFit:
-    """Fit the lengths of one piece."""
+    """Fit the lengths of one piece; `scale_u` as `stated_scale_u` returns it."""
     place = {f.id: i for i, f in enumerate(features)}
     return fit_dimensions(
         features,
@@ -54,6 +68,7 @@ def fitted(
         np.array([r.value for r in readings]),
         caliper,
         stated_u=np.array([math.nan if r.u is None else r.u for r in readings]),
+        stated_scale_u=scale_u,
         robust=robust,
     )
 
@@ -64,6 +79,7 @@ def _effect(
     reading: Reading,
     features: Sequence[Feature],
     caliper: Instrument,
+    scale_u: float,
 ) -> str:
     """Compare the number that a reading informs most, with and without it."""
     f = next(f for f in features if f.id == reading.feature)
@@ -71,7 +87,7 @@ def _effect(
     if name not in without.linear:
         return ""
     factor, unit = (180 / math.pi, "deg") if f.kind is Kind.DIAGONAL else (100.0, "%")
-    with_it = fitted(features, readings, caliper, robust=False)
+    with_it = fitted(features, readings, caliper, robust=False, scale_u=scale_u)
     return effect(
         with_it.linear[name].times(factor, unit), without.linear[name].times(factor, unit), 2
     )
@@ -82,6 +98,7 @@ def suspects(
     readings: list[Reading],
     features: Sequence[Feature],
     caliper: Instrument,
+    scale_u: float = _STATED_SCALE_U,
 ) -> list[Suspect]:
     """Explain the readings that the robust fit set aside, in a narrow window round the fit."""
     by_id = {f.id: f for f in features}
@@ -98,7 +115,7 @@ def suspects(
         text = f"{reading.value:g} mm does not belong with the others, which give {expected:.2f} mm"
         if slips:
             text += f"; {said(slips, proposal, 'mm')}"
-        effect = _effect(result, [*kept, reading], reading, features, caliper)
+        effect = _effect(result, [*kept, reading], reading, features, caliper, scale_u)
         found.append(Suspect(reading=reading, explanation=text, proposal=proposal, effect=effect))
     return found
 

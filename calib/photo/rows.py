@@ -1,14 +1,24 @@
 """Lengths as rows of text, as readings with their uncertainty, and into the cells of a sheet."""
 
+import re
 from collections.abc import Sequence
 
+from calib.interpret.lengths import is_length
 from calib.photo.defects import Defect
 from calib.photo.measure import Length
 from calib.readings import Reading
+from calib.readings.cells import reading_text
 from calib.readings.sheet import feature_rows
-from calib.readings.table import Table, csv_text
+from calib.readings.table import Table, csv_text, table_of
+from patterns.feature import Feature
 from patterns.piece import Piece
 
+_SCALE_KEY = "# photo_scale_u:"
+_SCALE_LINE = re.compile(r"#\s*photo_scale_u\s*:\s*(\d*\.?\d+(?:e-?\d+)?)\s*$", re.ASCII)
+_SCALE_MEANING = (
+    "## photo_scale_u: standard uncertainty of the mat's scale as a fraction of a length;"
+    " sizes read from photos share it and it is not part of what stands behind their ±"
+)
 COLUMNS = ("feature", "quantity", "rung", "value", "u", "unit", "nominal", "flags", "photo")
 
 
@@ -57,27 +67,51 @@ def csv_of(lengths: Sequence[Length], defects: Sequence[Defect], notes: Sequence
 def readings_of(lengths: Sequence[Length], defects: Sequence[Defect] = ()) -> tuple[Reading, ...]:
     """Return readings for the fits, each with its own uncertainty; doubtful ones are left out.
 
-    Of the defects only a thickness with its sag is the reading of a feature; the others are
-    quantities of their own.
+    The sizes of one piece share the mat's scale: its uncertainty is not in theirs, for the fit adds
+    it once (`scale_u_of`). Of the defects only a thickness with its sag is the reading of a feature;
+    the others are quantities of their own.
     """
-    thick = tuple(
-        Reading(
-            feature=d.feature.id, value=d.value, where="photo", text=f"{d.value:.3f} mm", u=d.sd
-        )
+    thick = [
+        _reading(d.feature, d.value, d.sd, "photo")
         for d in defects
         if d.quantity == "thickness" and not d.note
-    )
-    return thick + tuple(
-        Reading(
-            feature=n.feature.id,
-            value=n.value_mm,
-            where=f"photo {n.photo}",
-            text=f"{n.value_mm:.3f} mm",
-            u=n.sd_mm,
+    ]
+    long = [
+        _reading(
+            n.feature,
+            n.value_mm,
+            n.own_sd_mm if is_length(n.feature) else n.sd_mm,
+            f"photo {n.photo}",
         )
         for n in lengths
         if not n.flags
-    )
+    ]
+    return (*thick, *long)
+
+
+def _reading(feature: Feature, value: float, u: float, where: str) -> Reading:
+    text = reading_text(value, u, feature.unit)
+    return Reading(feature=feature.id, value=value, where=where, text=text, u=u)
+
+
+def scale_u_of(lengths: Sequence[Length]) -> float | None:
+    """Return the relative uncertainty of the mat's scale in the sizes; None where there are none."""
+    shares = [n.scale_sd_mm / n.value_mm for n in lengths if not n.flags and is_length(n.feature)]
+    return max(shares, default=None)
+
+
+def with_scale_u(table: Table, scale_u: float) -> Table:
+    """Write the mat's scale uncertainty into the sheet's head; a larger one there stays."""
+    rows = [r.cells for r in table.every]
+    for place, cells in enumerate(rows):
+        found = _SCALE_LINE.match(cells[0]) if cells else None
+        if found:
+            rows[place] = (f"{_SCALE_KEY} {max(scale_u, float(found[1])):.2g}",)
+            break
+    else:
+        head = next(k for k, r in enumerate(table.every) if r.line == table.header.line)
+        rows[head:head] = [(_SCALE_MEANING,), (f"{_SCALE_KEY} {scale_u:.2g}",)]
+    return table_of(csv_text(rows, table.separator), table.name)
 
 
 def fill_sheet(table: Table, piece: Piece, readings: Sequence[Reading]) -> tuple[Table, int]:

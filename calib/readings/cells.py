@@ -1,4 +1,4 @@
-"""One cell of a sheet to one number in the feature's own unit, or a reason why not."""
+"""One cell of a sheet to a number in the feature's own unit, or a reason why not."""
 
 import math
 import re
@@ -9,6 +9,9 @@ from patterns.feature import Feature, Kind
 INCH_MM = 25.4  # exact, by definition
 OUNCE_G = 28.349523125  # avoirdupois, exact, by definition
 _LARGEST = 100_000.0
+#: The number behind ± is an expanded uncertainty for about 95 %, twice the standard uncertainty
+#: (JCGM 100:2008, 6.3.3 and 7.2.4): what a certificate, a data sheet or a photo's picture states.
+COVERAGE = 2.0
 
 _LENGTHS_MM = {
     "mm": 1.0, "millimetre": 1.0, "millimetres": 1.0, "millimeter": 1.0, "millimeters": 1.0,
@@ -46,6 +49,7 @@ _DATES = (
     re.compile(r"\d{1,2}:\d{2}(:\d{2})?( ?[ap]m)?", re.ASCII),
 )
 _DAY_MONTH = re.compile(r"\d{1,4}[. /-]{1,2}([^\W\d_]{3,})[. /-]*\d{0,4}")
+_PLUS_MINUS = re.compile(r"\s*(?:±|\+\s?/?\s?-)\s*")
 _MONTH_DAY = re.compile(r"([^\W\d_]{3,})[. /-]{1,2}\d{1,4}")
 
 
@@ -80,6 +84,54 @@ def parse_cell(text: str, feature: Feature, unit: str = "mm") -> float | None:
     if feature.kind is not Kind.SCORE or not cleaned.endswith("/10"):
         _refuse_spreadsheet(cleaned, text)
     return _in_range(_measure(cleaned, text, feature, unit), text, feature)
+
+
+def parse_reading(
+    text: str, feature: Feature, unit: str = "mm"
+) -> tuple[float | None, float | None]:
+    """Return what a cell says, and the standard uncertainty that it states.
+
+    ``60.03 ± 0.04 mm`` (or ``+-``, ``+/-``) states an expanded uncertainty for about 95 %: half of
+    it is the standard uncertainty. Without it the second number is None. A unit at the end is that
+    of both numbers; where only the first one has a unit, it is that of both, too.
+
+    Raises
+    ------
+    CellError
+        As `parse_cell`, or the part behind the sign makes no sense.
+    """
+    reading, spread = apart(text)
+    if spread is None:
+        return parse_cell(text, feature, unit), None
+    if feature.kind in (Kind.PASS, Kind.SCORE):
+        raise CellError(f"{shown(text)}: a judgement has no ±", "write the judgement alone")
+    for part in (reading, spread):
+        _refuse_spreadsheet(part, text)
+    (value, own), (half, word) = _with_word(reading, text), _with_word(spread, text)
+    value = _in_range(value * _factor(own or word, feature, unit, text), text, feature)
+    half *= _factor(word or own, feature, unit, text)
+    if not 0 < half <= _LARGEST or (feature.nominal > 0 and half >= value):
+        raise CellError(
+            f"{shown(text)}: what stands behind ± is no uncertainty of this reading",
+            "write half the width of the range that holds the true value with 95 %: 60.03 ± 0.04",
+        )
+    return value, half / COVERAGE
+
+
+def apart(text: str) -> tuple[str, str | None]:
+    """Return what stands before ± and behind it (None: there is no ±), parentheses taken away."""
+    parts = _PLUS_MINUS.split(tidy(text), maxsplit=1)
+    if len(parts) == 1:
+        return text, None
+    before, behind = parts
+    if before.startswith("(") and ")" in behind:  # (60.03 ± 0.04) mm, as ISO 80000-1 writes it
+        before, behind = before[1:].strip(), " ".join(behind.replace(")", " ", 1).split())
+    return before, behind
+
+
+def reading_text(value: float, u: float, unit: str) -> str:
+    """Write a value and its standard uncertainty as `parse_reading` reads them."""
+    return f"{value:.3f} ± {max(COVERAGE * u, 1e-3):.3f} {unit}"
 
 
 def tidy(text: str) -> str:
@@ -134,6 +186,12 @@ def _refuse_spreadsheet(cleaned: str, text: str) -> None:
 
 
 def _measure(cleaned: str, text: str, feature: Feature, unit: str) -> float:
+    value, word = _with_word(cleaned, text)
+    return value * _factor(word, feature, unit, text)
+
+
+def _with_word(cleaned: str, text: str) -> tuple[float, str]:
+    """Return the number in a tidied text, and the unit's word behind it."""
     found = _NUMBER.fullmatch(cleaned)
     if found is None or cleaned in ("nan", "inf", "-inf"):
         raise CellError(
@@ -149,9 +207,8 @@ def _measure(cleaned: str, text: str, feature: Feature, unit: str) -> float:
         )
     if digits.endswith("'"):  # 1.574'' with two single marks
         digits, word = digits.rstrip("'"), "''" + (word or "")
-    factor = _factor((word or "").rstrip(".").strip(), feature, unit, text)
-    value = float(digits.rstrip(".,").replace(",", ".") + (power or "")) * factor
-    return -value if sign == "-" and value else value
+    value = float(digits.rstrip(".,").replace(",", ".") + (power or ""))
+    return -value if sign == "-" and value else value, (word or "").rstrip(".").strip()
 
 
 def _factor(word: str, feature: Feature, unit: str, text: str = "") -> float:

@@ -22,7 +22,8 @@ class Reading:
     text : str
         What was written in the cell.
     u : float or None
-        Standard uncertainty stated with the reading (a photo does); None: the instrument's.
+        Standard uncertainty stated with the reading: half of what stands behind its ±. None: the
+        instrument's.
     """
 
     feature: str

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from calib.blunders import Explanation, explanations, only_proposal, other_nominals, window
-from calib.readings.cells import INCH_MM, parse_cell
+from calib.readings.cells import INCH_MM, apart, parse_reading
 from calib.readings.data import Sheet
 from calib.readings.sheet import feature_rows, row_unit
 from calib.readings.table import Table
@@ -126,15 +126,16 @@ def understand(text: str, cell: Cell, features: Sequence[Feature]) -> Answer:
         It can't be a reading of this feature at all.
     """
     feature = cell.feature
-    value = parse_cell(text, feature, cell.unit)
+    value, u = parse_reading(text, feature, cell.unit)
     if value is None or abs(value - feature.nominal) <= window(feature):
         return Answer(text, value)
     others = other_nominals(feature, features)
+    alone, _ = apart(text)
     found = explanations(
-        value, feature.nominal, others, window(feature), unit=feature.unit, text=text
+        value, feature.nominal, others, window(feature), unit=feature.unit, text=alone
     )
     meant = only_proposal(found)
-    if meant is None:
+    if meant is None or u is not None:  # what is meant by ± then, only the user knows
         return Answer(text, value, found, suspicious=True)
     return Answer(text, value, found, True, _as_written(meant, found[0], text, cell), meant)
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from calib.errors import SheetError
 from calib.readings import decode
-from calib.readings.cells import INCH_MM, CellError, parse_cell, shown, tidy
+from calib.readings.cells import INCH_MM, CellError, parse_reading, shown, tidy
 from calib.readings.data import Reading, Sheet
 from calib.readings.head import (
     UNIT_NAMES,
@@ -132,13 +132,13 @@ def _readings(
                 continue
             place = f"{table.name} line {row.line}, {table.title(column)}"
             try:
-                value = parse_cell(text, feature, written_in)
+                value, u = parse_reading(text, feature, written_in)
             except CellError as err:
                 errors.append(_cell_error(table, row, column, feature, err))
                 continue
             if value is not None:
                 found.append(
-                    Reading(feature=feature.id, value=value, where=place, text=text.strip())
+                    Reading(feature=feature.id, value=value, where=place, text=text.strip(), u=u)
                 )
     if errors:
         raise _first(errors)

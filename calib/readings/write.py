@@ -102,6 +102,8 @@ def _how_to(piece: Piece, unit: str) -> list[str]:
     words = [
         f"How to fill in: write what the caliper shows in {shown} into the columns 'reading'. "
         "Another unit may stand in the cell: 1.574 in or 3.997 cm. Leave empty what you did not measure.",
+        "Where you know better how sure a reading is than the lines of the instruments say: 39.97 ± 0.04"
+        " (or +- 0.04); the true value then lies within 0.04 with 95 %.",
     ]
     if piece.printed:
         words.append(
