@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from calib.errors import FileError
 from calib.photo.image import Photo, load_photo
@@ -87,6 +88,10 @@ def measured(
     ]  # fmt: skip
 
 
+def _percent(good: NDArray[np.bool_]) -> str:
+    return f"{100 * good.mean():.1f} % of {len(good)}" if len(good) else "none"
+
+
 def summary(name: str, rows: list[Row]) -> None:
     """Print what came out."""
     clear = [r for r in rows if not r.flagged]
@@ -102,9 +107,9 @@ def summary(name: str, rows: list[Row]) -> None:
     print(
         f"{name}: {len(rows)} lengths, {len(clear)} clear; clear ones: rms {np.sqrt((error**2).mean()):.3f},"
         f" max {np.abs(error).max():.3f}, bias {error.mean():+.3f} mm;"
-        f" sizes >= 20 mm within 0.10 mm {100 * (np.abs(error[sizes]) < 0.1).mean():.1f} %;"
-        f" pitches within 0.05 per 100 mm {100 * (np.abs(error) < limit)[pitch].mean():.1f} %;"
-        f" 95 % intervals hold {100 * held.mean():.1f} %;"
+        f" sizes >= 20 mm within 0.10 mm {_percent((np.abs(error) < 0.1)[sizes])};"
+        f" pitches within 0.05 per 100 mm {_percent((np.abs(error) < limit)[pitch])};"
+        f" 95 % intervals hold {_percent(held)};"
         f" {len(wrong)} off by > {WRONG_MM} mm, {sum(r.flagged for r in wrong)} of them flagged"
     )
     for kind in sorted({r.kind for r in clear}):

@@ -1,6 +1,11 @@
 """Pieces for the photo tests: a stepped plate with a slot and a hole, and a long bar."""
 
-from patterns.body import Body, Circle, Prism, box, rectangle
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from patterns.body import Body, Circle, Loop, Prism, box, rectangle
 from patterns.feature import Feature, Kind
 
 
@@ -72,3 +77,63 @@ def gauge_features(
                 )
             )  # fmt: skip
     return tuple(out)
+
+
+def hanging(body: Body, features: Sequence[Feature], down_mm: Sequence[float]) -> Body:
+    """Let the undersides (seen in x, z) hang: bridges in a parabola, overhangs at their free end."""
+    ends = [((f.start[0], f.start[2]), (f.end[0], f.end[2])) for f in features]
+
+    def loop(old: Loop) -> Loop:
+        if isinstance(old, Circle):
+            return old
+        points = [(float(u), float(v)) for u, v in old]
+        for (a, b), down in zip(ends, down_mm, strict=True):
+            points = _hung(points, a, b, down)
+        return tuple(points)
+
+    return replace(
+        body,
+        add=tuple(
+            replace(p, outline=loop(p.outline), holes=tuple(loop(h) for h in p.holes))
+            if p.axis == "Y"
+            else p
+            for p in body.add
+        ),
+    )
+
+
+def _hung(
+    points: list[tuple[float, float]], a: tuple[float, float], b: tuple[float, float], down: float
+) -> list[tuple[float, float]]:
+    near = [[bool(np.allclose(p, end, atol=1e-5)) for p in points] for end in (a, b)]
+    if not (any(near[0]) and any(near[1])):
+        return points
+    i, j = near[0].index(True), near[1].index(True)
+    if abs(a[1] - b[1]) > 1e-6:
+        points = list(points)
+        points[j] = (b[0], b[1] - down)
+        return points
+    first, second = (i, j) if (i + 1) % len(points) == j else (j, i)
+    (x0, z), (x1, _) = points[first], points[second]
+    share = np.linspace(0, 1, 40)[1:-1]
+    arc = [(float(x0 + t * (x1 - x0)), float(z - 4 * down * t * (1 - t))) for t in share]
+    after = first + 1
+    return [*points[:after], *arc, *points[after:]]
+
+
+def strands(
+    features: Sequence[Feature], counts: Sequence[int], room_mm: float, seed: int = 3
+) -> tuple[list[Prism], list[float]]:
+    """Draw strands along X across the gaps that features name; return them with their areas, mm^2."""
+    rng = np.random.default_rng(seed)
+    drawn, areas = [], []
+    for f, count in zip(features, counts, strict=True):
+        (x0, y, z), x1 = f.start, f.end[0]
+        area = 0.0
+        for height in np.linspace(z - room_mm / 2, z + room_mm / 2, count):
+            wide = float(rng.uniform(0.25, 0.5))
+            round_ = Circle(float(y + rng.uniform(-2, 2)), float(height), wide)
+            drawn.append(Prism(outline=round_, start_mm=x0 - 0.1, end_mm=x1 + 0.1, axis="X"))
+            area += wide * (x1 - x0)
+        areas.append(area)
+    return drawn, areas

@@ -11,6 +11,7 @@ from calib.photo.mat import Mat
 from calib.photo.measure import Length, combine, flat_direction, measure_features
 from calib.photo.others import refuse_others
 from calib.photo.scale import CALIPER_SD_MM, PaperScale, from_length
+from calib.photo.side_views import spacer_mm
 from calib.photo.view import (
     MatView,
     Options,
@@ -180,6 +181,11 @@ def _scale_from_known(
 def _notes(pieces: Sequence[PieceView], scale: PaperScale) -> tuple[str, ...]:
     notes = [f"{p.mat_view.photo.name}: {n}" for p in pieces for n in p.notes]
     notes += [f"{p.mat_view.photo.name}: no colour in it" for p in pieces if p.mat_view.photo.grey]
+    for gap in {round(spacer_mm(p.lying), 1) for p in pieces} - {0.0}:
+        notes.append(
+            f"the foot of this piece juts out: it is taken to lie level, with a spacer of {gap:g} mm"
+            " under its other end; let the light come from the side that keeps shadows out of gaps"
+        )
     if not scale.known:
         notes.append(
             "the paper's scale was not measured: lengths carry 0.5 % of uncertainty; measure the "
