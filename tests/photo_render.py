@@ -211,7 +211,9 @@ def _shadow(scene: Scene, px_per_mm: float = 6.0) -> NDArray[np.float32]:
             tri = to_world(placed, _mesh(placed)[0].reshape(-1, 3))
             flat = tri[:, :2] - tri[:, 2:] * d[:2] / d[2]
             quads = np.rint((flat + half) * px_per_mm * 16).astype(np.int32).reshape(-1, 3, 2)
-            for q in quads:
+            u, v = quads[:, 1] - quads[:, 0], quads[:, 2] - quads[:, 0]
+            lit = u[:, 0].astype(float) * v[:, 1] > v[:, 0].astype(float) * u[:, 1]
+            for q in quads[lit]:  # a closed mesh: what faces the lamp casts all of the shadow
                 cv2.fillConvexPoly(layer, q, 1, shift=4)
         total += layer
     return cv2.GaussianBlur(1 - total / len(dirs), (0, 0), 0.25 * px_per_mm)
@@ -304,11 +306,11 @@ def _zbuffer(
     seen = tri @ camera.rotation.T + camera.shift_mm
     best = np.full(fx.shape, 0.0)  # 1 / depth
     face = np.full(fx.shape, -1, np.int32)
-    for k, (a, b, c) in enumerate(seen):
-        normal = np.cross(b - a, c - a)
-        d = normal @ a
-        if d >= -1e-12:  # looks away
-            continue
+    normals = np.cross(seen[:, 1] - seen[:, 0], seen[:, 2] - seen[:, 0])
+    away = (normals * seen[:, 0]).sum(axis=1)
+    sides = np.cross(seen, np.roll(seen, -1, axis=1))
+    for k in np.flatnonzero(away < -1e-12):  # the others look away
+        normal, d = normals[k], away[k]
         p = (pix[k] - low + 0.5) * n
         x0, y0 = np.maximum(np.floor(p.min(axis=0)).astype(int) - 2 * n, 0)
         x1, y1 = np.ceil(p.max(axis=0)).astype(int) + 2 * n
@@ -316,8 +318,7 @@ def _zbuffer(
         if not gx.size:
             continue
         inside = np.ones(gx.shape, bool)
-        for p0, p1 in ((a, b), (b, c), (c, a)):
-            e = np.cross(p0, p1)
+        for e in sides[k]:
             inside &= e[0] * gx + e[1] * gy + e[2] <= 0
         inverse = (normal[0] * gx + normal[1] * gy + normal[2]) / d
         nearer = inside & (inverse > best[y0:y1, x0:x1])
