@@ -73,6 +73,28 @@ def test_two_rounds_bring_a_printer_within_its_uncertainty(seed):
     assert abs(left.squeeze_mm) < 0.1
 
 
+@pytest.mark.parametrize("start", [0.95, 0.985, 1.04])
+def test_flow_converges_in_two_rounds(start):
+    """A block is weighed, flow is set, the next block is weighed: the mass comes out right."""
+    rng = np.random.default_rng(int(1000 * start))
+    piece = registry.get("weigh-block").piece({}, PrintSetup())
+    asked_mm, area_mm2, density = 7400.0, np.pi * 1.75**2 / 4, 1.24
+    keys = {"extruded_mm": str(asked_mm), "density_g_cm3": str(density)}
+    now = {"flow_percent": 100.0}
+    for _ in range(2):
+        flow = start * now["flow_percent"] / 100
+        mass = asked_mm * area_mm2 * density * flow / 1000
+        sheet = read_sheet(sheet_csv(piece, "chain", "2026-01-01T00:00:00", keys=keys))
+        read = tuple(
+            Reading(feature="mass", value=round(mass + rng.normal(0, 0.03), 1)) for _ in range(3)
+        )
+        (correction,) = solve_sheet(replace(sheet, readings=read), Context(now=now)).corrections
+        if correction.verdict == "apply":
+            now["flow_percent"] = correction.new
+    left = start * now["flow_percent"] / 100
+    assert left == pytest.approx(1.0, abs=correction.error.expanded() / 100)
+
+
 def sheet_of(name, truth, caliper=None, seed=3):
     piece = registry.get(name).piece({}, PrintSetup())
     which, value = readings(

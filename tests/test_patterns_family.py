@@ -128,7 +128,7 @@ def test_features_say_where_and_lie_on_the_piece(name):
 
 
 @pytest.mark.kernel
-@pytest.mark.parametrize("name", ["fit-gauge", "temperature-tower", "bed-patches"])
+@pytest.mark.parametrize("name", PRINTED)
 def test_files_are_read_back_by_other_libraries(name, checked, tmp_path):
     p, mesh = piece(name), checked(name).mesh
     path = tmp_path / "piece.3mf"

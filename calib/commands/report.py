@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.commands.common import ForceOption
+from calib.commands.common import ForceOption, JsonOption, print_json
 from calib.commands.show import PrinterOption, StoreOption, say
 from calib.errors import StoreError
 
@@ -33,6 +33,7 @@ def report(
     out: Annotated[Path, typer.Option("--out", help="File to write.")] = Path("report.html"),
     force: ForceOption = False,
     store: StoreOption = None,
+    as_json: JsonOption = False,
 ) -> None:
     """Write one self-contained HTML file, for a phone, a desk or paper.
 
@@ -50,7 +51,10 @@ def report(
             else:
                 page = _of_kept(opened, what)
     write_atomic(out, page, force=force)
-    say(f"The report is in {out}.")
+    if as_json:
+        print_json({"report": str(out)})
+    else:
+        say(f"The report is in {out}.")
 
 
 def _of_file(path: Path) -> str:

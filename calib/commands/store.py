@@ -105,7 +105,12 @@ def _say_taken(taken: "TakenIn", source: str, as_json: bool) -> None:
 
 
 @store_app.command(epilog="Example: truebead store backup before-the-move.sqlite")
-def backup(file: Path, force: ForceOption = False, store: StoreOption = None) -> None:
+def backup(
+    file: Path,
+    force: ForceOption = False,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
     """Copy the store to a file, whole, even while others write to it."""
     from shlex import quote
 
@@ -113,20 +118,27 @@ def backup(file: Path, force: ForceOption = False, store: StoreOption = None) ->
 
     with open_store(store, make=False) as opened:
         opened.backup(file, force=force)
+    if as_json:
+        print_json({"backup": str(file)})
+        return
     say(
         f"The store is copied to {file}. Put it back with: truebead store restore {quote(str(file))}"
     )
 
 
 @store_app.command(epilog="Example: truebead store restore before-the-move.sqlite")
-def restore(file: Path, store: StoreOption = None) -> None:
+def restore(file: Path, store: StoreOption = None, as_json: JsonOption = False) -> None:
     """Put a back-up in the store's place; what was there is set aside, not deleted."""
     from calib.store import open_store
     from calib.store.care import restore as put_back
 
     aside = put_back(store, file)
     with open_store(store) as opened:
-        say(f"{file} is in use now, at {opened.where}.")
+        where = opened.where
+    if as_json:
+        print_json({"store": where, "aside": None if aside is None else str(aside)})
+        return
+    say(f"{file} is in use now, at {where}.")
     if aside is not None:
         say(f"What was there before is at {aside}.")
 
