@@ -38,15 +38,15 @@ def stl(path, size=200.0):
 
 
 def test_gcode_is_corrected_checked_and_told_about(lamp):
-    before = lamp.read_text()
+    before = lamp.read_text(encoding="utf-8")
     answer = run(lamp, "--scale-x", 100.3, "--skew-xy", 0.2, "--flow", 97, *PRINTER, "--check")
     assert answer.exit_code == 0, answer.output
     assert "agrees: filament laid down" in answer.output
     assert "about X110 Y110 Z0 mm" in answer.output
     out = lamp.with_name("lamp.corrected.gcode")
     assert answer.output.rstrip().endswith(f"wrote {out}")
-    assert out.read_text().startswith("; corrected by truebead: coordinates mapped")
-    assert lamp.read_text() == before
+    assert out.read_text(encoding="utf-8").startswith("; corrected by truebead: coordinates mapped")
+    assert lamp.read_text(encoding="utf-8") == before
 
 
 def test_a_schedule_and_json(lamp, tmp_path):
@@ -86,8 +86,10 @@ def test_values_are_shown_and_printed(tmp_path):
         "--skew-xy", 0.2, "--flow", 97, "--card", tmp_path / "c.html", "--csv", tmp_path / "v.csv"
     )
     assert "lean of Y toward +X" in answer.output
-    assert "<svg" in (tmp_path / "c.html").read_text()
-    assert "flow_percent,extrusion multiplier,100.0,97.0,%" in (tmp_path / "v.csv").read_text()
+    assert "<svg" in (tmp_path / "c.html").read_text(encoding="utf-8")
+    assert "flow_percent,extrusion multiplier,100.0,97.0,%" in (tmp_path / "v.csv").read_text(
+        encoding="utf-8"
+    )
     assert json.loads(run("--flow", 97, "--json").stdout)["values"][0]["new"] == 97
 
 

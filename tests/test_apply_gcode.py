@@ -537,7 +537,7 @@ def test_nothing_is_written_when_a_limit_is_passed_at_the_very_end(tmp_path):
     job = Job(matrix=correction_matrix((1.01, 1, 1)), centre_mm=CENTRE, limits=BOX)
     with pytest.raises(FileError, match="line 40005: X"):
         stream.rewrite_file(source, target, job)
-    assert target.read_text() == "what was there"
+    assert target.read_text(encoding="utf-8") == "what was there"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["lamp.gcode", "out.gcode"]
 
 

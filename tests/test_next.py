@@ -329,7 +329,7 @@ def test_the_extruders_factor_is_not_lost(truebead, tmp_path):
     piece = registry.get("extruder-feed").piece({}, PrintSetup())
     text = sheet_csv(piece, "feed", datetime(2026, 1, 2, tzinfo=UTC), repeats=3)
     path = tmp_path / "feed.csv"
-    path.write_text(re.sub(r",,,$", ",95.05,95.1,95.0", text, flags=re.MULTILINE))
+    path.write_text(re.sub(r",,,$", ",95.05,95.1,95.0", text, flags=re.MULTILINE), encoding="utf-8")
     said = truebead("keep", str(path), code=2)
     assert "want 1.052" in said
     assert "--replace --steps-e VALUE" in said
