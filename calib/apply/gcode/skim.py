@@ -28,12 +28,15 @@ _NUMBER = re.compile(rb"-?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?![0-9.-])")
 _MACHINE_CODE = re.compile(rb"M([0-9]{1,4})(?![0-9.])(?=[^Gg]*$)")
 
 
+_FLAG_OF = {"X": _X, "Y": _Y, "Z": _Z, "E": _E}
+
+
 def _flags() -> bytes:
     table = bytearray([_OTHER] * 256)
     for c in b"0123456789.- F\r\n":
         table[c] = 0
-    for letter, flag in zip(b"XYZE", (_X, _Y, _Z, _E), strict=True):
-        table[letter] = flag
+    for letter, flag in _FLAG_OF.items():
+        table[ord(letter)] = flag
     return bytes(table)
 
 
@@ -57,6 +60,8 @@ class Skim:
         A number of this size has no place in G-code.
     fewest : int
         The block is not skimmed if more than one line in so many needs care.
+    read : str
+        The axes whose numbers are wanted, Z among them.
 
     Attributes
     ----------
@@ -65,13 +70,15 @@ class Skim:
     other : list of int
         Lines that need care.
     at : dict of letter to (n,) int
-        Where the X, Y, Z and E words of plain moves stand, and those of G92 E.
+        Where the words of these axes and E stand in plain moves, and those of G92 E.
     value : dict of letter to (n,) float
-        Numbers of the X, Y and Z words.
+        Numbers of these axes.
     """
 
-    def __init__(self, data: bytes, stops: set[int], largest: float, fewest: int) -> None:
-        self.data, self.text, self.largest = data, data + b"\0" * 8, largest
+    def __init__(
+        self, data: bytes, stops: set[int], largest: float, fewest: int, read: str
+    ) -> None:
+        self.data, self.text, self.largest = data, data + b"\0" * 10, largest
         source = np.frombuffer(self.text, np.uint8)
         newline = np.flatnonzero(source == 0x0A)
         self.starts = np.zeros(len(newline), np.int64)
@@ -93,7 +100,7 @@ class Skim:
         if self.good:
             for line in rest.tolist():
                 flags[self.starts[line] : newline[line]] = 0
-            self._words(flags, np.where(known, has, 0))
+            self._words(flags, np.where(known, has, 0), read)
 
     def _careful_lines(self, rest: I64, first: U8, stops: set[int]) -> list[int]:
         """Return the lines but those with an M-code that does not matter to a schedule."""
@@ -107,12 +114,13 @@ class Skim:
             found.append(line)
         return found
 
-    def _words(self, flags: U8, has: U8) -> None:
+    def _words(self, flags: U8, has: U8, read: str) -> None:
         """Find the words; a line with a letter twice, or a number spelled unusually, is not plain."""
         self.at = {}
-        for letter, flag in zip("XYZE", (_X, _Y, _Z, _E), strict=True):
-            at = np.flatnonzero(flags == flag)
-            on = np.flatnonzero(has & flag)
+        self.flags = flags.tobytes()
+        for letter in (*read, "E"):
+            at = np.flatnonzero(flags == _FLAG_OF[letter])
+            on = np.flatnonzero((has & _FLAG_OF[letter]) > 0)
             self.good = self.good and len(at) == len(on)
             self.at[letter] = at
             if letter == "Z":
@@ -122,7 +130,7 @@ class Skim:
         self.moving = np.flatnonzero(self.move & (has > 0))
         self.feeding = np.flatnonzero(self.move & ((has & _E) > 0) & ((has & (_X | _Y)) > 0))
         try:
-            self.value = {letter: self.numbers(self.at[letter]) for letter in "XYZ"}
+            self.value = {letter: self.numbers(self.at[letter]) for letter in read}
         except UnusualNumberError:
             self.good = False
 
@@ -135,10 +143,16 @@ class Skim:
             One has no plain number behind it.
         """
         value, long = read_ahead(self.text, at + 1)
-        for k in np.flatnonzero(long).tolist():
-            found = _NUMBER.match(self.data, at[k] + 1)
-            value[k] = float(found[0]) if found else np.inf
+        more = np.flatnonzero(long)
+        value[more] = [self._number(letter) for letter in at[more].tolist()]
         if len(at) and not np.abs(value).max() < self.largest:
+            raise UnusualNumberError
+        return value
+
+    def _number(self, letter: int) -> float:
+        found = _NUMBER.match(self.data, letter + 1)
+        value = float(found[0]) if found else np.inf
+        if not abs(value) < self.largest:
             raise UnusualNumberError
         return value
 
@@ -146,6 +160,12 @@ class Skim:
         """Return which of a letter's words are on lines start..stop."""
         low, high = np.searchsorted(self.at[letter], (self.starts[start], self.ends[stop - 1]))
         return int(low), int(high)
+
+    def last(self, letter: str, start: int, stop: int) -> float | None:
+        """Return the last number behind a letter on lines start..stop, or None."""
+        flag = bytes([_FLAG_OF[letter]])
+        at = self.flags.rfind(flag, self.starts[start], self.ends[stop - 1])
+        return None if at < 0 else self._number(at)
 
     def raw(self, line: int) -> bytes:
         """Return a line with its ending."""
@@ -194,10 +214,10 @@ class _Run:
             if k < len(lines):
                 stop = int(lines[k])
         if stop > self.start:
-            e_in = self._last_e(stop)
-            self._check_walls(walls, stop)
-            self._keep_state(stop)
-            s.e_in = e_in
+            last = [self.skim.last(c, self.start, stop) for c in "XYZE"]
+            if walls.limits.has_volume:
+                self._check_walls(walls, stop)
+            self._keep_state(stop, last)
             s.layer_z_mm, s.layer_h_mm = layer
         return stop
 
@@ -223,21 +243,15 @@ class _Run:
         """Tell which of these moves with E push filament out."""
         skim, s = self.skim, self.state
         k = np.searchsorted(skim.with_e, lines)
-        now = skim.numbers(skim.at["E"][k])
         if s.e_relative:
-            fed: Bool = now > 0
-            return fed
+            pushed: Bool = skim.numbers(skim.at["E"][k]) > 0
+            return pushed
         before = np.maximum(k - 1, 0)
-        was = skim.numbers(skim.at["E"][before])
+        both = skim.numbers(skim.at["E"][np.concatenate([k, before])])
+        now, was = both[: len(k)], both[len(k) :]
         was[(k == 0) | (skim.with_e[before] < self.start)] = s.e_in
-        fed = now > was
-        return fed
-
-    def _last_e(self, stop: int) -> float:
-        low, high = self.skim.words_between("E", self.start, stop)
-        if high == low:
-            return self.state.e_in
-        return float(self.skim.numbers(self.skim.at["E"][high - 1 : high])[0])
+        pushed = now > was
+        return pushed
 
     def _check_walls(self, walls: Walls, stop: int) -> None:
         """Refuse what is outside the build volume; note the extremes."""
@@ -260,14 +274,14 @@ class _Run:
                     s.printed.low_mm[i] = min(s.printed.low_mm[i], place_mm)
                     s.printed.high_mm[i] = max(s.printed.high_mm[i], place_mm)
 
-    def _keep_state(self, stop: int) -> None:
-        """Leave the state as it stands before line `stop`."""
-        skim, s = self.skim, self.state
-        for i, letter in enumerate("XYZ"):
-            low, high = skim.words_between(letter, self.start, stop)
-            if high > low:
-                s.pos[i], s.known[i] = float(skim.value[letter][high - 1]), True
-        if skim.move[self.start : stop].any():
+    def _keep_state(self, stop: int, last: list[float | None]) -> None:
+        """Leave the state as it stands before line `stop`, given the last X, Y, Z and E."""
+        s = self.state
+        for i, value in enumerate(last[:3]):
+            if value is not None:
+                s.pos[i], s.known[i] = value, True
+        s.e_in = s.e_in if last[3] is None else last[3]
+        if self.skim.move[self.start : stop].any():
             s.motion = s.motion_out = 1
 
 
@@ -289,7 +303,7 @@ def skim_block(
     fewest : int
         Fewer lines at a stretch are not skimmed.
     """
-    skim = Skim(data, stops, state.largest, fewest)
+    skim = Skim(data, stops, state.largest, fewest, "XYZ" if walls.limits.has_volume else "Z")
     if not skim.good:
         return None
     first, n = state.line, len(skim.starts)
