@@ -67,9 +67,10 @@ def test_numbers_are_read_to_the_last_bit(specs):
 def test_numbers_are_read_ahead_to_the_last_bit_or_not_at_all(texts, mark):
     data = "".join(t + mark for t in texts).encode() + b"\0" * 10
     sizes = np.array([len(t) + 1 for t in texts], np.int64)
-    found, unfit = read_ahead(data, np.cumsum(sizes) - sizes)
-    for text, value, no in zip(texts, found.tolist(), unfit.tolist(), strict=True):
+    found, length, unfit = read_ahead(data, np.cumsum(sizes) - sizes)
+    rows = zip(texts, found.tolist(), length.tolist(), unfit.tolist(), strict=True)
+    for text, value, count, no in rows:
         plain = re.fullmatch(r"-?([0-9]+\.?[0-9]*|\.[0-9]+)", text)
         size = len(text.removeprefix("-"))
         assert no == (not plain or size > 7 + ("." in text))
-        assert no or value == float(text)
+        assert no or (value, count) == (float(text), len(text))

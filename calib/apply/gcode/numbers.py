@@ -68,7 +68,7 @@ _NIBBLES = np.uint64(0x0010203040506070)
 _1, _3, _7, _8, _60, _64, _MINUS, _BYTE = (np.uint64(n) for n in (1, 3, 7, 8, 60, 64, 0x1D, 0xFF))
 
 
-def read_ahead(data: bytes, start: I64) -> tuple[F64, npt.NDArray[np.bool_]]:
+def read_ahead(data: bytes, start: I64) -> tuple[F64, I64, npt.NDArray[np.bool_]]:
     """Return the numbers that begin at each `start`, where they are found to end within eight bytes.
 
     Parameters
@@ -82,8 +82,10 @@ def read_ahead(data: bytes, start: I64) -> tuple[F64, npt.NDArray[np.bool_]]:
     -------
     (n,) float
         Exact to the last bit.
+    (n,) int
+        Bytes of each number.
     (n,) bool
-        Where the number is longer, or is no number; its value is of no use.
+        Where the number is longer, or is no number; its value and bytes are of no use.
     """
     words = np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))
     v = words[start]
@@ -116,7 +118,7 @@ def read_ahead(data: bytes, start: I64) -> tuple[F64, npt.NDArray[np.bool_]]:
     value = _join(v).astype(np.float64)
     value /= _POWERS[places]
     np.negative(value, out=value, where=minus)
-    return value, unfit
+    return value, size.view(np.int64) + minus, unfit
 
 
 @cache

@@ -142,7 +142,7 @@ class Skim:
         UnusualNumberError
             One has no plain number behind it.
         """
-        value, long = read_ahead(self.text, at + 1)
+        value, _, long = read_ahead(self.text, at + 1)
         more = np.flatnonzero(long)
         value[more] = [self._number(letter) for letter in at[more].tolist()]
         if len(at) and not np.abs(value).max() < self.largest:
