@@ -1,5 +1,6 @@
 """Decimal numbers in bytes: many at once against one at a time, to the last bit and the last digit."""
 
+import re
 from decimal import Decimal
 
 import numpy as np
@@ -7,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.apply.gcode.numbers import read_decimals, write_decimal, write_decimals
+from calib.apply.gcode.numbers import read_ahead, read_decimals, write_decimal, write_decimals
 
 
 def written(units, places):
@@ -57,3 +58,19 @@ def test_numbers_are_read_to_the_last_bit(specs):
     places = np.array([p for _, p, _ in specs])
     found = read_decimals(data, end, size, places)
     assert found.tolist() == [float(t) for t in texts]
+
+
+@given(
+    st.lists(st.from_regex(r"-?[0-9]{0,9}(\.[0-9]{0,9})?", fullmatch=True) | st.text("0.-")),
+    st.sampled_from(" \nY;"),
+)
+def test_numbers_are_read_ahead_to_the_last_bit_or_not_at_all(texts, mark):
+    data = "".join(t + mark for t in texts).encode() + b"\0" * 10
+    sizes = np.array([len(t) + 1 for t in texts], np.int64)
+    found, length, unfit = read_ahead(data, np.cumsum(sizes) - sizes)
+    rows = zip(texts, found.tolist(), length.tolist(), unfit.tolist(), strict=True)
+    for text, value, count, no in rows:
+        plain = re.fullmatch(r"-?([0-9]+\.?[0-9]*|\.[0-9]+)", text)
+        size = len(text.removeprefix("-"))
+        assert no == (not plain or size > 7 + ("." in text))
+        assert no or (value, count) == (float(text), len(text))

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import numpy.typing as npt
 
-from calib.apply.gcode.numbers import SHORT, read_decimals
+from calib.apply.gcode.numbers import SHORT, read_ahead, read_decimals
 
 U8 = npt.NDArray[np.uint8]
 I64 = npt.NDArray[np.int64]
@@ -26,7 +26,7 @@ LAST_LETTER, NEWLINE, BAD = SEMICOLON - 1, SEMICOLON + 1, SEMICOLON + 2
 #: What a line is: nothing to do, G0 or G1, G2, G3, G92 with E alone, or anything else.
 INERT, STRAIGHT, CLOCKWISE, COUNTER, SET_E, SLOW = range(6)
 
-_PAD = b"0" * 8
+_PAD = b"0" * 10
 
 #: A longer number has more digits than a plain line needs, and would not fit the cells it is rewritten in.
 LONGEST = SHORT - 1
@@ -94,8 +94,21 @@ class Block:
 
     def read(self, columns: list[Column]) -> I64:
         """Read the numbers of some columns; return the lines that have one too long to be read here."""
+        text = _PAD + self.data + _PAD
+        lines = [np.zeros(0, np.int64)]
+        for column in columns:  # one at a time, so that all in between stays in the cache
+            start = self.tokens.at[column.word] + 1
+            column.value, size, unfit = read_ahead(text, start + len(_PAD))
+            self.number_end[column.word] = start + size
+            more = np.flatnonzero(unfit)
+            if len(more):
+                column.value[more], bad = self._read_long(text, column.word[more])
+                lines.append(column.line[more[bad]])
+        return np.concatenate(lines)
+
+    def _read_long(self, text: bytes, word: I64) -> tuple[F64, Bool]:
+        """Read numbers of more than eight bytes; tell which are too long even so, or none at all."""
         at, kind = self.tokens.at, self.tokens.kind
-        word = np.concatenate([c.word for c in columns])
         after = word + 1
         minus = kind[after] == MINUS
         after += minus
@@ -107,16 +120,11 @@ class Block:
         digits = end - at[word] - 1 - minus
         places = np.where(point, end - whole_end, 0) - 1
         bad = (digits <= point) | (digits > LONGEST) | (places > 8) | (digits - places > 9)
-        if bad.any():
-            digits[bad], places[bad] = 1, -1
-        value = read_decimals(_PAD + self.data, end, digits, places)
+        digits[bad], places[bad] = 1, -1
+        value = read_decimals(text, end + len(_PAD) - 8, digits, places)
         np.negative(value, out=value, where=minus)
         self.number_end[word] = end
-        splits = np.cumsum([len(c.word) for c in columns])[:-1]
-        for column, part in zip(columns, np.split(value, splits), strict=True):
-            column.value = part
-        lines: I64 = self.tokens.line[word[bad]]
-        return lines
+        return value, bad
 
     def raw(self, line: int) -> bytes:
         """Return a line with its ending."""

@@ -45,14 +45,19 @@ class Fast:
     def __init__(self, exact: Exact) -> None:
         self.exact, self.state, self.job, self.plan = exact, exact.state, exact.job, exact.plan
         stops = MODES | {c for c, setting in SETTERS.items() if setting in self.plan.settings}
-        only = not (self.job.moves_points or self.job.changes_flow or self.job.limits.has_volume)
+        only = not (self.job.moves_points or self.job.changes_flow)
         self.skims = only and bool(self.plan.rows) and FEWEST_LINES < _NEVER
         self.stops, self.rated = sorted(stops), sorted(RATED - stops)
 
     def block(self, data: bytes) -> bytes:
         """Rewrite one block, which must end with a newline."""
         if self.skims:
-            return skim_block(data, self.plan, self.state, set(self.stops) | RATED, self.exact.line)
+            stops, exact, fewest = set(self.stops) | RATED, self.exact, max(FEWEST_LINES // 3, 1)
+            skimmed = skim_block(
+                data, self.plan, self.state, stops, exact.walls, exact.line, fewest
+            )
+            if skimmed is not None:
+                return skimmed
         block = parse_block(data)
         edits = Edits(block)
         first = self.state.line
@@ -184,17 +189,11 @@ class _Run:
         if not len(at):
             return None
         z = (self.place[2][at] + s.off_in[2]) * s.unit_mm
-        rise = np.diff(z, prepend=s.layer_z_mm)
-        last_rise = np.maximum.accumulate(np.where(rise > 0, np.arange(1, len(z) + 1), 0))
-        height = np.concatenate([[s.layer_h_mm], rise])[last_rise]
-        inner = np.searchsorted(plan.edges_mm, z - height / 2 + 1e-6, side="right")
-        if s.settled:
-            change = np.flatnonzero(inner != s.interval)
-            if not len(change):
-                self.layer = (float(z[-1]), float(height[-1]))
-                return None
-            return int(at[change[0]]) + self.start
-        return int(at[0]) + self.start
+        k, height = plan.first_change(z, s)
+        if k < len(at):
+            return int(at[k]) + self.start
+        self.layer = (float(z[-1]), float(height[-1]))
+        return None
 
     # -- limits -------------------------------------------------------------------------------
 

@@ -62,6 +62,65 @@ def read_decimals(data: bytes, end: I64, size: I64, places: I64) -> F64:
     return value / _POWERS[np.maximum(places, 0)]
 
 
+#: Bytes less the digit 0 that are no digits get a flag, 0x80; a product turns one flag into the number of its byte.
+_ZEROS, _PAST_NINE, _FLAG = (np.uint64(c * 0x0101010101010101) for c in (0x30, 0x76, 0x80))
+_NIBBLES = np.uint64(0x0010203040506070)
+_1, _3, _7, _8, _60, _64, _MINUS, _BYTE = (np.uint64(n) for n in (1, 3, 7, 8, 60, 64, 0x1D, 0xFF))
+
+
+def read_ahead(data: bytes, start: I64) -> tuple[F64, I64, npt.NDArray[np.bool_]]:
+    """Return the numbers that begin at each `start`, where they are found to end within eight bytes.
+
+    Parameters
+    ----------
+    data : bytes
+        ASCII text and at least ten bytes more, the first of them no part of a number.
+    start : (n,) int
+        Where a sign, digit or point should stand.
+
+    Returns
+    -------
+    (n,) float
+        Exact to the last bit.
+    (n,) int
+        Bytes of each number.
+    (n,) bool
+        Where the number is longer, or is no number; its value and bytes are of no use.
+    """
+    words = np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))
+    v = words[start]
+    minus = (v & _BYTE) == 0x2D
+    if minus.any():
+        v = words[start + minus]
+    v = v ^ _ZEROS
+    stops = (v + _PAST_NINE) & _FLAG
+    first = stops & (~stops + _1)
+    whole = ((first >> _7) * _NIBBLES) >> _60
+    is_point = ((v >> (whole << _3)) & _BYTE) == 0x1E
+    stops ^= first
+    end = np.where(is_point, stops & (~stops + _1), first)
+    size = ((end >> _7) * _NIBBLES) >> _60
+    filled = np.flatnonzero(is_point & (end == 0))
+    if len(filled):  # eight bytes hold the number if the ninth is no part of it
+        after = np.frombuffer(data, np.uint8)[start[filled] + minus[filled] + 8]
+        filled = filled[((after - np.uint8(0x30)) > 9) & ((after - np.uint8(0x2D)) > 1)]
+        size[filled] = 8
+    bits = size << _3
+    unfit = (size == is_point) | (size == 0)
+    unfit |= ((v >> bits) & _BYTE) - _MINUS < 2  # a second point, or a minus behind the number
+    v &= (end >> _7) - _1  # all bits where no end was found
+    before = v & ((first >> _7) - _1)
+    v &= ~((first << _1) - _1)
+    v |= before << _8
+    v = np.where(is_point, v, before) << (_64 - bits)
+    places = np.where(is_point, size - whole - _1, 0)
+    places[unfit] = 0
+    value = _join(v).astype(np.float64)
+    value /= _POWERS[places]
+    np.negative(value, out=value, where=minus)
+    return value, size.view(np.int64) + minus, unfit
+
+
 @cache
 def _tables(
     places: int,

@@ -10,9 +10,15 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from pathlib import Path
 
+import numpy as np
+import numpy.typing as npt
+
+from calib.apply.gcode.state import State
 from calib.apply.limits import Limits
 from calib.errors import BadInput, FileError
 from patterns.schedule import SETTINGS, ScheduleRow
+
+F64 = npt.NDArray[np.float64]
 
 #: Slack on a row's edges against the rounding of heights, mm.
 EDGE_SLACK_MM = 1e-6
@@ -69,6 +75,28 @@ class Plan:
     def interval(self, middle_mm: float) -> int:
         """Return which stretch between edges holds the middle of a layer (0: below all)."""
         return bisect_right(self.edges_mm, middle_mm + EDGE_SLACK_MM)
+
+    def first_change(self, z_mm: F64, state: State) -> tuple[int, F64]:
+        """Go through extruding moves in order.
+
+        Parameters
+        ----------
+        z_mm : (n,) float
+            Their heights.
+
+        Returns
+        -------
+        int
+            The first before which a setting has to change, or n.
+        (n,) float
+            The height of each one's layer, which is the last rise there was.
+        """
+        rise = np.diff(z_mm, prepend=state.layer_z_mm)
+        last_rise = np.maximum.accumulate(np.where(rise > 0, np.arange(1, len(z_mm) + 1), 0))
+        height = np.concatenate([[state.layer_h_mm], rise])[last_rise]
+        inner = np.searchsorted(self.edges_mm, z_mm - height / 2 + EDGE_SLACK_MM, side="right")
+        change = np.flatnonzero(inner != state.interval) if state.settled else np.zeros(1, np.int64)
+        return int(change[0]) if len(change) else len(z_mm), height
 
     def line(self, setting: str, value: float) -> str:
         """Return the G-code that sets `setting`; a fan's full speed is 255 by common practice."""
