@@ -111,7 +111,7 @@ def sample_rim(
     px_per_mm = _magnification(camera, middle, normal)
     blur_mm = blur_px / px_per_mm
     world, normals = placement.to_world(rim.points_mm[seen]), placement.turned(rim.normals[seen])
-    wall = seen_beyond(camera, world, normals, rim.foot_mm[seen])
+    wall = seen_beyond(camera, placement, rim, world, normals, rim.foot_mm[seen])
     inside = min(inner - (2 * blur_mm if inner < FULL_ROOM_MM else 0.0), _INSIDE_MM)
     outside = outer - (2 * blur_mm if outer < FULL_ROOM_MM else 0.0)
     outside = _window_end(wall, outside, reach_mm + 2 * blur_mm, further_mm)
@@ -169,7 +169,7 @@ def _average(
         return np.asarray(out / counts.reshape(-1, *[1] * (values.ndim - 1)))
 
     world = placement.to_world(points)
-    wall = seen_beyond(camera, world, world_n, rim.foot_mm[every])
+    wall = seen_beyond(camera, placement, rim, world, world_n, rim.foot_mm[every])
     bevel = np.zeros(len(every))
     if rim.bevel_mm:
         top = world - rim.bevel_mm * np.column_stack([world_n, np.zeros(len(world_n))])
@@ -191,10 +191,31 @@ def _average(
     )
 
 
-def seen_beyond(camera: Camera, world: Floats, normals: Floats, foot_mm: Floats) -> Floats:
-    """How far outside the rim, in its own plane, the wall's foot is seen; negative where hidden."""
-    foot = np.column_stack([world[:, :2], foot_mm])
-    return _offset_in_plane(camera, world, normals, foot)
+def seen_beyond(
+    camera: Camera,
+    placement: Placement,
+    rim: Rim,
+    world: Floats,
+    normals: Floats,
+    foot_mm: Floats,
+) -> Floats:
+    """How far outside the rim, in its own plane, the wall's foot is seen; negative where hidden.
+
+    Along a circle the foot that is seen at a station belongs to another place of the wall: its
+    circle, seen through the rim's plane, is shifted and a little smaller.
+    """
+    if rim.circle is None:
+        foot = np.column_stack([world[:, :2], foot_mm])
+        return _offset_in_plane(camera, world, normals, foot)
+    eye = camera.position_mm
+    ratio = (eye[2] - world[:, 2]) / (eye[2] - foot_mm)
+    middle = placement.to_world(np.array([[rim.circle.u, rim.circle.v, rim.z_mm]]))[0, :2]
+    radius = float(np.linalg.norm(world[:, :2] - middle, axis=1).mean())
+    from_foot = world[:, :2] - (eye[:2] + (middle - eye[:2]) * ratio[:, None])
+    along = (from_foot * normals).sum(axis=1)
+    half = along**2 - (from_foot**2).sum(axis=1) + (radius * ratio) ** 2
+    is_hole = ((world[:, :2] - middle) * normals).sum(axis=1) < 0
+    return np.asarray(-along + np.where(is_hole, -1, 1) * np.sqrt(np.maximum(half, 0.0)))
 
 
 def _offset_in_plane(camera: Camera, world: Floats, normals: Floats, other: Floats) -> Floats:
