@@ -128,18 +128,21 @@ def _slabs(
 
 
 @lru_cache(maxsize=8)
-def _mesh(placed: Placed) -> tuple[Floats, list[tuple[float, float, Floats]]]:
-    """(n, 3, 3) triangles in lying coordinates, and the zones of rounded edges."""
+def _solid(placed: Placed) -> tuple[m3.Manifold, list[tuple[float, float, Floats]]]:
+    """The solid in lying coordinates, and the zones of its rounded edges."""
     upright = all(p.axis == "Z" for p in (*placed.lying.turned.add, *placed.lying.turned.cut))
-    if upright:
-        slabs, zones = _slabs(placed)
-        parts = [m3.Manifold.extrude(s, b - a).translate((0, 0, a)) for a, b, s in slabs]
-        solid = m3.Manifold.compose(parts) if len(parts) == 1 else _union(parts)
-    else:
-        solid, zones = _boolean(placed.lying), []
-    mesh = solid.to_mesh()
+    if not upright:
+        return _boolean(placed.lying), []
+    slabs, zones = _slabs(placed)
+    parts = [m3.Manifold.extrude(s, b - a).translate((0, 0, a)) for a, b, s in slabs]
+    return m3.Manifold.compose(parts) if len(parts) == 1 else _union(parts), zones
+
+
+def _mesh(placed: Placed) -> Floats:
+    """(n, 3, 3) triangles in lying coordinates."""
+    mesh = _solid(placed)[0].to_mesh()
     corners = np.asarray(mesh.vert_properties, dtype=float)[:, :3]
-    return corners[np.asarray(mesh.tri_verts)], zones
+    return np.asarray(corners[np.asarray(mesh.tri_verts)])
 
 
 def _union(parts: list[m3.Manifold]) -> m3.Manifold:
@@ -191,37 +194,94 @@ def _flat_rays(camera: Camera, x: Floats, y: Floats) -> tuple[Floats, Floats]:
     return dx * back, dy * back
 
 
-def _light_dirs(scene: Scene) -> Floats:
+def _lamp(scene: Scene) -> Floats:
+    """Directions to a lamp that is not a point."""
     base = np.array(scene.light) / np.linalg.norm(scene.light)
     rng = np.random.default_rng(5)
     spread = rng.normal(size=(16, 3)) * scene.softness
     dirs = base + spread
-    return dirs / np.linalg.norm(dirs, axis=1, keepdims=True)
+    return np.asarray(dirs / np.linalg.norm(dirs, axis=1, keepdims=True))
 
 
-def _shadow(scene: Scene, px_per_mm: float = 6.0) -> NDArray[np.float32]:
-    """Share of the direct light that reaches the paper, on a grid of the page about its origin."""
-    half = 160.0
-    side = int(2 * half * px_per_mm)
+def _sky(count: int = 60) -> Floats:
+    """Directions to an even sky, as dense as a level face weighs them (by the cosine)."""
+    k = np.arange(count) + 0.5
+    radius, turn = np.sqrt(k / count), k * np.pi * (3 - np.sqrt(5))
+    return np.column_stack([radius * np.cos(turn), radius * np.sin(turn), np.sqrt(1 - k / count)])
+
+
+_HALF_MM, _REACH_PX_PER_MM = 160.0, 6.0
+
+
+@dataclass(frozen=True)
+class _Reach:
+    """Shares of lamp and sky that reach a level plane, on a grid of the page about its origin."""
+
+    lamp: NDArray[np.float32]
+    sky: NDArray[np.float32]
+
+    def at(self, x_mm: Floats, y_mm: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        u = ((x_mm + _HALF_MM) * _REACH_PX_PER_MM - 0.5).astype(np.float32)
+        v = ((y_mm + _HALF_MM) * _REACH_PX_PER_MM - 0.5).astype(np.float32)
+        flat = u.ndim == 1  # cv2.remap takes no more than 32767 in a row
+        if flat:
+            pad = -len(u) % 1024
+            u, v = (np.pad(a, (0, pad)).reshape(-1, 1024) for a in (u, v))
+        border = cv2.BORDER_CONSTANT
+        out = [
+            cv2.remap(m, u, v, cv2.INTER_LINEAR, borderMode=border, borderValue=1.0)
+            for m in (self.lamp, self.sky)
+        ]
+        if flat:
+            out = [o.reshape(-1)[: len(x_mm)] for o in out]
+        return out[0], out[1]
+
+
+@lru_cache(maxsize=8)
+def _reach(scene: Scene, level_mm: float) -> _Reach:
+    """What all pieces leave of the light on the plane at a height."""
+    solids = []
+    for placed in scene.pieces:
+        t = np.radians(placed.angle_deg)
+        turn = np.array([[np.cos(t), -np.sin(t), 0], [np.sin(t), np.cos(t), 0], [0, 0, 1]])
+        shift = np.array([placed.x_mm, placed.y_mm, -level_mm - 0.01])
+        moved = _solid(placed)[0].transform(np.column_stack([turn * placed.grow, shift]))
+        solids.append(moved.trim_by_plane((0, 0, 1), 0.0))
+    return _Reach(*(_cast(solids, dirs) for dirs in (_lamp(scene), _sky())))
+
+
+def _cast(solids: list[m3.Manifold], dirs: Floats) -> NDArray[np.float32]:
+    side = int(2 * _HALF_MM * _REACH_PX_PER_MM)
     total = np.zeros((side, side), np.float32)
-    dirs = _light_dirs(scene)
     for d in dirs:
         layer = np.zeros((side, side), np.uint8)
-        for placed in scene.pieces:
-            tri = to_world(placed, _mesh(placed)[0].reshape(-1, 3))
-            flat = tri[:, :2] - tri[:, 2:] * d[:2] / d[2]
-            quads = np.rint((flat + half) * px_per_mm * 16).astype(np.int32).reshape(-1, 3, 2)
-            u, v = quads[:, 1] - quads[:, 0], quads[:, 2] - quads[:, 0]
-            lit = u[:, 0].astype(float) * v[:, 1] > v[:, 0].astype(float) * u[:, 1]
-            for q in quads[lit]:  # a closed mesh: what faces the lamp casts all of the shadow
-                cv2.fillConvexPoly(layer, q, 1, shift=4)
+        shear = np.eye(3, 4)
+        shear[:2, 2] = -d[:2] / d[2]
+        for solid in solids:
+            rings = solid.transform(shear).project().to_polygons()
+            pixels = [
+                np.rint((r + _HALF_MM) * _REACH_PX_PER_MM * 16).astype(np.int32) for r in rings
+            ]
+            if pixels:  # together, so that holes stay open
+                cv2.fillPoly(layer, pixels, 1, shift=4)
         total += layer
-    return cv2.GaussianBlur(1 - total / len(dirs), (0, 0), 0.25 * px_per_mm)
+    return cv2.GaussianBlur(1 - total / len(dirs), (0, 0), 0.25 * _REACH_PX_PER_MM)
 
 
-def _paper_light(
-    scene: Scene, px: Floats, py: Floats, shadow: NDArray[np.float32]
-) -> NDArray[np.float32]:
+def _levels_of(placed: Placed) -> list[float]:
+    """Heights of the faces that look up; of rounded edges only the top."""
+    tri = _mesh(placed)
+    n = np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0])
+    area = np.linalg.norm(n, axis=1)
+    up = (n[:, 2] > 0.999 * area) & (area > 1e-6)
+    out: list[float] = []
+    for z in sorted(np.unique(np.round(tri[up, 0, 2], 3)), reverse=True):
+        if not out or out[-1] - z > 0.25:
+            out.append(float(z))
+    return out[::-1]
+
+
+def _paper_light(scene: Scene, px: Floats, py: Floats, reach: _Reach) -> NDArray[np.float32]:
     """Light from paper points (world mm), grey."""
     mat, k = scene.mat, TEXTURE_PX_PER_MM
     ox, oy = mat.origin_mm
@@ -231,16 +291,9 @@ def _paper_light(
     ink = cv2.remap(
         _texture(mat), u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0.25
     )
-    reach = cv2.remap(
-        shadow,
-        ((px + 160) * 6 - 0.5).astype(np.float32),
-        ((py + 160) * 6 - 0.5).astype(np.float32),
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_CONSTANT,
-        borderValue=1.0,
-    )
+    lamp, sky = reach.at(px, py)
     up = scene.light[2] / np.linalg.norm(scene.light)
-    return ink * (scene.ambient + (1 - scene.ambient) * up * reach)
+    return ink * (scene.ambient * sky + (1 - scene.ambient) * up * lamp)
 
 
 def render(scene: Scene) -> NDArray[np.uint8]:
@@ -253,7 +306,7 @@ def render(scene: Scene) -> NDArray[np.uint8]:
 
 def _background(scene: Scene) -> NDArray[np.float32]:
     width, height = scene.size
-    camera, shadow = scene.camera, _shadow(scene)
+    camera, reach = scene.camera, _reach(scene, 0.0)
     out = np.zeros((height, width, 3), np.float32)
     eye = camera.position_mm
     offsets = (-0.25, 0.25)
@@ -269,7 +322,7 @@ def _background(scene: Scene) -> NDArray[np.float32]:
                 t = -eye[2] / dz
                 px = eye[0] + t * (fx * r[0, 0] + fy * r[1, 0] + r[2, 0])
                 py = eye[1] + t * (fx * r[0, 1] + fy * r[1, 1] + r[2, 1])
-                block += _paper_light(scene, px, py, shadow)
+                block += _paper_light(scene, px, py, reach)
         out[y0 : y0 + len(rows)] = (block / 4)[:, :, None] * np.array([1.0, 0.99, 0.96], np.float32)
     return out
 
@@ -277,8 +330,7 @@ def _background(scene: Scene) -> NDArray[np.float32]:
 def _paint(scene: Scene, placed: Placed, light: NDArray[np.float32]) -> None:
     """Draw one piece over the picture's light through a supersampled z-buffer."""
     n, camera = scene.oversample, scene.camera
-    tri_lying, zones = _mesh(placed)
-    tri = to_world(placed, tri_lying.reshape(-1, 3))
+    tri = to_world(placed, _mesh(placed).reshape(-1, 3))
     pix = camera.project(tri)
     height, width = light.shape[:2]
     low = np.maximum(np.floor(pix.min(axis=0)).astype(int) - 3, 0)
@@ -290,7 +342,7 @@ def _paint(scene: Scene, placed: Placed, light: NDArray[np.float32]) -> None:
     x, y = np.meshgrid(step, rows)
     fx, fy = _flat_rays(camera, x, y)
     best, face = _zbuffer(camera, tri.reshape(-1, 3, 3), pix.reshape(-1, 3, 2), low, n, fx, fy)
-    colour = _shade(scene, placed, tri.reshape(-1, 3, 3), zones, face, best, fx, fy)
+    colour = _shade(scene, placed, tri.reshape(-1, 3, 3), face, best, fx, fy)
     hit = (face >= 0).astype(np.float32)
     shape = (high[1] - low[1], n, high[0] - low[0], n)
     cover = hit.reshape(shape).mean(axis=(1, 3))
@@ -327,7 +379,7 @@ def _zbuffer(
     return best, face
 
 
-def _shade(scene, placed, tri, zones, face, best, fx, fy) -> NDArray[np.float32]:  # type: ignore[no-untyped-def]
+def _shade(scene, placed, tri, face, best, fx, fy) -> NDArray[np.float32]:  # type: ignore[no-untyped-def]
     normals = np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0])
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-12)
     at = face >= 0
@@ -335,18 +387,39 @@ def _shade(scene, placed, tri, zones, face, best, fx, fy) -> NDArray[np.float32]
     depth = 1 / best[at]
     cam = np.stack([fx[at] * depth, fy[at] * depth, depth], axis=1)
     world = (cam - scene.camera.shift_mm) @ scene.camera.rotation
-    n = _rounded(placed, zones, n, world)
+    n = _rounded(placed, _solid(placed)[1], n, world)
     base = np.array(scene.light) / np.linalg.norm(scene.light)
     direct = np.clip(n @ base, 0, None)
     ambient = scene.ambient * (0.6 + 0.4 * np.clip(n[:, 2], 0, 1))
     stripes = np.sin((world[:, 0] + world[:, 1]) * (2 * np.pi / 0.6)) * scene.texture
     layers = np.sin(world[:, 2] * (2 * np.pi / 0.2)) * 2 * scene.texture
-    shade = (ambient + (1 - scene.ambient) * direct) * (
+    lamp, sky = _light_on(scene, placed, world, n)
+    shade = (ambient * sky + (1 - scene.ambient) * direct * lamp) * (
         1 + np.where(n[:, 2] > 0.9, stripes, layers)
     )
     out = np.zeros((*face.shape, 3), np.float32)
     out[at] = shade[:, None] * np.array(COLOURS[placed.colour])
     return out
+
+
+def _light_on(scene: Scene, placed: Placed, world: Floats, n: Floats) -> tuple[Floats, Floats]:
+    """Shares of lamp and sky that reach points of a piece: exact on level faces.
+
+    A wall has the light of the face below it at its foot and all of it 5 mm further up.
+    """
+    lamp, sky = np.ones(len(world)), np.ones(len(world))
+    levels = np.array([0.0, *_levels_of(placed)])
+    own = np.searchsorted(levels, world[:, 2] + 0.25, side="right") - 1
+    for k, level in enumerate(levels[:-1]):  # nothing stands above the last
+        at = np.flatnonzero(own == k)
+        if not len(at):
+            continue
+        steep = np.clip(1 - n[at, 2], 0, 1)
+        aside = world[at, :2] + 0.3 * n[at, :2] * steep[:, None]
+        up = np.clip((world[at, 2] - level) / 5.0, 0, 1) * steep
+        for out, share in zip((lamp, sky), _reach(scene, level).at(*aside.T), strict=True):
+            out[at] = share + (1 - share) * up
+    return lamp, sky
 
 
 def _rounded(placed: Placed, zones, n: Floats, world: Floats) -> Floats:  # type: ignore[no-untyped-def]

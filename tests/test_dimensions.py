@@ -6,7 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from bench.coverage import coverage, without_common_term
-from calib.fit.dimensions import expected_fit, fit_dimensions
+from calib.fit.dimensions import Shared, expected_fit, fit_dimensions
 from calib.instruments import DEFAULTS, Instrument
 from patterns import registry
 from patterns.feature import Feature, Kind
@@ -161,9 +161,9 @@ def test_one_length_alone_settles_nothing():
 def test_photo_readings_bring_their_own_uncertainty():
     features = line(Kind.PITCH, [50, 100])
     good = fit_dimensions(features, np.arange(2), np.array([50.1, 100.2]), CALIPER,
-                          stated_u=np.array([0.01, 0.01]), stated_scale_u=1e-5).linear  # fmt: skip
+                          stated_u=np.array([0.01, 0.01]), shared=Shared(scale_u=1e-5)).linear  # fmt: skip
     poor = fit_dimensions(features, np.arange(2), np.array([50.1, 100.2]), CALIPER,
-                          stated_u=np.array([0.01, 0.01]), stated_scale_u=3e-3).linear  # fmt: skip
+                          stated_u=np.array([0.01, 0.01]), shared=Shared(scale_u=3e-3)).linear  # fmt: skip
     assert good["scale_x"].u < 3e-4
     assert poor["scale_x"].u == pytest.approx(3e-3, rel=0.1)
 

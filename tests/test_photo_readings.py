@@ -8,10 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.errors import SheetError
-from calib.interpret.lengths import fitted, lengths, stated_scale_u
+from calib.fit.dimensions import Shared
+from calib.interpret.lengths import fitted, lengths, shared_by_photos
 from calib.photo.defects import Defect
 from calib.photo.measure import Length
-from calib.photo.rows import fill_sheet, readings_of, scale_u_of, with_scale_u
+from calib.photo.rows import fill_sheet, readings_of, shared_of, with_shared
 from calib.readings import read_sheet, read_table, sheet_csv, sheet_of
 from calib.readings.cells import CellError, parse_cell, parse_reading, reading_text
 from patterns.feature import Feature, Kind
@@ -110,10 +111,12 @@ def test_any_text_gives_a_reading_or_one_line(text: str) -> None:
         assert value == parse_cell(text, feature())
 
 
-def measured(own: float = 0.01, scale: float = 3e-4) -> list[Length]:
+def measured(own: float = 0.01, scale: float = 3e-4, edge: float = 0.03) -> list[Length]:
     rng = np.random.default_rng(2)
     return [
-        Length(f, f.nominal * 1.002 + rng.normal(0, own), own, scale * f.nominal, (), (), "a.jpg")
+        Length(
+            f, f.nominal * 1.002 + rng.normal(0, own), own, edge, scale * f.nominal, (), (), "a.jpg"
+        )
         for f in GAUGE.features
         if f.kind in (Kind.OUTSIDE, Kind.PITCH, Kind.INSIDE)
     ]
@@ -127,30 +130,34 @@ def test_readings_of_a_photo_come_back_from_the_sheet_with_scale(separator: str,
     readings = readings_of(found)
     table, count = fill_sheet(table, GAUGE, readings)
     assert count == len(readings) == len(found)
-    scale_u = scale_u_of(found)
-    assert scale_u == pytest.approx(3e-4, rel=0.01)
-    sheet = read_sheet(with_scale_u(table, scale_u).text())
+    shared = shared_of(found)
+    assert shared is not None
+    assert (shared.scale_u, shared.edge_mm) == pytest.approx((3e-4, 0.03), rel=0.01)
+    sheet = read_sheet(with_shared(table, shared).text())
     by_id = {r.feature: r for r in sheet.readings}
     for r in readings:
         assert by_id[r.feature].value == pytest.approx(r.value, abs=0.00051)
-        assert by_id[r.feature].u == pytest.approx(0.01)  # without the scale, which is common
-    assert stated_scale_u(sheet) == pytest.approx(3e-4)
-    again = with_scale_u(with_scale_u(table, 1e-4), 7e-4)
-    assert stated_scale_u(sheet_of(again)) == 7e-4
-    assert stated_scale_u(sheet_of(with_scale_u(again, 1e-4))) == 7e-4
-    assert again.text().count("# photo_scale_u:") == 2  # its meaning, and the line itself
+        assert by_id[r.feature].u == pytest.approx(0.01)  # without what is common
+    assert shared_by_photos(sheet) == Shared(scale_u=3e-4, edge_mm=0.03)
+    small, large = Shared(scale_u=1e-4, edge_mm=0.04), Shared(scale_u=7e-4, edge_mm=0.02)
+    again = with_shared(with_shared(table, small), large)
+    largest = Shared(scale_u=7e-4, edge_mm=0.04)
+    assert shared_by_photos(sheet_of(again)) == largest
+    assert shared_by_photos(sheet_of(with_shared(again, small))) == largest
+    for key in ("photo_scale_u", "photo_edge_u_mm"):
+        assert again.text().count(f"# {key}:") == 2  # its meaning, and the line itself
 
 
 def test_scale_of_the_mat_limits_how_well_the_scale_of_the_piece_is_known() -> None:
-    found = measured(own=0.002)
+    found = measured(own=0.002, edge=0.0)
     for scale_u in (2e-4, 5e-3):
         table, _ = fill_sheet(
             read_table(sheet_csv(GAUGE, "g", "2026-03-01")), GAUGE, readings_of(found)
         )
-        sheet = sheet_of(with_scale_u(table, scale_u))
+        sheet = sheet_of(with_shared(table, Shared(scale_u=scale_u)))
         sizes = [f for f in GAUGE.features if f.id in {r.feature for r in sheet.readings}]
         fit = fitted(
-            sizes, lengths(sheet), sheet.instruments["caliper"], scale_u=stated_scale_u(sheet)
+            sizes, lengths(sheet), sheet.instruments["caliper"], shared=shared_by_photos(sheet)
         )
         scale = fit.linear["scale_x"]
         assert scale.value == pytest.approx(0.002, abs=0.0006)
@@ -158,11 +165,29 @@ def test_scale_of_the_mat_limits_how_well_the_scale_of_the_piece_is_known() -> N
         assert scale.u < math.hypot(scale_u, 5e-4)
 
 
-@pytest.mark.parametrize("text", ["many", "-0.1", "0.5", "nan"])
-def test_broken_scale_line_is_named(text: str) -> None:
-    filled = sheet_csv(GAUGE, "g", "2026-03-01", keys={"photo_scale_u": text})
-    with pytest.raises(SheetError, match="photo_scale_u"):
-        stated_scale_u(read_sheet(filled))
+def test_how_edges_look_limits_how_well_the_outline_offset_is_known() -> None:
+    # JCGM 100:2008, 5.2 and F.1.2.4: an error that all readings share does not average out.
+    found = measured(own=0.002)
+    for edge_mm in (0.005, 0.05):
+        table, _ = fill_sheet(
+            read_table(sheet_csv(GAUGE, "g", "2026-03-01")), GAUGE, readings_of(found)
+        )
+        sheet = sheet_of(with_shared(table, Shared(edge_mm=edge_mm)))
+        sizes = [f for f in GAUGE.features if f.id in {r.feature for r in sheet.readings}]
+        fit = fitted(
+            sizes, lengths(sheet), sheet.instruments["caliper"], shared=shared_by_photos(sheet)
+        )
+        offset, scale = fit.linear["offset_x"], fit.linear["scale_x"]
+        assert 0.97 * edge_mm < offset.u < math.hypot(edge_mm, 0.02)
+        assert scale.u < 8e-4  # which edges do not touch
+
+
+@pytest.mark.parametrize("key", ["photo_scale_u", "photo_edge_u_mm"])
+@pytest.mark.parametrize("text", ["many", "-0.1", "1.5", "nan"])
+def test_broken_line_of_what_photos_share_is_named(key: str, text: str) -> None:
+    filled = sheet_csv(GAUGE, "g", "2026-03-01", keys={key: text})
+    with pytest.raises(SheetError, match=key):
+        shared_by_photos(read_sheet(filled))
 
 
 def test_thickness_with_sag_is_written_with_its_uncertainty() -> None:

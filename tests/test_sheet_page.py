@@ -236,7 +236,10 @@ def test_every_line_that_the_fits_understand_is_declared_by_some_pattern() -> No
         for line in piece(name).head_lines
     }
     assert {"jaws_closed_mm", "screws_mm"} <= asked
-    by_photo = {"photo_scale_u"}  # the photo command writes it, with its meaning, when it fills in
+    by_photo = {
+        "photo_scale_u",
+        "photo_edge_u_mm",
+    }  # the photo command writes them, with their meaning
     assert asked <= declared | by_photo
     weights = {key.removeprefix("weight_") for key in declared if key.startswith("weight_")}
     groups = {

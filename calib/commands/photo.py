@@ -160,14 +160,14 @@ def photo(
     filled = 0
     if write:
         from calib.files import write_atomic
-        from calib.photo.rows import fill_sheet, readings_of, scale_u_of, with_scale_u
+        from calib.photo.rows import fill_sheet, readings_of, shared_of, with_shared
 
         target = sheet_file / "sheet.csv" if sheet_file.is_dir() else sheet_file
         table, filled = fill_sheet(
             table, sheet.piece, readings_of(outcome.lengths, outcome.defects)
         )
-        if filled and (scale_u := scale_u_of(outcome.lengths)) is not None:
-            table = with_scale_u(table, scale_u)
+        if filled and (shared := shared_of(outcome.lengths)) is not None:
+            table = with_shared(table, shared)
         write_atomic(target, table.text(), force=True)
     _report(outcome, files, filled, as_json=as_json)
 

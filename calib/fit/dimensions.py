@@ -47,6 +47,22 @@ class Row:
     stated: bool  # the uncertainty came with the reading (a photo) and not from the caliper
 
 
+@dataclass(frozen=True, kw_only=True)
+class Shared:
+    """Standard uncertainties that all readings with a stated uncertainty have in common.
+
+    Attributes
+    ----------
+    scale_u : float
+        Of the scale they were read on, as a fraction of a length.
+    edge_mm : float
+        Of where edges are seen, both ends together: outside lengths grow by it, inside ones shrink.
+    """
+
+    scale_u: float = 5e-4
+    edge_mm: float = 0.0
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class DimensionsFit:
     """Result of `fit_dimensions`.
@@ -82,7 +98,7 @@ def fit_dimensions(
     caliper: Instrument,
     *,
     stated_u: Array | None = None,
-    stated_scale_u: float = 5e-4,
+    shared: Shared | None = None,
     robust: bool = True,
 ) -> DimensionsFit:
     """Fit lengths read on one printed piece.
@@ -98,8 +114,8 @@ def fit_dimensions(
         Its permissible error is the common term, its repeatability the noise.
     stated_u : (n,) float, millimetres
         Standard uncertainty stated with a reading, NaN where it is the caliper's.
-    stated_scale_u : float
-        Common relative uncertainty of the readings with a stated uncertainty.
+    shared : Shared
+        What the readings with a stated uncertainty have in common.
     robust : bool
         Set aside readings that do not belong with the rest.
 
@@ -119,7 +135,7 @@ def fit_dimensions(
     stated = ~np.isnan(own_u)
     u = np.where(stated, own_u, caliper.u_reading)
     singles = _Table(which, np.asarray(value, float), u, np.ones(len(value), int), stated)
-    model = _model(features, singles, caliper, stated_scale_u)
+    model = _model(features, singles, caliper, shared or Shared())
     wide = model.with_prior("zero", _FORGOTTEN_ZERO_SD_MM)
     aside = _set_aside(wide, singles) if robust else np.zeros(len(value), dtype=bool)
     table = singles.kept(~aside).averaged()
@@ -243,11 +259,11 @@ class _Model:
 def _unit(name: str) -> str:
     if name.startswith("skew"):
         return "rad"
-    return "" if name.startswith(("scale", "caliper", "photo")) else "mm"
+    return "" if name.startswith(("scale", "caliper", "photo_scale")) else "mm"
 
 
 def _model(
-    features: Sequence[Feature], table: _Table, caliper: Instrument, stated_scale_u: float
+    features: Sequence[Feature], table: _Table, caliper: Instrument, shared: Shared
 ) -> _Model:
     prior = _priors([features[i] for i in np.unique(table.which)])
     if not table.stated.all():
@@ -255,7 +271,7 @@ def _model(
         prior |= {"zero": caliper.u_zero, "caliper_scale": caliper.u_scale}
         prior |= {f"zero_{sort}": caliper.u_jaws for sort in sorted(jaws & {"inside", "depth"})}
     if table.stated.any():
-        prior["photo_scale"] = stated_scale_u
+        prior |= {"photo_scale": shared.scale_u, "photo_edge": shared.edge_mm}
     prior = {name: sd for name, sd in prior.items() if sd > 0}
     index = {name: i for i, name in enumerate(prior)}
     constant = np.zeros((2, len(features), len(prior)))
@@ -280,7 +296,7 @@ def _priors(seen: Sequence[Feature]) -> dict[str, float]:
     for f in seen:
         for axis in f.axis:
             prior[f"scale_{axis.lower()}"] = _SCALE_SD
-            if _sign(f):
+            if edge_sign(f):
                 prior[f"offset_{axis.lower()}"] = _OFFSET_SD_MM
         if f.kind is Kind.DIAGONAL:
             prior[f"skew_{f.axis.lower()}"] = _SKEW_SD
@@ -296,7 +312,7 @@ def _direction(f: Feature) -> tuple[float, float, float]:
     return (float(f.axis == "X"), float(f.axis == "Y"), float(f.axis == "Z"))
 
 
-def _sign(f: Feature) -> int:
+def edge_sign(f: Feature) -> int:
     """Return k of the model: how the outline's offset enters."""
     if f.kind is Kind.DIAGONAL:
         return -1 if f.jaws == "inside" else 1
@@ -306,11 +322,11 @@ def _sign(f: Feature) -> int:
 def _constants(f: Feature, *, stated: bool) -> list[tuple[str, float]]:
     """Return the entries of a row that do not depend on the map."""
     share = np.square(_direction(f))
-    entries = [(f"offset_{a.lower()}", _sign(f) * float(share["XYZ".index(a)])) for a in f.axis]
+    entries = [(f"offset_{a.lower()}", edge_sign(f) * float(share["XYZ".index(a)])) for a in f.axis]
     if f.kind is Kind.HEIGHT:
         entries.append(("squeeze", 1.0))
     if stated:
-        return [*entries, ("photo_scale", f.nominal)]
+        return [*entries, ("photo_scale", f.nominal), ("photo_edge", float(edge_sign(f)))]
     return [*entries, ("zero", 1.0), ("caliper_scale", f.nominal), (f"zero_{f.jaws}", 1.0)]
 
 

@@ -15,8 +15,8 @@ from calib.interpret.lengths import (
     fitted,
     is_length,
     lengths,
+    shared_by_photos,
     spread_repeats,
-    stated_scale_u,
     suspects,
     with_residuals,
 )
@@ -55,8 +55,8 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     readings = lengths(sheet)
     features = [f for f in sheet.piece.features if is_length(f)]
     caliper = context.instruments["caliper"]
-    scale_u = stated_scale_u(sheet)
-    result = fitted(features, readings, caliper, scale_u=scale_u)
+    shared = shared_by_photos(sheet)
+    result = fitted(features, readings, caliper, shared=shared)
     travel = any(f.group == "travel" for f in features)
     judged = _Judged(result, features, caliper, context, travel=travel, part_c=sheet.part_c)
     corrections = judged.corrections()
@@ -65,7 +65,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         estimates=result.linear.estimates,
         corrections=tuple(corrections),
         suspects=(
-            *suspects(result, readings, features, caliper, scale_u),
+            *suspects(result, readings, features, caliper, shared),
             *spread_repeats(sheet, result, readings, caliper),
         ),
         residuals=tuple(_residuals(result, features)),

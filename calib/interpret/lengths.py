@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from calib.blunders import explanations, only_proposal, said
-from calib.fit.dimensions import KINDS, DimensionsFit, Row, fit_dimensions
+from calib.fit.dimensions import KINDS, DimensionsFit, Row, Shared, fit_dimensions
 from calib.fit.doubts import effect
 from calib.instruments import Instrument
 from calib.interpret.common import doubtful_repeats, key_number, measured
@@ -15,9 +15,6 @@ from calib.solve import Context, Suspect
 from patterns.feature import Feature, Kind
 
 _NARROW_MM = 0.15  # how near a slip's true value must come to the fit
-#: Common scale of readings that state an uncertainty, where the sheet does not say: a mat whose
-#: bars were measured with a caliper comes to 2-4e-4.
-_STATED_SCALE_U = 5e-4
 
 
 def lengths(sheet: Sheet) -> list[Reading]:
@@ -26,13 +23,18 @@ def lengths(sheet: Sheet) -> list[Reading]:
     return [r for r in sheet.readings if is_length(kinds[r.feature])]
 
 
-def stated_scale_u(sheet: Sheet) -> float:
-    """Return the relative uncertainty that the readings with a stated uncertainty have in common.
+def shared_by_photos(sheet: Sheet) -> Shared:
+    """Return what the readings with a stated uncertainty have in common.
 
-    Photos on one mat share its scale; ``# photo_scale_u:`` in the sheet's head is that.
+    Photos on one mat share its scale, ``# photo_scale_u:`` in the sheet's head, and how much of the
+    rounded edges they see, ``# photo_edge_u_mm:``. A scale that the sheet does not say is taken for
+    that of a mat whose bars were measured.
     """
-    stated = key_number(sheet, "photo_scale_u", 0.0, 0.1)
-    return _STATED_SCALE_U if stated is None else stated
+    stated = {
+        "scale_u": key_number(sheet, "photo_scale_u", 0.0, 0.1),
+        "edge_mm": key_number(sheet, "photo_edge_u_mm", 0.0, 1.0),
+    }
+    return Shared(**{name: u for name, u in stated.items() if u is not None})
 
 
 def is_length(f: Feature) -> bool:
@@ -47,9 +49,9 @@ def effect_of(sheet: Sheet, reading: Reading, context: Context) -> str:
     if not readings or not any(f.id == reading.feature for f in features):
         return ""
     caliper = context.instruments["caliper"]
-    scale_u = stated_scale_u(sheet)
-    without = fitted(features, readings, caliper, scale_u=scale_u)
-    return _effect(without, [*readings, reading], reading, features, caliper, scale_u)
+    shared = shared_by_photos(sheet)
+    without = fitted(features, readings, caliper, shared=shared)
+    return _effect(without, [*readings, reading], reading, features, caliper, shared)
 
 
 def fitted(
@@ -58,9 +60,9 @@ def fitted(
     caliper: Instrument,
     *,
     robust: bool = True,
-    scale_u: float = _STATED_SCALE_U,
+    shared: Shared | None = None,
 ) -> DimensionsFit:
-    """Fit the lengths of one piece; `scale_u` as `stated_scale_u` returns it."""
+    """Fit the lengths of one piece; `shared` as `shared_by_photos` returns it."""
     place = {f.id: i for i, f in enumerate(features)}
     return fit_dimensions(
         features,
@@ -68,7 +70,7 @@ def fitted(
         np.array([r.value for r in readings]),
         caliper,
         stated_u=np.array([math.nan if r.u is None else r.u for r in readings]),
-        stated_scale_u=scale_u,
+        shared=shared,
         robust=robust,
     )
 
@@ -79,7 +81,7 @@ def _effect(
     reading: Reading,
     features: Sequence[Feature],
     caliper: Instrument,
-    scale_u: float,
+    shared: Shared | None,
 ) -> str:
     """Compare the number that a reading informs most, with and without it."""
     f = next(f for f in features if f.id == reading.feature)
@@ -87,7 +89,7 @@ def _effect(
     if name not in without.linear:
         return ""
     factor, unit = (180 / math.pi, "deg") if f.kind is Kind.DIAGONAL else (100.0, "%")
-    with_it = fitted(features, readings, caliper, robust=False, scale_u=scale_u)
+    with_it = fitted(features, readings, caliper, robust=False, shared=shared)
     return effect(
         with_it.linear[name].times(factor, unit), without.linear[name].times(factor, unit), 2
     )
@@ -98,7 +100,7 @@ def suspects(
     readings: list[Reading],
     features: Sequence[Feature],
     caliper: Instrument,
-    scale_u: float = _STATED_SCALE_U,
+    shared: Shared | None = None,
 ) -> list[Suspect]:
     """Explain the readings that the robust fit set aside, in a narrow window round the fit."""
     by_id = {f.id: f for f in features}
@@ -115,7 +117,7 @@ def suspects(
         text = f"{reading.value:g} mm does not belong with the others, which give {expected:.2f} mm"
         if slips:
             text += f"; {said(slips, proposal, 'mm')}"
-        effect = _effect(result, [*kept, reading], reading, features, caliper, scale_u)
+        effect = _effect(result, [*kept, reading], reading, features, caliper, shared)
         found.append(Suspect(reading=reading, explanation=text, proposal=proposal, effect=effect))
     return found
 

@@ -79,7 +79,9 @@ class Length:
     feature : Feature
     value_mm : float
     own_sd_mm : float
-        Standard uncertainty without the paper's scale: rims, camera, heights, rounding.
+        Standard uncertainty of this length alone: rims, camera, heights.
+    edge_sd_mm : float
+        From how round the upper edges are: all outside lengths grow by it, all inside ones shrink.
     scale_sd_mm : float
         From the paper's scale: common to all lengths along one direction.
     flags : tuple of str
@@ -92,6 +94,7 @@ class Length:
     feature: Feature
     value_mm: float
     own_sd_mm: float
+    edge_sd_mm: float
     scale_sd_mm: float
     flags: tuple[str, ...]
     ends: tuple[Floats, Floats] | None = field(default=None)
@@ -100,7 +103,7 @@ class Length:
     @property
     def sd_mm(self) -> float:
         """Combined standard uncertainty."""
-        return float(np.hypot(self.own_sd_mm, self.scale_sd_mm))
+        return float(np.sqrt(self.own_sd_mm**2 + self.edge_sd_mm**2 + self.scale_sd_mm**2))
 
 
 def measure_features(
@@ -138,15 +141,15 @@ def _measure(view: PieceView, feature: Feature, scale: PaperScale) -> Length | N
     value = nominal + b.shift_mm - a.shift_mm + rounding
     world = view.placement.turned(direction[None])[0]
     camera_sd = _camera_sd(view, a, b, world)
-    rounding_sd = abs(b.outward * b.round_sd_mm - a.outward * a.round_sd_mm)
-    own = float(np.sqrt(a.sd_mm**2 + b.sd_mm**2 + camera_sd**2 + rounding_sd**2))
+    edge_sd = abs(b.outward * b.round_sd_mm - a.outward * a.round_sd_mm)
+    own = float(np.sqrt(a.sd_mm**2 + b.sd_mm**2 + camera_sd**2))
     places = [_seen_at(view, e, world) for e in (a, b)]
     if not view.heights:
         flat = view.camera.on_plane(view.camera.project(np.stack(places)))
         value = float((flat[1] - flat[0]) @ world)
     return Length(
-        feature, float(value), own, abs(nominal) * scale.sd_along(world), (*a.doubts, *b.doubts),
-        (places[0], places[1]), view.mat_view.photo.name,
+        feature, float(value), own, edge_sd, abs(nominal) * scale.sd_along(world),
+        (*a.doubts, *b.doubts), (places[0], places[1]), view.mat_view.photo.name,
     )  # fmt: skip
 
 
@@ -361,6 +364,9 @@ def _combined(group: list[Length]) -> Length:
     flags = tuple(dict.fromkeys(f for g in clean for f in g.flags))
     if chi2 > 9 and np.ptp(values) > 0.15:
         flags = (*flags, "photos disagree")
-    scale_sd = float(np.sqrt((np.array([g.scale_sd_mm for g in clean]) ** 2).mean()))
+    edge_sd, scale_sd = (
+        float(np.sqrt(np.mean(np.square(common))))
+        for common in ([g.edge_sd_mm for g in clean], [g.scale_sd_mm for g in clean])
+    )
     names = ", ".join(g.photo for g in clean)
-    return Length(clean[0].feature, mean, own, scale_sd, flags, clean[0].ends, names)
+    return Length(clean[0].feature, mean, own, edge_sd, scale_sd, flags, clean[0].ends, names)

@@ -3,6 +3,9 @@
 import re
 from collections.abc import Sequence
 
+import numpy as np
+
+from calib.fit.dimensions import Shared, edge_sign
 from calib.interpret.lengths import is_length
 from calib.photo.defects import Defect
 from calib.photo.measure import Length
@@ -13,12 +16,12 @@ from calib.readings.table import Table, csv_text, table_of
 from patterns.feature import Feature
 from patterns.piece import Piece
 
-_SCALE_KEY = "# photo_scale_u:"
-_SCALE_LINE = re.compile(r"#\s*photo_scale_u\s*:\s*(\d*\.?\d+(?:e-?\d+)?)\s*$", re.ASCII)
-_SCALE_MEANING = (
-    "## photo_scale_u: standard uncertainty of the mat's scale as a fraction of a length;"
-    " sizes read from photos share it and it is not part of what stands behind their ±"
-)
+_MEANINGS = {
+    "photo_scale_u": "## photo_scale_u: standard uncertainty of the mat's scale as a fraction of a"
+    " length; sizes read from photos share it and it is not part of what stands behind their ±",
+    "photo_edge_u_mm": "## photo_edge_u_mm: standard uncertainty of how much of the rounded edges"
+    " photos see, both ends together; outside sizes grow by it, inside ones shrink",
+}
 COLUMNS = ("feature", "quantity", "rung", "value", "u", "unit", "nominal", "flags", "photo")
 
 
@@ -67,8 +70,8 @@ def csv_of(lengths: Sequence[Length], defects: Sequence[Defect], notes: Sequence
 def readings_of(lengths: Sequence[Length], defects: Sequence[Defect] = ()) -> tuple[Reading, ...]:
     """Return readings for the fits, each with its own uncertainty; doubtful ones are left out.
 
-    The sizes of one piece share the mat's scale: its uncertainty is not in theirs, for the fit adds
-    it once (`scale_u_of`). Of the defects only a thickness with its sag is the reading of a feature;
+    The sizes of one piece share the mat's scale and how its edges look: these uncertainties are not
+    in theirs, for the fit adds them once (`shared_of`). Of the defects only a thickness with its sag is the reading of a feature;
     the others are quantities of their own.
     """
     thick = [
@@ -80,7 +83,7 @@ def readings_of(lengths: Sequence[Length], defects: Sequence[Defect] = ()) -> tu
         _reading(
             n.feature,
             n.value_mm,
-            n.own_sd_mm if is_length(n.feature) else n.sd_mm,
+            _own_u_mm(n),
             f"photo {n.photo}",
         )
         for n in lengths
@@ -94,23 +97,42 @@ def _reading(feature: Feature, value: float, u: float, where: str) -> Reading:
     return Reading(feature=feature.id, value=value, where=where, text=text, u=u)
 
 
-def scale_u_of(lengths: Sequence[Length]) -> float | None:
-    """Return the relative uncertainty of the mat's scale in the sizes; None where there are none."""
-    shares = [n.scale_sd_mm / n.value_mm for n in lengths if not n.flags and is_length(n.feature)]
-    return max(shares, default=None)
+def _own_u_mm(n: Length) -> float:
+    """Return a length's uncertainty without what the fit adds once for all of them."""
+    if not is_length(n.feature):
+        return n.sd_mm
+    return n.own_sd_mm if edge_sign(n.feature) else float(np.hypot(n.own_sd_mm, n.edge_sd_mm))
 
 
-def with_scale_u(table: Table, scale_u: float) -> Table:
-    """Write the mat's scale uncertainty into the sheet's head; a larger one there stays."""
+def shared_of(lengths: Sequence[Length]) -> Shared | None:
+    """Return what the sizes have in common; None where there are none."""
+    sizes = [n for n in lengths if not n.flags and is_length(n.feature)]
+    if not sizes:
+        return None
+    edges = [n.edge_sd_mm for n in sizes if edge_sign(n.feature)]
+    return Shared(
+        scale_u=max(n.scale_sd_mm / n.value_mm for n in sizes), edge_mm=max(edges, default=0.0)
+    )
+
+
+def with_shared(table: Table, shared: Shared) -> Table:
+    """Write what the sizes have in common into the sheet's head; larger ones there stay."""
+    for key, u in (("photo_scale_u", shared.scale_u), ("photo_edge_u_mm", shared.edge_mm)):
+        table = _with_line(table, key, u) if u > 0 else table
+    return table
+
+
+def _with_line(table: Table, key: str, u: float) -> Table:
+    line = re.compile(rf"#\s*{key}\s*:\s*(\d*\.?\d+(?:e-?\d+)?)\s*$", re.ASCII)
     rows = [r.cells for r in table.every]
     for place, cells in enumerate(rows):
-        found = _SCALE_LINE.match(cells[0]) if cells else None
+        found = line.match(cells[0]) if cells else None
         if found:
-            rows[place] = (f"{_SCALE_KEY} {max(scale_u, float(found[1])):.2g}",)
+            rows[place] = (f"# {key}: {max(u, float(found[1])):.2g}",)
             break
     else:
         head = next(k for k, r in enumerate(table.every) if r.line == table.header.line)
-        rows[head:head] = [(_SCALE_MEANING,), (f"{_SCALE_KEY} {scale_u:.2g}",)]
+        rows[head:head] = [(_MEANINGS[key],), (f"# {key}: {u:.2g}",)]
     return table_of(csv_text(rows, table.separator), table.name)
 
 
