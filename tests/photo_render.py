@@ -221,8 +221,8 @@ class _Reach:
     sky: NDArray[np.float32]
 
     def at(self, x_mm: Floats, y_mm: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        u = ((x_mm + _HALF_MM) * _REACH_PX_PER_MM - 0.5).astype(np.float32)
-        v = ((y_mm + _HALF_MM) * _REACH_PX_PER_MM - 0.5).astype(np.float32)
+        u = ((x_mm + _HALF_MM) * _REACH_PX_PER_MM).astype(np.float32)
+        v = ((y_mm + _HALF_MM) * _REACH_PX_PER_MM).astype(np.float32)
         flat = u.ndim == 1  # cv2.remap takes no more than 32767 in a row
         if flat:
             pad = -len(u) % 1024
@@ -247,25 +247,38 @@ def _reach(scene: Scene, level_mm: float) -> _Reach:
         shift = np.array([placed.x_mm, placed.y_mm, -level_mm - 0.01])
         moved = _solid(placed)[0].transform(np.column_stack([turn * placed.grow, shift]))
         solids.append(moved.trim_by_plane((0, 0, 1), 0.0))
-    return _Reach(*(_cast(solids, dirs) for dirs in (_lamp(scene), _sky())))
+    # what stands on the plane casts no penumbra on its own floor
+    free = 1 - _filled([s.slice(0.0) for s in solids])
+    return _Reach(*(_cast(solids, dirs, free) for dirs in (_lamp(scene), _sky())))
 
 
-def _cast(solids: list[m3.Manifold], dirs: Floats) -> NDArray[np.float32]:
-    side = int(2 * _HALF_MM * _REACH_PX_PER_MM)
-    total = np.zeros((side, side), np.float32)
+def _cast(
+    solids: list[m3.Manifold], dirs: Floats, free: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    lit = np.zeros_like(free)
     for d in dirs:
-        layer = np.zeros((side, side), np.uint8)
         shear = np.eye(3, 4)
         shear[:2, 2] = -d[:2] / d[2]
-        for solid in solids:
-            rings = solid.transform(shear).project().to_polygons()
-            pixels = [
-                np.rint((r + _HALF_MM) * _REACH_PX_PER_MM * 16).astype(np.int32) for r in rings
-            ]
-            if pixels:  # together, so that holes stay open
-                cv2.fillPoly(layer, pixels, 1, shift=4)
-        total += layer
-    return cv2.GaussianBlur(1 - total / len(dirs), (0, 0), 0.25 * _REACH_PX_PER_MM)
+        lit += (1 - _filled([s.transform(shear).project() for s in solids])) / len(dirs)
+
+    def softened(m: NDArray[np.float32]) -> NDArray[np.float32]:
+        return np.asarray(cv2.GaussianBlur(m, (0, 0), 0.25 * _REACH_PX_PER_MM))
+
+    return softened(lit * free) / np.maximum(softened(free), 1e-6)
+
+
+def _filled(sections: list[m3.CrossSection]) -> NDArray[np.float32]:
+    """1 inside the sections on the grid of the page, 0 outside."""
+    side = int(2 * _HALF_MM * _REACH_PX_PER_MM)
+    layer = np.zeros((side, side), np.uint8)
+    for section in sections:
+        pixels = [
+            np.rint((r + _HALF_MM) * _REACH_PX_PER_MM * 16).astype(np.int32)
+            for r in section.to_polygons()
+        ]
+        if pixels:  # together, so that holes stay open
+            cv2.fillPoly(layer, pixels, 1, shift=4)
+    return layer.astype(np.float32)
 
 
 def _levels_of(placed: Placed) -> list[float]:

@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from calib.photo.edges import misfit, vertex
 from calib.photo.profiles import Patch, cut_patch, sample_rim
-from calib.photo.rims import Rim, hidden
+from calib.photo.rims import Rim
 from calib.photo.side_views import spacer_mm
+from calib.photo.sight import hidden
 from calib.photo.view import PieceView
 from patterns.feature import Feature
 

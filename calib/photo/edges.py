@@ -5,7 +5,7 @@ sees any) to what lies below, where a shadow may ramp. Each is a level, blurred 
 levels are linear in the light, so only the rim's place is searched.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +18,11 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _NARROW_WALL_SIGMAS = 2.0  # a wall seen narrower than this has no level of its own
-_WALL_OVER_TOP = (0.35, 0.6, 0.85)  # light of a wall over the upper face's: away from a lamp, to it
+_WIDE_WALL_SIGMAS = 3.0  # one wider than this is seen to be darker further down
+#: Light of a wall over the upper face's, away from a lamp to facing it, with the standard
+#: uncertainty; and that where other walls that look the same way show it.
+_WALL_SHARE, _WALL_SHARE_SD, _SEEN_SHARE_SD = 0.5, 0.2, 0.08
+_SAME_WAY = 0.97  # cosine between the normals of walls with the same light
 _BLUR_GAINS = (0.9, 1.15, 1.5)
 _NEAR_MM = 0.3  # a station's own place may be this far from the rim's common one
 _GROWTH, _GROWTH_SD = 0.008, 0.005  # shrinkage, and paper whose scale is not known
@@ -65,9 +69,11 @@ def _columns(
         top = 1 - past_rim + wall_over_top * (past_rim - past_foot)
         columns = [top, past_foot, beyond]
     elif wall > u[-1] - places[-1]:
-        columns = [ones, past_rim]
+        columns = [ones, past_rim, np.maximum(at, 0.0)]
     else:
         columns = [ones, past_rim, rise(at - wall), beyond]
+        if wall > _WIDE_WALL_SIGMAS * sigma:
+            columns.append(np.clip(at, 0.0, wall))
     if bevel > 0.5 * sigma:
         columns.append(rise(at + bevel))
     return np.stack(columns, axis=-1)
@@ -100,6 +106,8 @@ class RimFit:
         Distance to the next best place (0: there is none).
     rival_ratio : float
         Misfit there over the misfit at the place chosen; close to 1 is bad.
+    light_sd_mm : float
+        Uncertainty of the place from the light of a wall too narrow to show it.
     contrast : float
         Share of what a level and a slope leave of the light that the steps explain.
     wall_mm : float
@@ -120,6 +128,7 @@ class RimFit:
     shift_mm: float
     rival_mm: float
     rival_ratio: float
+    light_sd_mm: float
     contrast: float
     wall_mm: float
     scatter_mm: float
@@ -128,12 +137,24 @@ class RimFit:
 
 @dataclass(frozen=True, eq=False)
 class Scan:
-    """Misfit of one rim's stations over the places tried: (n, k)."""
+    """Misfit of one rim's stations over the places tried: (n, k).
+
+    `darker` and `lighter` are the misfits if a narrow wall has less light, or more.
+    """
 
     rim: Rim
     profiles: Profiles
     places_mm: Floats
     sums: Floats
+    sigma_mm: float
+    darker: Floats | None = None
+    lighter: Floats | None = None
+
+
+def is_narrow(p: Profiles) -> bool:
+    """Tell whether a wall is seen, but too narrow to show how light it is."""
+    widest = _NARROW_WALL_SIGMAS * max(_BLUR_GAINS) * p.blur_mm
+    return bool(((p.wall_mm > 0) & (p.wall_mm < widest)).any())
 
 
 def scan_rim(
@@ -143,26 +164,54 @@ def scan_rim(
     reach_mm: float,
     use_wall: bool = True,
     thorough: bool = False,
+    share: tuple[float, float] = (_WALL_SHARE, _WALL_SHARE_SD),
 ) -> Scan | None:
     """Try places within `reach_mm` of where a rim is expected; None where there is no room.
 
-    `thorough` tries several blurs, and several lights of a wall too narrow to have its own level.
+    `thorough` tries several blurs, and what else a narrow wall's light may be: `share` is its light
+    over the upper face's, with its standard uncertainty.
     """
     reach = min(reach_mm, -p.across_mm[0] - 0.15, p.across_mm[-1] - 0.15)
     if reach < 0.1:
         return None
     step = max(0.02, p.blur_mm / 6)
     places = np.arange(-reach, reach + step / 2, step)
-    narrow = (p.wall_mm > 0) & (p.wall_mm < _NARROW_WALL_SIGMAS * 1.5 * p.blur_mm)
-    gains = _BLUR_GAINS if thorough else (1.15,)
-    ratios = _WALL_OVER_TOP if thorough and use_wall and narrow.any() else _WALL_OVER_TOP[1:2]
-    tries = [
-        misfit(p, places, sigma_mm=p.blur_mm * gain, wall_over_top=ratio, use_wall=use_wall)
-        for gain in gains
-        for ratio in ratios
-    ]
-    best = min(tries, key=lambda sums: float(sums.sum(axis=0).min()))
-    return Scan(rim, p, places, best)
+
+    def tried(gain: float, wall_over_top: float) -> Floats:
+        sigma = p.blur_mm * gain
+        return misfit(p, places, sigma_mm=sigma, wall_over_top=wall_over_top, use_wall=use_wall)
+
+    tries = {gain: tried(gain, share[0]) for gain in (_BLUR_GAINS if thorough else (1.15,))}
+    gain = min(tries, key=lambda g: float(tries[g].sum(axis=0).min()))
+    darker = lighter = None
+    if thorough and use_wall and is_narrow(p):
+        darker, lighter = (tried(gain, share[0] + sign * share[1]) for sign in (-1, 1))
+    return Scan(rim, p, places, tries[gain], p.blur_mm * gain, darker, lighter)
+
+
+def wall_share(scan: Scan, towards: Floats) -> float | None:
+    """Light of a wide wall over the upper face's, if it looks towards a direction (lying, flat)."""
+    p = scan.profiles
+    wall = float(np.median(p.wall_mm))
+    looks_there = scan.rim.circle is None and float(p.normals[0] @ towards) > _SAME_WAY
+    if not looks_there or wall < _WIDE_WALL_SIGMAS * scan.sigma_mm:
+        return None
+    total = scan.sums.sum(axis=0)
+    at = p.across_mm - scan.places_mm[int(total.argmin())]
+    top = at < -scan.sigma_mm
+    on_wall = (at > scan.sigma_mm) & (at < wall - scan.sigma_mm)
+    if top.sum() < 2 or on_wall.sum() < 2:
+        return None
+    light = p.light.mean(axis=(0, 2))
+    return float(np.clip(light[on_wall].mean() / max(light[top].mean(), 1e-6), 0.05, 1.3))
+
+
+def share_of(scans: Sequence[Scan], towards: Floats) -> tuple[float, float]:
+    """Light of walls that look towards a direction over the upper face's, and its uncertainty."""
+    seen = [s for s in (wall_share(scan, towards) for scan in scans) if s is not None]
+    if not seen:
+        return _WALL_SHARE, _WALL_SHARE_SD
+    return float(np.median(seen)), _SEEN_SHARE_SD
 
 
 def fit_rim(scan: Scan) -> RimFit:
@@ -178,6 +227,9 @@ def fit_rim(scan: Scan) -> RimFit:
     offsets, errors = _stations(places, sums, centre, _NEAR_MM, p)
     _, good, scatter = _line(p, offsets, is_circle)
     contrast = 1 - float(total.min()) / max(_left_by_ramp(p), 1e-12)
+    others = [
+        _nearest(places, m.sum(axis=0), shift) for m in (scan.darker, scan.lighter) if m is not None
+    ]
     return RimFit(
         scan.rim,
         p.along_mm,
@@ -189,6 +241,7 @@ def fit_rim(scan: Scan) -> RimFit:
         shift,
         rival_mm,
         rival_ratio,
+        float(np.ptp(others) / 2) if others else 0.0,
         contrast,
         float(np.median(p.wall_mm)),
         scatter,
@@ -274,6 +327,12 @@ def _choose(places: Floats, total: Floats, reach: float) -> tuple[float, float, 
         float(places[second] - places[first]),
         float(total[second] / total[first]),
     )
+
+
+def _nearest(places: Floats, total: Floats, shift: float) -> float:
+    """Lowest point near a place."""
+    near = np.abs(places - shift) <= _NEAR_MM
+    return vertex(places, total, int(np.where(near, total, np.inf).argmin()))
 
 
 def vertex(x: Floats, y: Floats, k: int) -> float:

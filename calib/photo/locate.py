@@ -13,7 +13,8 @@ from numpy.typing import NDArray
 from calib.photo.camera import Camera
 from calib.photo.image import Photo, linear
 from calib.photo.lying import Lying
-from calib.photo.rims import hidden, rims_of
+from calib.photo.rims import rims_of
+from calib.photo.sight import hidden
 
 Floats = NDArray[np.float64]
 Box = tuple[float, float, float, float]

@@ -232,8 +232,8 @@ def _offset_at(f: RimFit, anchor: Floats) -> tuple[float, float]:
         value = float(level + slope * (where - s.mean()))
         lever = (where - s.mean()) ** 2 / s.var()
         variance = spread**2 * (1 + lever) / independent
-    model = np.hypot(_MODEL_SD_MM, _WALL_SD_MM if f.wall_mm > 0.02 else 0.0)
-    return value, float(np.sqrt(variance + model**2))
+    wall_sd = _WALL_SD_MM if f.wall_mm > 0.02 else 0.0
+    return value, float(np.sqrt(variance + _MODEL_SD_MM**2 + wall_sd**2 + f.light_sd_mm**2))
 
 
 def _circle_step(f: RimFit) -> tuple[Floats, Floats]:

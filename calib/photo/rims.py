@@ -277,16 +277,3 @@ def _passes(rim: Rim, at: Floats, normal: Floats) -> bool:
 def rims_of(lying: Lying) -> tuple[Rim, ...]:
     """Return `find_rims` of a lying piece, remembered."""
     return tuple(find_rims(lying))
-
-
-def hidden(lying: Lying, points_mm: Floats, eye_mm: Floats) -> Bools:
-    """Tell for (n, 3) lying points whether the piece itself stands between them and the camera."""
-    top = float(lying.size_mm[2])
-    towards = eye_mm - points_mm
-    towards = towards / towards[:, 2:]
-    out = np.zeros(len(points_mm), dtype=bool)
-    for height in np.arange(0.1, float(top - points_mm[:, 2].min()), 0.5):
-        left = np.flatnonzero(~out & (points_mm[:, 2] + height < top))
-        if len(left):
-            out[left] = lying.solid_at(points_mm[left] + height * towards[left])
-    return out

@@ -9,14 +9,15 @@ from numpy.typing import NDArray
 from calib.errors import FileError
 from calib.photo.camera import Camera, View, solve_cameras
 from calib.photo.corners import Seen, find_mat
-from calib.photo.edges import RimFit, Scan, fit_rim, joint_step, scan_rim
+from calib.photo.edges import RimFit, Scan, fit_rim, is_narrow, joint_step, scan_rim, share_of
 from calib.photo.image import Photo
 from calib.photo.locate import Box, Found, Placement, locate
 from calib.photo.lying import Lying
-from calib.photo.profiles import Patch, cut_patch, sample_rim
+from calib.photo.profiles import Patch, Profiles, cut_patch, sample_rim
 from calib.photo.quality import blur_px, check_view
-from calib.photo.rims import Rim, hidden, rims_of
+from calib.photo.rims import Rim, rims_of
 from calib.photo.scale import PaperScale
+from calib.photo.sight import visible
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -177,28 +178,19 @@ def fit_piece(view: MatView, found: Found, options: Options) -> PieceView:
     world = placement.to_world(np.concatenate([r.points_mm for r in rims]))
     pixels = camera.project(world)
     patch = cut_patch(view.photo, pixels, round(4 * camera.px_per_mm(world.mean(axis=0))) + 8)
-    visible = _visible(lying, placement, rims, camera)
+    seen = visible(lying, rims, placement.to_lying(camera.position_mm[None])[0])
     for reach in _REACHES_MM:
-        scans = scan_rims(patch, view, placement, rims, visible, reach, options)
+        profiles = sample_rims(patch, view, placement, rims, seen, reach)
+        scans = _scans(profiles, reach, options)
         if len(scans) > 2:
             placement = _stepped(placement, joint_step(scans, reach, _REACH_DEG * reach))
-    scans = scan_rims(
-        patch, view, placement, rims, visible, _REACHES_MM[-1], options, thorough=True
-    )
+    profiles = sample_rims(patch, view, placement, rims, seen, _REACHES_MM[-1])
+    scans = _thorough(profiles, _REACHES_MM[-1], options)
     fits = [fit_rim(s) for s in scans]
     support = _support(rims, fits)
     return PieceView(
         view, lying, placement, tuple(fits), view.notes, support, found.score, options.heights
     )
-
-
-def _visible(
-    lying: Lying, placement: Placement, rims: Sequence[Rim], camera: Camera
-) -> list[Bools]:
-    eye = placement.to_lying(camera.position_mm[None])[0]
-    points = np.concatenate([r.points_mm for r in rims]) + np.array([0, 0, 0.05])
-    ends = np.cumsum([len(r.points_mm) for r in rims])[:-1]
-    return np.split(~hidden(lying, points, eye), ends)
 
 
 def _support(rims: Sequence[Rim], fits: Sequence[RimFit]) -> float:
@@ -212,27 +204,43 @@ def _support(rims: Sequence[Rim], fits: Sequence[RimFit]) -> float:
     return good / total if total else 0.0
 
 
-def scan_rims(
+def sample_rims(
     patch: Patch,
     view: MatView,
     placement: Placement,
     rims: Sequence[Rim],
-    visible: Sequence[Bools],
+    seen: Sequence[Bools],
     reach_mm: float,
-    options: Options,
-    *,
-    thorough: bool = False,
-) -> list[Scan]:
-    """Scan all rims that are seen from one placement."""
+) -> list[tuple[Rim, Profiles]]:
+    """Sample all rims that are seen from one placement."""
     out = []
-    for rim, seen in zip(rims, visible, strict=True):
-        profiles = sample_rim(patch, view.camera, placement, rim, seen, view.blur_px, reach_mm)
-        if profiles is not None:
-            scan = scan_rim(
-                profiles, rim, reach_mm=reach_mm, use_wall=options.walls, thorough=thorough
-            )
-            out += [scan] if scan is not None else []
+    for rim, part in zip(rims, seen, strict=True):
+        profiles = sample_rim(patch, view.camera, placement, rim, part, view.blur_px, reach_mm)
+        out += [(rim, profiles)] if profiles is not None else []
     return out
+
+
+def _scans(
+    profiles: Sequence[tuple[Rim, Profiles]], reach_mm: float, options: Options
+) -> list[Scan]:
+    scans = [scan_rim(p, rim, reach_mm=reach_mm, use_wall=options.walls) for rim, p in profiles]
+    return [s for s in scans if s is not None]
+
+
+def _thorough(
+    profiles: Sequence[tuple[Rim, Profiles]], reach_mm: float, options: Options
+) -> list[Scan]:
+    """Scan wide walls first: they show the light of the narrow ones that look the same way."""
+    out: dict[int, Scan | None] = {}
+    narrow = [is_narrow(p) for _, p in profiles]
+    for k in sorted(range(len(profiles)), key=lambda k: narrow[k]):
+        rim, p = profiles[k]
+        wide = [s for j, s in out.items() if s is not None and not narrow[j]]
+        out[k] = scan_rim(
+            p, rim, reach_mm=reach_mm, use_wall=options.walls, thorough=True,
+            share=share_of(wide, p.normals[0]),
+        )  # fmt: skip
+    return [s for _, s in sorted(out.items()) if s is not None]
 
 
 def _stepped(placement: Placement, step: Floats) -> Placement:
