@@ -17,6 +17,7 @@ from calib.photo.rims import Rim
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+_NO_WALL_MM = 0.02
 _NARROW_WALL_SIGMAS = 2.0  # a wall seen narrower than this has no level of its own
 _WIDE_WALL_SIGMAS = 3.0  # one wider than this is seen to be darker further down
 #: Light of a wall over the upper face's, away from a lamp to facing it, with the standard
@@ -112,10 +113,13 @@ class RimFit:
         Share of what a level and a slope leave of the light that the steps explain.
     wall_mm : float
         Median width of wall seen.
+    wall_seen : float
+        Share of the stations that see the wall.
     scatter_mm : float
         Robust spread of the good stations about their line.
     brightness : float
-        Light of the upper face over its difference to what lies beyond; 1 on black, 0 if black.
+        Light of the upper face over the step down to what is seen next to it, the wall or the
+        floor: 1 beside black, more beside something nearly as light, negative beside lighter.
     """
 
     rim: Rim
@@ -131,6 +135,7 @@ class RimFit:
     light_sd_mm: float
     contrast: float
     wall_mm: float
+    wall_seen: float
     scatter_mm: float
     brightness: float
 
@@ -244,17 +249,22 @@ def fit_rim(scan: Scan) -> RimFit:
         float(np.ptp(others) / 2) if others else 0.0,
         contrast,
         float(np.median(p.wall_mm)),
+        float((p.wall_mm > _NO_WALL_MM).mean()),
         scatter,
-        _brightness(p),
+        _brightness(p, shift, scan.sigma_mm),
     )
 
 
-def _brightness(p: Profiles) -> float:
-    """Light of the upper face over the step down to what lies beyond, 0 where that is brighter."""
-    tenth = max(2, len(p.across_mm) // 10)
-    top = float(p.light[:, :tenth].mean())
-    beyond = float(p.light[:, -tenth:].mean())
-    return float(np.clip(top / (top - beyond), 0.0, 1.3)) if top > beyond else 0.0
+def _brightness(p: Profiles, shift: float, sigma: float) -> float:
+    """Light of the upper face over the step down to what is seen next to it."""
+    at = p.across_mm - shift
+    wall = float(np.median(p.wall_mm))
+    end = wall - sigma if wall > _NARROW_WALL_SIGMAS * sigma else 1.0
+    above, beside = at < -2 * sigma, (at > 1.5 * sigma) & (at < max(end, 2.5 * sigma))
+    if not (above.any() and beside.any()):
+        return 1.0
+    top, beyond = float(p.light[:, above].mean()), float(p.light[:, beside].mean())
+    return float(np.clip(top / (top - beyond), -1.0, 4.0)) if top != beyond else 4.0
 
 
 def _left_by_ramp(p: Profiles) -> float:

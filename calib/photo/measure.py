@@ -14,11 +14,13 @@ from patterns.feature import Feature, Kind
 
 Floats = NDArray[np.float64]
 
-#: Printed upper edges are rounded; 0.1 mm is taken for the radius (half a usual layer: judgement).
-#: The round is darker than the face, so a piece on something darker is seen this much too small at
-#: each edge, and half of it is uncertain. From renderings with radii of 0, 0.1 and 0.2 mm.
-ROUND_MM, ROUND_SD_MM = 0.018, 0.010
-_ROUND_LEAST_SD_MM = 0.005
+#: Printed upper edges are rounded: radius and its standard uncertainty (about half a usual layer:
+#: judgement).
+ROUND_MM, ROUND_SD_MM = 0.09, 0.06
+#: How far inward a rounded edge is seen, over its radius: where it stands against its own wall (and
+#: more for each unit of brightness), and against something darker or lighter further down. Fitted to
+#: renderings with radii of 0, 0.1 and 0.15 mm.
+_ROUND_ON_WALL, _ROUND_ON_WALL_LIT, _ROUND_ON_DARK, _ROUND_ON_LIGHT = 0.12, 0.07, 0.11, 0.03
 _MODEL_SD_MM = 0.006  # of one rim: what the step model leaves in clean renderings
 _WALL_SD_MM = 0.010  # more where the wall is seen, for the two steps share the light
 _HEIGHT_SD_MM = 0.05  # of the rim above the paper: first layer, paper's lie
@@ -60,14 +62,9 @@ class End:
     doubts: tuple[str, ...] = ()
 
     @property
-    def brightness(self) -> float:
-        """Mean of its rims' brightness: how much a rounded edge hides."""
-        return float(np.mean([f.brightness for f in self.fits]))
-
-    @property
-    def round_sd_mm(self) -> float:
-        """Uncertainty from the rounded edge, of one sign at both ends of an outside length."""
-        return _ROUND_LEAST_SD_MM + ROUND_SD_MM * self.brightness
+    def hidden_by_round(self) -> float:
+        """How far inward a rounded edge is seen, over its radius."""
+        return float(np.mean([_hidden_by_round(f) for f in self.fits]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,18 +134,17 @@ def _measure(view: PieceView, feature: Feature, scale: PaperScale) -> Length | N
         return None
     grown = view.placement.grown(anchors)
     nominal = float((grown[1] - grown[0])[:2] @ direction)
-    rounding = ROUND_MM * (b.outward * b.brightness - a.outward * a.brightness)
-    value = nominal + b.shift_mm - a.shift_mm + rounding
+    hidden = b.outward * b.hidden_by_round - a.outward * a.hidden_by_round
+    value = nominal + b.shift_mm - a.shift_mm + ROUND_MM * hidden
     world = view.placement.turned(direction[None])[0]
     camera_sd = _camera_sd(view, a, b, world)
-    edge_sd = abs(b.outward * b.round_sd_mm - a.outward * a.round_sd_mm)
     own = float(np.sqrt(a.sd_mm**2 + b.sd_mm**2 + camera_sd**2))
     places = [_seen_at(view, e, world) for e in (a, b)]
     if not view.heights:
         flat = view.camera.on_plane(view.camera.project(np.stack(places)))
         value = float((flat[1] - flat[0]) @ world)
     return Length(
-        feature, float(value), own, edge_sd, abs(nominal) * scale.sd_along(world),
+        feature, float(value), own, ROUND_SD_MM * abs(hidden), abs(nominal) * scale.sd_along(world),
         (*a.doubts, *b.doubts), (places[0], places[1]), view.mat_view.photo.name,
     )  # fmt: skip
 
@@ -232,7 +228,7 @@ def _offset_at(f: RimFit, anchor: Floats) -> tuple[float, float]:
         value = float(level + slope * (where - s.mean()))
         lever = (where - s.mean()) ** 2 / s.var()
         variance = spread**2 * (1 + lever) / independent
-    wall_sd = _WALL_SD_MM if f.wall_mm > 0.02 else 0.0
+    wall_sd = _WALL_SD_MM if f.wall_seen > 0.5 else 0.0
     return value, float(np.sqrt(variance + _MODEL_SD_MM**2 + wall_sd**2 + f.light_sd_mm**2))
 
 
@@ -245,6 +241,13 @@ def _circle_step(f: RimFit) -> tuple[Floats, Floats]:
     thinning = max(1.0, _CORRELATED_MM * good.sum() / max(f.rim.length_mm, 1.0))
     inverse = np.linalg.pinv(columns.T @ columns)
     return step, inverse * spread**2 * thinning + np.eye(3) * _MODEL_SD_MM**2
+
+
+def _hidden_by_round(f: RimFit) -> float:
+    lit = max(f.brightness, 0.0)
+    against_wall = _ROUND_ON_WALL + _ROUND_ON_WALL_LIT * lit
+    against_floor = max(_ROUND_ON_DARK * lit, _ROUND_ON_LIGHT)
+    return f.wall_seen * against_wall + (1 - f.wall_seen) * against_floor
 
 
 def _material(f: RimFit) -> float:
