@@ -28,7 +28,7 @@ _CORRELATED_MM = 4.0  # along a rim: the texture of the print repeats
 _LATERAL_MM = 3.0
 _FLAG_SCATTER_MM, _FLAG_SCATTER_PX = 0.04, 0.25
 _FLAG_RIVAL = 1.5
-_FLAG_CONTRAST = 0.9
+_FLAG_CONTRAST = 0.95
 _FLAG_OFF_MM = 0.45
 _MEASURED = (
     Kind.OUTSIDE, Kind.INSIDE, Kind.PITCH, Kind.HEIGHT, Kind.STEP, Kind.DIAGONAL, Kind.WALL,
@@ -229,7 +229,7 @@ def _offset_at(f: RimFit, anchor: Floats) -> tuple[float, float]:
         lever = (where - s.mean()) ** 2 / s.var()
         variance = spread**2 * (1 + lever) / independent
     wall_sd = _WALL_SD_MM if f.wall_seen > 0.5 else 0.0
-    return value, float(np.sqrt(variance + _MODEL_SD_MM**2 + wall_sd**2 + f.light_sd_mm**2))
+    return value, float(np.sqrt(variance + (_MODEL_SD_MM * max(f.brightness, 1.0)) ** 2 + wall_sd**2 + f.light_sd_mm**2))
 
 
 def _circle_step(f: RimFit) -> tuple[Floats, Floats]:
