@@ -19,7 +19,7 @@ Bools = NDArray[np.bool_]
 
 _NO_WALL_MM = 0.02
 _NARROW_WALL_SIGMAS = 2.0  # a wall seen narrower than this has no level of its own
-_WIDE_WALL_SIGMAS = 3.0  # one wider than this is seen to be darker further down
+_WIDE_WALL_SIGMAS = 3.0  # one wider than this shows its light to narrow ones
 #: Light of a wall over the upper face's, away from a lamp to facing it, with the standard
 #: uncertainty; and that where other walls that look the same way show it.
 _WALL_SHARE, _WALL_SHARE_SD, _SEEN_SHARE_SD = 0.5, 0.2, 0.08
@@ -72,9 +72,8 @@ def _columns(
     elif wall > u[-1] - places[-1]:
         columns = [ones, past_rim, np.maximum(at, 0.0)]
     else:
-        columns = [ones, past_rim, rise(at - wall), beyond]
-        if wall > _WIDE_WALL_SIGMAS * sigma:
-            columns.append(np.clip(at, 0.0, wall))
+        columns = [ones, past_rim, np.clip(at, 0.0, wall), rise(at - wall), beyond]
+    columns.append(np.minimum(at, 0.0))
     if bevel > 0.5 * sigma:
         columns.append(rise(at + bevel))
     return np.stack(columns, axis=-1)
