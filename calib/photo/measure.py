@@ -28,7 +28,7 @@ _CORRELATED_MM = 4.0  # along a rim: the texture of the print repeats
 _LATERAL_MM = 3.0
 _FLAG_SCATTER_MM, _FLAG_SCATTER_PX = 0.04, 0.25
 _FLAG_RIVAL = 1.5
-_FLAG_CONTRAST = 0.95
+_FLAG_CONTRAST, _FLAG_CONTRAST_BY_WALL = 0.9, 0.96  # the latter where a narrow wall is seen
 _FLAG_OFF_MM = 0.45
 _MEASURED = (
     Kind.OUTSIDE, Kind.INSIDE, Kind.PITCH, Kind.HEIGHT, Kind.STEP, Kind.DIAGONAL, Kind.WALL,
@@ -333,7 +333,7 @@ def _doubts(view: PieceView, f: RimFit) -> tuple[str, ...]:
         out.append("edge too short")
     if f.rival_ratio < _FLAG_RIVAL:
         out.append("edge ambiguous: another place fits nearly as well")
-    if f.contrast < _FLAG_CONTRAST:
+    if f.contrast < (_FLAG_CONTRAST_BY_WALL if f.light_sd_mm > 0 else _FLAG_CONTRAST):
         out.append("little contrast at an edge")
     if f.rim.bevel_mm:
         out.append("chamfered edge: turn the piece over, its bed side down")
