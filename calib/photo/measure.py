@@ -229,7 +229,11 @@ def _offset_at(f: RimFit, anchor: Floats) -> tuple[float, float]:
         lever = (where - s.mean()) ** 2 / s.var()
         variance = spread**2 * (1 + lever) / independent
     wall_sd = _WALL_SD_MM if f.wall_seen > 0.5 else 0.0
-    return value, float(np.sqrt(variance + (_MODEL_SD_MM * max(f.brightness, 1.0)) ** 2 + wall_sd**2 + f.light_sd_mm**2))
+    return value, float(
+        np.sqrt(
+            variance + (_MODEL_SD_MM * max(f.brightness, 1.0)) ** 2 + wall_sd**2 + f.light_sd_mm**2
+        )
+    )
 
 
 def _circle_step(f: RimFit) -> tuple[Floats, Floats]:
