@@ -206,8 +206,8 @@ def test_missing_photo_and_folder_given_as_photo(folder: Path) -> None:
 
 
 def test_wrong_piece(folder: Path) -> None:
-    other = get("wall-box").piece({}, PrintSetup())
-    (folder / "sheet.csv").write_text(sheet_csv(other, "box-1", "2026-03-01"), encoding="utf-8")
+    other = get("hole-plate").piece({}, PrintSetup())
+    (folder / "sheet.csv").write_text(sheet_csv(other, "plate-1", "2026-03-01"), encoding="utf-8")
     (folder / "a.jpg").write_bytes(jpeg(good()))
     run = CliRunner().invoke(app(), ["photo", str(folder), str(folder / "a.jpg")])
     assert run.exit_code == 2
@@ -297,3 +297,13 @@ def test_help_loads_neither_numpy_nor_opencv() -> None:
     )
     run = subprocess.run([sys.executable, "-c", words], capture_output=True, text=True, check=True)
     assert run.stdout.strip() == "[]"
+
+
+def test_piece_that_no_photo_can_measure_is_refused(tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.csv"
+    sheet.write_text(sheet_csv(get("wall-box").piece({}, PrintSetup()), "w", "2026-03-01"), "utf-8")
+    picture = tmp_path / "a.jpg"
+    Image.new("RGB", (1200, 1600), "white").save(picture)
+    result = CliRunner().invoke(app(), ["photo", str(sheet), str(picture)])
+    assert result.exit_code == 2
+    assert "nothing on this piece can be measured in a photo" in result.output

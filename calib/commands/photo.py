@@ -9,6 +9,7 @@ from calib.commands.common import ForceOption, JsonOption, numbers, print_json
 from calib.errors import BadInput
 
 if TYPE_CHECKING:
+    from calib.photo.corners import Seen
     from calib.photo.scale import PaperScale
     from calib.photo.session import Outcome
 
@@ -137,7 +138,8 @@ def photo(
 ) -> None:
     """Measure, write photo.csv and one annotated picture for each photo, and say what came out."""
     from calib.photo.image import load_photo
-    from calib.photo.session import measure_photos
+    from calib.photo.session import check_measurable, measure_photos
+    from calib.photo.view import look_at_mats
     from calib.readings import read_table, sheet_of
 
     sheet = sheet_of(table := read_table(sheet_file))
@@ -146,13 +148,17 @@ def photo(
             f"{sheet.piece.pattern} has no piece to photograph", mend="use another sheet"
         )
     folder = out or (sheet_file if sheet_file.is_dir() else sheet_file.parent)
+    sides = _sides(side, sheet.piece.pattern)
+    check_measurable(sheet.piece.body, sheet.piece.features, sides)
     loaded = [load_photo(p) for p in photos]
+    seen = look_at_mats(loaded)
     outcome = measure_photos(
         loaded,
         sheet.piece.body,
         sheet.piece.features,
-        scale=_scale(loaded, bar_x, bar_y),
-        sides=_sides(side, sheet.piece.pattern),
+        seen=seen,
+        scale=_scale(seen, bar_x, bar_y),
+        sides=sides,
         card=card,
         known_mm=numbers(known or [], "--known"),
     )
@@ -184,16 +190,15 @@ def _sides(given: list[str] | None, pattern: str) -> list[str]:
     return given or list(USUAL_SIDES.get(pattern, ("bottom", "top")))
 
 
-def _scale(loaded: list[Any], bar_x: float | None, bar_y: float | None) -> "PaperScale | None":
+def _scale(seen: "list[Seen]", bar_x: float | None, bar_y: float | None) -> "PaperScale | None":
     from calib.photo.mats import mats_file, scale_of
     from calib.photo.scale import from_bars
-    from calib.photo.session import mats_of
 
     if (bar_x is None) != (bar_y is None):
         raise BadInput("one bar alone says half", mend="give both --bar-x and --bar-y")
     if bar_x is not None and bar_y is not None:
         return from_bars(bar_x, bar_y)
-    names = {m.name for m, known in mats_of(loaded) if known}
+    names = {s.mat.name for s in seen if s.serial_known}
     scales = [s for s in (scale_of(mats_file(), n) for n in names) if s is not None]
     return scales[0] if len(names) == 1 and scales else None
 

@@ -30,6 +30,7 @@ _FLAG_SCATTER_MM, _FLAG_SCATTER_PX = 0.04, 0.25
 _FLAG_RIVAL = 1.5
 _FLAG_CONTRAST, _FLAG_CONTRAST_BY_WALL = 0.9, 0.96  # the latter where a narrow wall is seen
 _FLAG_OFF_MM = 0.45
+_LEAST_MM = 2.0  # of a length: less has no room for two blurred edges
 _MEASURED = (
     Kind.OUTSIDE, Kind.INSIDE, Kind.PITCH, Kind.HEIGHT, Kind.STEP, Kind.DIAGONAL, Kind.WALL,
     Kind.DIAMETER,
@@ -109,7 +110,7 @@ def measure_features(
     """Measure every feature that lies flat in this photo and whose rims were seen."""
     out = []
     for feature in features:
-        if feature.kind in _MEASURED:
+        if shows(view.lying, feature):
             length = _measure(view, feature, scale)
             out += [length] if length is not None else []
     return out
@@ -121,6 +122,12 @@ def flat_direction(lying: Lying, feature: Feature) -> Floats | None:
     if np.linalg.norm(d) < 0.5 or abs(d[2]) > 1e-6:
         return None
     return np.asarray(d[:2])
+
+
+def shows(lying: Lying, feature: Feature) -> bool:
+    """Tell whether a photo of a piece that lies so can show a feature's length."""
+    large = feature.nominal >= _LEAST_MM
+    return feature.kind in _MEASURED and large and flat_direction(lying, feature) is not None
 
 
 def _measure(view: PieceView, feature: Feature, scale: PaperScale) -> Length | None:

@@ -4,11 +4,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from calib.photo.card import scale_from_card
+from calib.photo.corners import Seen
 from calib.photo.defects import Defect, measure_defects
 from calib.photo.image import Photo
 from calib.photo.lying import Lying, lay
-from calib.photo.mat import Mat
-from calib.photo.measure import Length, combine, flat_direction, measure_features
+from calib.photo.measure import Length, combine, flat_direction, measure_features, shows
 from calib.photo.others import refuse_others
 from calib.photo.scale import CALIPER_SD_MM, PaperScale, from_length
 from calib.photo.side_views import spacer_mm
@@ -54,16 +54,12 @@ class Outcome:
     defects: tuple[Defect, ...] = ()
 
 
-def mats_of(photos: Sequence[Photo]) -> list[tuple[Mat, bool]]:
-    """Return the mat in every photo, and whether its number could be read."""
-    return [(s.mat, s.serial_known) for s in look_at_mats(photos)]
-
-
 def measure_photos(
     photos: Sequence[Photo],
     body: Body,
     features: Sequence[Feature],
     *,
+    seen: Sequence[Seen] | None = None,
     scale: PaperScale | None = None,
     sides: Sequence[str] = ("bottom",),
     card: bool = False,
@@ -74,6 +70,8 @@ def measure_photos(
 
     Parameters
     ----------
+    seen : sequence of Seen or None
+        What `look_at_mats` finds in the photos, where that was asked for before.
     sides : sequence of str
         Sides that may be down; the right one is found.
     scale : PaperScale or None
@@ -90,8 +88,8 @@ def measure_photos(
     """
     _check_known(features, known_mm or {})
     scale = scale or PaperScale()
-    seen = look_at_mats(photos)
     lyings = [lay(body, side) for side in sides]
+    seen = seen or look_at_mats(photos)
     views = solve_views(photos, seen, scale, options)
     if card:
         prior = scale
@@ -121,6 +119,17 @@ def measure_photos(
         tuple(pieces), tuple(single), tuple(lengths), scale, _notes(pieces, scale),
         tuple(defects.values()),
     )  # fmt: skip
+
+
+def check_measurable(body: Body, features: Sequence[Feature], sides: Sequence[str]) -> None:
+    """Refuse pieces whose features no photo shows, such as walls a line wide."""
+    on_side = any(side not in ("bottom", "top") for side in sides)
+    if not on_side and not any(shows(lay(body, side), f) for side in sides for f in features):
+        raise BadInput(
+            "nothing on this piece can be measured in a photo",
+            mend="fill its sheet in by hand; photos suit sizes of 2 mm and more, and the pieces"
+            " that lie on their side",
+        )
 
 
 def _find(
