@@ -20,7 +20,7 @@ from calib.commands.common import (
     print_json,
     setup_from,
 )
-from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
+from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption, place_lines
 from calib.errors import BadInput, FileError
 
 if TYPE_CHECKING:
@@ -123,6 +123,9 @@ def make(
         typer.echo(f"All on one bed: {plate_file}")
     first = "Print it, measure it" if pieces[0].printed else "Measure"
     sheet = shlex.quote(f"{made[0]['folder']}/sheet.csv")
+    if pieces[0].printed:
+        for line in kept.told:
+            typer.echo(line)
     typer.echo(f"{first}, fill in sheet.csv, then: truebead solve {sheet}")
     typer.echo(SAFETY)
 
@@ -192,11 +195,14 @@ class Kept:
         The sheet's lines that say what is set now.
     filament : str
         Type of the spool's filament.
+    told : lines
+        What is to be set before the piece is printed, and what it is printed without.
     """
 
     setup: "PrintSetup | None" = None
     keys: Mapping[str, str] = field(default_factory=dict)
     filament: str = ""
+    told: tuple[str, ...] = ()
 
     def piece(self, pattern: "Pattern", given: Mapping[str, str], setup: "PrintSetup") -> "Piece":
         """Lay a piece out for the spool's type of filament, unless another is given."""
@@ -211,7 +217,8 @@ def kept_setup(
     """Look up in the store what was named."""
     if not (printer or nozzle or spool):
         return Kept()
-    from calib.solve import NEUTRAL, NOW_PREFIX
+    from calib.places import NEUTRAL
+    from calib.solve import NOW_PREFIX
     from calib.store import open_store
 
     with open_store(store, make=False) as opened:
@@ -219,6 +226,7 @@ def kept_setup(
         printed_with = bool(spool) or len(opened.spools()) == 1
         context = opened.context_for(printer, nozzle, spool, printed=printed_with)
         reel = opened.spool(spool) if printed_with else None
+        in_force = opened.in_force(printer, nozzle, spool) if printed_with else []
         names = {
             "printer": opened.printer(printer).name,
             "nozzle": opened.nozzle(printer, nozzle).name,
@@ -230,7 +238,13 @@ def kept_setup(
     now = {**NEUTRAL, **context.now}
     keys = {name: value for name, value in names.items() if value}
     keys |= {f"{NOW_PREFIX}{name}": repr(float(value)) for name, value in now.items()}
-    return Kept(setup=setup, keys=keys, filament=context.filament)
+    told = tuple(place_lines(in_force, _options(names)))
+    return Kept(setup=setup, keys=keys, filament=context.filament, told=told)
+
+
+def _options(names: Mapping[str, str]) -> str:
+    named = ((what, names[what]) for what in ("printer", "nozzle", "spool"))
+    return "".join(f" --{what} {shlex.quote(name)}" for what, name in named if name)
 
 
 def make_folder(

@@ -19,14 +19,16 @@ from calib.commands.show import (
     half_width,
     iso,
     number,
+    place_lines,
     say,
     say_line,
     say_table,
 )
 from calib.errors import BadInput
+from calib.places import where_words
 
 if TYPE_CHECKING:
-    from calib.store.records import InForce, KeptCorrection, KeptSheet
+    from calib.store.records import InForce, KeptCorrection, KeptSheet, SaidPlace
 
 profile = typer.Typer(
     no_args_is_help=True, help="Show the corrections in force, their history, and take them back."
@@ -76,12 +78,14 @@ def show(
     if not settings and not deeds:
         say(f"{title}: nothing is known yet. See what to print: truebead next")
         return
-    say_table(title, ("setting", "value>", "95 %>", "unit", "from", "found", ""), [_row(v) for v in settings])  # fmt: skip
+    say_table(title, ("setting", "value>", "95 %>", "unit", "from", "found", "where", ""), [_row(v) for v in settings])  # fmt: skip
     for line in stale_lines(settings):
         say(line, "yellow")
     for v in settings:
         if v.vaguer is not None:
             say(_vaguer_line(v))
+    for line in place_lines(settings):
+        say(line)
     for line in deed_lines(deeds):
         say(line)
 
@@ -141,12 +145,24 @@ def history(
             _say_sheet(opened.sheet(sheet), as_json)
             return
         found = opened.history(printer, nozzle, spool, setting, limit)
+        one = printer or (found[0].printer if len({k.printer for k in found}) == 1 else None)
+        said = opened.places(one, limit) if one else []
     if as_json:
         print_json([correction_json(k) for k in found])
         return
     say("Kept corrections, newest first, by sheet", "bold")
     for line in history_lines(found):
         say_line(line)
+    said = [p for p in said if setting in (None, p.setting) and spool in (None, p.spool)]
+    if said:
+        say("Where they take effect, as it was said, newest first", "bold")
+    for p in said:
+        say_line(f"{p.at:%Y-%m-%d %H:%M} {_said_line(p)}")
+
+
+def _said_line(p: "SaidPlace") -> str:
+    value = "" if p.value is None else f" {p.value:.6g}"
+    return f"{p.setting}{value} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
 
 
 def history_lines(found: "Sequence[KeptCorrection]") -> list[str]:
@@ -318,6 +334,7 @@ def _row(v: "InForce") -> tuple[str, ...]:
         v.unit,
         where,
         age(v.source.kept_at),
+        "" if v.value is None else v.where,
         "stale" if v.stale else "",
     )
 
@@ -333,6 +350,9 @@ def setting_json(v: "InForce") -> dict[str, Any]:
         "layer": str(v.layer),
         "inherited_from": list(v.inherited_from),
         "stale": v.stale,
+        "place": str(v.place),
+        "place_said_at": iso(v.place_said),
+        "is_set": v.is_set,
         "vaguer": None if v.vaguer is None else v.vaguer.uid,
         "source": correction_json(v.source),
     }

@@ -13,7 +13,7 @@ from calib.errors import StoreError
 from calib.store.base import StoreBase
 from calib.store.engine import HEAD, speaking, store_url
 from calib.store.keeping import keep_key, text_sha256
-from calib.store.tables import CorrectionRow, EventRow, ReadingRow, SheetRow, UndoRow
+from calib.store.tables import CorrectionRow, EventRow, PlaceRow, ReadingRow, SheetRow, UndoRow
 
 
 class Care(StoreBase):
@@ -21,7 +21,7 @@ class Care(StoreBase):
 
     def counts(self) -> dict[str, int]:
         """Return how many rows each kept table has."""
-        tables = {"sheets": SheetRow, "readings": ReadingRow, "corrections": CorrectionRow, "taken back": UndoRow, "events": EventRow}  # fmt: skip
+        tables = {"sheets": SheetRow, "readings": ReadingRow, "corrections": CorrectionRow, "taken back": UndoRow, "events": EventRow, "places": PlaceRow}  # fmt: skip
         with self._read() as session:
             return {
                 name: int(session.scalar(select(func.count()).select_from(t)) or 0)
