@@ -54,7 +54,8 @@ class Look:
                 found[setting] = value
         values = [_with_staleness(v, found, happened) for v in found.values()]
         ordered = sorted(values, key=lambda v: (_order(v.setting), v.setting))
-        return placed(ordered, newest_said(self.session, self.printer.id, self.spool.id, self.at))
+        said = newest_said(self.session, self.printer.id, self.spool.id, self.at)
+        return placed(ordered, said, self.spool.id)
 
     def unsettled(self, in_force: Sequence[InForce]) -> list[KeptCorrection]:
         """Return the newest corrections of their settings, where they say "print again".

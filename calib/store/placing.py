@@ -108,16 +108,18 @@ def _of_spool(row: PlaceRow, spool_id: int) -> bool:
     return row.spool_id == spool_id or topic_of(row.setting).scope in (Scope.PRINTER, Scope.NOZZLE)
 
 
-def placed(found: Sequence[InForce], said: Mapping[str, PlaceRow]) -> list[InForce]:
+def placed(found: Sequence[InForce], said: Mapping[str, PlaceRow], spool_id: int) -> list[InForce]:
     """Say of each value in force where it takes effect, and whether it is set there already."""
-    return [_placed(v, said.get(v.setting)) for v in found]
+    return [_placed(v, said.get(v.setting), spool_id) for v in found]
 
 
-def _placed(v: InForce, said: PlaceRow | None) -> InForce:
+def _placed(v: InForce, said: PlaceRow | None, spool_id: int) -> InForce:
     if said is None or said.place not in set(Place):  # a newer Truebead may know more places
         place, at, value = str(usual_place(v.setting)), None, None
     else:
-        place, at, value = said.place, said.at, said.value
+        # What was set for another spool is not taken to be set for this one.
+        value = said.value if _of_spool(said, spool_id) else None
+        place, at = said.place, said.at
     same = value is not None and v.value is not None and math.isclose(value, v.value, rel_tol=1e-9)
     # What was found to be left alone was set when the piece was printed.
     stays = v.source.correction.verdict is Verdict.LEAVE and not v.inherited_from
