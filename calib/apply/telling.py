@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from calib.apply.gcode.job import Job
     from calib.apply.gcode.stream import Result
     from calib.apply.limits import Limits
-    from calib.apply.mesh import Moved
+    from calib.apply.points import Moved
 
 
 def tell_gcode(file: Path, job: Job, needed: Needed, result: Result) -> list[str]:

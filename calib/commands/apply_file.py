@@ -140,9 +140,9 @@ def correct_model(
     convert = map_stl if file.suffix.lower() == ".stl" else map_3mf
     if dry_run:
         with tempfile.TemporaryDirectory() as folder:
-            moved = convert(file, Path(folder) / file.name, needed.matrix)
+            moved = convert(file, Path(folder) / file.name, needed.matrix, again=again)
     else:
-        moved = convert(file, target, needed.matrix)
+        moved = convert(file, target, needed.matrix, again=again)
     written = None if dry_run else target
     notes = model_notes(file, needed, moved, limits)
     if as_json:
