@@ -40,7 +40,7 @@ GCODE_SETTINGS = (*MODEL_SETTINGS, "flow_percent")
 
 _TAKES = {Place.MODELS: MODEL_SETTINGS, Place.GCODE: GCODE_SETTINGS}
 _DRAWN = ("holes", "clearance", "overhang", "bridge")
-_WORDS = {
+_WORDS: dict[str, str] = {
     Place.MODELS: "put into models",
     Place.GCODE: "put into G-code",
     Place.DRAWING: "to draw parts with",
@@ -102,4 +102,4 @@ def where_words(place: str, *, is_set: bool) -> str:
     """Say where a correction takes effect; what is to be set and what is set already differ."""
     if place == Place.PRINTER:
         return "set" if is_set else "to set"
-    return _WORDS[Place(place)]
+    return _WORDS.get(place, place)  # a newer Truebead may know more places

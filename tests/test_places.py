@@ -371,3 +371,65 @@ def test_a_sheet_without_corrections_can_be_kept_again_once_there_are_some(store
         store.undo(next(iter(store.readings_of())).sheet_uid)
     assert len(store.keep(*given, [scale()], {}, **names)) == 1
     store.add_spool(Spool(name="other", material="PLA"))
+
+
+# --- clumsy users -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", ["stl", "gcode"])
+def test_a_corrected_file_is_known_again_under_another_name(truebead, kind):
+    calibrate(truebead, "one", 100.0)
+    name = model(truebead) if kind == "stl" else sliced(truebead)
+    truebead(f"apply {name}")
+    assert "is there already" in truebead(f"apply {name}", code=2)
+    (truebead.folder / f"lamp.corrected.{kind}").rename(truebead.folder / f"final.{kind}")
+    said = truebead(f"apply final.{kind}", code=2)
+    assert "corrected before" in said
+    assert "--again" in said
+    assert said.count("\n") == 1
+    assert not (truebead.folder / f"final.corrected.{kind}").exists()
+
+
+def test_a_calibration_piece_is_pointed_out(truebead):
+    calibrate(truebead, "one", 100.0)
+    model(truebead, "one/piece.stl")
+    assert "note: this is a calibration piece" in truebead("apply one/piece.stl")
+
+
+def test_a_schedule_brings_limits_and_no_corrections(truebead):
+    from patterns.schedule import schedule_csv
+    from tests.test_apply_schedule import rows
+
+    calibrate(truebead, "one", 100.0)
+    text = schedule_csv(rows("hot_end_c", 240, 230, start=0, height=2))
+    (truebead.folder / "schedule.csv").write_text(text, encoding="utf-8")
+    said = truebead(f"apply {sliced(truebead)} --schedule schedule.csv --printer lantern")
+    assert "M104 S240" in said
+    assert "coordinates" not in said
+    assert settings(truebead)["scale_x_percent"]["place_said_at"] is None
+
+
+def test_a_damaged_store_is_one_line(truebead):
+    import sqlite3
+    from contextlib import closing
+
+    calibrate(truebead, "one", 100.0)
+    path = truebead.folder / "s.sqlite"
+    truebead("apply --in-printer scale")
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute("UPDATE places SET place = 'moon' WHERE setting = 'scale_x_percent'")
+        raw.commit()
+    # A place that is not known counts as not said, and the check names it.
+    assert settings(truebead)["scale_x_percent"]["place"] == "models"
+    assert "moon" in truebead("profile history")
+    assert "'moon' is none that is known" in truebead("store check", code=1)
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute("DROP TABLE places")
+        raw.commit()
+    said = truebead("apply --in-printer scale", code=2)
+    assert "no such table: places" in said
+    assert said.count("\n") == 1
+    path.write_bytes(b"junk" * 999)
+    for tail in ("-wal", "-shm"):
+        path.with_name(path.name + tail).unlink(missing_ok=True)
+    assert "is not a store" in truebead("apply --in-printer scale", code=2)

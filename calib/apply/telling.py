@@ -111,6 +111,11 @@ def model_notes(file: Path, needed: Needed, moved: Moved, limits: Limits) -> lis
         )
     if not needed.used:
         notes.append("nothing to correct; the model is as it was")
+    elif file.stem == "piece" and file.with_name("sheet.csv").exists():
+        notes.append(
+            "this is a calibration piece: its sheet takes it to be printed as it was made, so print"
+            " the original to calibrate"
+        )
     return [*moved.notes, *notes]
 
 

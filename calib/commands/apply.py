@@ -61,7 +61,11 @@ def apply(
     skew_yz: Annotated[float | None, typer.Option(help="Lean of Z toward +Y, degrees.")] = None,
     flow: Annotated[float | None, typer.Option(help="Extrude this many % (G-code).")] = None,
     schedule: Annotated[
-        Path | None, typer.Option(help="schedule.csv of a piece: settings by height (G-code).")
+        Path | None,
+        typer.Option(
+            help="schedule.csv of a calibration piece: settings by height (G-code)."
+            " Kept corrections are not put into it."
+        ),
     ] = None,
     wait: Annotated[
         bool, typer.Option("--wait", help="Wait for each temperature of the schedule.")
@@ -133,7 +137,8 @@ def apply(
         if printer or nozzle or spool or alone or any(wanted.values()):
             names = (printer, nozzle, spool, store)
             profile = read_profile(names, wanted, write=not dry_run)
-        values = with_given(profile.values, options)
+        kept = profile.values if schedule is None else ()  # a calibration piece goes without
+        values = with_given(kept, options)
         limits = with_limits(profile.limits, build, origin, hot_end_max_c, bed_max_c)
         for line in profile.told:
             typer.echo(line, err=as_json)
