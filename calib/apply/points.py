@@ -24,8 +24,10 @@ class Extent:
     def take(self, points: F64) -> None:
         """Widen the box to hold (n, 3) points."""
         if len(points):
-            self.low = np.minimum(self.low, points.min(axis=0))
-            self.high = np.maximum(self.high, points.max(axis=0))
+            # column by column: along the first axis of three columns it takes ten times as long
+            columns = [points[:, i] for i in range(3)]
+            self.low = np.minimum(self.low, [c.min() for c in columns])
+            self.high = np.maximum(self.high, [c.max() for c in columns])
 
     @property
     def size_mm(self) -> tuple[float, float, float]:

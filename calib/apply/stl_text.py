@@ -34,8 +34,14 @@ _LONGEST_NUMBER = 32
 _FACET = re.compile(rb"(\s*facet\s+normal\s+)(\S+)(\s+)(\S+)(\s+)(\S+)(\s*)\Z", re.IGNORECASE)
 _VERTEX = re.compile(rb"(\s*vertex\s+)(\S+)(\s+)(\S+)(\s+)(\S+)(\s*)\Z", re.IGNORECASE)
 
+#: The words of a facet that are no numbers, by their place.
 _WORDS = {0: b"facet", 1: b"normal", 5: b"outer", 6: b"loop", 7: b"vertex", 11: b"vertex",
           15: b"vertex", 19: b"endloop", 20: b"endfacet"}  # fmt: skip
+_WORD_AT = np.array(list(_WORDS))
+_WORD_SIZE = np.array([len(w) for w in _WORDS.values()])
+_WORD = np.array([int.from_bytes(w, "little") for w in _WORDS.values()], np.uint64)
+_WORD_MASK = np.array([(1 << 8 * len(w)) - 1 for w in _WORDS.values()], np.uint64)
+_LOWER = np.uint64(0x2020202020202020)
 _PER_FACET = 21
 _IS_NUMBER = np.array([i not in _WORDS for i in range(_PER_FACET)])
 #: Which words of a facet begin a line.
@@ -234,12 +240,12 @@ def _numbers_of(block: bytes, data: U8) -> tuple[I64, I64, int] | None:
     if (begins[:-1].reshape(-1, _PER_FACET) != _BEGINS_LINE).any() or not begins[-1]:
         return None
     start, end = start.reshape(-1, _PER_FACET), end.reshape(-1, _PER_FACET)
-    for i, word in _WORDS.items():
-        if ((end[:, i] - start[:, i]) != len(word)).any():
-            return None
-        letters = _windows(data, start[:, i], len(word)) | 0x20  # to lower case
-        if (letters != np.frombuffer(word, np.uint8)).any():
-            return None
+    at = start[:, _WORD_AT]
+    if (end[:, _WORD_AT] - at != _WORD_SIZE).any():
+        return None
+    letters = np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))[at]
+    if ((letters | _LOWER) & _WORD_MASK != _WORD).any():
+        return None
     start, end = start[:, _IS_NUMBER].ravel(), end[:, _IS_NUMBER].ravel()
     if (end - start).max() > _LONGEST_NUMBER:
         return None
@@ -268,9 +274,7 @@ def _woven(data: U8, start: I64, end: I64, cells: U8) -> bytes | None:
         at += width
         woven[:, at : at + _CELLS] = cells[:, i]
         at += _CELLS
-    flat = woven.ravel()
-    written: bytes = flat[flat != 0].tobytes()
-    return written
+    return woven.tobytes().translate(None, b"\0")
 
 
 # -- numbers ----------------------------------------------------------------------------------
