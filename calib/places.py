@@ -41,9 +41,9 @@ GCODE_SETTINGS = (*MODEL_SETTINGS, "flow_percent")
 _TAKES = {Place.MODELS: MODEL_SETTINGS, Place.GCODE: GCODE_SETTINGS}
 _DRAWN = ("holes", "clearance", "overhang", "bridge")
 _WORDS: dict[str, str] = {
-    Place.MODELS: "put into models",
-    Place.GCODE: "put into G-code",
-    Place.DRAWING: "to draw parts with",
+    Place.MODELS: "in models",
+    Place.GCODE: "in G-code",
+    Place.DRAWING: "to draw",
 }
 
 

@@ -161,8 +161,8 @@ def test_moving_from_the_printer_to_models_and_back(truebead):
     places = {s: settings(truebead)[s]["place"] for s in SCALES}
     assert list(places.values()) == ["printer", "models", "models"]
     history = truebead("profile history --setting scale_x_percent")
-    words = [w for line in history.splitlines() for w in ("set,", "put into models") if w in line]
-    assert words == ["set,", "put into models", "set,"]  # newest first, none forgotten
+    words = [w for line in history.splitlines() for w in ("set,", "in models") if w in line]
+    assert words == ["set,", "in models", "set,"]  # newest first, none forgotten
 
 
 def test_a_new_spool_and_a_new_nozzle(truebead):
@@ -214,7 +214,7 @@ def test_a_value_that_was_set_unsaid_is_noticed(truebead):
 
 def test_profile_next_and_report_show_where(truebead):
     calibrate(truebead, "one", 100.0)
-    assert "put into models" in truebead("profile show")
+    assert "in models" in truebead("profile show")
     assert (
         "Put into models by truebead apply FILE, so print calibration pieces without: scale_x"
         in (truebead("next"))
@@ -262,9 +262,9 @@ def test_usual_places(store):
     )
     found = {v.setting: v.where for v in store.in_force(spool="white-1")}
     assert found == {
-        "scale_x_percent": "put into models",
+        "scale_x_percent": "in models",
         "flow_percent": "to set",
-        "clearance_slide_round_mm": "to draw parts with",
+        "clearance_slide_round_mm": "to draw",
     }
 
 

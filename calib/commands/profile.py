@@ -78,7 +78,7 @@ def show(
     if not settings and not deeds:
         say(f"{title}: nothing is known yet. See what to print: truebead next")
         return
-    say_table(title, ("setting", "value>", "95 %>", "unit", "from", "found", "where", ""), [_row(v) for v in settings])  # fmt: skip
+    say_table(title, ("setting", "value>", "95 %>", "unit", "from", "found", ""), [_row(v) for v in settings])  # fmt: skip
     for line in stale_lines(settings):
         say(line, "yellow")
     for v in settings:
@@ -334,8 +334,7 @@ def _row(v: "InForce") -> tuple[str, ...]:
         v.unit,
         where,
         age(v.source.kept_at),
-        "" if v.value is None else v.where,
-        "stale" if v.stale else "",
+        "stale" if v.stale else "" if v.value is None else v.where,
     )
 
 
