@@ -212,6 +212,14 @@ def test_a_value_that_was_set_unsaid_is_noticed(truebead):
     assert settings(truebead)["scale_x_percent"]["value"] == pytest.approx(value, abs=0.1)
 
 
+def test_what_is_taken_back_is_to_be_set_back(truebead):
+    calibrate(truebead, "one", 100.0)
+    assert "Set back" not in truebead("profile undo")
+    truebead("keep one/sheet.csv")
+    truebead("apply --in-printer scale_x_percent")
+    assert "slicing settings: scale_x_percent 100" in truebead("profile undo")
+
+
 def test_profile_next_and_report_show_where(truebead):
     calibrate(truebead, "one", 100.0)
     assert "in models" in truebead("profile show")

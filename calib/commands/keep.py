@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypedDict
 import typer
 
 from calib.commands.common import JsonOption, print_json
-from calib.commands.profile import correction_json
+from calib.commands.kept_json import correction_json
 from calib.commands.show import (
     NozzleOption,
     PrinterOption,
