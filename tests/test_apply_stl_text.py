@@ -99,14 +99,26 @@ def test_damage_deep_in_a_large_file_is_found_with_its_line(tmp_path, old, new, 
     assert line <= said <= line + 8  # the end of a facet is where its corners are counted
 
 
-def test_a_normal_that_is_no_number_becomes_zero_in_either_way(tmp_path, monkeypatch):
+@pytest.mark.parametrize("value", [float("nan"), float("inf"), 1e35])
+def test_a_normal_that_is_no_number_becomes_zero_in_either_way(tmp_path, monkeypatch, value):
     corners = np.random.default_rng(4).uniform(1, 9, (50, 3, 3))
-    data = text_stl(corners, [[float("nan"), 0, 1]] * 50)
+    data = text_stl(corners, [[value, 0, 1]] * 50)
     _, target = mapped(tmp_path, data)
     first = target.read_bytes()
     assert b"facet normal 0 0 0" in first
     by_line(monkeypatch)
     assert mapped(tmp_path, data)[1].read_bytes() == first
+
+
+@pytest.mark.parametrize(
+    ("joined", "message"),
+    [(b"outer loop", "has not three numbers"), (b"vertex", "has not three numbers|three corners")],
+)
+def test_words_that_share_a_line_are_refused_in_whole_blocks_too(tmp_path, joined, message):
+    corners = np.random.default_rng(4).uniform(1, 9, (50, 3, 3))
+    data = re.sub(rb"\n *" + joined, b" " + joined, text_stl(corners, corners[:, 0]))
+    with pytest.raises(FileError, match=message):
+        mapped(tmp_path, data)
 
 
 @pytest.mark.parametrize("kind", ["binary", "text", "3mf"])
