@@ -91,7 +91,8 @@ def sliced(run, name="lamp.gcode"):
 
 
 def size_after(run, line):
-    return json.loads(run(f"apply {line} --force --json"))["size_after_mm"][0]
+    said = run(f"apply {line} --force --json")  # what is said beside goes to the other stream
+    return json.loads(said[said.index("{") :])["size_after_mm"][0]
 
 
 # --- the stories ------------------------------------------------------------------------------
@@ -136,7 +137,10 @@ def test_models_that_are_corrected_leave_calibration_pieces_alone(truebead):
 
 def test_gcode_that_is_corrected_first_leaves_models_alone(truebead):
     calibrate(truebead, "one", 100.0)
-    assert "nothing to change" not in truebead(f"apply {sliced(truebead)}")
+    said = truebead(f"apply {sliced(truebead)}")
+    assert "From now on put into G-code, not into models: scale_x_percent" in said
+    assert "nothing to change" not in said
+    assert "From now on" not in truebead("apply lamp.gcode --force")
     assert size_after(truebead, model(truebead)) == pytest.approx(100.0)
     told = json.loads(truebead("apply lamp.stl --force --json"))
     assert "put into the G-code" in told["left_out"][0]["reason"]

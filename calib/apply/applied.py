@@ -65,7 +65,7 @@ def _why_not(v: Value, here: Place) -> str:
     if v.place == Place.DRAWING:
         return "a number to draw parts with"
     if v.setting not in (GCODE_SETTINGS if here is Place.GCODE else MODEL_SETTINGS):
-        return "to be set in the printer or when slicing"
+        return f"{'' if v.is_set else 'to be '}set in the printer or the slicing settings"
     if v.place == Place.PRINTER:
         more = "" if v.said else f"; to have it in the file instead: --in-{here} {v.setting}"
         return f"set in the printer or the slicing settings{more}"

@@ -49,7 +49,7 @@ def correct_gcode(
     needed = for_file(values, gcode=True)
     job = _job(needed, limits, schedule, centre, wait)
     if not dry_run:
-        claim(profile, needed.used, Place.GCODE)
+        _claim(profile, needed, Place.GCODE, as_json=as_json)
 
     def verify(path: Path) -> "list[Check]":
         return _compare(file, path, job)
@@ -68,6 +68,12 @@ def correct_gcode(
         print_json(gcode_data(file, written, job, needed, result))
         return
     _say(tell_gcode(file, job, needed, result), written)
+
+
+def _claim(profile: "Profile", needed: "Needed", place: Place, *, as_json: bool) -> None:
+    line = claim(profile, needed.used, place)
+    if line:
+        typer.echo(line, err=as_json)
 
 
 def _job(
@@ -136,7 +142,7 @@ def correct_model(
 
     needed = for_file(values, gcode=False)
     if not dry_run:
-        claim(profile, needed.used, Place.MODELS)
+        _claim(profile, needed, Place.MODELS, as_json=as_json)
     convert = map_stl if file.suffix.lower() == ".stl" else map_3mf
     if dry_run:
         with tempfile.TemporaryDirectory() as folder:

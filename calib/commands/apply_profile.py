@@ -63,8 +63,8 @@ def read_profile(names: Names, wanted: Mapping[Place, Sequence[str]], *, write: 
     )  # fmt: skip
 
 
-def claim(profile: Profile, used: Sequence[Value], place: Place) -> None:
-    """Keep that what goes into this file by itself is put into such files from now on.
+def claim(profile: Profile, used: Sequence[Value], place: Place) -> str:
+    """Keep that what goes into this file by itself is put into such files from now on, and say so.
 
     Raises
     ------
@@ -74,11 +74,15 @@ def claim(profile: Profile, used: Sequence[Value], place: Place) -> None:
     from calib.store import open_store
 
     mine = {v.setting: v.new for v in used if v.place and not v.said}
-    if mine:
-        with open_store(profile.store, make=False) as opened:
-            opened.say_place(
-                mine, place, printer=profile.printer, spool=profile.spool, unless_said=True
-            )
+    if not mine:
+        return ""
+    with open_store(profile.store, make=False) as opened:
+        opened.say_place(
+            mine, place, printer=profile.printer, spool=profile.spool, unless_said=True
+        )
+    other = "models" if place is Place.GCODE else "G-code"
+    here = "G-code" if place is Place.GCODE else "models"
+    return f"From now on put into {here}, not into {other}: {', '.join(mine)}"
 
 
 def _said(wanted: Mapping[Place, Sequence[str]], found: "Sequence[InForce]") -> dict[str, Place]:
