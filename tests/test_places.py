@@ -71,7 +71,11 @@ def calibrate(run, name, set_percent, seed=1, spool="white-1"):
 
 
 def now_line(run, name, setting="scale_x_percent"):
-    return float(read_sheet((run.folder / name / "sheet.csv").read_text()).keys[f"now.{setting}"])
+    return float(
+        read_sheet((run.folder / name / "sheet.csv").read_text(encoding="utf-8")).keys[
+            f"now.{setting}"
+        ]
+    )
 
 
 def settings(run, spool="white-1"):
@@ -236,7 +240,9 @@ def test_profile_next_and_report_show_where(truebead):
         "place": "printer", "is_set": True,
     }  # fmt: skip
     truebead("report --printer lantern --out r.html")
-    assert '<td data-name="where">set</td>' in (truebead.folder / "r.html").read_text()
+    assert '<td data-name="where">set</td>' in (truebead.folder / "r.html").read_text(
+        encoding="utf-8"
+    )
 
 
 @pytest.mark.parametrize(
