@@ -418,20 +418,22 @@ def _shade(scene, placed, tri, face, best, fx, fy) -> NDArray[np.float32]:  # ty
 def _light_on(scene: Scene, placed: Placed, world: Floats, n: Floats) -> tuple[Floats, Floats]:
     """Shares of lamp and sky that reach points of a piece: exact on level faces.
 
-    A wall has the light of the face below it at its foot and all of it 5 mm further up.
+    A wall's go evenly from those beside its foot to those of the level above it.
     """
     lamp, sky = np.ones(len(world)), np.ones(len(world))
-    levels = np.array([0.0, *_levels_of(placed)])
-    own = np.searchsorted(levels, world[:, 2] + 0.25, side="right") - 1
-    for k, level in enumerate(levels[:-1]):  # nothing stands above the last
+    levels = np.array([0.0, *_levels_of(placed), world[:, 2].max() + 1.0])
+    own = np.clip(np.searchsorted(levels, world[:, 2] + 0.01, side="right") - 1, 0, len(levels) - 3)
+    for k in range(len(levels) - 2):
         at = np.flatnonzero(own == k)
         if not len(at):
             continue
-        steep = np.clip(1 - n[at, 2], 0, 1)
-        aside = world[at, :2] + 0.3 * n[at, :2] * steep[:, None]
-        up = np.clip((world[at, 2] - level) / 5.0, 0, 1) * steep
-        for out, share in zip((lamp, sky), _reach(scene, level).at(*aside.T), strict=True):
-            out[at] = share + (1 - share) * up
+        aside = world[at, :2] + 0.3 * n[at, :2] * np.clip(1 - n[at, 2], 0, 1)[:, None]
+        up = np.clip((world[at, 2] - levels[k]) / (levels[k + 1] - levels[k]), 0, 1)
+        below = _reach(scene, levels[k]).at(*aside.T)
+        top = k == len(levels) - 3  # nothing stands above
+        above = (1.0, 1.0) if top else _reach(scene, levels[k + 1]).at(*aside.T)
+        for out, low, high in zip((lamp, sky), below, above, strict=True):
+            out[at] = (1 - up) * low + up * high
     return lamp, sky
 
 
