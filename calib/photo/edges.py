@@ -31,7 +31,13 @@ _GRID = 81  # places of a misfit curve
 
 
 def misfit(
-    p: Profiles, places_mm: Floats, *, sigma_mm: float, wall_over_top: float, use_wall: bool = True
+    p: Profiles,
+    places_mm: Floats,
+    *,
+    sigma_mm: float,
+    wall_over_top: float,
+    use_wall: bool = True,
+    free_foot: bool = False,
 ) -> Floats:
     """Sum of squares left by the step model for every station and place tried: (n, k).
 
@@ -39,6 +45,10 @@ def misfit(
     ----------
     places_mm : (k,) float
         Where the rim might be, outward from its nominal place.
+    wall_over_top : float
+        Light of a narrow wall over the upper face's.
+    free_foot : bool
+        A wide wall's foot may be a little aside of where the rim puts it.
     """
     out = np.zeros((len(p.light), len(places_mm)))
     wall = np.round(p.wall_mm / 0.03) * 0.03 if use_wall else np.zeros(len(p.wall_mm))
@@ -46,6 +56,10 @@ def misfit(
     for w, b in {(float(w), float(b)) for w, b in zip(wall, bevel, strict=True)}:
         at = np.flatnonzero((wall == w) & (bevel == b))
         columns = _columns(p.across_mm, places_mm, w, b, sigma_mm, wall_over_top)
+        if free_foot and w > _WIDE_WALL_SIGMAS * sigma_mm:
+            columns = np.concatenate(
+                [columns, _foot_aside(p.across_mm, places_mm, w, sigma_mm)], -1
+            )
         basis = np.linalg.qr(columns)[0]
         y = p.light[at].transpose(1, 0, 2).reshape(len(p.across_mm), -1)
         explained = (np.swapaxes(basis, 1, 2) @ y) ** 2
@@ -79,6 +93,12 @@ def _columns(
     return np.stack(columns, axis=-1)
 
 
+def _foot_aside(u: Floats, places: Floats, wall: float, sigma: float) -> Floats:
+    """(k, m, 1) what a small shift of the wall's foot adds."""
+    at = u[None, :] - places[:, None]
+    return np.asarray(np.exp(-(((at - wall) / sigma) ** 2) / 2)[..., None])
+
+
 def _blurred_step(sigma: float) -> Callable[[Floats], Floats]:
     from scipy.special import ndtr
 
@@ -106,12 +126,15 @@ class RimFit:
         Distance to the next best place (0: there is none).
     rival_ratio : float
         Misfit there over the misfit at the place chosen; close to 1 is bad.
-    light_sd_mm : float
-        Uncertainty of the place from the light of a wall too narrow to show it.
+    wall_sd_mm : float
+        Uncertainty of the place from the wall: its light where it is too narrow to show it, where
+        its foot is where it is wide.
     contrast : float
         Share of what a level and a slope leave of the light that the steps explain.
     wall_mm : float
         Median width of wall seen.
+    narrow_wall : bool
+        A wall is seen that is too narrow to show its light.
     wall_seen : float
         Share of the stations that see the wall.
     scatter_mm : float
@@ -131,9 +154,10 @@ class RimFit:
     shift_mm: float
     rival_mm: float
     rival_ratio: float
-    light_sd_mm: float
+    wall_sd_mm: float
     contrast: float
     wall_mm: float
+    narrow_wall: bool
     wall_seen: float
     scatter_mm: float
     brightness: float
@@ -143,7 +167,7 @@ class RimFit:
 class Scan:
     """Misfit of one rim's stations over the places tried: (n, k).
 
-    `darker` and `lighter` are the misfits if a narrow wall has less light, or more.
+    `others` are misfits under other views of the wall: less light and more, a foot a little aside.
     """
 
     rim: Rim
@@ -151,8 +175,7 @@ class Scan:
     places_mm: Floats
     sums: Floats
     sigma_mm: float
-    darker: Floats | None = None
-    lighter: Floats | None = None
+    others: tuple[Floats, ...] = ()
 
 
 def is_narrow(p: Profiles) -> bool:
@@ -181,16 +204,20 @@ def scan_rim(
     step = max(0.02, p.blur_mm / 6)
     places = np.arange(-reach, reach + step / 2, step)
 
-    def tried(gain: float, wall_over_top: float) -> Floats:
-        sigma = p.blur_mm * gain
-        return misfit(p, places, sigma_mm=sigma, wall_over_top=wall_over_top, use_wall=use_wall)
+    def tried(gain: float, more_light: float = 0.0, *, free_foot: bool = False) -> Floats:
+        return misfit(
+            p, places, sigma_mm=p.blur_mm * gain, wall_over_top=share[0] + more_light,
+            use_wall=use_wall, free_foot=free_foot,
+        )  # fmt: skip
 
-    tries = {gain: tried(gain, share[0]) for gain in (_BLUR_GAINS if thorough else (1.15,))}
+    tries = {gain: tried(gain) for gain in (_BLUR_GAINS if thorough else (1.15,))}
     gain = min(tries, key=lambda g: float(tries[g].sum(axis=0).min()))
-    darker = lighter = None
+    others: tuple[Floats, ...] = ()
     if thorough and use_wall and is_narrow(p):
-        darker, lighter = (tried(gain, share[0] + sign * share[1]) for sign in (-1, 1))
-    return Scan(rim, p, places, tries[gain], p.blur_mm * gain, darker, lighter)
+        others = (tried(gain, -share[1]), tried(gain, share[1]))
+    elif thorough and use_wall and (p.wall_mm > 0).any():
+        others = (tries[gain], tried(gain, free_foot=True))
+    return Scan(rim, p, places, tries[gain], p.blur_mm * gain, others)
 
 
 def wall_share(scan: Scan, towards: Floats) -> float | None:
@@ -231,9 +258,7 @@ def fit_rim(scan: Scan) -> RimFit:
     offsets, errors = _stations(places, sums, centre, _NEAR_MM, p)
     _, good, scatter = _line(p, offsets, is_circle)
     contrast = 1 - float(total.min()) / max(_left_by_ramp(p), 1e-12)
-    others = [
-        _nearest(places, m.sum(axis=0), shift) for m in (scan.darker, scan.lighter) if m is not None
-    ]
+    others = [_nearest(places, m.sum(axis=0), shift) for m in scan.others]
     return RimFit(
         scan.rim,
         p.along_mm,
@@ -248,6 +273,7 @@ def fit_rim(scan: Scan) -> RimFit:
         float(np.ptp(others) / 2) if others else 0.0,
         contrast,
         float(np.median(p.wall_mm)),
+        is_narrow(p),
         float((p.wall_mm > _NO_WALL_MM).mean()),
         scatter,
         _brightness(p, shift, scan.sigma_mm),

@@ -238,7 +238,7 @@ def _offset_at(f: RimFit, anchor: Floats) -> tuple[float, float]:
     wall_sd = _WALL_SD_MM if f.wall_seen > 0.5 else 0.0
     return value, float(
         np.sqrt(
-            variance + (_MODEL_SD_MM * max(f.brightness, 1.0)) ** 2 + wall_sd**2 + f.light_sd_mm**2
+            variance + (_MODEL_SD_MM * max(f.brightness, 1.0)) ** 2 + wall_sd**2 + f.wall_sd_mm**2
         )
     )
 
@@ -251,7 +251,9 @@ def _circle_step(f: RimFit) -> tuple[Floats, Floats]:
     spread = max(f.scatter_mm, float(np.median(f.offset_se_mm)))
     thinning = max(1.0, _CORRELATED_MM * good.sum() / max(f.rim.length_mm, 1.0))
     inverse = np.linalg.pinv(columns.T @ columns)
-    return step, inverse * spread**2 * thinning + np.eye(3) * _MODEL_SD_MM**2
+    covariance = inverse * spread**2 * thinning + np.eye(3) * _MODEL_SD_MM**2
+    covariance[0, 0] += f.wall_sd_mm**2
+    return step, covariance
 
 
 def _hidden_by_round(f: RimFit) -> float:
@@ -344,7 +346,7 @@ def _doubts(view: PieceView, f: RimFit) -> tuple[str, ...]:
         out.append("edge too short")
     if f.rival_ratio < _FLAG_RIVAL:
         out.append("edge ambiguous: another place fits nearly as well")
-    if f.contrast < (_FLAG_CONTRAST_BY_WALL if f.light_sd_mm > 0 else _FLAG_CONTRAST):
+    if f.contrast < (_FLAG_CONTRAST_BY_WALL if f.narrow_wall else _FLAG_CONTRAST):
         out.append("little contrast at an edge")
     if f.rim.bevel_mm:
         out.append("chamfered edge: turn the piece over, its bed side down")
