@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.photo.dimension_lines import place_lines
 from calib.photo.measure import Length
 from calib.photo.view import PieceView
 
@@ -14,7 +15,7 @@ Floats = NDArray[np.float64]
 
 _LONG_SIDE_PX = 2400
 _GOOD, _DOUBT, _LINE, _PLATE = (0, 150, 70), (220, 40, 30), (20, 60, 200), (255, 255, 255)
-_MARGIN_MM = 14.0
+_MARGIN_MM = 30.0
 
 
 def annotated(view: PieceView, lengths: Sequence[Length]) -> bytes:
@@ -38,7 +39,7 @@ def annotated(view: PieceView, lengths: Sequence[Length]) -> bytes:
         colour = _DOUBT if id(fit) in doubtful else _GOOD
         for points in _outline(view, fit):
             draw.line(at(points), fill=colour, width=width)
-    _draw_lengths(draw, image.width, view, lengths, at, width)
+    _draw_lengths(image, draw, view, lengths, at, width)
     out = io.BytesIO()
     image.save(out, "JPEG", quality=90)
     return out.getvalue()
@@ -82,24 +83,67 @@ def _fits_of(view: PieceView, length: Length) -> list[Any]:
 
 
 def _draw_lengths(
-    draw: Any, size: int, view: PieceView, lengths: Sequence[Length], at: Any, width: int
+    image: Any, draw: Any, view: PieceView, lengths: Sequence[Length], at: Any, width: int
 ) -> None:
+    """Draw dimension lines beside the piece; doubtful lengths are red, with a question mark."""
     from PIL import ImageFont
 
-    font = ImageFont.load_default(size=max(14, size // 70))
-    for number, length in enumerate(lengths):
-        if length.ends is None:
-            continue
-        a, b = at(np.stack(length.ends))
+    font = ImageFont.load_default(size=max(14, image.width // 80))
+    shown = [n for n in lengths if n.ends is not None]
+    words = [_label(n) for n in shown]
+    mm_per_px = 20.0 / float(
+        np.diff(at(np.array([[-10.0, 0, 0], [10.0, 0, 0]])), axis=0)[0] @ [1, 0]
+    )
+    lines = place_lines(
+        [n.ends for n in shown if n.ends is not None],
+        [1.1 * draw.textlength(w, font=font) * abs(mm_per_px) for w in words],
+        lambda points: _is_free(view, points),
+    )
+    for length, text, line in zip(shown, words, lines, strict=True):
         colour = _DOUBT if length.flags else _LINE
+        tips, (a, b) = at(np.stack(line.ends)), at(np.stack(line.line))
+        for tip, end in zip(tips, (a, b), strict=True):
+            draw.line([tip, end], fill=colour, width=max(1, width // 2))
+            r = 1.5 * width
+            draw.ellipse([tip[0] - r, tip[1] - r, tip[0] + r, tip[1] + r], fill=colour)
         draw.line([a, b], fill=colour, width=width)
-        for x, y in (a, b):
-            r = 2 * width
-            draw.ellipse([x - r, y - r, x + r, y + r], outline=colour, width=width)
-        share = 0.3 + 0.4 * (number % 3) / 2  # so that labels of crossing lines keep apart
-        x, y = a[0] + share * (b[0] - a[0]), a[1] + share * (b[1] - a[1])
-        words = f"{length.feature.id} {length.value_mm:.2f} \u00b1 {2 * length.sd_mm:.2f}"
-        words = f"{words} ?" if length.flags else words
-        box = draw.textbbox((x, y), words, font=font, anchor="mm")
-        draw.rectangle([box[0] - 3, box[1] - 2, box[2] + 3, box[3] + 2], fill=_PLATE)
-        draw.text((x, y), words, fill=colour, font=font, anchor="mm")
+        _write_along(image, a, b, text, font, colour)
+
+
+def _write_along(
+    image: Any,
+    a: tuple[float, float],
+    b: tuple[float, float],
+    text: str,
+    font: Any,
+    colour: tuple[int, int, int],
+) -> None:
+    """Write on a plate in the middle of a line, along it and never upside down."""
+    from PIL import Image, ImageDraw
+
+    left, top, right, bottom = font.getbbox(text)
+    plate = Image.new("RGBA", (round(right - left) + 8, round(bottom - top) + 6), _PLATE)
+    ImageDraw.Draw(plate).text((4 - left, 3 - top), text, fill=colour, font=font)
+    turn = float(np.degrees(np.arctan2(a[1] - b[1], b[0] - a[0])))
+    turn = (turn + 89.0) % 180.0 - 89.0
+    turned = plate.rotate(turn, Image.Resampling.BICUBIC, expand=True)
+    corner = (
+        round((a[0] + b[0] - turned.width) / 2),
+        round((a[1] + b[1] - turned.height) / 2),
+    )
+    image.paste(turned, corner, turned)
+
+
+def _label(n: Length) -> str:
+    return f"{n.feature.id} {n.value_mm:.2f} \u00b1 {2 * n.sd_mm:.2f}{' ?' if n.flags else ''}"
+
+
+def _is_free(view: PieceView, points: Floats) -> NDArray[np.bool_]:
+    """Tell whether world points are off the piece, seen past its upper edges, and in the picture."""
+    pixels = view.camera.project(points)
+    free = (pixels > 0).all(axis=1) & (pixels < np.array(view.mat_view.photo.size)).all(axis=1)
+    eye = view.camera.position_mm
+    for height in (0.5, *np.linspace(0.2, 0.98, 3) * view.lying.size_mm[2]):
+        seen = eye + (points - eye) * ((eye[2] - height) / eye[2])
+        free &= ~view.lying.solid_at(view.placement.to_lying(seen))
+    return np.asarray(free)
