@@ -6,6 +6,7 @@ Their meaning is common practice of printer firmware, no published standard.
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 from calib.apply.gcode.words import Word
@@ -30,7 +31,16 @@ RATED = {104, 109, 140, 190}
 #: Codes that change what later lines mean.
 MODES = {82, 83, 110}
 
+#: A line that is one M-code and its parameters; a tool or a second code would have a meaning of its own.
+_ALONE = re.compile(rb"M([0-9]{1,4})(?![0-9.])[^GgMmTt]*$")
+
 MACHINE_CODES = MODES | RATED | set(SETTERS)
+
+
+def leading_code(data: bytes, start: int, end: int) -> int:
+    """Return the number of the M-code that is all there is on a line, or -1."""
+    found = _ALONE.match(data, start, end)
+    return int(found[1]) if found else -1
 
 
 def run_machine_code(exact: Exact, code: float, words: list[Word]) -> None:

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from calib.apply.gcode.numbers import read_ahead
+from calib.apply.gcode.numbers import WINDOW, read_decimals, windows
 from calib.apply.gcode.plan import Plan
 from calib.apply.gcode.state import State
 from calib.apply.gcode.walls import Walls
@@ -78,7 +78,7 @@ class Skim:
     def __init__(
         self, data: bytes, stops: set[int], largest: float, fewest: int, read: str
     ) -> None:
-        self.data, self.text, self.largest = data, data + b"\0" * 10, largest
+        self.data, self.text, self.largest = data, data + b"\0" * WINDOW, largest
         source = np.frombuffer(self.text, np.uint8)
         newline = np.flatnonzero(source == 0x0A)
         self.starts = np.zeros(len(newline), np.int64)
@@ -142,8 +142,8 @@ class Skim:
         UnusualNumberError
             One has no plain number behind it.
         """
-        value, _, long = read_ahead(self.text, at + 1)
-        more = np.flatnonzero(long)
+        read = read_decimals(*windows(self.text, at + 1))
+        value, more = read.value, np.flatnonzero(read.bad)
         value[more] = [self._number(letter) for letter in at[more].tolist()]
         if len(at) and not np.abs(value).max() < self.largest:
             raise UnusualNumberError
