@@ -68,6 +68,7 @@ class Block:
 
     data: bytes
     text: bytes  # the same with `WINDOW` bytes more
+    has_stray_return: bool  # a carriage return not before a newline; all lines are slow then
     line_start: I64
     line_end: I64  # where the newline is
     kind: U8  # of each line
@@ -78,12 +79,9 @@ class Block:
         """Return a line with its ending."""
         return self.data[self.line_start[line] : self.line_end[line] + 1]
 
-    def machine_codes(self, line: I64) -> I64:
-        """Return the number of the M-code each line begins with, -1 where there is more to it."""
-        if has_stray_return(self.data):
-            return np.full(len(line), -1)
-        spans = zip(self.line_start[line].tolist(), self.line_end[line].tolist(), strict=True)
-        return np.array([leading_code(self.data, *span) for span in spans], np.int64)
+    def machine_code(self, line: int) -> int:
+        """Return the number of the M-code that is all there is on a line, or -1."""
+        return leading_code(self.data, int(self.line_start[line]), int(self.line_end[line]))
 
 
 def parse_block(data: bytes) -> Block:
@@ -99,7 +97,8 @@ def parse_block(data: bytes) -> Block:
     end = at.take(last)
     start = np.concatenate([[0], end[:-1] + 1])
     kinds = _line_kinds(source, at, first, start)
-    if has_stray_return(data):
+    stray = b"\r" in data and data.count(b"\r") != data.count(b"\r\n")
+    if stray:
         kinds[:] = SLOW
     kinds[line.take(np.flatnonzero(_is_odd(kind)))] = SLOW
     token = np.flatnonzero((kind > SEMICOLON) & (kind != ord("G")))
@@ -113,12 +112,7 @@ def parse_block(data: bytes) -> Block:
     if len(keep) < len(words.line):
         words = Words(*(getattr(words, f).take(keep) for f in Words.__slots__))
         columns = _columns(words)
-    return Block(data, text, start, end, kinds, words, columns)
-
-
-def has_stray_return(data: bytes) -> bool:
-    """Tell whether a carriage return stands anywhere but before a newline."""
-    return b"\r" in data and data.count(b"\r") != data.count(b"\r\n")
+    return Block(data, text, stray, start, end, kinds, words, columns)
 
 
 def hide_comments(data: bytes) -> bytes | bytearray:
@@ -188,8 +182,9 @@ def _columns(words: Words) -> dict[str, Column]:
 def _mark_unmatched(kind: U8, columns: dict[str, Column]) -> None:
     """Mark as slow the lines that have a letter twice, or letters that do not go with their G-code."""
     for column in columns.values():
-        twice = column.line[1:] == column.line[:-1]
-        kind[column.line[1:][twice]] = SLOW
+        twice = np.flatnonzero(column.line[1:] == column.line[:-1])
+        if len(twice):
+            kind[column.line[twice]] = SLOW
 
     def has(letters: str) -> Bool:
         flags = np.zeros(len(kind), np.bool_)
@@ -202,5 +197,12 @@ def _mark_unmatched(kind: U8, columns: dict[str, Column]) -> None:
         centre = has("IJ")
         kind[arc & ~centre] = SLOW
         kind[(kind == STRAIGHT) & centre] = SLOW
-    if (kind == SET_E).any():
-        kind[(kind == SET_E) & (has("XYZIJ") | ~has("E"))] = SLOW
+    for line in np.flatnonzero(kind == SET_E).tolist():
+        found = [c for c in LETTERS if _is_in(columns[c].line, line)]
+        if found not in (["E"], ["E", "F"]):
+            kind[line] = SLOW
+
+
+def _is_in(lines: I64, line: int) -> bool:
+    k = int(np.searchsorted(lines, line))
+    return k < len(lines) and int(lines[k]) == line

@@ -29,12 +29,12 @@ class Fast:
         stops = MODES | {c for c, setting in SETTERS.items() if setting in self.plan.settings}
         only = not (self.job.moves_points or self.job.changes_flow)
         self.skims = only and bool(self.plan.rows) and FEWEST_LINES < _NEVER
-        self.stops, self.rated = sorted(stops), sorted(RATED - stops)
+        self.stops = stops
 
     def block(self, data: bytes) -> bytes:
         """Rewrite one block, which must end with a newline."""
         if self.skims:
-            stops, exact, fewest = set(self.stops) | RATED, self.exact, max(FEWEST_LINES // 3, 1)
+            stops, exact, fewest = self.stops | RATED, self.exact, max(FEWEST_LINES // 3, 1)
             skimmed = skim_block(
                 data, self.plan, self.state, stops, exact.walls, exact.line, fewest
             )
@@ -77,22 +77,20 @@ class Fast:
 
     def _barriers(self, block: Block) -> list[int]:
         """Return the lines that may change what the lines after them mean, and so end a run."""
-        slow = np.flatnonzero(block.kind == SLOW)
-        if not len(slow):
-            return []
-        code = block.machine_codes(slow)
-        stops = (code < 0) | np.isin(code, self.stops)
+        found = []
         keep = self.state.line
-        for k in np.flatnonzero(np.isin(code, self.rated)).tolist():
-            # held against the ratings now; nothing else depends on it
-            self.state.line = keep + int(slow[k])
-            try:
-                self.exact.line(block.raw(slow[k]))
-            except FileError:
-                stops[k] = True  # a line before it may have to be refused first
+        for line in np.flatnonzero(block.kind == SLOW).tolist():
+            code = -1 if block.has_stray_return else block.machine_code(line)
+            if code < 0 or code in self.stops:
+                found.append(line)
+            elif code in RATED:  # held against the ratings now; nothing else depends on it
+                self.state.line = keep + line
+                try:
+                    self.exact.line(block.raw(line))
+                except FileError:
+                    found.append(line)  # a line before it may have to be refused first
         self.state.line = keep
-        barriers: list[int] = slow[stops].tolist()
-        return barriers
+        return found
 
     def _is_ready(self) -> bool:
         s = self.state

@@ -4,6 +4,7 @@ Eight bytes of text are one unsigned integer whose lowest byte comes first, so a
 one product joins neighbouring digits of all numbers. A shift by 64 bits or more gives 0 in numpy, which is relied upon.
 """
 
+from functools import cache
 from typing import NamedTuple
 
 import numpy as np
@@ -25,10 +26,10 @@ _POWERS = 10.0 ** np.arange(20)
 _ZEROS, _PAST_NINE, _FLAG = (np.uint64(c * 0x0101010101010101) for c in (0x30, 0x76, 0x80))
 _EIGHTS = np.uint64(sum(8 * k << (58 - 8 * k) for k in range(8)))
 _POINT, _POINT_LESS_ZERO, _MINUS, _BYTE = (np.uint64(n) for n in (0x2E, 0x1E, 0x2D, 0xFF))
-_0, _1, _3, _7, _8, _16, _32, _52, _58, _63, _64, _128 = (
-    np.uint64(n) for n in (0, 1, 3, 7, 8, 16, 32, 52, 58, 63, 64, 128)
+_TEXT = np.uint64((1 << 56) - 1)
+_1, _3, _7, _8, _16, _32, _56, _58, _64, _128 = (
+    np.uint64(n) for n in (1, 3, 7, 8, 16, 32, 56, 58, 64, 128)
 )
-_EXPONENT_OF_1 = np.uint64(1023)
 
 
 class Read(NamedTuple):
@@ -64,8 +65,8 @@ def read_decimals(first: U64, second: U64, third: U64) -> Read:
     """
     minus = np.flatnonzero((first & _BYTE) == _MINUS)
     if len(minus):
-        first[minus] = first[minus] >> _8 | second[minus] << np.uint64(56)
-        second[minus] = second[minus] >> _8 | third[minus] << np.uint64(56)
+        first[minus] = first[minus] >> _8 | second[minus] << _56
+        second[minus] = second[minus] >> _8 | third[minus] << _56
         third[minus] >>= _8
     v = first ^ _ZEROS
     stop = _first_stop(v)
@@ -137,59 +138,80 @@ def _join(v: U64) -> I64:
     return v.view(np.int64)
 
 
-def _part(n: U64) -> U64:
-    """Write numbers below 10**8 as eight digits in eight bytes: the reverse of `_join`."""
-    high = n // np.uint64(10000)
-    v = high | (n - high * np.uint64(10000)) << _32
-    high = v * np.uint64(10486) >> np.uint64(20) & np.uint64(0x0000007F0000007F)
-    v = high | (v - high * np.uint64(100)) << _16
-    high = v * np.uint64(103) >> np.uint64(10) & np.uint64(0x000F000F000F000F)
-    return high | (v - high * np.uint64(10)) << _8
-
-
-def _highest_bit(v: U64) -> U64:
-    """Return the number of the highest bit that is set."""
-    return (v.astype(np.float64).view(np.uint64) >> _52) - _EXPONENT_OF_1
-
-
 def write_decimals(units: I64, places: int) -> Spelled:
-    """Spell units / 10**places; `places` is 1 to 7.
+    """Spell units / 10**places; `places` is 5 or 6.
 
     Zeros before the number and at the end of its fraction are left out; zero has no sign. Numbers may have up to
-    `MOST_DIGITS` digits and 7 before the point.
+    `MOST_DIGITS` digits.
     """
-    size = np.abs(units).view(np.uint64)
-    before = np.uint64(8 * (8 - places))
-    digits = _part(size)
-    spelled = _put_point(digits & ((_1 << before) - _1), before, digits >> before)
-    long = np.flatnonzero(size >= np.uint64(10**8))
-    if len(long):
-        whole, rest = np.divmod(size[long], np.uint64(10**places))
-        longer = _put_point(_part(whole), _64, _part(rest * np.uint64(10 ** (8 - places))))
-        for some, values in zip(spelled, longer, strict=True):
-            some[long] = values
+    size = np.abs(units)
+    whole = size // 10**places
+    size -= whole * 10**places
+    head, tail = _whole(whole), _fraction(size, places)
+    bits = head >> _56 << _3
+    count = (head >> _56) + (tail >> _56)
+    head &= _TEXT
+    tail &= _TEXT
+    spelled = Spelled(head | tail << bits, tail >> (_64 - bits), count)
     minus = np.flatnonzero(units < 0)
     if len(minus):
-        low, high, size = spelled
-        high[minus] = high[minus] << _8 | low[minus] >> np.uint64(56)
+        low, high, _ = spelled
+        high[minus] = high[minus] << _8 | low[minus] >> _56
         low[minus] = low[minus] << _8 | _MINUS
-        size[minus] += _1
+        count[minus] += _1
     return spelled
 
 
-def _put_point(whole: U64, before: np.uint64, fraction: U64) -> Spelled:
-    """Join digits before the point, in so many bits, and digits behind it; leave needless zeros out."""
-    lowest = whole | (_1 << (before - _8))  # a zero stands before the point
-    lowest &= ~lowest + _1
-    blank = _highest_bit(lowest) & ~_7
-    tail = (fraction | _ZEROS) << _8 | _POINT
-    behind = _highest_bit(fraction << _8 | _1) >> _3
-    behind += behind > 0
-    length = before - blank
-    low = (whole | _ZEROS) >> blank
-    low &= (_1 << length) - _1
-    low |= tail << length
-    return Spelled(low, tail >> (_64 - length), (length >> _3) + behind)
+def _whole(n: I64) -> U64:
+    """Spell whole numbers of up to seven digits; the size is in the highest byte."""
+    short, padded, _, _ = _tables()
+    long = np.flatnonzero(n >= 10**4)
+    text = short.take(n, mode="clip")
+    if len(long):
+        upper, lower = np.divmod(n[long], 10**4)
+        head, rest = short.take(upper), padded.take(lower)
+        text[long] = head + (rest << (head >> _56 << _3)) + (np.uint64(4) << _56)
+    return text
+
+
+def _fraction(n: I64, places: int) -> U64:
+    """Spell n / 10**places, less than 1, from its point on; the size is in the highest byte."""
+    _, _, short, padded = _tables()
+    if places == 5:
+        return short.take(n)
+    upper = n // 10
+    last = n - upper * 10
+    text = short.take(upper)
+    more = np.flatnonzero(last)
+    digit = last[more].view(np.uint64) | np.uint64(0x30)
+    text[more] = padded.take(upper[more]) + (_1 << _56) + (digit << np.uint64(48))
+    return text
+
+
+@cache
+def _tables() -> tuple[U64, U64, U64, U64]:
+    """Return texts of whole numbers of up to four digits and of fractions of five, each as short as can be and padded.
+
+    The first byte of a text is the lowest one, the highest byte is its size; the padded whole numbers have no size.
+    """
+    four = _digits(np.arange(10**4), 4)
+    text = np.zeros((10**4, 8), np.uint8)
+    text[:, :4] = four
+    padded = text.view("<u8").ravel().astype(np.uint64)
+    size = 1 + sum((np.arange(10**4) >= 10**k).astype(np.uint64) for k in (1, 2, 3))
+    short = padded >> (_8 * (4 - size)) | size << _56
+    n = np.arange(10**5)
+    text = np.zeros((10**5, 8), np.uint8)
+    text[:, 0], text[:, 1:6], text[:, 7] = ord("."), _digits(n, 5), 6
+    full = text.view("<u8").ravel().astype(np.uint64)
+    size = 6 - sum((n % 10**k == 0).astype(np.uint64) for k in (1, 2, 3, 4, 5))
+    size[0] = 0
+    brief = full & ((_1 << (_8 * size)) - _1) | size << _56
+    return short, padded, brief, full
+
+
+def _digits(n: I64, count: int) -> npt.NDArray[np.uint8]:
+    return (n[:, None] // 10 ** np.arange(count)[::-1] % 10 + ord("0")).astype(np.uint8)
 
 
 def write_decimal(units: int, places: int) -> str:
