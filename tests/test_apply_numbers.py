@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 from calib.apply.gcode.numbers import (
     WINDOW,
     read_decimals,
-    windows,
     write_decimal,
     write_decimals,
 )
@@ -52,14 +51,14 @@ NUMBERS = st.from_regex(r"-?[0-9]{0,9}(\.[0-9]{0,9})?", fullmatch=True) | st.tex
 @given(st.lists(NUMBERS), st.sampled_from(" \nY;"))
 def test_numbers_are_read_to_the_last_bit_or_not_at_all(texts, mark):
     data = "".join(t + mark for t in texts).encode() + b"\0" * WINDOW
-    start = np.cumsum([0, *(len(t) + 1 for t in texts)])[:-1]
-    read = read_decimals(*windows(data, start))
+    starts = np.cumsum([0, *(len(t) + 1 for t in texts)])
+    read = read_decimals(data, starts[:-1], starts[1:] - (mark != " "))
     for i, text in enumerate(texts):
-        found = re.match(r"-?([0-9]*)\.?([0-9]*)", text)
-        whole, behind = (len(part) for part in found.groups())
+        found = re.fullmatch(r"-?([0-9]*)\.?([0-9]*)", text)
+        whole, behind = (len(part) for part in found.groups()) if found else (0, 0)
         plain = whole <= 7 and behind <= 7 or whole + behind <= 8
-        assert read.bad[i] == (whole + behind == 0 or whole > 7 or not plain)
-        if not read.bad[i]:
-            end = int(start[i]) + found.end()
-            assert (read.value[i], read.size[i]) == (float(found[0]), found.end())
+        assert (i in read.wrong) == (whole + behind == 0 or whole > 7 or not plain)
+        if i not in read.wrong:
+            end = int(starts[i]) + len(text)
+            assert (read.value[i], read.end[i]) == (float(text), end)
             assert int(read.after[i]).to_bytes(8, "little") == data[end : end + 8]

@@ -7,13 +7,12 @@ rare spellings.
 """
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from calib.apply.gcode.machine_codes import leading_code
-from calib.apply.gcode.numbers import F64, I64, U64, WINDOW, Bool, read_decimals, windows
+from calib.apply.gcode.numbers import F64, I64, U64, WINDOW, Bool, read_decimals
 
 U8 = npt.NDArray[np.uint8]
 
@@ -24,6 +23,7 @@ LETTERS = "EFXYZIJ"
 INERT, STRAIGHT, CLOCKWISE, COUNTER, SET_E, SLOW = range(6)
 
 NEWLINE, SEMICOLON = ord("\n"), ord(";")
+_G0, _G1 = (int.from_bytes(code, "little") for code in (b"G0 ", b"G1 "))
 _PAD = b"\n" * WINDOW
 
 
@@ -96,21 +96,26 @@ def parse_block(data: bytes) -> Block:
     line = np.cumsum(newline)
     end = at.take(last)
     start = np.concatenate([[0], end[:-1] + 1])
-    kinds = _line_kinds(source, at, first, start)
+    kinds = _line_kinds(source, start, at.take(first), at.take(first + 1))
     stray = b"\r" in data and data.count(b"\r") != data.count(b"\r\n")
     if stray:
         kinds[:] = SLOW
-    kinds[line.take(np.flatnonzero(_is_odd(kind)))] = SLOW
-    token = np.flatnonzero((kind > SEMICOLON) & (kind != ord("G")))
+    known = _is_known(kind)
+    inside = kind == ord("G")
+    inside[1:] &= ~newline[:-1]  # a G-code that is not the first word
+    kinds[line.take(np.flatnonzero(~known | inside))] = SLOW
+    token = np.flatnonzero(known & (kind > SEMICOLON) & (kind != ord("G")))
+    letter_at = at.take(token)
+    read = read_decimals(text, letter_at + 1, at.take(token + 1))
     on = line.take(token)
-    token = token.take(np.flatnonzero(kinds.take(on) != SLOW))
-    words, misread = _read_words(text, at, token, kind, line)
-    kinds[misread] = SLOW
+    kinds[on[read.wrong]] = SLOW
+    words = Words(kind.take(token), on, letter_at, read.end, read.value, read.after)
     columns = _columns(words)
     _mark_unmatched(kinds, columns)
-    keep = np.flatnonzero(kinds.take(words.line) != SLOW)
-    if len(keep) < len(words.line):
-        words = Words(*(getattr(words, f).take(keep) for f in Words.__slots__))
+    slow = np.flatnonzero(kinds == SLOW)
+    if (np.searchsorted(on, slow) < np.searchsorted(on, slow + 1)).any():
+        keep = np.flatnonzero(kinds.take(on) != SLOW)
+        words = Words(*(getattr(words, name).take(keep) for name in Words.__slots__))
         columns = _columns(words)
     return Block(data, text, stray, start, end, kinds, words, columns)
 
@@ -128,25 +133,34 @@ def hide_comments(data: bytes) -> bytes | bytearray:
     return out
 
 
-def _is_odd(kind: U8) -> Bool:
-    """Tell which tokens have no place on a plain line."""
-    known = (kind == NEWLINE) | (kind == SEMICOLON)
+def _is_known(kind: U8) -> Bool:
+    """Tell which tokens have a place on a plain line."""
+    known: Bool = (kind == NEWLINE) | (kind == SEMICOLON)
     for low, count in (("E", 3), ("I", 2), ("X", 3)):  # E F G, I J, X Y Z
         known |= (kind - np.uint8(ord(low))) < count
-    odd: Bool = ~known
-    odd[1:] |= (kind[1:] == ord("G")) & (kind[:-1] != NEWLINE)
-    return odd
+    return known
 
 
-def _line_kinds(source: U8, at: I64, first: I64, start: I64) -> U8:
-    """Tell what each line is from the G-code it begins with."""
-    token = at.take(first)
+def _line_kinds(source: U8, start: I64, token: I64, following: I64) -> U8:
+    """Tell what each line is, given where it starts, and where its first two tokens are."""
+    prefix = np.ndarray((len(source) - 3,), "<u4", source.data, strides=(1,))[start]
+    prefix &= np.uint32(0xFFFFFF)
+    straight = (prefix == _G1) | (prefix == _G0)
+    straight &= following == start + 3
+    kinds = np.where(straight, np.uint8(STRAIGHT), np.uint8(SLOW))
+    rest = np.flatnonzero(~straight)
+    kinds[rest] = _unusual_kinds(source, start[rest], token[rest], following[rest])
+    return kinds
+
+
+def _unusual_kinds(source: U8, start: I64, token: I64, following: I64) -> U8:
+    """Tell the same of the lines that are not spelled as most are."""
     lead = source.take(token)
     one, two = (source.take(start + k) - np.uint8(ord("0")) for k in (1, 2))
     longer = two < 10
     code = np.where(longer, 10 * one + two, one)
     end = start + 2 + longer
-    fits = (end + _is_blank(source.take(end))) == at.take(first + 1)
+    fits = (end + _is_blank(source.take(end))) == following
     fits &= (one < 10) & (lead == ord("G")) & (token == start)
     kinds = _MEANINGS.take(np.where(fits, code, 99))
     empty = (lead == NEWLINE) | (lead == SEMICOLON)
@@ -154,21 +168,10 @@ def _line_kinds(source: U8, at: I64, first: I64, start: I64) -> U8:
     return kinds
 
 
-def _is_blank(c: npt.NDArray[Any]) -> Bool:
+def _is_blank(c: U8) -> Bool:
     """Tell blanks and carriage returns; a block where these are not before a newline is all slow."""
     blank: Bool = (c == ord(" ")) | (c == ord("\r"))
     return blank
-
-
-def _read_words(text: bytes, at: I64, token: I64, kind: U8, line: I64) -> tuple[Words, I64]:
-    """Read the numbers behind letters; return the lines where something else stands before the next token."""
-    letter_at = at.take(token)
-    read = read_decimals(*windows(text, letter_at + 1))
-    end = letter_at + 1 + read.size
-    reach = end + _is_blank(read.after & np.uint64(0xFF))
-    wrong = np.flatnonzero(read.bad | (reach != at.take(token + 1)))
-    words = Words(kind.take(token), line.take(token), letter_at, end, read.value, read.after)
-    return words, words.line[wrong]
 
 
 def _columns(words: Words) -> dict[str, Column]:
@@ -182,9 +185,9 @@ def _columns(words: Words) -> dict[str, Column]:
 def _mark_unmatched(kind: U8, columns: dict[str, Column]) -> None:
     """Mark as slow the lines that have a letter twice, or letters that do not go with their G-code."""
     for column in columns.values():
-        twice = np.flatnonzero(column.line[1:] == column.line[:-1])
-        if len(twice):
-            kind[column.line[twice]] = SLOW
+        twice = column.line[1:] == column.line[:-1]
+        if twice.any():
+            kind[column.line[1:][twice]] = SLOW
 
     def has(letters: str) -> Bool:
         flags = np.zeros(len(kind), np.bool_)

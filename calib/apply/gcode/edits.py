@@ -5,7 +5,6 @@ integers of eight bytes and written where it begins; what is written beyond its 
 """
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
@@ -52,25 +51,21 @@ class Edits:
 
 @dataclass(slots=True)
 class Pieces:
-    """Words to be written one behind the other: the bytes before each, its letter, its number."""
+    """Words to be written one behind the other: what stands before each number, and the number."""
 
-    gap: U64
-    width: I64  # bytes of the gap that count, at most `LONGEST_GAP`
-    letter: U8
+    text: U64  # the letter in the last of its bytes
+    size: I64  # how many of its bytes count
     number: Spelled
 
     def lay_out(self, room: I64 | None = None) -> tuple[U8, I64]:
         """Return the bytes, with `WINDOW` more at the end, and where each piece ends; leave room before each."""
-        bits = self.width.view(np.uint64) << _3
-        text = self.gap & ((_1 << bits) - _1)
-        text |= self.letter.astype(np.uint64) << bits
-        bits += _8
-        low, high, size = self.number
-        rows = np.empty((len(text), 3), "<u8")
-        rows[:, 0] = text | low << bits
+        low, high, count = self.number
+        bits = self.size.view(np.uint64) << _3
+        rows = np.empty((len(bits), 3), "<u8")
+        rows[:, 0] = (self.text & ((_1 << bits) - _1)) | low << bits
         rows[:, 1] = low >> (_64 - bits) | high << bits
         rows[:, 2] = high >> (_64 - bits)
-        length = self.width + 1 + size.view(np.int64)
+        length = self.size + count.view(np.int64)
         stop = np.cumsum(length if room is None else length + room)
         out = np.empty(int(stop[-1]) + WINDOW, np.uint8)
         row = np.dtype((np.void, WINDOW))
@@ -88,17 +83,17 @@ def assemble(edits: Edits, places: int) -> bytes:
     if not len(kept.at):
         return _between(data, [0], [len(data)], edits.texts)[0]
     begin = np.concatenate([[0], kept.end[:-1]])
-    width = kept.at - begin
-    far = width > LONGEST_GAP  # words with a text of any length before them
+    size = kept.at - begin
+    far = size > LONGEST_GAP
     far[0] = True
-    far[np.searchsorted(kept.at, [t[0] for t in edits.texts if t[0] < kept.at[-1]])] = True
-    owner = np.flatnonzero(far)
-    width[owner] = 0
+    if edits.texts:
+        far[np.searchsorted(kept.at, [t[0] for t in edits.texts if t[0] < kept.at[-1]])] = True
+    owner = np.flatnonzero(far)  # words with a text of any length before them
     begins, ends = [*begin[owner].tolist(), int(kept.end[-1])], kept.at[owner].tolist()
     *texts, rest = _between(data, begins, [*ends, len(data)], edits.texts)
-    pieces, first = kept.pieces(width, places)
+    pieces, first = kept.pieces(size + 1, owner, places)
     owner = first[owner]
-    room = np.zeros(len(pieces.width), np.int64)
+    room = np.zeros(len(pieces.size), np.int64)
     room[owner] = [len(text) for text in texts]
     out, stop = pieces.lay_out(room)
     stops = stop[owner] - 1 - pieces.number.size[owner].view(np.int64)
@@ -112,52 +107,71 @@ class _Kept:
 
     def __init__(self, edits: Edits) -> None:
         self.edits, words = edits, edits.block.words
-        self.keep = np.flatnonzero(~edits.dropped.take(words.line))
-        self.at, self.end, self.after, self.letter, self.units, self.chosen = (
-            v if len(self.keep) == len(v) else v.take(self.keep)
-            for v in (words.at, words.end, words.after, words.letter, edits.units, edits.chosen)
-        )
+        values = words.at, words.end, words.after, words.letter, edits.units, edits.chosen
+        if edits.texts:
+            keep = np.flatnonzero(~edits.dropped.take(words.line))
+            values = tuple(v.take(keep) for v in values)
+            self.keep = keep
+        else:
+            self.keep = np.arange(len(words.at))
+        self.at, self.end, self.after, self.letter, self.units, self.chosen = values
 
-    def pieces(self, width: I64, places: int) -> tuple[Pieces, I64]:
+    def pieces(self, size: I64, far: I64, places: int) -> tuple[Pieces, I64]:
         """Return these words and the added ones in file order, and which is the first that stands for each word.
 
         An added word takes the place of the one it is put before, which then follows after a blank.
+
+        Parameters
+        ----------
+        size : (n,) int
+            Bytes from the word before to each one's number.
+        far : (m,) int
+            Words of which only the letter is to be written.
         """
-        letter, units = self.letter, self.units
-        gap = np.concatenate([self.after[:1], self.after[:-1]])
-        slot = first = np.arange(len(self.at))
+        text = np.concatenate([self.after[:1], self.after[:-1]])
+        size[far] = 1
+        text[far] = self.letter[far]
+        units, count = self.units, np.arange(len(self.at))
+        slot = first = count
         if self.edits.extra:
-            word, added, value = self._added()
-            count = np.bincount(word, minlength=len(self.at))
-            slot = first + np.cumsum(count)
-            first = slot - count
-            of_added = word + np.arange(len(word))
-            n = len(self.at) + len(word)
-            letter = _merge(n, slot, letter, of_added, added)
-            units = _merge(n, slot, units, of_added, value)
-            gap = _merge(n, slice(None), np.uint64(ord(" ")), first, gap)
-            width = _merge(n, slice(None), np.int64(1), first, width)
+            added_to, added, added_size, added_units = self._added(text, size)
+            per_word = np.bincount(added_to, minlength=len(count))
+            slot = count + np.cumsum(per_word)
+            first = slot - per_word
+            order = np.empty(len(count) + len(added), np.int64)
+            order[slot] = count
+            order[added_to + np.arange(len(added))] = np.arange(len(count), len(order))
+            text = np.concatenate([text, added]).take(order)
+            size = np.concatenate([size, added_size]).take(order)
+            units = np.concatenate([units, added_units]).take(order)
         number = write_decimals(units, places)
         same = np.flatnonzero(~self.chosen)
         if len(same):
             to, start = slot[same], self.at[same] + 1
             number.low[to], number.high[to], _ = windows(self.edits.block.text, start)
             number.size[to] = self.end[same] - start
-        return Pieces(gap, width, letter, number), first
+        return Pieces(text, size, number), first
 
-    def _added(self) -> tuple[I64, U8, I64]:
-        """Return the added words in file order: before which of these, letter and value."""
+    def _added(self, text: U64, size: I64) -> tuple[I64, U64, I64, I64]:
+        """Return for each added word: before which it goes, its text, the size of that, its value.
+
+        The first takes over what stands before the word, whose own text and size are changed.
+        """
         word, letter, units = (np.concatenate(part) for part in zip(*self.edits.extra, strict=True))
         order = np.lexsort((letter, word))
-        return np.searchsorted(self.keep, word[order]), letter[order], units[order]
+        word, letter, units = np.searchsorted(self.keep, word[order]), letter[order], units[order]
+        added, added_size = _after_blank(letter), np.full(len(word), 2)
+        lead = np.flatnonzero(np.diff(word, prepend=-1))
+        on = word[lead]
+        bits = (size[on] - 1).view(np.uint64) << _3
+        added[lead] = (text[on] & ((_1 << bits) - _1)) | letter[lead].astype(np.uint64) << bits
+        added_size[lead] = size[on]
+        text[on], size[on] = _after_blank(self.letter[on]), 2
+        return word, added, added_size, units
 
 
-def _merge(n: int, *parts: Any) -> Any:
-    """Return n values, given where some go, those values, where others go, and so on."""
-    out = np.empty(n, parts[1].dtype)
-    for index, values in zip(parts[::2], parts[1::2], strict=True):
-        out[index] = values
-    return out
+def _after_blank(letter: U8) -> U64:
+    return letter.astype(np.uint64) << _8 | np.uint64(ord(" "))
 
 
 def _between(

@@ -33,12 +33,12 @@ _1, _3, _7, _8, _16, _32, _56, _58, _64, _128 = (
 
 
 class Read(NamedTuple):
-    """Numbers as they were read; one entry each."""
+    """Numbers as they were read; one entry each but for `wrong`."""
 
     value: F64  # exact to the last bit
-    size: I64  # bytes, with sign and point
-    after: U64  # the eight bytes that follow
-    bad: Bool  # no number, or one of more digits than are read here: nothing else is of use then
+    end: I64  # where each ends
+    after: U64  # the eight bytes from there on
+    wrong: I64  # which could not be read; the rest is of no use for them
 
 
 class Spelled(NamedTuple):
@@ -57,17 +57,50 @@ def windows(data: bytes, start: I64) -> tuple[U64, U64, U64]:
     return first, second, third
 
 
-def read_decimals(first: U64, second: U64, third: U64) -> Read:
-    """Read the number that each window begins with: an optional minus, digits and an optional point.
+def read_decimals(data: bytes, start: I64, following: I64) -> Read:
+    """Read numbers: an optional minus, digits and an optional point, and one blank at most before what follows.
 
-    Up to eight digits are read wherever the point is; up to seven on each side of it if there are more. The windows
-    may be overwritten.
+    Up to eight digits are read wherever the point is, or else up to seven on each side of it.
+
+    Parameters
+    ----------
+    data : bytes
+        Text, with `WINDOW` bytes or more behind the last start.
+    start, following : (n,) int
+        Where each number begins, and where the next thing does.
     """
+    first, second, third = windows(data, start)
     minus = np.flatnonzero((first & _BYTE) == _MINUS)
     if len(minus):
         first[minus] = first[minus] >> _8 | second[minus] << _56
         second[minus] = second[minus] >> _8 | third[minus] << _56
         third[minus] >>= _8
+        start = start.copy()
+        start[minus] += 1
+    value, bits, good = _read_short(first, second)
+    end = start + (bits >> _3).view(np.int64)
+    after = _bytes_from(first, second, third, bits)
+    good &= _meets(end, after, following)
+    wrong = np.flatnonzero(~good)
+    if len(wrong):
+        some = first[wrong], second[wrong], third[wrong]
+        value[wrong], bits, good = _read_long(*some)
+        end[wrong] = start[wrong] + (bits >> _3).view(np.int64)
+        after[wrong] = _bytes_from(*some, bits)
+        wrong = wrong[~(good & _meets(end[wrong], after[wrong], following[wrong]))]
+    value[minus] *= -1.0
+    return Read(value, end, after, wrong)
+
+
+def _meets(end: I64, after: U64, following: I64) -> Bool:
+    """Tell where nothing, or one blank or carriage return, is before what follows."""
+    c = after & _BYTE
+    meets: Bool = end + ((c == 0x20) | (c == 0x0D)) == following
+    return meets
+
+
+def _read_short(first: U64, second: U64) -> tuple[F64, U64, Bool]:
+    """Read numbers of up to eight digits; return also how many bits each takes, and whether there is one."""
     v = first ^ _ZEROS
     stop = _first_stop(v)
     whole = _bits_before(stop)
@@ -80,21 +113,11 @@ def read_decimals(first: U64, second: U64, third: U64) -> Read:
     count |= (end == 0) * _64
     value = _join(digits << (_64 - count)).astype(np.float64)
     value /= _POWERS.take((count - whole >> _3).view(np.int64))
-    size = count + point
-    after = _bytes_from(first, second, third, size)
-    bad = (count == 0) | (stop == 0)
-    more = np.flatnonzero((after ^ _ZEROS) & _BYTE < np.uint64(10))
-    if len(more):
-        long = _read_long(first[more], second[more], third[more])
-        value[more], size[more], after[more], bad[more] = long
-    if len(minus):
-        value[minus] *= -1.0
-        size[minus] += _8
-    return Read(value, (size >> _3).view(np.int64), after, bad)
+    return value, count + point, (count > 0) & (stop > 0)
 
 
-def _read_long(first: U64, second: U64, third: U64) -> tuple[F64, U64, U64, Bool]:
-    """Read the digits before and behind the point apart; sizes are in bits."""
+def _read_long(first: U64, second: U64, third: U64) -> tuple[F64, U64, Bool]:
+    """Read the digits before and behind a point apart."""
     stop = _first_stop(first ^ _ZEROS)
     whole = _bits_before(stop)
     rest = _bytes_from(first, second, third, whole + _8) ^ _ZEROS
@@ -103,10 +126,8 @@ def _read_long(first: U64, second: U64, third: U64) -> tuple[F64, U64, U64, Bool
     value = _join((first ^ _ZEROS) << (_64 - whole)).astype(np.float64)
     power = _POWERS.take((places >> _3).view(np.int64))
     value = (value * power + _join(rest << (_64 - places))) / power
-    size = whole + places + _8
     has_point = ((first >> whole) & _BYTE) == _POINT
-    bad = (stop == 0) | (end == 0) | ~has_point
-    return value, size, _bytes_from(first, second, third, size), bad
+    return value, whole + places + _8, (stop > 0) & (end > 0) & (whole + places > 0) & has_point
 
 
 def _bytes_from(first: U64, second: U64, third: U64, bits: U64) -> U64:

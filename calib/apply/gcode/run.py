@@ -147,12 +147,17 @@ class Run:
         named = np.concatenate([[s.e_base], e.value[self.e_resets]])
         self.e_shift = (np.rint(named * scale).astype(np.int64) - at_reset).take(since)
         written = self.e_after - self.e_before if s.e_relative else self.e_after + self.e_shift
-        use = ~self.bent.take(self.e_on)
-        use[self.e_resets] = False
-        use = np.flatnonzero(use)
-        edits.set(e.word.take(use), written.take(self.e_on.take(use)))
+        use = np.delete(np.arange(len(self.e_on)), self.e_resets)
+        self._set(edits, e.word.take(use), self.e_on.take(use), written)
         rest = float(sums[-1]) - float(at_reset[-1]) / scale
         self.e_end = (float(named[-1]), rest, int(self.e_after[-1] - at_reset[-1]))
+
+    def _set(self, edits: Edits, word: I64, on: I64, units: I64) -> None:
+        """Give these words, on these lines, the value of their line; not if it is an arc to be made straight."""
+        if self.arcs:
+            keep = np.flatnonzero(~self.bent.take(on))
+            word, on = word.take(keep), on.take(keep)
+        edits.set(word, units.take(on))
 
     def _write_places(self, edits: Edits) -> None:
         s, m = self.state, self.job.matrix
@@ -162,8 +167,7 @@ class Run:
                 continue
             units = 10 * np.rint((self.machine[i] - s.off_out[i]) * scale).astype(np.int64)
             w, on = self.words[c], self.on(self.words[c])
-            keep = np.flatnonzero(~self.bent.take(on))
-            edits.set(w.word.take(keep), units.take(on.take(keep)))
+            self._set(edits, w.word, on, units)
             taken = self.bent.copy()
             taken[on] = True
             for j in range(i + 1, 3):  # an axis that another pulls along is added before it

@@ -96,20 +96,20 @@ class RunArcs:
         move = np.flatnonzero(~self.kept.take(self.owner))
         last = np.cumsum(count) - 1
         letters, units, shown = self._move_words(move, line.repeat(count), last - count + 1)
-        gap, width = np.full(shown.shape, ord(" "), np.uint64), np.ones(shown.shape, np.int64)
-        begin = run.exact.newline + b"G1 "
-        gap[:, 0], width[:, 0] = int.from_bytes(begin, "little"), len(begin)
-        gap[last - count + 1, 0], width[last - count + 1, 0] = int.from_bytes(b"G1 ", "little"), 3
-        letter = np.broadcast_to(np.frombuffer(letters.encode(), np.uint8), shown.shape)
+        first = last - count + 1
+        text, size = np.empty(shown.shape, np.uint64), np.full(shown.shape, 2)
+        text[:] = [int.from_bytes(f" {c}".encode(), "little") for c in letters]
+        for begin, where in ((run.exact.newline + b"G1 X", slice(None)), (b"G1 X", first)):
+            text[where, 0], size[where, 0] = int.from_bytes(begin, "little"), len(begin)
         number = write_decimals(units[shown], run.state.places)
-        out, stop = Pieces(gap[shown], width[shown], letter[shown], number).lay_out()
+        out, stop = Pieces(text[shown], size[shown], number).lay_out()
         stop = stop[np.cumsum(shown.sum(axis=1))[last] - 1]
-        text = out.tobytes()
+        moves = out.tobytes()
         line = line + run.start
         ends = block.words.end[np.searchsorted(block.words.line, line, side="right") - 1]
         begin_at = 0
         for k, end, until in zip(line.tolist(), ends.tolist(), stop.tolist(), strict=True):
-            edits.replace(k, end, text[begin_at:until])
+            edits.replace(k, end, moves[begin_at:until])
             begin_at = until
         run.state.printed.arcs += len(bent)
 

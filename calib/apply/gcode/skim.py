@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from calib.apply.gcode.numbers import WINDOW, read_decimals, windows
+from calib.apply.gcode.numbers import WINDOW, read_decimals
 from calib.apply.gcode.plan import Plan
 from calib.apply.gcode.state import State
 from calib.apply.gcode.walls import Walls
@@ -142,8 +142,8 @@ class Skim:
         UnusualNumberError
             One has no plain number behind it.
         """
-        read = read_decimals(*windows(self.text, at + 1))
-        value, more = read.value, np.flatnonzero(read.bad)
+        read = read_decimals(self.text, at + 1, at + 1)
+        value, more = read.value, read.wrong
         value[more] = [self._number(letter) for letter in at[more].tolist()]
         if len(at) and not np.abs(value).max() < self.largest:
             raise UnusualNumberError
