@@ -100,18 +100,16 @@ def parse_block(data: bytes) -> Block:
     stray = b"\r" in data and data.count(b"\r") != data.count(b"\r\n")
     if stray:
         kinds[:] = SLOW
-    known = _is_known(kind)
-    inside = kind == ord("G")
-    inside[1:] &= ~newline[:-1]  # a G-code that is not the first word
-    kinds[line.take(np.flatnonzero(~known | inside))] = SLOW
-    token = np.flatnonzero(known & (kind > SEMICOLON) & (kind != ord("G")))
+    has_place = _has_place(kind, newline)
+    kinds[line.take(np.flatnonzero(~has_place))] = SLOW
+    token = np.flatnonzero(has_place & (kind > SEMICOLON) & (kind != ord("G")))
     letter_at = at.take(token)
     read = read_decimals(text, letter_at + 1, at.take(token + 1))
     on = line.take(token)
     kinds[on[read.wrong]] = SLOW
     words = Words(kind.take(token), on, letter_at, read.end, read.value, read.after)
     columns = _columns(words)
-    _mark_unmatched(kinds, columns)
+    _mark_unmatched(kinds, words, columns)
     slow = np.flatnonzero(kinds == SLOW)
     if (np.searchsorted(on, slow) < np.searchsorted(on, slow + 1)).any():
         keep = np.flatnonzero(kinds.take(on) != SLOW)
@@ -133,11 +131,14 @@ def hide_comments(data: bytes) -> bytes | bytearray:
     return out
 
 
-def _is_known(kind: U8) -> Bool:
+def _has_place(kind: U8, newline: Bool) -> Bool:
     """Tell which tokens have a place on a plain line."""
-    known: Bool = (kind == NEWLINE) | (kind == SEMICOLON)
-    for low, count in (("E", 3), ("I", 2), ("X", 3)):  # E F G, I J, X Y Z
+    known: Bool = newline | (kind == SEMICOLON)
+    for low, count in (("E", 2), ("I", 2), ("X", 3)):  # E F, I J, X Y Z
         known |= (kind - np.uint8(ord(low))) < count
+    g = kind == ord("G")
+    known[:1] |= g[:1]
+    known[1:] |= g[1:] & newline[:-1]  # the first word
     return known
 
 
@@ -182,7 +183,7 @@ def _columns(words: Words) -> dict[str, Column]:
     return columns
 
 
-def _mark_unmatched(kind: U8, columns: dict[str, Column]) -> None:
+def _mark_unmatched(kind: U8, words: Words, columns: dict[str, Column]) -> None:
     """Mark as slow the lines that have a letter twice, or letters that do not go with their G-code."""
     for column in columns.values():
         twice = column.line[1:] == column.line[:-1]
@@ -200,12 +201,8 @@ def _mark_unmatched(kind: U8, columns: dict[str, Column]) -> None:
         centre = has("IJ")
         kind[arc & ~centre] = SLOW
         kind[(kind == STRAIGHT) & centre] = SLOW
-    for line in np.flatnonzero(kind == SET_E).tolist():
-        found = [c for c in LETTERS if _is_in(columns[c].line, line)]
-        if found not in (["E"], ["E", "F"]):
-            kind[line] = SLOW
-
-
-def _is_in(lines: I64, line: int) -> bool:
-    k = int(np.searchsorted(lines, line))
-    return k < len(lines) and int(lines[k]) == line
+    set_e = np.flatnonzero(kind == SET_E)
+    low, high = np.searchsorted(words.line, (set_e, set_e + 1)).tolist()
+    for k, begin, end in zip(set_e.tolist(), low, high, strict=True):
+        if words.letter[begin:end].tobytes() not in (b"E", b"EF", b"FE"):
+            kind[k] = SLOW

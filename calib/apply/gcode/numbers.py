@@ -143,19 +143,30 @@ def _first_stop(v: U64) -> U64:
     """Flag the first byte that is no digit, as 1 in it, given bytes less the digit 0; 0 if all are digits."""
     flags = v + _PAST_NINE
     flags &= _FLAG
-    return (flags & (~flags + _1)) >> _7
+    lowest = ~flags
+    lowest += _1
+    flags &= lowest
+    flags >>= _7
+    return flags
 
 
 def _bits_before(flag: U64) -> U64:
     """Return eight times the number of the byte that holds the only 1; 0 for none."""
-    return flag * _EIGHTS >> _58
+    bits = flag * _EIGHTS
+    bits >>= _58
+    return bits
 
 
 def _join(v: U64) -> I64:
-    """Join the eight decimal digits in the bytes of each word: to pairs, to fours, to eights."""
-    v = (v * np.uint64(10 * 2**8 + 1)) >> _8
-    v = ((v & np.uint64(0x00FF00FF00FF00FF)) * np.uint64(100 * 2**16 + 1)) >> _16
-    v = ((v & np.uint64(0x0000FFFF0000FFFF)) * np.uint64(10000 * 2**32 + 1)) >> _32
+    """Join the eight decimal digits in the bytes of each word, which is overwritten: to pairs, to fours, to eights."""
+    v *= np.uint64(10 * 2**8 + 1)
+    v >>= _8
+    v &= np.uint64(0x00FF00FF00FF00FF)
+    v *= np.uint64(100 * 2**16 + 1)
+    v >>= _16
+    v &= np.uint64(0x0000FFFF0000FFFF)
+    v *= np.uint64(10000 * 2**32 + 1)
+    v >>= _32
     return v.view(np.int64)
 
 
