@@ -22,9 +22,10 @@ LETTERS = "EFXYZIJ"
 #: What a line is: nothing to do, G0 or G1, G2, G3, G92 with E alone, or anything else.
 INERT, STRAIGHT, CLOCKWISE, COUNTER, SET_E, SLOW = range(6)
 
-NEWLINE, SEMICOLON = ord("\n"), ord(";")
+NEWLINE, SEMICOLON, POINT = ord("\n"), ord(";"), ord(".")
 _G0, _G1 = (int.from_bytes(code, "little") for code in (b"G0 ", b"G1 "))
-_PAD = b"\n" * WINDOW
+#: What is put behind a block, so that every window lies inside of it.
+PAD = b"\n" * WINDOW
 
 
 def _meanings() -> U8:
@@ -84,12 +85,30 @@ class Block:
         return leading_code(self.data, int(self.line_start[line]), int(self.line_end[line]))
 
 
-def parse_block(data: bytes) -> Block:
-    """Take a block apart; every line must end with a newline."""
-    text = data + _PAD
+@dataclass(slots=True)
+class Tokens:
+    """Letters, semicolons and line ends of a block, and points where asked for; what each line looks like."""
+
+    source: U8  # the text, with digits in place of comments
+    at: I64  # of tokens, and some more behind the text
+    kind: U8  # of tokens: the byte itself
+    line: I64  # of tokens; that of a line end is one too high
+    start: I64  # of lines
+    end: I64
+    kinds: U8
+    has_place: Bool  # tokens that may stand on a plain line
+    stray: bool
+
+
+def tokenize(data: bytes, text: bytes, *, points: bool) -> Tokens:
+    """Find the tokens of a block; `text` is the block with a padding of newlines."""
     source = np.frombuffer(hide_comments(text), np.uint8)
-    at = np.flatnonzero((source > ord("9")) | (source == NEWLINE))
-    kind = source.take(at[: -len(_PAD)])
+    is_token = source > ord("9")
+    is_token |= source == NEWLINE
+    if points:
+        is_token |= source == POINT
+    at = np.flatnonzero(is_token)
+    kind = source.take(at[: -len(PAD)])
     newline = kind == NEWLINE
     last = np.flatnonzero(newline)
     first = np.concatenate([[0], last[:-1] + 1])  # token of each line
@@ -101,13 +120,22 @@ def parse_block(data: bytes) -> Block:
     if stray:
         kinds[:] = SLOW
     has_place = _has_place(kind, newline)
+    if points:
+        has_place |= kind == POINT
     kinds[line.take(np.flatnonzero(~has_place))] = SLOW
-    token = np.flatnonzero(has_place & (kind > SEMICOLON) & (kind != ord("G")))
-    letter_at = at.take(token)
+    return Tokens(source, at, kind, line, start, end, kinds, has_place, stray)
+
+
+def parse_block(data: bytes) -> Block:
+    """Take a block apart; every line must end with a newline."""
+    text = data + PAD
+    t = tokenize(data, text, points=False)
+    at, kinds = t.at, t.kinds
+    token = np.flatnonzero(t.has_place & (t.kind > SEMICOLON) & (t.kind != ord("G")))
+    letter_at, on = at.take(token), t.line.take(token)
     read = read_decimals(text, letter_at + 1, at.take(token + 1))
-    on = line.take(token)
     kinds[on[read.wrong]] = SLOW
-    words = Words(kind.take(token), on, letter_at, read.end, read.value, read.after)
+    words = Words(t.kind.take(token), on, letter_at, read.end, read.value, read.after)
     columns = _columns(words)
     _mark_unmatched(kinds, words, columns)
     slow = np.flatnonzero(kinds == SLOW)
@@ -115,7 +143,7 @@ def parse_block(data: bytes) -> Block:
         keep = np.flatnonzero(kinds.take(on) != SLOW)
         words = Words(*(getattr(words, name).take(keep) for name in Words.__slots__))
         columns = _columns(words)
-    return Block(data, text, stray, start, end, kinds, words, columns)
+    return Block(data, text, t.stray, t.start, t.end, kinds, words, columns)
 
 
 def hide_comments(data: bytes) -> bytes | bytearray:

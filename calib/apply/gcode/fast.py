@@ -33,7 +33,7 @@ class Fast:
 
     def block(self, data: bytes) -> bytes:
         """Rewrite one block, which must end with a newline."""
-        if self.skims:
+        if self.skims and self.state.unit_mm == 1.0:
             stops, exact, fewest = self.stops | RATED, self.exact, max(FEWEST_LINES // 3, 1)
             skimmed = skim_block(
                 data, self.plan, self.state, stops, exact.walls, exact.line, fewest

@@ -25,7 +25,10 @@ _POWERS = 10.0 ** np.arange(20)
 #: Bytes less the digit 0 that are no digits get a flag, 0x80; a product turns one flag into 8 times its byte's number.
 _ZEROS, _PAST_NINE, _FLAG = (np.uint64(c * 0x0101010101010101) for c in (0x30, 0x76, 0x80))
 _EIGHTS = np.uint64(sum(8 * k << (58 - 8 * k) for k in range(8)))
-_POINT, _POINT_LESS_ZERO, _MINUS, _BYTE = (np.uint64(n) for n in (0x2E, 0x1E, 0x2D, 0xFF))
+_POINT, _POINT_LESS_ZERO, _MINUS, _MINUS_LESS_ZERO = (
+    np.uint64(n) for n in (0x2E, 0x1E, 0x2D, 0x1D)
+)
+_BYTE = np.uint64(0xFF)
 _TEXT = np.uint64((1 << 56) - 1)
 _1, _3, _7, _8, _16, _32, _56, _58, _64, _128 = (
     np.uint64(n) for n in (1, 3, 7, 8, 16, 32, 56, 58, 64, 128)
@@ -90,6 +93,17 @@ def read_decimals(data: bytes, start: I64, following: I64) -> Read:
         wrong = wrong[~(good & _meets(end[wrong], after[wrong], following[wrong]))]
     value[minus] *= -1.0
     return Read(value, end, after, wrong)
+
+
+def read_wholes(data: bytes, start: I64, size: I64) -> I64:
+    """Return the whole numbers, up to seven bytes with a minus, that begin at each start."""
+    v = np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))[start] ^ _ZEROS
+    minus = np.flatnonzero((v & _BYTE) == _MINUS_LESS_ZERO)
+    v[minus] &= ~_BYTE
+    v <<= _64 - (size.view(np.uint64) << _3)
+    value = _join(v)
+    value[minus] *= -1
+    return value
 
 
 def _meets(end: I64, after: U64, following: I64) -> Bool:

@@ -1,192 +1,151 @@
 """The quickest way, for a schedule alone: find the few lines where a layer begins, and pass over the rest.
 
-One pass gives every byte a flag, and the flags of each line are joined; so it is known which lines are plain moves and
-which letters they have. X and Y are read for their extremes only, Z to tell layers apart, and E where the filament fed
-by the first moves after each Z has to be known.
+That every number is spelled as it should be is seen from its bytes and the tokens around it, without reading it. Read
+are only Z, to tell layers apart, E where the first moves after each Z feed, and X and Y that may be extremes.
 """
 
-import re
 from collections.abc import Callable
 
 import numpy as np
 import numpy.typing as npt
 
-from calib.apply.gcode.numbers import WINDOW, read_decimals
+from calib.apply.gcode.block import (
+    INERT,
+    PAD,
+    POINT,
+    SEMICOLON,
+    SET_E,
+    STRAIGHT,
+    Tokens,
+    tokenize,
+)
+from calib.apply.gcode.machine_codes import leading_code
+from calib.apply.gcode.numbers import F64, I64, Bool, read_decimals, read_wholes
 from calib.apply.gcode.plan import Plan
 from calib.apply.gcode.state import State
 from calib.apply.gcode.walls import Walls
+from calib.errors import FileError
 
-U8 = npt.NDArray[np.uint8]
-I64 = npt.NDArray[np.int64]
-F64 = npt.NDArray[np.float64]
-Bool = npt.NDArray[np.bool_]
-
-#: Flags of bytes; a line has those of all its bytes but the first, up to a semicolon.
-_X, _Y, _E, _Z, _OTHER = 1, 2, 4, 8, 16
-
-_NUMBER = re.compile(rb"-?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?![0-9.-])")
-_MACHINE_CODE = re.compile(rb"M([0-9]{1,4})(?![0-9.])(?=[^Gg]*$)")
-
-
-_FLAG_OF = {"X": _X, "Y": _Y, "Z": _Z, "E": _E}
-
-
-def _flags() -> bytes:
-    table = bytearray([_OTHER] * 256)
-    for c in b"0123456789.- F\r\n":
-        table[c] = 0
-    for letter, flag in _FLAG_OF.items():
-        table[ord(letter)] = flag
-    return bytes(table)
-
-
-_FLAGS = _flags()
+#: The next token after a letter is no farther away if up to six digits stand before the point.
+_FARTHEST = 7
 
 
 class UnusualNumberError(Exception):
-    """A word needs care; never leaves this module."""
+    """A number needs care; never leaves this module."""
 
 
 class Skim:
     """One block, skimmed; line numbers count from its beginning.
 
-    Parameters
-    ----------
-    data : bytes
-        Whole lines.
-    stops : set of int
-        M-codes that must not be passed over.
-    largest : float
-        A number of this size has no place in G-code.
-    fewest : int
-        The block is not skimmed if more than one line in so many needs care.
-    read : str
-        The axes whose numbers are wanted, Z among them.
-
     Attributes
     ----------
-    good : bool
-        Whether the block is plain enough; if not, nothing else is to be used.
     other : list of int
         Lines that need care.
-    at : dict of letter to (n,) int
-        Where the words of these axes and E stand in plain moves, and those of G92 E.
-    value : dict of letter to (n,) float
-        Numbers of these axes.
+    words, on : dict of letter to (n,) int
+        The tokens that are words with this letter, and their lines.
+    feeding : (n,) int
+        Moves with E and one of X and Y.
     """
 
-    def __init__(
-        self, data: bytes, stops: set[int], largest: float, fewest: int, read: str
-    ) -> None:
-        self.data, self.text, self.largest = data, data + b"\0" * WINDOW, largest
-        source = np.frombuffer(self.text, np.uint8)
-        newline = np.flatnonzero(source == 0x0A)
-        self.starts = np.zeros(len(newline), np.int64)
-        self.starts[1:] = newline[:-1] + 1
-        self.ends = newline
-        flags = _flags_of(data, self.starts)
-        has = np.bitwise_or.reduceat(flags, self.starts)
-        first, second, third, fourth = (source[self.starts + k] for k in range(4))
-        is_g = first == ord("G")
-        self.move = is_g & ((second == ord("0")) | (second == ord("1"))) & ~_in_number(third)
-        self.move &= has < _OTHER
-        names_e = is_g & (second == ord("9")) & (third == ord("2")) & ~_in_number(fourth)
-        names_e &= has == _E
-        inert = (first == ord(";")) | (first == 0x0A) | ((first == 0x0D) & (second == 0x0A))
-        known = self.move | names_e
-        rest = np.flatnonzero(~(known | inert))
-        self.other = self._careful_lines(rest, first, stops)
-        self.good = len(self.other) <= len(newline) // fewest
-        if self.good:
-            for line in rest.tolist():
-                flags[self.starts[line] : newline[line]] = 0
-            self._words(flags, np.where(known, has, 0), read)
+    def __init__(self, data: bytes, stops: set[int]) -> None:
+        self.data, self.text, self.stops = data, data + PAD, stops
+        t = self.tokens = tokenize(data, self.text, points=True)
+        self.words = {c: np.flatnonzero(t.kind == ord(c)) for c in "XYZEF"}
+        self.on = {c: t.line.take(words) for c, words in self.words.items()}
+        passed = (t.kinds == STRAIGHT) | (t.kinds == SET_E) | (t.kinds == INERT)
+        damaged = np.searchsorted(t.end, _misspelled(t))
+        passed[damaged] = t.kinds[damaged] == INERT
+        passed[t.line.take(np.flatnonzero((t.kind == ord("I")) | (t.kind == ord("J"))))] = False
+        for on in self.on.values():
+            twice = on[1:] == on[:-1]
+            if twice.any():
+                passed[on[1:][twice]] = False
+        sideways = self._lines_with("XY")
+        self.feeding = self.on["E"].compress(sideways.take(self.on["E"]))
+        set_e = np.flatnonzero(t.kinds == SET_E)
+        if len(set_e):
+            passed[set_e] &= self._lines_with("E")[set_e] & ~self._lines_with("XYZ")[set_e]
+        self.other = [k for k in np.flatnonzero(~passed).tolist() if not self._may_pass(k)]
 
-    def _careful_lines(self, rest: I64, first: U8, stops: set[int]) -> list[int]:
-        """Return the lines but those with an M-code that does not matter to a schedule."""
-        found = []
-        is_machine_code = (first[rest] == ord("M")).tolist()
-        for line, may_pass in zip(rest.tolist(), is_machine_code, strict=True):
-            if may_pass:
-                code = _MACHINE_CODE.match(self.data, self.starts[line], self.ends[line])
-                if code and int(code[1]) not in stops:
-                    continue
-            found.append(line)
-        return found
+    def _lines_with(self, letters: str) -> Bool:
+        flags = np.zeros(len(self.tokens.kinds), np.bool_)
+        for c in letters:
+            flags[self.on[c]] = True
+        return flags
 
-    def _words(self, flags: U8, has: U8, read: str) -> None:
-        """Find the words; a line with a letter twice, or a number spelled unusually, is not plain."""
-        self.at = {}
-        self.flags = flags.tobytes()
-        for letter in (*read, "E"):
-            at = np.flatnonzero(flags == _FLAG_OF[letter])
-            on = np.flatnonzero((has & _FLAG_OF[letter]) > 0)
-            self.good = self.good and len(at) == len(on)
-            self.at[letter] = at
-            if letter == "Z":
-                self.with_z = on
-            elif letter == "E":
-                self.with_e = on
-        self.moving = np.flatnonzero(self.move & (has > 0))
-        self.feeding = np.flatnonzero(self.move & ((has & _E) > 0) & ((has & (_X | _Y)) > 0))
-        try:
-            self.value = {letter: self.numbers(self.at[letter]) for letter in read}
-        except UnusualNumberError:
-            self.good = False
+    def _may_pass(self, line: int) -> bool:
+        """Tell whether a line has an M-code that does not matter to a schedule."""
+        t = self.tokens
+        code = leading_code(self.data, int(t.start[line]), int(t.end[line]))
+        return code >= 0 and code not in self.stops and not t.stray
 
-    def numbers(self, at: I64) -> F64:
-        """Return the numbers behind these letters.
+    def numbers(self, words: I64) -> F64:
+        """Return the numbers of these words.
 
         Raises
         ------
         UnusualNumberError
-            One has no plain number behind it.
+            One has too many digits.
         """
-        read = read_decimals(self.text, at + 1, at + 1)
-        value, more = read.value, read.wrong
-        value[more] = [self._number(letter) for letter in at[more].tolist()]
-        if len(at) and not np.abs(value).max() < self.largest:
+        t = self.tokens
+        following = words + 1
+        following += t.kind.take(following) == POINT
+        read = read_decimals(self.text, t.at.take(words) + 1, t.at.take(following))
+        if len(read.wrong):
             raise UnusualNumberError
-        return value
+        return read.value
 
-    def _number(self, letter: int) -> float:
-        found = _NUMBER.match(self.data, letter + 1)
-        value = float(found[0]) if found else np.inf
-        if not abs(value) < self.largest:
-            raise UnusualNumberError
-        return value
+    def extremes(self, letter: str, low: int, high: int) -> list[float]:
+        """Return the least and the greatest number of a letter's words low..high."""
+        t, words = self.tokens, self.words[letter][low:high]
+        start, following = t.at.take(words) + 1, words + 1
+        whole = read_wholes(self.text, start, t.at.take(following) - start)
+        pointless = np.flatnonzero(t.kind.take(following) != POINT)
+        whole[pointless] = self.numbers(words[pointless]).astype(np.int64)
+        # a number is less than 1 away from its whole part
+        near = np.flatnonzero((whole <= whole.min() + 1) | (whole >= whole.max() - 1))
+        value = self.numbers(words[near])
+        return [float(value.min()), float(value.max())]
 
-    def words_between(self, letter: str, start: int, stop: int) -> tuple[int, int]:
+    def between(self, letter: str, start: int, stop: int) -> tuple[int, int]:
         """Return which of a letter's words are on lines start..stop."""
-        low, high = np.searchsorted(self.at[letter], (self.starts[start], self.ends[stop - 1]))
+        low, high = np.searchsorted(self.on[letter], (start, stop))
         return int(low), int(high)
-
-    def last(self, letter: str, start: int, stop: int) -> float | None:
-        """Return the last number behind a letter on lines start..stop, or None."""
-        flag = bytes([_FLAG_OF[letter]])
-        at = self.flags.rfind(flag, self.starts[start], self.ends[stop - 1])
-        return None if at < 0 else self._number(at)
 
     def raw(self, line: int) -> bytes:
         """Return a line with its ending."""
-        return self.data[self.starts[line] : self.ends[line] + 1]
+        return self.data[self.tokens.start[line] : self.tokens.end[line] + 1]
 
 
-def _in_number(c: U8) -> Bool:
-    inside: Bool = ((c - np.uint8(0x30)) < 10) | (c == 0x2E)
-    return inside
+def _misspelled(t: Tokens) -> I64:
+    """Return offsets on lines that have something else than letters with numbers, and blanks between."""
+    s = t.source
+    number = (s - np.uint8(ord("-"))) < 13  # minus, point, slash and digits
+    letter = s > ord("9")
+    begins = number[1:] > number[:-1]
+    found = [np.flatnonzero(begins != letter[:-1]) + 1]  # behind each letter, and nowhere else
+    odd = (s - np.uint8(ord("!"))) < 12  # all marks below the minus
+    odd |= s == ord("/")
+    if odd.any():
+        found.append(np.flatnonzero(odd))
+    control = s < ord(" ")
+    if np.count_nonzero(control) > len(t.end) + len(PAD):  # may all be carriage returns
+        found.append(np.flatnonzero(control & (s != ord("\n")) & (s != ord("\r"))))
+    minus = np.flatnonzero(s == ord("-"))
+    found.append(minus[~(letter[minus - 1] & number[minus + 1])])
+    point = t.kind == POINT
+    at = t.at[: len(point)]
+    found.append(at[1:][point[1:] & point[:-1]])
+    away = np.diff(t.at[: len(point) + 1])
+    found.append(at[(away > _FARTHEST) & (t.kind > SEMICOLON)])
+    early = at[1:][point[1:] & (away[:-1] <= 2)]  # a digit or none before the point
+    found.append(early[~(_is_digit(s[early - 1]) | _is_digit(s[early + 1]))])
+    return np.concatenate(found)
 
 
-def _flags_of(data: bytes, starts: I64) -> U8:
-    """Return a flag for every byte; the first of a line and its comment have none."""
-    flags = np.frombuffer(data.translate(_FLAGS), np.uint8).copy()
-    flags[starts] = 0
-    begin = data.find(b";")
-    while begin >= 0:
-        end = data.find(b"\n", begin)
-        flags[begin:end] = 0
-        begin = data.find(b";", end)
-    return flags
+def _is_digit(c: npt.NDArray[np.uint8]) -> Bool:
+    digit: Bool = (c - np.uint8(ord("0"))) < 10
+    return digit
 
 
 class _Run:
@@ -201,22 +160,25 @@ class _Run:
         Raises
         ------
         UnusualNumberError
-            An E word needs care; the state is as it was.
+            A number needs care; the state is as it was.
+        FileError
+            A move leaves the build volume; the state is as it was.
         """
         s, stop = self.state, self.stop
         lines, z = self._layers()
         layer = (s.layer_z_mm, s.layer_h_mm)
         if len(lines):
-            z_mm = (z + s.off_in[2]) * s.unit_mm
+            z_mm = z + s.off_in[2]
             k, heights_mm = plan.first_change(z_mm, s)
             if k > 0:
                 layer = (float(z_mm[k - 1]), float(heights_mm[k - 1]))
             if k < len(lines):
                 stop = int(lines[k])
         if stop > self.start:
-            last = [self.skim.last(c, self.start, stop) for c in "XYZE"]
+            spans = {c: self.skim.between(c, self.start, stop) for c in "XYZE"}
+            last = [self._last(c, *spans[c]) for c in "XYZE"]
             if walls.limits.has_volume:
-                self._check_walls(walls, stop)
+                self._check_walls(walls, spans)
             self._keep_state(stop, last)
             s.layer_z_mm, s.layer_h_mm = layer
         return stop
@@ -224,9 +186,9 @@ class _Run:
     def _layers(self) -> tuple[I64, F64]:
         """Return the first extruding move at each height, and the height."""
         skim = self.skim
-        low, high = np.searchsorted(skim.with_z, (self.start, self.stop))
-        z = np.concatenate([[self.state.pos[2]], skim.value["Z"][low:high]])
-        begins = np.concatenate([[self.start], skim.with_z[low:high], [self.stop]])
+        low, high = skim.between("Z", self.start, self.stop)
+        z = np.concatenate([[self.state.pos[2]], skim.numbers(skim.words["Z"][low:high])])
+        begins = np.concatenate([[self.start], skim.on["Z"][low:high], [self.stop]])
         at = np.searchsorted(skim.feeding, begins)
         found, ends = at[:-1].copy(), at[1:]
         wanted = np.flatnonzero(found < ends)
@@ -242,37 +204,42 @@ class _Run:
     def _feeds(self, lines: I64) -> Bool:
         """Tell which of these moves with E push filament out."""
         skim, s = self.skim, self.state
-        k = np.searchsorted(skim.with_e, lines)
+        k = np.searchsorted(skim.on["E"], lines)
         if s.e_relative:
-            pushed: Bool = skim.numbers(skim.at["E"][k]) > 0
+            pushed: Bool = skim.numbers(skim.words["E"][k]) > 0
             return pushed
         before = np.maximum(k - 1, 0)
-        both = skim.numbers(skim.at["E"][np.concatenate([k, before])])
+        both = skim.numbers(skim.words["E"][np.concatenate([k, before])])
         now, was = both[: len(k)], both[len(k) :]
-        was[(k == 0) | (skim.with_e[before] < self.start)] = s.e_in
+        was[(k == 0) | (skim.on["E"][before] < self.start)] = s.e_in
         pushed = now > was
         return pushed
 
-    def _check_walls(self, walls: Walls, stop: int) -> None:
+    def _last(self, letter: str, low: int, high: int) -> float | None:
+        """Return the number of the last of a letter's words low..high, or None."""
+        if low == high:
+            return None
+        return float(self.skim.numbers(self.skim.words[letter][high - 1 : high])[0])
+
+    def _check_walls(self, walls: Walls, spans: dict[str, tuple[int, int]]) -> None:
         """Refuse what is outside the build volume; note the extremes."""
         skim, s = self.skim, self.state
-        moves = skim.moving[slice(*np.searchsorted(skim.moving, (self.start, stop)))]
-        if not len(moves):
-            return
+        moves = [skim.on[c][low] for c, (low, high) in spans.items() if low < high]
+        moves = [k for k in moves if skim.tokens.kinds[k] == STRAIGHT]
+        extremes = []
         for i, letter in enumerate("XYZ"):
-            low, high = skim.words_between(letter, self.start, stop)
-            at, value = skim.at[letter][low:high], skim.value[letter][low:high]
+            low, high = spans[letter]
+            values = skim.extremes(letter, low, high) if low < high else []
             # the first move may leave this axis where it stands already
-            if s.known[i] and not (len(at) and at[0] < skim.ends[moves[0]]):
-                at = np.concatenate([skim.starts[moves[:1]], at])
-                value = np.concatenate([[s.pos[i]], value])
-            if len(at):
-                for k in (value.argmin(), value.argmax()):
-                    place_mm = (float(value[k]) + s.off_in[i]) * s.unit_mm
-                    line = s.line + int(np.searchsorted(skim.ends, at[k])) - self.start + 1
-                    walls.check(i, place_mm, f"{walls.name} line {line}")
-                    s.printed.low_mm[i] = min(s.printed.low_mm[i], place_mm)
-                    s.printed.high_mm[i] = max(s.printed.high_mm[i], place_mm)
+            if moves and s.known[i] and not (values and skim.on[letter][low] == min(moves)):
+                values.append(s.pos[i])
+            for value in values:
+                place_mm = value + s.off_in[i]
+                walls.check(i, place_mm, walls.name)
+                extremes.append((i, place_mm))
+        for i, place_mm in extremes:
+            s.printed.low_mm[i] = min(s.printed.low_mm[i], place_mm)
+            s.printed.high_mm[i] = max(s.printed.high_mm[i], place_mm)
 
     def _keep_state(self, stop: int, last: list[float | None]) -> None:
         """Leave the state as it stands before line `stop`, given the last X, Y, Z and E."""
@@ -281,7 +248,7 @@ class _Run:
             if value is not None:
                 s.pos[i], s.known[i] = value, True
         s.e_in = s.e_in if last[3] is None else last[3]
-        if self.skim.move[self.start : stop].any():
+        if (self.skim.tokens.kinds[self.start : stop] == STRAIGHT).any():
             s.motion = s.motion_out = 1
 
 
@@ -298,15 +265,17 @@ def skim_block(
 
     Parameters
     ----------
+    stops : set of int
+        M-codes that must not be passed over.
     careful : function
         Rewrites one line with care, and carries the state on.
     fewest : int
-        Fewer lines at a stretch are not skimmed.
+        Fewer lines at a stretch are not skimmed, nor a block if more than one line in so many needs care.
     """
-    skim = Skim(data, stops, state.largest, fewest, "XYZ" if walls.limits.has_volume else "Z")
-    if not skim.good:
+    skim = Skim(data, stops)
+    first, n = state.line, len(skim.tokens.kinds)
+    if len(skim.other) > n // fewest:
         return None
-    first, n = state.line, len(skim.starts)
     parts: list[bytes] = []
     done = 0  # bytes of `data` in `parts`
     line = 0
@@ -314,21 +283,29 @@ def skim_block(
         may_skim = True
         while line < min(stop + 1, n):
             state.line = first + line
-            ready = state.absolute and state.known[2] and not state.numbered
-            if may_skim and ready and stop - line >= fewest:
+            if may_skim and _is_ready(state) and stop - line >= fewest:
                 try:
                     line = _Run(skim, state, line, stop).go(plan, walls)
                 except UnusualNumberError:
                     may_skim = False
+                except FileError:
+                    for k in range(line, stop):  # refuses the first wrong line
+                        careful(skim.raw(k))
+                    raise
                 if line == n:
                     break
                 state.line = first + line
             raw = skim.raw(line)
             new = careful(raw)
             if new != raw:
-                at = int(skim.starts[line])
+                at = int(skim.tokens.start[line])
                 parts += [data[done:at], new]
                 done = at + len(raw)
             line += 1
     state.line = first + n
     return data if not parts else b"".join([*parts, data[done:]])
+
+
+def _is_ready(state: State) -> bool:
+    in_mm = state.unit_mm == 1.0
+    return in_mm and state.absolute and state.known[2] and not state.numbered
