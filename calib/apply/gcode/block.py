@@ -92,7 +92,7 @@ class Tokens:
     source: U8  # the text, with digits in place of comments
     at: I64  # of tokens, and some more behind the text
     kind: U8  # of tokens: the byte itself
-    line: I64  # of tokens; that of a line end is one too high
+    line: I64  # of tokens;
     start: I64  # of lines
     end: I64
     kinds: U8
@@ -112,7 +112,7 @@ def tokenize(data: bytes, text: bytes, *, points: bool) -> Tokens:
     newline = kind == NEWLINE
     last = np.flatnonzero(newline)
     first = np.concatenate([[0], last[:-1] + 1])  # token of each line
-    line = np.cumsum(newline)
+    line = np.repeat(np.arange(len(last)), np.diff(last, prepend=-1))
     end = at.take(last)
     start = np.concatenate([[0], end[:-1] + 1])
     kinds = _line_kinds(source, start, at.take(first), at.take(first + 1))

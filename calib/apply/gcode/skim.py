@@ -29,9 +29,8 @@ from calib.errors import FileError
 #: The next token after a letter is no farther away if up to six digits stand before the point.
 _FARTHEST = 7
 
-
-class UnusualNumberError(Exception):
-    """A number needs care; never leaves this module."""
+#: So few numbers are read one by one.
+_FEWEST_NUMBERS = 100
 
 
 class Skim:
@@ -80,20 +79,20 @@ class Skim:
         return code >= 0 and code not in self.stops and not t.stray
 
     def numbers(self, words: I64) -> F64:
-        """Return the numbers of these words.
-
-        Raises
-        ------
-        UnusualNumberError
-            One has too many digits.
-        """
-        t = self.tokens
-        following = words + 1
-        following += t.kind.take(following) == POINT
-        read = read_decimals(self.text, t.at.take(words) + 1, t.at.take(following))
-        if len(read.wrong):
-            raise UnusualNumberError
+        """Return the numbers of these words, which are known to be spelled well."""
+        at, kind = self.tokens.at, self.tokens.kind
+        start, following = at.take(words) + 1, words + 1
+        following += kind.take(following) == POINT
+        stop = at.take(following)
+        if len(words) < _FEWEST_NUMBERS:
+            return self._one_by_one(start, stop)
+        read = read_decimals(self.text, start, stop)
+        read.value[read.wrong] = self._one_by_one(start[read.wrong], stop[read.wrong])
         return read.value
+
+    def _one_by_one(self, start: I64, stop: I64) -> F64:
+        spans = zip(start.tolist(), stop.tolist(), strict=True)
+        return np.array([float(self.data[i:k]) for i, k in spans], np.float64)
 
     def extremes(self, letter: str, low: int, high: int) -> list[float]:
         """Return the least and the greatest number of a letter's words low..high."""
@@ -159,8 +158,6 @@ class _Run:
 
         Raises
         ------
-        UnusualNumberError
-            A number needs care; the state is as it was.
         FileError
             A move leaves the build volume; the state is as it was.
         """
@@ -280,14 +277,11 @@ def skim_block(
     done = 0  # bytes of `data` in `parts`
     line = 0
     for stop in (*skim.other, n):
-        may_skim = True
         while line < min(stop + 1, n):
             state.line = first + line
-            if may_skim and _is_ready(state) and stop - line >= fewest:
+            if _is_ready(state) and stop - line >= fewest:
                 try:
                     line = _Run(skim, state, line, stop).go(plan, walls)
-                except UnusualNumberError:
-                    may_skim = False
                 except FileError:
                     for k in range(line, stop):  # refuses the first wrong line
                         careful(skim.raw(k))
