@@ -22,7 +22,7 @@ LETTERS = "EFXYZIJ"
 #: What a line is: nothing to do, G0 or G1, G2, G3, G92 with E alone, or anything else.
 INERT, STRAIGHT, CLOCKWISE, COUNTER, SET_E, SLOW = range(6)
 
-NEWLINE, SEMICOLON, POINT = ord("\n"), ord(";"), ord(".")
+NEWLINE, SEMICOLON = ord("\n"), ord(";")
 _G0, _G1 = (int.from_bytes(code, "little") for code in (b"G0 ", b"G1 "))
 #: What is put behind a block, so that every window lies inside of it.
 PAD = b"\n" * WINDOW
@@ -85,29 +85,11 @@ class Block:
         return leading_code(self.data, int(self.line_start[line]), int(self.line_end[line]))
 
 
-@dataclass(slots=True)
-class Tokens:
-    """Letters, semicolons and line ends of a block, and points where asked for; what each line looks like."""
-
-    source: U8  # the text, with digits in place of comments
-    at: I64  # of tokens, and some more behind the text
-    kind: U8  # of tokens: the byte itself
-    line: I64  # of tokens;
-    start: I64  # of lines
-    end: I64
-    kinds: U8
-    has_place: Bool  # tokens that may stand on a plain line
-    stray: bool
-
-
-def tokenize(data: bytes, text: bytes, *, points: bool) -> Tokens:
-    """Find the tokens of a block; `text` is the block with a padding of newlines."""
-    source = np.frombuffer(hide_comments(text), np.uint8)
-    is_token = source > ord("9")
-    is_token |= source == NEWLINE
-    if points:
-        is_token |= source == POINT
-    at = np.flatnonzero(is_token)
+def parse_block(data: bytes) -> Block:
+    """Take a block apart; every line must end with a newline."""
+    text = data + PAD
+    source = np.frombuffer(hide_comments(text, b";", b"0"), np.uint8)
+    at = np.flatnonzero((source > ord("9")) | (source == NEWLINE))
     kind = source.take(at[: -len(PAD)])
     newline = kind == NEWLINE
     last = np.flatnonzero(newline)
@@ -120,22 +102,12 @@ def tokenize(data: bytes, text: bytes, *, points: bool) -> Tokens:
     if stray:
         kinds[:] = SLOW
     has_place = _has_place(kind, newline)
-    if points:
-        has_place |= kind == POINT
     kinds[line.take(np.flatnonzero(~has_place))] = SLOW
-    return Tokens(source, at, kind, line, start, end, kinds, has_place, stray)
-
-
-def parse_block(data: bytes) -> Block:
-    """Take a block apart; every line must end with a newline."""
-    text = data + PAD
-    t = tokenize(data, text, points=False)
-    at, kinds = t.at, t.kinds
-    token = np.flatnonzero(t.has_place & (t.kind > SEMICOLON) & (t.kind != ord("G")))
-    letter_at, on = at.take(token), t.line.take(token)
+    token = np.flatnonzero(has_place & (kind > SEMICOLON) & (kind != ord("G")))
+    letter_at, on = at.take(token), line.take(token)
     read = read_decimals(text, letter_at + 1, at.take(token + 1))
     kinds[on[read.wrong]] = SLOW
-    words = Words(t.kind.take(token), on, letter_at, read.end, read.value, read.after)
+    words = Words(kind.take(token), on, letter_at, read.end, read.value, read.after)
     columns = _columns(words)
     _mark_unmatched(kinds, words, columns)
     slow = np.flatnonzero(kinds == SLOW)
@@ -143,18 +115,18 @@ def parse_block(data: bytes) -> Block:
         keep = np.flatnonzero(kinds.take(on) != SLOW)
         words = Words(*(getattr(words, name).take(keep) for name in Words.__slots__))
         columns = _columns(words)
-    return Block(data, text, t.stray, t.start, t.end, kinds, words, columns)
+    return Block(data, text, stray, start, end, kinds, words, columns)
 
 
-def hide_comments(data: bytes) -> bytes | bytearray:
-    """Return the block with digits in place of what follows a semicolon; every line must end with a newline."""
+def hide_comments(data: bytes, mark: bytes, fill: bytes) -> bytes | bytearray:
+    """Return the block with other bytes in place of semicolons and what follows; lines must end with a newline."""
     begin = data.find(b";")
     if begin < 0:
         return data
     out = bytearray(data)
     while begin >= 0:
         end = data.find(b"\n", begin)
-        out[begin + 1 : end] = b"0" * (end - begin - 1)
+        out[begin:end] = mark + fill * (end - begin - 1)
         begin = data.find(b";", end)
     return out
 

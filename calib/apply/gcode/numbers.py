@@ -25,10 +25,7 @@ _POWERS = 10.0 ** np.arange(20)
 #: Bytes less the digit 0 that are no digits get a flag, 0x80; a product turns one flag into 8 times its byte's number.
 _ZEROS, _PAST_NINE, _FLAG = (np.uint64(c * 0x0101010101010101) for c in (0x30, 0x76, 0x80))
 _EIGHTS = np.uint64(sum(8 * k << (58 - 8 * k) for k in range(8)))
-_POINT, _POINT_LESS_ZERO, _MINUS, _MINUS_LESS_ZERO = (
-    np.uint64(n) for n in (0x2E, 0x1E, 0x2D, 0x1D)
-)
-_BYTE = np.uint64(0xFF)
+_POINT, _POINT_LESS_ZERO, _MINUS, _BYTE = (np.uint64(n) for n in (0x2E, 0x1E, 0x2D, 0xFF))
 _TEXT = np.uint64((1 << 56) - 1)
 _1, _3, _7, _8, _16, _32, _56, _58, _64, _128 = (
     np.uint64(n) for n in (1, 3, 7, 8, 16, 32, 56, 58, 64, 128)
@@ -60,7 +57,7 @@ def windows(data: bytes, start: I64) -> tuple[U64, U64, U64]:
     return first, second, third
 
 
-def read_decimals(data: bytes, start: I64, following: I64) -> Read:
+def read_decimals(data: bytes, start: I64, following: I64 | None) -> Read:
     """Read numbers: an optional minus, digits and an optional point, and one blank at most before what follows.
 
     Up to eight digits are read wherever the point is, or else up to seven on each side of it.
@@ -70,7 +67,7 @@ def read_decimals(data: bytes, start: I64, following: I64) -> Read:
     data : bytes
         Text, with `WINDOW` bytes or more behind the last start.
     start, following : (n,) int
-        Where each number begins, and where the next thing does.
+        Where each number begins, and where the next thing does (None: anything but a digit may stand behind it).
     """
     first, second, third = windows(data, start)
     minus = np.flatnonzero((first & _BYTE) == _MINUS)
@@ -90,25 +87,45 @@ def read_decimals(data: bytes, start: I64, following: I64) -> Read:
         value[wrong], bits, good = _read_long(*some)
         end[wrong] = start[wrong] + (bits >> _3).view(np.int64)
         after[wrong] = _bytes_from(*some, bits)
-        wrong = wrong[~(good & _meets(end[wrong], after[wrong], following[wrong]))]
+        follows = None if following is None else following[wrong]
+        wrong = wrong[~(good & _meets(end[wrong], after[wrong], follows))]
     value[minus] *= -1.0
     return Read(value, end, after, wrong)
 
 
-def read_wholes(data: bytes, start: I64, size: I64) -> I64:
-    """Return the whole numbers, up to seven bytes with a minus, that begin at each start."""
-    v = np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))[start] ^ _ZEROS
-    minus = np.flatnonzero((v & _BYTE) == _MINUS_LESS_ZERO)
-    v[minus] &= ~_BYTE
-    v <<= _64 - (size.view(np.uint64) << _3)
-    value = _join(v)
-    value[minus] *= -1
-    return value
+def read_before_points(data: bytes, point: I64) -> tuple[U64, I64, I64]:
+    """Return what stands before points: which letter, the whole number, and where it begins.
+
+    Parameters
+    ----------
+    data : bytes
+        Text with eight bytes in front that are not counted in `point`.
+    point : (n,) int
+        Where the points are; no more than six digits and a minus stand between each and its letter.
+    """
+    v = np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))[point]
+    digits = v ^ _ZEROS
+    stops = (digits + _PAST_NINE) & _FLAG
+    exponent = stops.astype(np.float64).view(np.uint64) >> np.uint64(52)
+    blank = exponent - np.uint64(1023 - 1)  # bits as far as the last byte that is no digit
+    letter = v >> (blank - _8) & _BYTE
+    digits >>= blank
+    digits <<= blank
+    whole = _join(digits)
+    begin = point - 8 + (blank >> _3).view(np.int64)
+    minus = np.flatnonzero(letter == _MINUS)
+    letter[minus] = v[minus] >> (blank[minus] - _16) & _BYTE
+    whole[minus] *= -1
+    begin[minus] -= 1
+    return letter, whole, begin
 
 
-def _meets(end: I64, after: U64, following: I64) -> Bool:
+def _meets(end: I64, after: U64, following: I64 | None) -> Bool:
     """Tell where nothing, or one blank or carriage return, is before what follows."""
     c = after & _BYTE
+    if following is None:
+        ends: Bool = c - np.uint64(0x30) > 9
+        return ends
     meets: Bool = end + ((c == 0x20) | (c == 0x0D)) == following
     return meets
 
