@@ -5,13 +5,14 @@ is seen from bytes and their neighbours, and from the eight bytes before each po
 """
 
 import re
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from calib.apply.gcode.block import PAD, hide_comments
 from calib.apply.gcode.machine_codes import leading_code
-from calib.apply.gcode.numbers import F64, I64, Bool, read_before_points, read_decimals
+from calib.apply.gcode.numbers import F64, I64, U64, Bool, read_before_points, read_decimals
 
 U8 = npt.NDArray[np.uint8]
 
@@ -21,10 +22,12 @@ _OTHER = 64
 
 _G0, _G1, _G92 = (int.from_bytes(code, "little") for code in (b"G0", b"G1", b"G92"))
 
+_LETTERS_IN = np.array([k.bit_count() for k in range(2 * _OTHER)], np.uint8)
+
 _NUMBER = re.compile(rb"-?[0-9]*\.?[0-9]*")
 
 #: So few numbers are read one by one.
-_FEWEST_NUMBERS = 50
+_FEWEST_NUMBERS = 300
 
 
 def _flags() -> bytes:
@@ -81,8 +84,9 @@ class Skim:
             hidden[begin:end] = b" " * (end - begin)
             self.flags[begin:end] = 0
         self.has[rest] = 0
-        damaged = {*self._with_a_letter_twice(), *self._read_points(bytes(hidden))}
-        self.other = sorted(damaged | {line for line in rest if not self._may_pass(line, stops)})
+        self._plain = bytes(hidden)
+        self.other = [line for line in rest if not self._may_pass(line, stops)]
+        self.other = sorted({*self.other, *self._with_a_letter_twice()})
         self._sort_words()
 
     def _lines_of(self, offsets: I64) -> I64:
@@ -109,25 +113,13 @@ class Skim:
         return code >= 0 and code not in stops
 
     def _with_a_letter_twice(self) -> list[int]:
+        if np.count_nonzero(self.flags) == int(_LETTERS_IN.take(self.has).sum()):
+            return []
         lines = []
         for flag in FLAG_OF.values():
-            is_letter = self.flags == flag
-            if np.count_nonzero(is_letter) != np.count_nonzero(self.has & flag):
-                on = self._lines_of(np.flatnonzero(is_letter))
-                lines += on[1:][on[1:] == on[:-1]].tolist()
+            on = self._lines_of(np.flatnonzero(self.flags == flag))
+            lines += on[1:][on[1:] == on[:-1]].tolist()
         return lines
-
-    def _read_points(self, hidden: bytes) -> list[int]:
-        """Read what stands before each point; return the lines where it is nothing, or another point."""
-        source = np.frombuffer(hidden, np.uint8)
-        point = np.flatnonzero(source == ord("."))
-        letter, self._whole, self._begin = read_before_points(b"\n" * 8 + hidden, point)
-        self._letter = letter.astype(np.uint8)
-        near = np.flatnonzero(point - self._begin <= 1)
-        at = point[near]
-        alone = ~(_is_digit(source[at - 1]) | _is_digit(source[at + 1]))
-        damaged = np.concatenate([at[alone], point[self._letter == ord(".")]])
-        return [int(line) for line in self._lines_of(damaged)]
 
     def _sort_words(self) -> None:
         e, z, sideways = FLAG_OF["E"], FLAG_OF["Z"], FLAG_OF["X"] | FLAG_OF["Y"]
@@ -158,15 +150,24 @@ class Skim:
         begin, whole = begin[span], whole[span]
         if not len(begin):
             return []
-        # a number is less than 1 away from its whole part
-        near = (whole <= whole.min() + 1) | (whole >= whole.max() - 1)
+        least, most = whole.min(), whole.max()
+        if least <= 0:  # a number below 0 is less than its whole part
+            least, most = least + 1, most - 1
+        near = np.flatnonzero((whole <= least) | (whole >= most))
         value = self.numbers(begin[near])
         return [float(value.min()), float(value.max())]
 
+    @cached_property
+    def _points(self) -> tuple[U64, I64, I64]:
+        """The letter, the whole number and where it begins, for each point."""
+        point = np.flatnonzero(np.frombuffer(self._plain, np.uint8) == ord("."))
+        return read_before_points(b"\n" * 8 + self._plain, point)
+
     def _words(self, letter: str) -> tuple[I64, I64]:
         """Return where the numbers of a letter begin, in order, and their whole parts."""
-        mine = np.flatnonzero(self._letter == ord(letter))
-        begin, whole = self._begin.take(mine), self._whole.take(mine)
+        letters, whole, begin = self._points
+        mine = np.flatnonzero(letters == ord(letter))
+        begin, whole = begin.take(mine), whole.take(mine)
         is_letter = self.flags == FLAG_OF[letter]
         if np.count_nonzero(is_letter) != len(begin):  # some have no point
             begin, pointed = np.flatnonzero(is_letter) + 1, begin
@@ -190,24 +191,26 @@ class Skim:
 
 
 def _misspelled(source: U8) -> I64:
-    """Return offsets where a letter has no number or a number no letter, a sign is astray, or digits are too many."""
-    number = (
-        source - np.uint8(ord("-"))
-    ) < 13  # minus, point, slash and digits; a slash has a flag
-    letter = source > ord("9")
-    minus = source == ord("-")
-    wrong = (number[1:] > number[:-1]) != letter[:-1]
+    """Return offsets where a letter has no number or a number no letter, or where a number is damaged or very long."""
+    digit = _is_digit(source)
+    point, minus, letter = source == ord("."), source == ord("-"), source > ord("9")
+    number = digit | point | minus
+    wrong = (number[1:] > number[:-1]) != letter[
+        :-1
+    ]  # a number begins behind each letter, nowhere else
     wrong |= minus[1:] & ~letter[:-1]
     wrong |= minus[:-1] & ~number[1:]
-    digit = _is_digit(source)
+    wrong[:-1] |= point[1:-1] & ~(digit[:-2] | digit[2:])
     two = digit[1:] & digit[:-1]
     four = two[2:] & two[:-2]
-    seven = four[3:] & four[:-3]
-    found = [np.flatnonzero(number[:1])]
-    for flags, shift in ((wrong, 1), (seven, 0)):
-        if flags.any():
-            found.append(np.flatnonzero(flags) + shift)
-    return np.concatenate(found)
+    wrong[:-5] |= four[3:] & four[:-3]  # seven digits
+    behind = point.copy()  # points, and up to seven digits behind them
+    behind[1:] |= behind[:-1] & digit[1:]
+    behind[2:] |= behind[:-2] & two[1:]
+    behind[4:] |= behind[:-4] & four[1:]
+    wrong |= point[1:] & behind[:-1]
+    found = np.flatnonzero(wrong) + 1 if wrong.any() else np.zeros(0, np.int64)
+    return np.append(found, 0) if number[0] else found
 
 
 def _is_digit(c: U8) -> Bool:
