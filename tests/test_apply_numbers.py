@@ -56,7 +56,7 @@ def test_numbers_are_read_to_the_last_bit_or_not_at_all(texts, mark):
     for i, text in enumerate(texts):
         found = re.fullmatch(r"-?([0-9]*)\.?([0-9]*)", text)
         whole, behind = (len(part) for part in found.groups()) if found else (0, 0)
-        plain = whole <= 7 and behind <= 7 or whole + behind <= 8
+        plain = (whole <= 7 and behind <= 7) or whole + behind <= 8
         assert (i in read.wrong) == (whole + behind == 0 or whole > 7 or not plain)
         if i not in read.wrong:
             end = int(starts[i]) + len(text)

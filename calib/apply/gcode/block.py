@@ -98,7 +98,7 @@ def parse_block(data: bytes) -> Block:
     end = at.take(last)
     start = np.concatenate([[0], end[:-1] + 1])
     kinds = _line_kinds(source, start, at.take(first), at.take(first + 1))
-    stray = b"\r" in data and data.count(b"\r") != data.count(b"\r\n")
+    stray = has_stray_return(data)
     if stray:
         kinds[:] = SLOW
     has_place = _has_place(kind, newline)
@@ -116,6 +116,11 @@ def parse_block(data: bytes) -> Block:
         words = Words(*(getattr(words, name).take(keep) for name in Words.__slots__))
         columns = _columns(words)
     return Block(data, text, stray, start, end, kinds, words, columns)
+
+
+def has_stray_return(data: bytes) -> bool:
+    """Tell whether a carriage return stands anywhere but before a newline; such lines are refused by `exact`."""
+    return b"\r" in data and data.count(b"\r") != data.count(b"\r\n")
 
 
 def hide_comments(data: bytes, mark: bytes, fill: bytes) -> bytes | bytearray:

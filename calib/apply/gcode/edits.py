@@ -5,6 +5,7 @@ integers of eight bytes and written where it begins; what is written beyond its 
 """
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -107,14 +108,22 @@ class _Kept:
 
     def __init__(self, edits: Edits) -> None:
         self.edits, words = edits, edits.block.words
-        values = words.at, words.end, words.after, words.letter, edits.units, edits.chosen
+        self.keep = np.arange(len(words.at))
         if edits.texts:
-            keep = np.flatnonzero(~edits.dropped.take(words.line))
-            values = tuple(v.take(keep) for v in values)
-            self.keep = keep
-        else:
-            self.keep = np.arange(len(words.at))
-        self.at, self.end, self.after, self.letter, self.units, self.chosen = values
+            self.keep = np.flatnonzero(~edits.dropped.take(words.line))
+        self.at, self.end, self.after = (
+            self._kept(words.at),
+            self._kept(words.end),
+            self._kept(words.after),
+        )
+        self.letter, self.units, self.chosen = (
+            self._kept(words.letter),
+            self._kept(edits.units),
+            self._kept(edits.chosen),
+        )
+
+    def _kept(self, values: Any) -> Any:
+        return values if len(self.keep) == len(values) else values.take(self.keep)
 
     def pieces(self, size: I64, far: I64, places: int) -> tuple[Pieces, I64]:
         """Return these words and the added ones in file order, and which is the first that stands for each word.

@@ -27,8 +27,7 @@ class Fast:
     def __init__(self, exact: Exact) -> None:
         self.exact, self.state, self.job, self.plan = exact, exact.state, exact.job, exact.plan
         stops = MODES | {c for c, setting in SETTERS.items() if setting in self.plan.settings}
-        only = not (self.job.moves_points or self.job.changes_flow)
-        self.skims = only and bool(self.plan.rows) and FEWEST_LINES < _NEVER
+        self.skims = self.job.only_schedules and FEWEST_LINES < _NEVER
         self.stops = stops
 
     def block(self, data: bytes) -> bytes:

@@ -32,7 +32,8 @@ class RunArcs:
 
     def _has(self, letter: str) -> Bool:
         """Tell which lines of the run have a letter."""
-        return self._on_lines(letter, np.ones(len(self.run.words[letter].line), np.bool_))
+        has: Bool = self._on_lines(letter, np.ones(len(self.run.words[letter].line), np.bool_))
+        return has
 
     def check_walls(self) -> None:
         """Find which arcs stay arcs, and hold what they pass against the walls.

@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from calib.apply.gcode.block import PAD, hide_comments
+from calib.apply.gcode.block import PAD, has_stray_return, hide_comments
 from calib.apply.gcode.machine_codes import leading_code
 from calib.apply.gcode.numbers import F64, I64, U64, Bool, read_before_points, read_decimals
 
@@ -70,6 +70,7 @@ class Skim:
 
     def __init__(self, data: bytes, stops: set[int]) -> None:
         self.data, self.text = data, data + PAD
+        self.stray = has_stray_return(data)
         hidden = bytearray(hide_comments(data, b" ", b" "))
         source = np.frombuffer(hidden, np.uint8)
         self.end = np.flatnonzero(source == ord("\n"))
@@ -102,7 +103,7 @@ class Skim:
         names_e = (prefix & np.uint32(0xFFFFFF) == _G92) & ~_in_number(prefix >> np.uint32(24))
         names_e &= self.has == FLAG_OF["G"] | FLAG_OF["E"]
         known: Bool = self.move | names_e | (self.has == 0)
-        if b"\r" in self.data and self.data.count(b"\r") != self.data.count(b"\r\n"):
+        if self.stray:
             known[:] = False
         self.move &= known
         return known
@@ -110,7 +111,7 @@ class Skim:
     def _may_pass(self, line: int, stops: set[int]) -> bool:
         """Tell whether a line has an M-code that does not matter to a schedule."""
         code = leading_code(self.data, int(self.start[line]), int(self.end[line]))
-        return code >= 0 and code not in stops
+        return code >= 0 and code not in stops and not self.stray
 
     def _with_a_letter_twice(self) -> list[int]:
         if np.count_nonzero(self.flags) == int(_LETTERS_IN.take(self.has).sum()):

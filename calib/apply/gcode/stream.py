@@ -2,6 +2,7 @@
 
 import contextlib
 import copy
+import math
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -31,7 +32,7 @@ LONGEST_LINE = 64 * 1024
 #: How a file says that it has been corrected already.
 MARK = "; corrected by truebead:"
 
-#: Bytes that no text has; the quick way uses them for its own purposes.
+#: Bytes that no text has.
 MARKS = (b"\0", b"\1", b"\2", b"\3")
 
 _BOM = b"\xef\xbb\xbf"
@@ -192,6 +193,8 @@ def _header(job: Job, newline: bytes) -> bytes:
 def _conclude(exact: Exact, result: Result) -> None:
     """Add what the user should know at the end."""
     printed, job = exact.state.printed, exact.job
+    if job.only_schedules and not job.limits.has_volume:  # most places have not been read
+        printed.low_mm, printed.high_mm = [math.inf] * 3, [-math.inf] * 3
     if job.schedule and not printed.inserted:
         reached = exact.state.layer_z_mm
         raise FileError(
