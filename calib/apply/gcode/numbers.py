@@ -23,7 +23,7 @@ WINDOW = 24
 
 _POWERS = 10.0 ** np.arange(20)
 #: Bytes less the digit 0 that are no digits get a flag, 0x80; a product turns one flag into 8 times its byte's number.
-_ZEROS, _PAST_NINE, _FLAG = (np.uint64(c * 0x0101010101010101) for c in (0x30, 0x76, 0x80))
+ZEROS, _PAST_NINE, _FLAG = (np.uint64(c * 0x0101010101010101) for c in (0x30, 0x76, 0x80))
 _EIGHTS = np.uint64(sum(8 * k << (58 - 8 * k) for k in range(8)))
 _POINT, _POINT_LESS_ZERO, _MINUS, _BYTE = (np.uint64(n) for n in (0x2E, 0x1E, 0x2D, 0xFF))
 _TEXT = np.uint64((1 << 56) - 1)
@@ -93,33 +93,6 @@ def read_decimals(data: bytes, start: I64, following: I64 | None) -> Read:
     return Read(value, end, after, wrong)
 
 
-def read_before_points(data: bytes, point: I64) -> tuple[U64, I64, I64]:
-    """Return what stands before points: which letter, the whole number, and where it begins.
-
-    Parameters
-    ----------
-    data : bytes
-        Text with eight bytes in front that are not counted in `point`.
-    point : (n,) int
-        Where the points are; no more than six digits and a minus stand between each and its letter.
-    """
-    v = np.ndarray((len(data) - 7,), "<u8", data, strides=(1,))[point]
-    digits = v ^ _ZEROS
-    stops = (digits + _PAST_NINE) & _FLAG
-    exponent = stops.astype(np.float64).view(np.uint64) >> np.uint64(52)
-    blank = exponent - np.uint64(1023 - 1)  # bits as far as the last byte that is no digit
-    letter = v >> (blank - _8) & _BYTE
-    digits >>= blank
-    digits <<= blank
-    whole = _join(digits)
-    begin = point - 8 + (blank >> _3).view(np.int64)
-    minus = np.flatnonzero(letter == _MINUS)
-    letter[minus] = v[minus] >> (blank[minus] - _16) & _BYTE
-    whole[minus] *= -1
-    begin[minus] -= 1
-    return letter, whole, begin
-
-
 def _meets(end: I64, after: U64, following: I64 | None) -> Bool:
     """Tell where nothing, or one blank or carriage return, is before what follows."""
     c = after & _BYTE
@@ -132,14 +105,14 @@ def _meets(end: I64, after: U64, following: I64 | None) -> Bool:
 
 def _read_short(first: U64, second: U64) -> tuple[F64, U64, Bool]:
     """Read numbers of up to eight digits; return also how many bits each takes, and whether there is one."""
-    v = first ^ _ZEROS
-    stop = _first_stop(v)
+    v = first ^ ZEROS
+    stop = first_stop(v)
     whole = _bits_before(stop)
     point = (((v >> whole) & _BYTE) == _POINT_LESS_ZERO) * _8
     behind = whole + point
     digits = v & (stop - _1)  # and behind them what follows the point
-    digits |= (v >> behind | (second ^ _ZEROS) << (_64 - behind)) << whole
-    end = _first_stop(digits)
+    digits |= (v >> behind | (second ^ ZEROS) << (_64 - behind)) << whole
+    end = first_stop(digits)
     count = _bits_before(end)
     count |= (end == 0) * _64
     value = _join(digits << (_64 - count)).astype(np.float64)
@@ -149,12 +122,12 @@ def _read_short(first: U64, second: U64) -> tuple[F64, U64, Bool]:
 
 def _read_long(first: U64, second: U64, third: U64) -> tuple[F64, U64, Bool]:
     """Read the digits before and behind a point apart."""
-    stop = _first_stop(first ^ _ZEROS)
+    stop = first_stop(first ^ ZEROS)
     whole = _bits_before(stop)
-    rest = _bytes_from(first, second, third, whole + _8) ^ _ZEROS
-    end = _first_stop(rest)
+    rest = _bytes_from(first, second, third, whole + _8) ^ ZEROS
+    end = first_stop(rest)
     places = _bits_before(end)
-    value = _join((first ^ _ZEROS) << (_64 - whole)).astype(np.float64)
+    value = _join((first ^ ZEROS) << (_64 - whole)).astype(np.float64)
     power = _POWERS.take((places >> _3).view(np.int64))
     value = (value * power + _join(rest << (_64 - places))) / power
     has_point = ((first >> whole) & _BYTE) == _POINT
@@ -170,7 +143,7 @@ def _bytes_from(first: U64, second: U64, third: U64, bits: U64) -> U64:
     return found
 
 
-def _first_stop(v: U64) -> U64:
+def first_stop(v: U64) -> U64:
     """Flag the first byte that is no digit, as 1 in it, given bytes less the digit 0; 0 if all are digits."""
     flags = v + _PAST_NINE
     flags &= _FLAG

@@ -5,14 +5,13 @@ is seen from bytes and their neighbours, and from the eight bytes before each po
 """
 
 import re
-from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from calib.apply.gcode.block import PAD, has_stray_return, hide_comments
 from calib.apply.gcode.machine_codes import leading_code
-from calib.apply.gcode.numbers import F64, I64, U64, Bool, read_before_points, read_decimals
+from calib.apply.gcode.numbers import F64, I64, U64, ZEROS, Bool, first_stop, read_decimals
 
 U8 = npt.NDArray[np.uint8]
 
@@ -25,6 +24,9 @@ _G0, _G1, _G92 = (int.from_bytes(code, "little") for code in (b"G0", b"G1", b"G9
 _LETTERS_IN = np.array([k.bit_count() for k in range(2 * _OTHER)], np.uint8)
 
 _NUMBER = re.compile(rb"-?[0-9]*\.?[0-9]*")
+
+#: Multiplied by 1 in one of four bytes, this has 8 times the byte's number in its highest bits.
+_EIGHTS = np.uint32(sum(8 * k << (26 - 8 * k) for k in range(4)))
 
 #: So few numbers are read one by one.
 _FEWEST_NUMBERS = 300
@@ -85,10 +87,10 @@ class Skim:
             hidden[begin:end] = b" " * (end - begin)
             self.flags[begin:end] = 0
         self.has[rest] = 0
-        self._plain = bytes(hidden)
         self.other = [line for line in rest if not self._may_pass(line, stops)]
         self.other = sorted({*self.other, *self._with_a_letter_twice()})
         self._sort_words()
+        self._words: dict[str, _Words] = {}
 
     def _lines_of(self, offsets: I64) -> I64:
         return np.searchsorted(self.end, offsets)
@@ -124,7 +126,7 @@ class Skim:
 
     def _sort_words(self) -> None:
         e, z, sideways = FLAG_OF["E"], FLAG_OF["Z"], FLAG_OF["X"] | FLAG_OF["Y"]
-        self.with_e, self.with_z = (np.flatnonzero(self.has & flag) for flag in (e, z))
+        self.with_e, self.with_z = (np.flatnonzero(self.has & flag > 0) for flag in (e, z))
         self.at_e, self.at_z = (np.flatnonzero(self.flags == flag) for flag in (e, z))
         self.moving = self.move & (self.has & (e | z | sideways) > 0)
         self.feeding = self.with_e.compress(self.has.take(self.with_e) & sideways)
@@ -145,40 +147,9 @@ class Skim:
         )  # 0.0 on lines that need care
 
     def extremes(self, letter: str, start: int, stop: int) -> list[float]:
-        """Return the least and the greatest number of a letter on lines start..stop; nothing if there is none."""
-        begin, whole = self._words(letter)
-        span = slice(*np.searchsorted(begin, (self.start[start], self.end[stop - 1])))
-        begin, whole = begin[span], whole[span]
-        if not len(begin):
-            return []
-        least, most = whole.min(), whole.max()
-        if least <= 0:  # a number below 0 is less than its whole part
-            least, most = least + 1, most - 1
-        near = np.flatnonzero((whole <= least) | (whole >= most))
-        value = self.numbers(begin[near])
-        return [float(value.min()), float(value.max())]
-
-    @cached_property
-    def _points(self) -> tuple[U64, I64, I64]:
-        """The letter, the whole number and where it begins, for each point."""
-        point = np.flatnonzero(np.frombuffer(self._plain, np.uint8) == ord("."))
-        return read_before_points(b"\n" * 8 + self._plain, point)
-
-    def _words(self, letter: str) -> tuple[I64, I64]:
-        """Return where the numbers of a letter begin, in order, and their whole parts."""
-        letters, whole, begin = self._points
-        mine = np.flatnonzero(letters == ord(letter))
-        begin, whole = begin.take(mine), whole.take(mine)
-        is_letter = self.flags == FLAG_OF[letter]
-        if np.count_nonzero(is_letter) != len(begin):  # some have no point
-            begin, pointed = np.flatnonzero(is_letter) + 1, begin
-            place = np.searchsorted(begin, pointed)
-            without = np.delete(np.arange(len(begin)), place)
-            all_whole = np.empty(len(begin), np.int64)
-            all_whole[place] = whole
-            all_whole[without] = self.numbers(begin[without]).astype(np.int64)
-            whole = all_whole
-        return begin, whole
+        """Return numbers of a letter on lines start..stop, the least and the greatest among them; few if any."""
+        words = self._words.get(letter) or self._words.setdefault(letter, _Words(self, letter))
+        return self.numbers(words.candidates(self.start[start], self.end[stop - 1])).tolist()
 
     def last(self, letter: str, start: int, stop: int) -> float | None:
         """Return the last number of a letter on lines start..stop, or None."""
@@ -189,6 +160,45 @@ class Skim:
     def raw(self, line: int) -> bytes:
         """Return a line with its ending."""
         return self.data[self.start[line] : self.end[line] + 1]
+
+
+class _Words:
+    """The words of one letter, to be compared by their digits; of use on lines that need no care."""
+
+    def __init__(self, skim: Skim, letter: str) -> None:
+        self.text = skim.text
+        self.begin = np.flatnonzero(skim.flags == FLAG_OF[letter]) + 1
+        four = np.ndarray((len(self.text) - 3,), "<u4", self.text, strides=(1,))[self.begin]
+        digits = four ^ np.uint32(0x30303030)
+        stop = (digits + np.uint32(0x76767676)) & np.uint32(0x80808080)
+        stop &= ~stop + np.uint32(1)  # flags the first byte that is no digit
+        bits = (stop >> np.uint32(7)) * _EIGHTS >> np.uint32(26)
+        # the last digit before the point in the lowest byte, these compare as the numbers do
+        self.whole = digits.byteswap() >> (np.uint32(32) - bits)
+        self.end = self.begin + (bits >> np.uint32(3))
+        behind = four >> bits & np.uint32(0xFF)
+        self.odd = (bits == 0) | (behind > ord("."))  # no digits, a sign before them, or too many
+
+    def candidates(self, first: int, last: int) -> I64:
+        """Return where the least and the greatest number between two offsets begin, and all odd ones."""
+        low, high = np.searchsorted(self.begin, (first, last))
+        odd = self.odd[low:high]
+        plain = np.flatnonzero(~odd) + low
+        found = [self.begin[low:high][odd]]
+        if len(plain):
+            whole = self.whole[plain]
+            for best, pick in ((whole.min(), np.argmin), (whole.max(), np.argmax)):
+                same = plain[whole == best]
+                k = same[pick(self._fractions(same))]
+                found.append(self.begin[k : k + 1])
+        return np.concatenate(found)
+
+    def _fractions(self, words: I64) -> U64:
+        """Return the point and the digits behind it, the first in the highest byte; these compare as they do."""
+        eight = np.ndarray((len(self.text) - 7,), "<u8", self.text, strides=(1,))[self.end[words]]
+        digits = (eight ^ ZEROS) & ~np.uint64(0xFF)
+        eight &= first_stop(digits) - np.uint64(1)
+        return eight.byteswap()
 
 
 def _misspelled(source: U8) -> I64:
