@@ -1,4 +1,4 @@
-"""Decimal numbers in bytes, many at once: exact reading and writing with nothing but arithmetic.
+"""Decimal numbers in bytes, many at once: read exactly by arithmetic, written from tables of four and five digits.
 
 Eight bytes of text are one unsigned integer whose lowest byte comes first, so a shift by 8 bits drops a character and
 one product joins neighbouring digits of all numbers. A shift by 64 bits or more gives 0 in numpy, which is relied upon.

@@ -96,8 +96,8 @@ class RunArcs:
         line, count = self.at[bent], self.count[bent]
         move = np.flatnonzero(~self.kept.take(self.owner))
         last = np.cumsum(count) - 1
-        letters, units, shown = self._move_words(move, line.repeat(count), last - count + 1)
         first = last - count + 1
+        letters, units, shown = self._move_words(move, line.repeat(count), first)
         text, size = np.empty(shown.shape, np.uint64), np.full(shown.shape, 2)
         text[:] = [int.from_bytes(f" {c}".encode(), "little") for c in letters]
         for begin, where in ((run.exact.newline + b"G1 X", slice(None)), (b"G1 X", first)):

@@ -23,7 +23,7 @@ _G0, _G1, _G92 = (int.from_bytes(code, "little") for code in (b"G0", b"G1", b"G9
 
 _LETTERS_IN = np.array([k.bit_count() for k in range(2 * _OTHER)], np.uint8)
 
-_NUMBER = re.compile(rb"-?[0-9]*\.?[0-9]*")
+_NUMBER = re.compile(rb"-?(?:[0-9]+\.?[0-9]*|\.[0-9]+)")
 
 #: Multiplied by 1 in one of four bytes, this has 8 times the byte's number in its highest bits.
 _EIGHTS = np.uint32(sum(8 * k << (26 - 8 * k) for k in range(4)))
@@ -141,15 +141,15 @@ class Skim:
         return read.value
 
     def _number(self, begin: int) -> float:
+        """Return one number; anything on lines that need care."""
         found = _NUMBER.match(self.data, begin)
-        return (
-            float(found[0]) if found and found[0].strip(b"-.") else 0.0
-        )  # 0.0 on lines that need care
+        return float(found[0]) if found else 0.0
 
     def extremes(self, letter: str, start: int, stop: int) -> list[float]:
         """Return numbers of a letter on lines start..stop, the least and the greatest among them; few if any."""
         words = self._words.get(letter) or self._words.setdefault(letter, _Words(self, letter))
-        return self.numbers(words.candidates(self.start[start], self.end[stop - 1])).tolist()
+        numbers = self.numbers(words.candidates(self.start[start], self.end[stop - 1]))
+        return [float(v) for v in numbers]
 
     def last(self, letter: str, start: int, stop: int) -> float | None:
         """Return the last number of a letter on lines start..stop, or None."""
