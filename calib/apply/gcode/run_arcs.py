@@ -102,8 +102,9 @@ class RunArcs:
         text[:] = [int.from_bytes(f" {c}".encode(), "little") for c in letters]
         for begin, where in ((run.exact.newline + b"G1 X", slice(None)), (b"G1 X", first)):
             text[where, 0], size[where, 0] = int.from_bytes(begin, "little"), len(begin)
-        number = write_decimals(units[shown], run.state.places)
-        out, stop = Pieces(text[shown], size[shown], number).lay_out()
+        word = np.flatnonzero(shown)
+        number = write_decimals(units.ravel().take(word), run.state.places)
+        out, stop = Pieces(text.ravel().take(word), size.ravel().take(word), number).lay_out()
         stop = stop[np.cumsum(shown.sum(axis=1))[last] - 1]
         moves = out.tobytes()
         line = line + run.start
@@ -124,19 +125,21 @@ class RunArcs:
         first : (m,) int
             Which of them begin an arc.
         """
-        run, s = self.run, self.run.state
-        units, shown = [], []
+        run, places = self.run, self.run.state.places
+        columns = []
         for i, c in enumerate("XYZ"):
-            places = (self.machine[i].take(move) - s.off_out[i]) * 10.0 ** (s.places - 1)
-            units.append(10 * np.rint(places).astype(np.int64))
-            shown.append(self._has(c).take(line) if c == "Z" else np.ones(len(move), np.bool_))
-        units.append(self._shares(line, self.t.take(move), first))
-        shown.append(self._has("E").take(line))
-        speed = self._on_lines("F", run.words["F"].value).take(line)
-        units.append(np.rint(speed * 10.0**s.places).astype(np.int64))
+            lengths = (self.machine[i].take(move) - run.state.off_out[i]) * 10.0 ** (places - 1)
+            has = self._has(c).take(line) if c == "Z" else np.ones(len(move), np.bool_)
+            columns.append((c, 10 * np.rint(lengths).astype(np.int64), has))
+        columns.append(
+            ("E", self._shares(line, self.t.take(move), first), self._has("E").take(line))
+        )
+        speed = self._on_lines("F", run.words["F"].value).take(line) * 10.0**places
         has_speed = np.zeros(len(move), np.bool_)
         has_speed[first] = self._has("F").take(line[first])
-        return "XYZEF", np.stack(units, axis=1), np.stack([*shown, has_speed], axis=1)
+        columns.append(("F", np.rint(speed).astype(np.int64), has_speed))
+        letters, units, shown = zip(*(c for c in columns if c[2].any()), strict=True)
+        return "".join(letters), np.stack(units, axis=1), np.stack(shown, axis=1)
 
     def _shares(self, line: I64, t: F64, first: I64) -> I64:
         """Return the E word of every move: its share of the arc's filament, or the sum so far."""
