@@ -5,47 +5,53 @@ does not change (where the filament has a colour of its own), else by how bright
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo.edges import misfit, vertex
-from calib.photo.profiles import Patch, cut_patch, sample_rim
+from calib.photo.profiles import Patch, Profiles, cut_patch, sample_rim
 from calib.photo.rims import Rim, hidden
 from calib.photo.side_views import spacer_mm
 from calib.photo.view import PieceView
-from patterns.feature import Feature
+from patterns.feature import Feature, Kind
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
-UNDERSIDES = ("bridge", "overhang", "pass")
-STRINGS = ("strings", "strings_short")
-SKINS = ("surface",)
+#: Groups of judgements whose underside is followed for the thickness with its sag.
+UNDERSIDES = ("bridge", "pass")
 
 _STEP_MM = 0.05
 _LINE_MM = 0.5
 _REACH_MM = 2.5
 _LEAP_MM = 0.25
+_NEAR_EDGE_MM = 0.6
+_BESIDE_MM = 3.0  # paper is looked at this far from the piece
 _WEIGHT = 12.0  # of log misfit: about the samples of a profile that are independent
 _SMOOTH_MM = 1.5
 _EDGE_SD_MM = 0.06
 _FREE_SD_MM = 0.08  # of a free end across its edge: held by one end, its root not known as well
 _AREA_SHARE_SD = 0.12  # of a string's area: how thin things share a pixel
-_CHROMA = 0.2  # least share of the difference that a shadow can't make
+_CHROMA = 0.15  # least share of the difference that a shadow can't make
 _CELL_MM = 0.1
-_WIDEST_STRING_MM = 1.6
+_BARE_PERCENT = 5.0  # of a gap at least is bare paper
+_CLEAR_MM = 0.3  # below a sagging rung, where strings begin to count
 _LEAST_SHARE = 0.12
 #: A round thread under light from above: mean of Lambert's cosine over its width is pi / 4. On white
 #: paper its own thin shadow makes up for that (found in renderings, not derived).
 _ROUND_SHARE = 0.79
+#: Pictures keep colour at half their resolution, so that a thread's colour runs out over the brighter
+#: paper (found in renderings, not derived).
+_COLOUR_SHARE = 1.15
 _NEAR_MM, _NEAR_SD_MM = 3.5, 0.08  # of a support: the edge is followed back to it
 _PLACED_SD_MM = 0.05  # of the drawn line, from the placement of the whole piece
 
 
 @dataclass(frozen=True, slots=True)
 class Defect:
-    """One measured defect: quantity is sag, droop, roughness or strings; unit mm or mm^2."""
+    """One measured defect: quantity is sag, droop, roughness or strings; unit mm or mm2."""
 
     feature: Feature
     quantity: str
@@ -59,14 +65,14 @@ class Defect:
 class Contrast:
     """How material differs from paper: share = (light - paper) @ weights, 1 for the upper face.
 
-    `thread_share` is the mean share of a round thread.
+    `thread_share` is the mean share of a round thread, `by_colour` says that no shadow has a share.
     """
 
     paper: Floats
     weights: Floats
-    least: float
     note: str = ""
     thread_share: float = 1.0
+    by_colour: bool = False
 
     def share(self, light: Floats) -> Floats:
         """Return (...,) share of material of (..., 3) light."""
@@ -78,11 +84,11 @@ def contrast_of(face: Floats, paper: Floats) -> Contrast:
     step = face - paper
     weights = step / float(step @ step)
     if face.mean() > paper.mean():  # a shadow lies on the other side of the paper
-        return Contrast(paper, weights, 0.25, "", _ROUND_SHARE)
+        return Contrast(paper, weights, thread_share=_ROUND_SHARE)
     free = step - (step @ paper) / max(float(paper @ paper), 1e-12) * paper
     if np.linalg.norm(free) > _CHROMA * np.linalg.norm(step):
-        return Contrast(paper, free / float(step @ free), 0.25)
-    return Contrast(paper, weights, 0.7, "a shadow can pass for this filament on white paper")
+        return Contrast(paper, free / float(step @ free), thread_share=_COLOUR_SHARE, by_colour=True)
+    return Contrast(paper, weights, "a shadow can pass for this filament on white paper")
 
 
 def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect]:
@@ -90,17 +96,23 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
     world = np.concatenate([view.placement.to_world(f.rim.points_mm) for f in view.fits])
     pixels = view.camera.project(world)
     patch = cut_patch(view.mat_view.photo, pixels, round(6 * view.camera.px_per_mm(world[0])) + 8)
+    contrast = contrast_of(*_face_and_paper(view, patch))
     lines: dict[tuple[float | None, str], Defect] = {}
+    rungs: dict[float | None, _Profile] = {}
     out: list[Defect] = []
     for f in features:
-        if f.group in UNDERSIDES:
-            found = _underside(view, patch, f)
-            out += found
+        if f.kind is Kind.STRANDS:
+            out += _strings(view, patch, contrast, f, features, rungs.get(f.rung))
+        elif f.kind is Kind.ROUGHNESS:
+            out += _skin(view, patch, contrast, f, features)
+        elif f.kind is Kind.DROOP or (f.group in UNDERSIDES and f.kind in (Kind.SCORE, Kind.PASS)):
+            profile = _edge(view, patch, contrast, f)
+            if profile is None:
+                continue
+            if f.start[2] == f.end[2]:
+                rungs[f.rung] = profile
+            out += (found := _underside(view, profile, f))
             lines |= {(f.rung, d.quantity): d for d in found}
-        elif f.group in STRINGS:
-            out += _strings(view, patch, f, features)
-        elif f.group in SKINS:
-            out += _skin(view, patch, f, features)
     out += [d for f in features if f.group == "sag" for d in _thickness(f, lines)]
     return out
 
@@ -132,13 +144,19 @@ def _rim_along(view: PieceView, a: Floats, b: Floats) -> Rim | None:
 
 @dataclass(frozen=True, eq=False)
 class _Profile:
-    """Where material ends along a rim: along_mm from the start, outward of the drawn line."""
+    """Where material ends along a rim: along_mm from the start, outward of the drawn line.
+
+    `height_mm` is that of the line's start, as printed.
+    """
 
     along_mm: Floats
     out_mm: Floats
+    height_mm: float = 0.0
 
 
-def _profile(view: PieceView, patch: Patch, rim: Rim, a: Floats, b: Floats) -> _Profile | None:
+def _profile(
+    view: PieceView, patch: Patch, contrast: Contrast, rim: Rim, a: Floats, b: Floats
+) -> _Profile | None:
     """Follow the edge from a to b (lying), each half millimetre by the step model.
 
     A path through the misfits of all stations: close to each one's best place, without leaps.
@@ -160,9 +178,28 @@ def _profile(view: PieceView, patch: Patch, rim: Rim, a: Floats, b: Floats) -> _
     costs = np.log(sums + 0.05 * np.median(sums.min(axis=1))) * _WEIGHT
     chosen = _cheapest_path(costs, places)
     path = np.array([vertex(places, row, int(k)) for row, k in zip(sums, chosen, strict=True)])
+    path += _closer(profiles, path)
     s = (profiles.points_mm[:, :2] - a[:2]) @ direction
     order = np.argsort(s)
     return _Profile(s[order], path[order])
+
+
+def _closer(p: Profiles, path: Floats) -> Floats:
+    """Look again at each station through a window so narrow that no string beside it counts."""
+    reach = max(_NEAR_EDGE_MM, 3.5 * p.blur_mm)
+    step = float(p.across_mm[1] - p.across_mm[0])
+    across = np.arange(-reach, float(p.wall_mm.max()) + 0.7 * reach, step)
+    light = np.empty((len(path), len(across), p.light.shape[2]))
+    for k, place in enumerate(path):
+        for c in range(light.shape[2]):
+            light[k, :, c] = np.interp(across + place, p.across_mm, p.light[k, :, c])
+    near = np.arange(-8, 9) * 0.5 * _STEP_MM
+    wall = np.where(p.wall_mm > 0, p.wall_mm, np.inf)  # endless: two levels and no ramp
+    sums = misfit(
+        replace(p, across_mm=across, light=light, wall_mm=wall), near,
+        sigma_mm=1.15 * p.blur_mm, wall_over_top=0.6,
+    )  # fmt: skip
+    return np.array([vertex(near, row, int(row.argmin())) for row in sums])
 
 
 def _cheapest_path(costs: Floats, places: Floats) -> NDArray[np.int_]:
@@ -186,12 +223,18 @@ def _smooth(values: Floats) -> Floats:
     return np.asarray(ndimage.median_filter(values, size, mode="nearest"))
 
 
-def _underside(view: PieceView, patch: Patch, feature: Feature) -> list[Defect]:
+def _edge(
+    view: PieceView, patch: Patch, contrast: Contrast, feature: Feature
+) -> _Profile | None:
+    """Follow the edge that a feature names; None where the photo does not show it."""
     a, b = _ends(view, feature)
     rim = _rim_along(view, a, b)
-    profile = _profile(view, patch, rim, a, b) if rim is not None else None
-    if profile is None:
-        return []
+    profile = _profile(view, patch, contrast, rim, a, b) if rim is not None else None
+    return replace(profile, height_mm=feature.start[2]) if profile is not None else None
+
+
+def _underside(view: PieceView, profile: _Profile, feature: Feature) -> list[Defect]:
+    a, b = _ends(view, feature)
     level = abs(feature.start[2] - feature.end[2]) < 1e-6
     s, e = profile.along_mm, _smooth(profile.out_mm)
     share = s / s[-1]
@@ -239,7 +282,7 @@ def _thickness(feature: Feature, lines: dict[tuple[float | None, str], Defect]) 
     """Thickness with what hangs under it, from the underside of the same rung."""
     for quantity in ("sag", "droop"):
         line = lines.get((feature.rung, quantity))
-        if line is not None and line.feature.group != "overhang":
+        if line is not None and line.feature.kind is not Kind.DROOP:
             value = feature.nominal + line.value
             return [Defect(feature, "thickness", value, "mm", line.sd, line.note)]
     return []
@@ -263,11 +306,14 @@ def _room_mm(view: PieceView, feature: Feature, features: Sequence[Feature]) -> 
 
 
 def _strings(
-    view: PieceView, patch: Patch, feature: Feature, features: Sequence[Feature]
+    view: PieceView,
+    patch: Patch,
+    contrast: Contrast,
+    feature: Feature,
+    features: Sequence[Feature],
+    above: "_Profile | None",
 ) -> list[Defect]:
     """Area of material in a gap, in the plane in which the piece's middle lies."""
-    from scipy import ndimage
-
     a, b = _ends(view, feature)
     half, length = _room_mm(view, feature, features), float(np.linalg.norm((b - a)[:2]))
     direction = (b - a)[:2] / length
@@ -289,15 +335,16 @@ def _strings(
     lifted = np.concatenate([flat, np.full((*flat.shape[:2], 1), a[2])], axis=-1)
     pixels = view.camera.project(view.placement.to_world(lifted.reshape(-1, 3)))
     light = patch.sample(pixels).astype(float)
-    contrast = contrast_of(_face_light(view, patch), np.median(light, axis=0))
     share = contrast.share(light).reshape(flat.shape[:2])
-    size = round(_WIDEST_STRING_MM / _CELL_MM)
-    thin = share - ndimage.grey_opening(share, size=(1, size))
-    counted = np.where(thin > _LEAST_SHARE, np.clip(thin, 0, 1), 0.0)
+    share -= np.percentile(share, _BARE_PERCENT)
+    counted = np.where(share > _LEAST_SHARE, np.clip(share, 0, 1), 0.0)
+    if above is not None:  # a rung that sags reaches into the gap below it, and is no string
+        clear = above.height_mm - feature.start[2] - _CLEAR_MM
+        counted[aside > clear - np.interp(along, above.along_mm, above.out_mm)[:, None]] = 0.0
     seen = float(counted.sum()) * _CELL_MM**2 / contrast.thread_share
     area = seen * length / (len(along) * _CELL_MM)  # a string that crosses is seen in part
     sd = _AREA_SHARE_SD * area + 0.02 * np.sqrt(length * 2 * half)
-    return [Defect(feature, "strings", area, "mm^2", float(sd), contrast.note)]
+    return [Defect(feature, "strings", area, "mm2", float(sd), contrast.note)]
 
 
 def _hidden_margin(view: PieceView, middle: Floats, post: Floats) -> Floats | None:
@@ -319,29 +366,47 @@ def _hidden_margin(view: PieceView, middle: Floats, post: Floats) -> Floats | No
     return out
 
 
-def _face_light(view: PieceView, patch: Patch) -> Floats:
-    """Light of the upper face: beside all rims, half a millimetre inside."""
-    spots = []
+def _face_and_paper(view: PieceView, patch: Patch) -> tuple[Floats, Floats]:
+    """Light of the upper face, half a millimetre inside its rims, and of the paper outside of them.
+
+    Of the paper that tenth counts which differs most from the face: the rest may be shadow or wall.
+    """
+    inside, outside = [], []
     for f in view.fits:
-        inside = f.rim.points_mm.copy()
-        inside[:, :2] -= 0.5 * f.rim.normals
-        spots.append(inside[f.rim.inner_mm > 0.9])
-    world = view.placement.to_world(np.concatenate(spots))
-    return np.asarray(np.median(patch.sample(view.camera.project(world)), axis=0), dtype=float)
+        points, normals = f.rim.points_mm, np.pad(f.rim.normals, ((0, 0), (0, 1)))
+        inside.append((points - 0.5 * normals)[f.rim.inner_mm > 0.9])
+        floor = np.column_stack([points[:, :2], np.zeros(len(points))])
+        outside.append((floor + _BESIDE_MM * normals)[f.rim.outer_mm > _BESIDE_MM + 0.5])
+
+    def light(spots: list[Floats]) -> Floats:
+        world = view.placement.to_world(np.concatenate(spots))
+        return np.asarray(patch.sample(view.camera.project(world)), dtype=float)
+
+    face = np.median(light(inside), axis=0)
+    paper = light(outside)
+    gaps = np.linalg.norm(paper - face, axis=1)
+    return face, np.median(paper[gaps >= np.percentile(gaps, 90)], axis=0)
 
 
 def _skin(
-    view: PieceView, patch: Patch, feature: Feature, features: Sequence[Feature]
+    view: PieceView,
+    patch: Patch,
+    contrast: Contrast,
+    feature: Feature,
+    features: Sequence[Feature],
 ) -> list[Defect]:
-    """Roughness of both sides of a post beside its band: scatter of the edge about a line."""
+    """Roughness of an edge that runs up and down, or of both sides of a post: scatter about a line."""
     bands = [abs(f.start[2] - feature.start[2]) for f in features if f.group == feature.group]
     half = 0.45 * min((d for d in bands if d > 0.1), default=10.0)
+    if feature.start[2] == feature.end[2]:
+        middles = np.array([feature.start, feature.end])
+    else:
+        middles = (np.array([feature.start]) + feature.end) / 2
     values = []
-    for point in (feature.start, feature.end):
-        ends = np.array([point, point]) + np.array([[0, 0, -half], [0, 0, half]])
-        a, b = view.lying.from_piece(ends)
+    for middle in middles:
+        a, b = view.lying.from_piece(middle + np.array([[0, 0, -half], [0, 0, half]]))
         rim = _rim_along(view, a, b)
-        profile = _profile(view, patch, rim, a, b) if rim is not None else None
+        profile = _profile(view, patch, contrast, rim, a, b) if rim is not None else None
         if profile is not None:
             line = np.polyfit(profile.along_mm, profile.out_mm, 1)
             values.append(float(np.std(profile.out_mm - np.polyval(line, profile.along_mm))))
