@@ -10,9 +10,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.photo.edges import misfit, vertex
-from calib.photo.profiles import Patch, Profiles, cut_patch, sample_rim
-from calib.photo.rims import Rim, hidden
+from calib.photo.hanging import LINE_MM, Edge, follow, rim_along
+from calib.photo.profiles import Patch, cut_patch
 from calib.photo.side_views import spacer_mm
 from calib.photo.view import PieceView
 from patterns.feature import Feature, Kind
@@ -23,13 +22,7 @@ Bools = NDArray[np.bool_]
 #: Groups of judgements whose underside is followed for the thickness with its sag.
 UNDERSIDES = ("bridge", "pass")
 
-_STEP_MM = 0.05
-_LINE_MM = 0.5
-_REACH_MM = 2.5
-_LEAP_MM = 0.25
-_NEAR_EDGE_MM = 0.6
 _BESIDE_MM = 3.0  # paper is looked at this far from the piece
-_WEIGHT = 12.0  # of log misfit: about the samples of a profile that are independent
 _SMOOTH_MM = 1.5
 _EDGE_SD_MM = 0.06
 _FREE_SD_MM = 0.08  # of a free end across its edge: held by one end, its root not known as well
@@ -39,12 +32,12 @@ _CELL_MM = 0.1
 _BARE_PERCENT = 5.0  # of a gap at least is bare paper
 _CLEAR_MM = 0.3  # below a sagging rung, where strings begin to count
 _LEAST_SHARE = 0.12
-#: A round thread under light from above: mean of Lambert's cosine over its width is pi / 4. On white
-#: paper its own thin shadow makes up for that (found in renderings, not derived).
-_ROUND_SHARE = 0.79
+#: A round thread: the mean of Lambert's cosine over its width is pi / 4 under one lamp, and 0.91 under
+#: an even sky whose light from the side counts 0.6; between them, for both are there.
+_ROUND_SHARE = 0.85
 #: Pictures keep colour at half their resolution, so that a thread's colour runs out over the brighter
 #: paper (found in renderings, not derived).
-_COLOUR_SHARE = 1.15
+_COLOUR_SHARE = 1.08
 _NEAR_MM, _NEAR_SD_MM = 3.5, 0.08  # of a support: the edge is followed back to it
 _PLACED_SD_MM = 0.05  # of the drawn line, from the placement of the whole piece
 
@@ -98,15 +91,15 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
     patch = cut_patch(view.mat_view.photo, pixels, round(6 * view.camera.px_per_mm(world[0])) + 8)
     contrast = contrast_of(*_face_and_paper(view, patch))
     lines: dict[tuple[float | None, str], Defect] = {}
-    rungs: dict[float | None, _Profile] = {}
+    rungs: dict[float | None, Edge] = {}
     out: list[Defect] = []
     for f in features:
         if f.kind is Kind.STRANDS:
             out += _strings(view, patch, contrast, f, features, rungs.get(f.rung))
         elif f.kind is Kind.ROUGHNESS:
-            out += _skin(view, patch, contrast, f, features)
+            out += _skin(view, patch, f, features)
         elif f.kind is Kind.DROOP or (f.group in UNDERSIDES and f.kind in (Kind.SCORE, Kind.PASS)):
-            profile = _edge(view, patch, contrast, f)
+            profile = _edge(view, patch, f)
             if profile is None:
                 continue
             if f.start[2] == f.end[2]:
@@ -121,119 +114,22 @@ def _ends(view: PieceView, feature: Feature) -> Floats:
     return view.lying.from_piece(np.array([feature.start, feature.end]))
 
 
-def _rim_along(view: PieceView, a: Floats, b: Floats) -> Rim | None:
-    """Find the straight rim whose line runs through two lying points and that spans most of them."""
-    best: Rim | None = None
-    for rim in (f.rim for f in view.fits if f.rim.circle is None):
-        n, p = rim.normals[0], rim.points_mm[0, :2]
-        off = max(abs(float((q[:2] - p) @ n)) for q in (a, b))
-        between = (
-            (rim.points_mm[:, :2] - a[:2])
-            @ (b - a)[:2]
-            / max(float((b - a)[:2] @ (b - a)[:2]), 1e-9)
-        )
-        covered = float(((between > 0) & (between < 1)).sum()) * 0.5
-        if (
-            off < 0.1
-            and covered > 0.5 * float(np.linalg.norm((b - a)[:2]))
-            and (best is None or rim.z_mm > best.z_mm)
-        ):
-            best = rim
-    return best
-
-
-@dataclass(frozen=True, eq=False)
-class _Profile:
-    """Where material ends along a rim: along_mm from the start, outward of the drawn line.
-
-    `height_mm` is that of the line's start, as printed.
-    """
-
-    along_mm: Floats
-    out_mm: Floats
-    height_mm: float = 0.0
-
-
-def _profile(
-    view: PieceView, patch: Patch, contrast: Contrast, rim: Rim, a: Floats, b: Floats
-) -> _Profile | None:
-    """Follow the edge from a to b (lying), each half millimetre by the step model.
-
-    A path through the misfits of all stations: close to each one's best place, without leaps.
-    """
-    length = float(np.linalg.norm((b - a)[:2]))
-    direction = (b - a)[:2] / length
-    along = (rim.points_mm[:, :2] - a[:2]) @ direction
-    eye = view.placement.to_lying(view.camera.position_mm[None])[0]
-    seen = (along > 0.3) & (along < length - 0.3)
-    seen &= ~hidden(view.lying, rim.points_mm + np.array([0, 0, 0.05]), eye)
-    profiles = sample_rim(
-        patch, view.camera, view.placement, rim, seen, view.mat_view.blur_px, _REACH_MM,
-        station_mm=_LINE_MM, further_mm=_REACH_MM,
-    )  # fmt: skip
-    if profiles is None or len(profiles.light) < 6:
-        return None
-    places = np.arange(-0.6, min(_REACH_MM, profiles.across_mm[-1] - 0.3), _STEP_MM)
-    sums = misfit(profiles, places, sigma_mm=1.15 * profiles.blur_mm, wall_over_top=0.6)
-    costs = np.log(sums + 0.05 * np.median(sums.min(axis=1))) * _WEIGHT
-    chosen = _cheapest_path(costs, places)
-    path = np.array([vertex(places, row, int(k)) for row, k in zip(sums, chosen, strict=True)])
-    path += _closer(profiles, path)
-    s = (profiles.points_mm[:, :2] - a[:2]) @ direction
-    order = np.argsort(s)
-    return _Profile(s[order], path[order])
-
-
-def _closer(p: Profiles, path: Floats) -> Floats:
-    """Look again at each station through a window so narrow that no string beside it counts."""
-    reach = max(_NEAR_EDGE_MM, 3.5 * p.blur_mm)
-    step = float(p.across_mm[1] - p.across_mm[0])
-    across = np.arange(-reach, float(p.wall_mm.max()) + 0.7 * reach, step)
-    light = np.empty((len(path), len(across), p.light.shape[2]))
-    for k, place in enumerate(path):
-        for c in range(light.shape[2]):
-            light[k, :, c] = np.interp(across + place, p.across_mm, p.light[k, :, c])
-    near = np.arange(-8, 9) * 0.5 * _STEP_MM
-    wall = np.where(p.wall_mm > 0, p.wall_mm, np.inf)  # endless: two levels and no ramp
-    sums = misfit(
-        replace(p, across_mm=across, light=light, wall_mm=wall), near,
-        sigma_mm=1.15 * p.blur_mm, wall_over_top=0.6,
-    )  # fmt: skip
-    return np.array([vertex(near, row, int(row.argmin())) for row in sums])
-
-
-def _cheapest_path(costs: Floats, places: Floats) -> NDArray[np.int_]:
-    """Place of every station such that costs and squared leaps add up to least (Viterbi)."""
-    leaps = ((places[:, None] - places[None, :]) / _LEAP_MM) ** 2
-    total, back = costs[0] + (places / 0.3) ** 2, []
-    for row in costs[1:]:
-        ways = total[None, :] + leaps
-        back.append(ways.argmin(axis=1))
-        total = row + ways.min(axis=1)
-    path = [int(total.argmin())]
-    for step in reversed(back):
-        path.append(int(step[path[-1]]))
-    return np.array(path[::-1])
-
-
 def _smooth(values: Floats) -> Floats:
     from scipy import ndimage
 
-    size = max(1, round(_SMOOTH_MM / _LINE_MM))
+    size = max(1, round(_SMOOTH_MM / LINE_MM))
     return np.asarray(ndimage.median_filter(values, size, mode="nearest"))
 
 
-def _edge(
-    view: PieceView, patch: Patch, contrast: Contrast, feature: Feature
-) -> _Profile | None:
+def _edge(view: PieceView, patch: Patch, feature: Feature) -> Edge | None:
     """Follow the edge that a feature names; None where the photo does not show it."""
     a, b = _ends(view, feature)
-    rim = _rim_along(view, a, b)
-    profile = _profile(view, patch, contrast, rim, a, b) if rim is not None else None
-    return replace(profile, height_mm=feature.start[2]) if profile is not None else None
+    rim = rim_along(view, a, b)
+    edge = follow(view, patch, rim, a, b) if rim is not None else None
+    return replace(edge, height_mm=feature.start[2]) if edge is not None else None
 
 
-def _underside(view: PieceView, profile: _Profile, feature: Feature) -> list[Defect]:
+def _underside(view: PieceView, profile: Edge, feature: Feature) -> list[Defect]:
     a, b = _ends(view, feature)
     level = abs(feature.start[2] - feature.end[2]) < 1e-6
     s, e = profile.along_mm, _smooth(profile.out_mm)
@@ -311,7 +207,7 @@ def _strings(
     contrast: Contrast,
     feature: Feature,
     features: Sequence[Feature],
-    above: "_Profile | None",
+    above: Edge | None,
 ) -> list[Defect]:
     """Area of material in a gap, in the plane in which the piece's middle lies."""
     a, b = _ends(view, feature)
@@ -391,7 +287,6 @@ def _face_and_paper(view: PieceView, patch: Patch) -> tuple[Floats, Floats]:
 def _skin(
     view: PieceView,
     patch: Patch,
-    contrast: Contrast,
     feature: Feature,
     features: Sequence[Feature],
 ) -> list[Defect]:
@@ -405,8 +300,8 @@ def _skin(
     values = []
     for middle in middles:
         a, b = view.lying.from_piece(middle + np.array([[0, 0, -half], [0, 0, half]]))
-        rim = _rim_along(view, a, b)
-        profile = _profile(view, patch, contrast, rim, a, b) if rim is not None else None
+        rim = rim_along(view, a, b)
+        profile = follow(view, patch, rim, a, b) if rim is not None else None
         if profile is not None:
             line = np.polyfit(profile.along_mm, profile.out_mm, 1)
             values.append(float(np.std(profile.out_mm - np.polyval(line, profile.along_mm))))
