@@ -96,8 +96,8 @@ def test_every_feature_has_its_row_with_number_place_and_boxes(name: str) -> Non
     p = piece(name)
     page = Page(sheet_html(p, DRAWING, "c1", repeats=4))
     rows = [r for r in page.rows if len(r) > 4 and r[0].strip().isdecimal()]
-    assert [int(r[0]) for r in rows] == list(range(1, len(p.features) + 1))
-    for row, f in zip(rows, p.features, strict=True):
+    assert [int(r[0]) for r in rows] == list(range(1, len(p.by_hand) + 1))
+    for row, f in zip(rows, p.by_hand, strict=True):
         assert row[1] == f.where
         if f.unit in ("mm", "g"):
             assert float(row[2].split()[0]) == pytest.approx(f.nominal, abs=5e-4)

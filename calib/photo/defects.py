@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from calib.photo.hanging import LINE_MM, Edge, follow, rim_along
 from calib.photo.profiles import Patch, cut_patch
+from calib.photo.rims import hidden
 from calib.photo.side_views import spacer_mm
 from calib.photo.view import PieceView
 from patterns.feature import Feature, Kind
@@ -22,6 +23,13 @@ Bools = NDArray[np.bool_]
 #: Groups of judgements whose underside is followed for the thickness with its sag.
 UNDERSIDES = ("bridge", "pass")
 
+_SURELY_PAPER, _SURELY_PIECE = 0.15, 0.85  # a shadow has a share between them
+_DEEP_SHADOW = 0.5
+_FAINT_SHADOW = 0.2
+#: How much of the side under an edge may be seen, mm: of one held at both ends, and of a free end that
+#: is darker than the paper.
+_UNDER_MM, _UNDER_DARK_MM = 2.0, 0.1
+_RISE_MM = 0.25  # an edge that seems to hang upwards by more is not the edge
 _BESIDE_MM = 3.0  # paper is looked at this far from the piece
 _SMOOTH_MM = 1.5
 _EDGE_SD_MM = 0.06
@@ -38,8 +46,12 @@ _ROUND_SHARE = 0.85
 #: Pictures keep colour at half their resolution, so that a thread's colour runs out over the brighter
 #: paper (found in renderings, not derived).
 _COLOUR_SHARE = 1.08
+_COLOUR_SD_PX = 1.2  # of the area's share, per pixel in a millimetre: dense threads run together
 _NEAR_MM, _NEAR_SD_MM = 3.5, 0.08  # of a support: the edge is followed back to it
 _PLACED_SD_MM = 0.05  # of the drawn line, from the placement of the whole piece
+
+
+_AGAIN = "take it again on the mat with the dark centre, or in the even light of an overcast sky"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,30 +70,51 @@ class Defect:
 class Contrast:
     """How material differs from paper: share = (light - paper) @ weights, 1 for the upper face.
 
-    `thread_share` is the mean share of a round thread, `by_colour` says that no shadow has a share.
+    Attributes
+    ----------
+    thread_share : float
+        Mean share of a round thread.
+    by_colour : bool
+        No shadow has a share: the filament has a colour of its own.
+    dark : bool
+        The filament is darker than the paper.
+    shadow : float
+        How far the shadow about the piece comes from the paper's light to the face's.
     """
 
     paper: Floats
     weights: Floats
-    note: str = ""
     thread_share: float = 1.0
     by_colour: bool = False
+    dark: bool = True
+    shadow: float = 0.0
 
     def share(self, light: Floats) -> Floats:
         """Return (...,) share of material of (..., 3) light."""
         return np.asarray((light - self.paper) @ self.weights)
 
 
-def contrast_of(face: Floats, paper: Floats) -> Contrast:
-    """Find the direction that tells material from paper, and if possible from shadowed paper."""
+def contrast_of(face: Floats, papers: Floats) -> Contrast:
+    """Find the direction that tells material from paper, and if possible from shadowed paper.
+
+    Parameters
+    ----------
+    papers : (n, 3) float
+        Light of the paper about the piece, lit and in its shadow; a few may show the piece instead.
+    """
+    gaps = np.linalg.norm(papers - face, axis=1)
+    paper = np.median(papers[gaps >= np.percentile(gaps, 90)], axis=0)
     step = face - paper
     weights = step / float(step @ step)
     if face.mean() > paper.mean():  # a shadow lies on the other side of the paper
-        return Contrast(paper, weights, thread_share=_ROUND_SHARE)
+        return Contrast(paper, weights, _ROUND_SHARE, dark=False)
+    shares = (papers - paper) @ weights
+    between = shares[(shares > _SURELY_PAPER) & (shares < _SURELY_PIECE)]
+    shadow = float(np.median(between)) if len(between) > 0.1 * len(shares) else 0.0
     free = step - (step @ paper) / max(float(paper @ paper), 1e-12) * paper
     if np.linalg.norm(free) > _CHROMA * np.linalg.norm(step):
-        return Contrast(paper, free / float(step @ free), thread_share=_COLOUR_SHARE, by_colour=True)
-    return Contrast(paper, weights, "a shadow can pass for this filament on white paper")
+        return Contrast(paper, free / float(step @ free), _COLOUR_SHARE, True, True, shadow)
+    return Contrast(paper, weights, 1.0, False, True, shadow)
 
 
 def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect]:
@@ -97,14 +130,14 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
         if f.kind is Kind.STRANDS:
             out += _strings(view, patch, contrast, f, features, rungs.get(f.rung))
         elif f.kind is Kind.ROUGHNESS:
-            out += _skin(view, patch, f, features)
+            out += _skin(view, patch, contrast, f, features)
         elif f.kind is Kind.DROOP or (f.group in UNDERSIDES and f.kind in (Kind.SCORE, Kind.PASS)):
-            profile = _edge(view, patch, f)
-            if profile is None:
+            edge = _edge(view, patch, contrast, f)
+            if edge is None:
                 continue
             if f.start[2] == f.end[2]:
-                rungs[f.rung] = profile
-            out += (found := _underside(view, profile, f))
+                rungs[f.rung] = edge
+            out += (found := _underside(view, contrast, edge, f))
             lines |= {(f.rung, d.quantity): d for d in found}
     out += [d for f in features if f.group == "sag" for d in _thickness(f, lines)]
     return out
@@ -121,18 +154,20 @@ def _smooth(values: Floats) -> Floats:
     return np.asarray(ndimage.median_filter(values, size, mode="nearest"))
 
 
-def _edge(view: PieceView, patch: Patch, feature: Feature) -> Edge | None:
+def _edge(view: PieceView, patch: Patch, contrast: Contrast, feature: Feature) -> Edge | None:
     """Follow the edge that a feature names; None where the photo does not show it."""
     a, b = _ends(view, feature)
     rim = rim_along(view, a, b)
-    edge = follow(view, patch, rim, a, b) if rim is not None else None
+    free = feature.start[2] != feature.end[2]
+    dark = contrast.dark
+    edge = follow(view, patch, rim, a, b, dark=dark, free_end=free) if rim is not None else None
     return replace(edge, height_mm=feature.start[2]) if edge is not None else None
 
 
-def _underside(view: PieceView, profile: Edge, feature: Feature) -> list[Defect]:
+def _underside(view: PieceView, contrast: Contrast, edge: Edge, feature: Feature) -> list[Defect]:
     a, b = _ends(view, feature)
     level = abs(feature.start[2] - feature.end[2]) < 1e-6
-    s, e = profile.along_mm, _smooth(profile.out_mm)
+    s, e = edge.along_mm, _smooth(edge.out_mm)
     share = s / s[-1]
     sd = _EDGE_SD_MM
     if level:  # held at both ends: a bridge
@@ -146,17 +181,37 @@ def _underside(view: PieceView, profile: Edge, feature: Feature) -> list[Defect]
         curl, _ = np.polyfit((s / length) ** 2, e, 1)
         steep = max(float(np.sqrt(1 - vertical**2)), 0.2)
         value, quantity, sd = float(curl) / steep, "droop", _FREE_SD_MM / steep
-    rough = float(np.std(profile.out_mm - e))
+    rough = float(np.std(edge.out_mm - e))
+    note = _shadow_note(view, contrast) or _doubt(contrast, edge, quantity, value)
     return [
-        Defect(feature, quantity, value, "mm", sd, _shadow_note(view)),
-        Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01),
+        Defect(feature, quantity, value, "mm", sd, note),
+        Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01, note),
     ]
 
 
-def _shadow_note(view: PieceView) -> str:
-    """Warn of the shadow of a piece that a spacer holds above white paper: it lies beside its edge."""
-    raised = view.mat_view.seen.mat.centre == "white" and spacer_mm(view.lying) > 0
-    return "its shadow can pass for what hangs: use the mat with the dark centre" if raised else ""
+def _shadow_note(view: PieceView, contrast: Contrast) -> str:
+    """Warn where a shadow beside an edge can pass for the filament, and say how to take the photo again.
+
+    So can that of a piece which a spacer holds above white paper, where camera and lamp put it.
+    """
+    if not contrast.dark:
+        return ""
+    if spacer_mm(view.lying) > 0:
+        return f"the shadow of a raised piece can pass for what hangs: {_AGAIN}"
+    if contrast.shadow > _DEEP_SHADOW:
+        return f"the shadow beside it is nearly as dark as the filament: {_AGAIN}"
+    return ""
+
+
+def _doubt(contrast: Contrast, edge: Edge, quantity: str, value: float) -> str:
+    """Say why an edge that was followed may not be the right one; empty where nothing speaks for it."""
+    most = _UNDER_DARK_MM if quantity == "droop" and contrast.dark else _UNDER_MM
+    if edge.wall_mm > most:
+        return (
+            "the camera looks under it: turn the piece on the mat by 180 degrees, or lean the camera"
+            " the other way"
+        )
+    return "its edge is not clear: come closer, in even light" if value < -_RISE_MM else ""
 
 
 def _held_at(s: Floats, e: Floats, end: float) -> float:
@@ -239,8 +294,18 @@ def _strings(
         counted[aside > clear - np.interp(along, above.along_mm, above.out_mm)[:, None]] = 0.0
     seen = float(counted.sum()) * _CELL_MM**2 / contrast.thread_share
     area = seen * length / (len(along) * _CELL_MM)  # a string that crosses is seen in part
-    sd = _AREA_SHARE_SD * area + 0.02 * np.sqrt(length * 2 * half)
-    return [Defect(feature, "strings", area, "mm2", float(sd), contrast.note)]
+    share_sd = _AREA_SHARE_SD
+    if contrast.by_colour:
+        share_sd = float(
+            np.hypot(
+                share_sd,
+                _COLOUR_SD_PX / view.camera.px_per_mm(view.placement.to_world(middle[None])[0]),
+            )
+        )
+    sd = share_sd * area + 0.02 * np.sqrt(length * 2 * half)
+    shadowed = contrast.dark and not contrast.by_colour and contrast.shadow > _FAINT_SHADOW
+    note = f"a shadow can pass for strings of this filament: {_AGAIN}" if shadowed else ""
+    return [Defect(feature, "strings", area, "mm2", float(sd), note)]
 
 
 def _hidden_margin(view: PieceView, middle: Floats, post: Floats) -> Floats | None:
@@ -263,30 +328,27 @@ def _hidden_margin(view: PieceView, middle: Floats, post: Floats) -> Floats | No
 
 
 def _face_and_paper(view: PieceView, patch: Patch) -> tuple[Floats, Floats]:
-    """Light of the upper face, half a millimetre inside its rims, and of the paper outside of them.
-
-    Of the paper that tenth counts which differs most from the face: the rest may be shadow or wall.
-    """
+    """Light of the upper face, half a millimetre inside its rims, and (n, 3) of the paper outside."""
     inside, outside = [], []
     for f in view.fits:
         points, normals = f.rim.points_mm, np.pad(f.rim.normals, ((0, 0), (0, 1)))
         inside.append((points - 0.5 * normals)[f.rim.inner_mm > 0.9])
-        floor = np.column_stack([points[:, :2], np.zeros(len(points))])
+        floor = np.column_stack([points[:, :2], np.full(len(points), 0.05)])
         outside.append((floor + _BESIDE_MM * normals)[f.rim.outer_mm > _BESIDE_MM + 0.5])
+    eye = view.placement.to_lying(view.camera.position_mm[None])[0]
+    outside = [spots[~hidden(view.lying, spots, eye)] for spots in outside if len(spots)]
 
     def light(spots: list[Floats]) -> Floats:
         world = view.placement.to_world(np.concatenate(spots))
         return np.asarray(patch.sample(view.camera.project(world)), dtype=float)
 
-    face = np.median(light(inside), axis=0)
-    paper = light(outside)
-    gaps = np.linalg.norm(paper - face, axis=1)
-    return face, np.median(paper[gaps >= np.percentile(gaps, 90)], axis=0)
+    return np.median(light(inside), axis=0), light(outside)
 
 
 def _skin(
     view: PieceView,
     patch: Patch,
+    contrast: Contrast,
     feature: Feature,
     features: Sequence[Feature],
 ) -> list[Defect]:
@@ -301,11 +363,12 @@ def _skin(
     for middle in middles:
         a, b = view.lying.from_piece(middle + np.array([[0, 0, -half], [0, 0, half]]))
         rim = rim_along(view, a, b)
-        profile = follow(view, patch, rim, a, b) if rim is not None else None
-        if profile is not None:
-            line = np.polyfit(profile.along_mm, profile.out_mm, 1)
-            values.append(float(np.std(profile.out_mm - np.polyval(line, profile.along_mm))))
+        edge = follow(view, patch, rim, a, b, dark=contrast.dark) if rim is not None else None
+        if edge is not None:
+            line = np.polyfit(edge.along_mm, edge.out_mm, 1)
+            values.append(float(np.std(edge.out_mm - np.polyval(line, edge.along_mm))))
     if not values:
         return []
     rough = float(np.sqrt(np.mean(np.square(values))))
-    return [Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01)]
+    note = _shadow_note(view, contrast)
+    return [Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01, note)]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo.edges import vertex
-from calib.photo.profiles import Patch, Profiles, sample_rim
+from calib.photo.profiles import Patch, Profiles, sample_rim, seen_beyond
 from calib.photo.rims import Rim, hidden
 from calib.photo.view import PieceView
 
@@ -23,6 +23,7 @@ _REACH_MM = 2.5
 _LEAP_MM = 0.25
 _WEIGHT = 12.0  # of log misfit: about the samples of a profile that are independent
 _NEAR_EDGE_MM = 0.6
+_LEAST_INSIDE_MM = 0.3
 _BLUR_GAIN = 1.15
 #: Light of a wall over the upper face's: away from a lamp, to it, and facing it.
 _WALL_OVER_TOP = (0.35, 0.6, 0.85, 1.1)
@@ -32,11 +33,13 @@ _WALL_OVER_TOP = (0.35, 0.6, 0.85, 1.1)
 class Edge:
     """Where material ends along a rim: along_mm from the start, outward of the drawn line.
 
-    `height_mm` is that of the line's start, as printed.
+    `wall_mm` is how much of the side below it the camera sees, `height_mm` where the line starts, as
+    printed.
     """
 
     along_mm: Floats
     out_mm: Floats
+    wall_mm: float = 0.0
     height_mm: float = 0.0
 
 
@@ -55,8 +58,19 @@ def rim_along(view: PieceView, a: Floats, b: Floats) -> Rim | None:
     return best
 
 
-def follow(view: PieceView, patch: Patch, rim: Rim, a: Floats, b: Floats) -> Edge | None:
+def follow(
+    view: PieceView,
+    patch: Patch,
+    rim: Rim,
+    a: Floats,
+    b: Floats,
+    *,
+    dark: bool = False,
+    free_end: bool = False,
+) -> Edge | None:
     """Follow the edge from a to b (lying), each half millimetre.
+
+    `dark`: the filament is darker than the paper; `free_end`: nothing holds the edge at b.
 
     First a path through the misfits of all stations: close to each one's best place, without leaps.
     Then a closer look at each, through a window so narrow that no string beside it counts.
@@ -73,6 +87,14 @@ def follow(view: PieceView, patch: Patch, rim: Rim, a: Floats, b: Floats) -> Edg
     )  # fmt: skip
     if p is None or len(p.light) < 6:
         return None
+    room = float(rim.inner_mm[seen].min()) - 2 * p.blur_mm
+    inside = p.across_mm > -max(room, _LEAST_INSIDE_MM)
+    p = replace(p, across_mm=p.across_mm[inside], light=p.light[:, inside])
+    s = (p.points_mm[:, :2] - a[:2]) @ direction
+    back = np.where(p.wall_mm > 0, _back_mm(view, p, rim, direction), 0.0)
+    if free_end:  # the wall ends with its rim: where its foot is seen further back, it is cut short
+        left = np.clip((length - s) / np.maximum(back, 1e-9), 0.0, 1.0)
+        p = replace(p, wall_mm=p.wall_mm * np.where(back > 0, left, 1.0))
     places = np.arange(-0.6, min(_REACH_MM, p.across_mm[-1] - 0.3), _STEP_MM)
     tries = {ratio: _misfit(p, places, ratio, ramp=True) for ratio in _ratios(p)}
     ratio = min(tries, key=lambda r: float(tries[r].min(axis=1).sum()))
@@ -80,9 +102,19 @@ def follow(view: PieceView, patch: Patch, rim: Rim, a: Floats, b: Floats) -> Edg
     costs = np.log(sums + 0.05 * np.median(sums.min(axis=1))) * _WEIGHT
     path = places[_cheapest_path(costs, places)]
     path = path + _closer(p, path, ratio)
-    s = (p.points_mm[:, :2] - a[:2]) @ direction
-    order = np.argsort(s)
-    return Edge(s[order], path[order])
+    if dark:  # what was followed is the foot, which is seen beside another place of the rim
+        s = s + back
+    whole = s < length
+    order = np.argsort(s[whole])
+    return Edge(s[whole][order], path[whole][order], float(np.median(p.wall_mm)))
+
+
+def _back_mm(view: PieceView, p: Profiles, rim: Rim, direction: Floats) -> Floats:
+    """How far the foot of each station's wall is seen back towards the start of the edge."""
+    world = view.placement.to_world(p.points_mm)
+    ways = view.placement.turned(np.tile(direction, (len(world), 1)))
+    foot = np.full(len(world), float(np.median(rim.foot_mm)))
+    return -seen_beyond(view.camera, world, ways, foot)
 
 
 def _ratios(p: Profiles) -> tuple[float, ...]:
@@ -123,7 +155,7 @@ def _closer(p: Profiles, path: Floats, wall_over_top: float) -> Floats:
     for k, place in enumerate(path):
         for c in range(light.shape[2]):
             light[k, :, c] = np.interp(across + place, p.across_mm, p.light[k, :, c])
-    near = np.arange(-8, 9) * 0.5 * _STEP_MM
+    near: Floats = np.linspace(-8, 8, 17) * (0.5 * _STEP_MM)
     sums = _misfit(replace(p, across_mm=across, light=light), near, wall_over_top, ramp=False)
     return np.array([vertex(near, row, int(row.argmin())) for row in sums])
 

@@ -43,7 +43,7 @@ class Outcome:
     scale : PaperScale
     notes : tuple of str
     defects : tuple of Defect
-        Sag, droop, strings and roughness, from the first photo that shows each.
+        Sag, droop, strings and roughness, from the first photo that shows each clearly.
     """
 
     views: tuple[PieceView, ...]
@@ -116,7 +116,9 @@ def measure_photos(
     defects: dict[tuple[str, str], Defect] = {}
     for piece in pieces:
         for d in measure_defects(piece, features):
-            defects.setdefault((d.feature.id, d.quantity), d)
+            known = defects.get((d.feature.id, d.quantity))
+            if known is None or (known.note and not d.note):
+                defects[d.feature.id, d.quantity] = d
     return Outcome(
         tuple(pieces), tuple(single), tuple(lengths), scale, _notes(pieces, scale),
         tuple(defects.values()),
