@@ -55,9 +55,7 @@ def test_the_family_is_complete():
 @pytest.mark.kernel
 @pytest.mark.parametrize("name", PRINTED)
 def test_default_piece_is_sound_and_measures_as_it_says(name, checked):
-    assert checked(name).measured == sum(
-        f.instrument == "caliper" for f in piece(name).features
-    )
+    assert checked(name).measured == sum(f.instrument == "caliper" for f in piece(name).features)
 
 
 @pytest.mark.kernel

@@ -334,7 +334,7 @@ def _face_and_paper(view: PieceView, patch: Patch) -> tuple[Floats, Floats]:
         points, normals = f.rim.points_mm, np.pad(f.rim.normals, ((0, 0), (0, 1)))
         inside.append((points - 0.5 * normals)[f.rim.inner_mm > 0.9])
         floor = np.column_stack([points[:, :2], np.full(len(points), 0.05)])
-        outside.append((floor + _BESIDE_MM * normals)[f.rim.outer_mm > _BESIDE_MM + 0.5])
+        outside.append((floor + _BESIDE_MM * normals)[f.rim.outer_mm > _BESIDE_MM + 0.5][::4])
     eye = view.placement.to_lying(view.camera.position_mm[None])[0]
     outside = [spots[~hidden(view.lying, spots, eye)] for spots in outside if len(spots)]
 
