@@ -13,7 +13,8 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli import build_app
-from calib.photo.defects import Defect, contrast_of
+from calib.photo.contrast import contrast_of
+from calib.photo.defects import Defect
 from calib.photo.lying import lay
 from calib.photo.mat import Mat
 from calib.photo.rows import defect_rows, readings_of
@@ -166,7 +167,7 @@ def test_a_tower_s_photo_becomes_readings_and_the_best_temperature(
 def test_strings_between_posts_and_the_best_retraction(tmp_path: Path) -> None:
     gaps = of_kind(POSTS, "strings", Kind.SCORE)
     counts = (3, 3, 2, 1, 0, 1, 2)
-    drawn, areas = strands(gaps, counts, 2.5)
+    drawn, areas = strands(gaps, counts, 2.0)
     body = replace(POSTS.body, add=(*POSTS.body.add, *drawn))
     shot = shoot(tmp_path, POSTS, body, "white", "dark", 2)
     seen, true = shot.values("strings", "strings"), np.array(areas)

@@ -5,14 +5,14 @@ does not change (where the filament has a colour of its own), else by how bright
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.photo.contrast import Contrast, contrast_in
 from calib.photo.hanging import LINE_MM, Edge, follow, rim_along
 from calib.photo.profiles import Patch, cut_patch
-from calib.photo.rims import hidden
 from calib.photo.side_views import spacer_mm
 from calib.photo.view import PieceView
 from patterns.feature import Feature, Kind
@@ -23,29 +23,21 @@ Bools = NDArray[np.bool_]
 #: Groups of judgements whose underside is followed for the thickness with its sag.
 UNDERSIDES = ("bridge", "pass")
 
-_SURELY_PAPER, _SURELY_PIECE = 0.15, 0.85  # a shadow has a share between them
 _DEEP_SHADOW = 0.5
 _FAINT_SHADOW = 0.2
 #: How much of the side under an edge may be seen, mm: of one held at both ends, and of a free end that
 #: is darker than the paper.
 _UNDER_MM, _UNDER_DARK_MM = 2.0, 0.1
 _RISE_MM = 0.25  # an edge that seems to hang upwards by more is not the edge
-_BESIDE_MM = 3.0  # paper is looked at this far from the piece
 _SMOOTH_MM = 1.5
 _EDGE_SD_MM = 0.06
 _FREE_SD_MM = 0.08  # of a free end across its edge: held by one end, its root not known as well
 _AREA_SHARE_SD = 0.12  # of a string's area: how thin things share a pixel
-_CHROMA = 0.15  # least share of the difference that a shadow can't make
 _CELL_MM = 0.1
+_PAD_MM = 0.4  # of a gap beside its walls that is left out
 _BARE_PERCENT = 5.0  # of a gap at least is bare paper
 _CLEAR_MM = 0.3  # below a sagging rung, where strings begin to count
 _LEAST_SHARE = 0.12
-#: A round thread: the mean of Lambert's cosine over its width is pi / 4 under one lamp, and 0.91 under
-#: an even sky whose light from the side counts 0.6; between them, for both are there.
-_ROUND_SHARE = 0.85
-#: Pictures keep colour at half their resolution, so that a thread's colour runs out over the brighter
-#: paper (found in renderings, not derived).
-_COLOUR_SHARE = 1.08
 _COLOUR_SD_PX = 1.2  # of the area's share, per pixel in a millimetre: dense threads run together
 _NEAR_MM, _NEAR_SD_MM = 3.5, 0.08  # of a support: the edge is followed back to it
 _PLACED_SD_MM = 0.05  # of the drawn line, from the placement of the whole piece
@@ -56,7 +48,10 @@ _AGAIN = "take it again on the mat with the dark centre, or in the even light of
 
 @dataclass(frozen=True, slots=True)
 class Defect:
-    """One measured defect: quantity is sag, droop, roughness or strings; unit mm or mm2."""
+    """One measured defect: quantity is sag, droop, roughness or strings; unit mm or mm2.
+
+    `photo` is the name of the photo that shows it, `outline_mm` (n, 3) lying points to draw it by.
+    """
 
     feature: Feature
     quantity: str
@@ -64,57 +59,8 @@ class Defect:
     unit: str
     sd: float
     note: str = ""
-
-
-@dataclass(frozen=True, eq=False)
-class Contrast:
-    """How material differs from paper: share = (light - paper) @ weights, 1 for the upper face.
-
-    Attributes
-    ----------
-    thread_share : float
-        Mean share of a round thread.
-    by_colour : bool
-        No shadow has a share: the filament has a colour of its own.
-    dark : bool
-        The filament is darker than the paper.
-    shadow : float
-        How far the shadow about the piece comes from the paper's light to the face's.
-    """
-
-    paper: Floats
-    weights: Floats
-    thread_share: float = 1.0
-    by_colour: bool = False
-    dark: bool = True
-    shadow: float = 0.0
-
-    def share(self, light: Floats) -> Floats:
-        """Return (...,) share of material of (..., 3) light."""
-        return np.asarray((light - self.paper) @ self.weights)
-
-
-def contrast_of(face: Floats, papers: Floats) -> Contrast:
-    """Find the direction that tells material from paper, and if possible from shadowed paper.
-
-    Parameters
-    ----------
-    papers : (n, 3) float
-        Light of the paper about the piece, lit and in its shadow; a few may show the piece instead.
-    """
-    gaps = np.linalg.norm(papers - face, axis=1)
-    paper = np.median(papers[gaps >= np.percentile(gaps, 90)], axis=0)
-    step = face - paper
-    weights = step / float(step @ step)
-    if face.mean() > paper.mean():  # a shadow lies on the other side of the paper
-        return Contrast(paper, weights, _ROUND_SHARE, dark=False)
-    shares = (papers - paper) @ weights
-    between = shares[(shares > _SURELY_PAPER) & (shares < _SURELY_PIECE)]
-    shadow = float(np.median(between)) if len(between) > 0.1 * len(shares) else 0.0
-    free = step - (step @ paper) / max(float(paper @ paper), 1e-12) * paper
-    if np.linalg.norm(free) > _CHROMA * np.linalg.norm(step):
-        return Contrast(paper, free / float(step @ free), _COLOUR_SHARE, True, True, shadow)
-    return Contrast(paper, weights, 1.0, False, True, shadow)
+    photo: str = ""
+    outline_mm: Floats = field(default_factory=lambda: np.zeros((0, 3)), compare=False, repr=False)
 
 
 def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect]:
@@ -122,13 +68,15 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
     world = np.concatenate([view.placement.to_world(f.rim.points_mm) for f in view.fits])
     pixels = view.camera.project(world)
     patch = cut_patch(view.mat_view.photo, pixels, round(6 * view.camera.px_per_mm(world[0])) + 8)
-    contrast = contrast_of(*_face_and_paper(view, patch))
+    contrast = contrast_in(view, patch)
     lines: dict[tuple[float | None, str], Defect] = {}
     rungs: dict[float | None, Edge] = {}
     out: list[Defect] = []
     for f in features:
         if f.kind is Kind.STRANDS:
-            out += _strings(view, patch, contrast, f, features, rungs.get(f.rung))
+            gap = _gap(view, f, features)
+            if gap is not None:
+                out.append(_strings(view, patch, contrast, f, gap, rungs.get(f.rung)))
         elif f.kind is Kind.ROUGHNESS:
             out += _skin(view, patch, contrast, f, features)
         elif f.kind is Kind.DROOP or (f.group in UNDERSIDES and f.kind in (Kind.SCORE, Kind.PASS)):
@@ -140,7 +88,8 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
             out += (found := _underside(view, contrast, edge, f))
             lines |= {(f.rung, d.quantity): d for d in found}
     out += [d for f in features if f.group == "sag" for d in _thickness(f, lines)]
-    return out
+    name = view.mat_view.photo.name
+    return [replace(d, photo=name) for d in out]
 
 
 def _ends(view: PieceView, feature: Feature) -> Floats:
@@ -184,7 +133,7 @@ def _underside(view: PieceView, contrast: Contrast, edge: Edge, feature: Feature
     rough = float(np.std(edge.out_mm - e))
     note = _shadow_note(view, contrast) or _doubt(contrast, edge, quantity, value)
     return [
-        Defect(feature, quantity, value, "mm", sd, note),
+        Defect(feature, quantity, value, "mm", sd, note, outline_mm=edge.points_mm),
         Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01, note),
     ]
 
@@ -256,56 +205,78 @@ def _room_mm(view: PieceView, feature: Feature, features: Sequence[Feature]) -> 
     return free
 
 
+@dataclass(frozen=True, eq=False)
+class _Gap:
+    """What is seen of a gap, as cells in the plane of the piece's middle.
+
+    Attributes
+    ----------
+    along_mm, aside_mm : (n,), (m,) float
+        From the start of the gap, and upwards (as printed) from its middle.
+    cells_mm : (n, m, 3) float
+        Lying coordinates.
+    length_mm, high_mm : float
+        Of the whole gap.
+    """
+
+    along_mm: Floats
+    aside_mm: Floats
+    cells_mm: Floats
+    length_mm: float
+    high_mm: float
+
+    @property
+    def unseen(self) -> float:
+        """Share of the gap's height that walls hide."""
+        return 1 - len(self.aside_mm) * _CELL_MM / self.high_mm
+
+
+def _gap(view: PieceView, feature: Feature, features: Sequence[Feature]) -> _Gap | None:
+    """Return the part of a gap that no wall hides; None where next to nothing is left."""
+    a, b = _ends(view, feature)
+    half, length = _room_mm(view, feature, features), float(np.linalg.norm((b - a)[:2]))
+    direction, up = (b - a)[:2] / length, _up(view)
+    middle = (a + b) / 2
+    side = _hidden_margin(view, middle, a[:2] - 0.3 * direction)
+    pad_x = _PAD_MM + abs(float((side if side is not None else np.zeros(2)) @ direction))
+    walls = (_hidden_margin(view, middle, middle[:2] + k * (half + 0.3) * up) for k in (-1, 1))
+    pads = [0.0 if wall is None else _PAD_MM + abs(float(wall @ up)) for wall in walls]
+    along = np.arange(pad_x, length - pad_x, _CELL_MM)
+    aside = np.arange(-half + pads[0], half - pads[1], _CELL_MM)
+    if len(along) < 10 or len(aside) < 5:
+        return None
+    flat = a[:2] + along[:, None, None] * direction + aside[None, :, None] * up
+    cells = np.concatenate([flat, np.full((*flat.shape[:2], 1), a[2])], axis=-1)
+    return _Gap(along, aside, cells, length, 2 * half)
+
+
 def _strings(
     view: PieceView,
     patch: Patch,
     contrast: Contrast,
     feature: Feature,
-    features: Sequence[Feature],
+    gap: _Gap,
     above: Edge | None,
-) -> list[Defect]:
-    """Area of material in a gap, in the plane in which the piece's middle lies."""
-    a, b = _ends(view, feature)
-    half, length = _room_mm(view, feature, features), float(np.linalg.norm((b - a)[:2]))
-    direction = (b - a)[:2] / length
-    up = np.array([-direction[1], direction[0]])
-    middle = (a + b) / 2
-    side = _hidden_margin(view, middle, a[:2] - 0.3 * direction)
-    pad_x = 0.4 + abs(float((side if side is not None else np.zeros(2)) @ direction))
-    pads = [
-        0.0 if wall is None else 0.4 + abs(float(wall @ up))
-        for wall in (
-            _hidden_margin(view, middle, middle[:2] + sign * (half + 0.3) * up) for sign in (-1, 1)
-        )
-    ]
-    along = np.arange(pad_x, length - pad_x, _CELL_MM)
-    aside = np.arange(-half + pads[0], half - pads[1], _CELL_MM)
-    if len(along) < 10 or len(aside) < 5:
-        return []
-    flat = a[:2] + along[:, None, None] * direction + aside[None, :, None] * up
-    lifted = np.concatenate([flat, np.full((*flat.shape[:2], 1), a[2])], axis=-1)
-    pixels = view.camera.project(view.placement.to_world(lifted.reshape(-1, 3)))
-    light = patch.sample(pixels).astype(float)
-    share = contrast.share(light).reshape(flat.shape[:2])
-    share -= np.percentile(share, _BARE_PERCENT)
+) -> Defect:
+    """Area of material in a gap; `above` is the edge of the rung over it, where there is one."""
+    world = view.placement.to_world(gap.cells_mm.reshape(-1, 3))
+    share = contrast.share(patch.sample(view.camera.project(world)).astype(float))
+    share = (share - np.percentile(share, _BARE_PERCENT)).reshape(gap.cells_mm.shape[:2])
     counted = np.where(share > _LEAST_SHARE, np.clip(share, 0, 1), 0.0)
     if above is not None:  # a rung that sags reaches into the gap below it, and is no string
         clear = above.height_mm - feature.start[2] - _CLEAR_MM
-        counted[aside > clear - np.interp(along, above.along_mm, above.out_mm)[:, None]] = 0.0
+        hang = np.interp(gap.along_mm, above.along_mm, above.out_mm)
+        counted[gap.aside_mm > clear - hang[:, None]] = 0.0
     seen = float(counted.sum()) * _CELL_MM**2 / contrast.thread_share
-    area = seen * length / (len(along) * _CELL_MM)  # a string that crosses is seen in part
-    share_sd = _AREA_SHARE_SD
-    if contrast.by_colour:
-        share_sd = float(
-            np.hypot(
-                share_sd,
-                _COLOUR_SD_PX / view.camera.px_per_mm(view.placement.to_world(middle[None])[0]),
-            )
-        )
-    sd = share_sd * area + 0.02 * np.sqrt(length * 2 * half)
+    # A string that crosses the gap is seen in part.
+    area = seen * gap.length_mm / (len(gap.along_mm) * _CELL_MM)
+    coarse = _COLOUR_SD_PX / view.camera.px_per_mm(world[0]) if contrast.by_colour else 0.0
+    share_sd = float(np.linalg.norm([_AREA_SHARE_SD, coarse, 0.5 * gap.unseen]))
+    sd = share_sd * area + 0.02 * np.sqrt(gap.length_mm * gap.high_mm)
     shadowed = contrast.dark and not contrast.by_colour and contrast.shadow > _FAINT_SHADOW
     note = f"a shadow can pass for strings of this filament: {_AGAIN}" if shadowed else ""
-    return [Defect(feature, "strings", area, "mm2", float(sd), note)]
+    frame = gap.cells_mm[[0, 0, -1, -1, 0], [0, -1, -1, 0, 0]]
+    return Defect(feature, "strings", area, "mm2", float(sd), note, outline_mm=frame)
 
 
 def _hidden_margin(view: PieceView, middle: Floats, post: Floats) -> Floats | None:
@@ -327,24 +298,6 @@ def _hidden_margin(view: PieceView, middle: Floats, post: Floats) -> Floats | No
     return out
 
 
-def _face_and_paper(view: PieceView, patch: Patch) -> tuple[Floats, Floats]:
-    """Light of the upper face, half a millimetre inside its rims, and (n, 3) of the paper outside."""
-    inside, outside = [], []
-    for f in view.fits:
-        points, normals = f.rim.points_mm, np.pad(f.rim.normals, ((0, 0), (0, 1)))
-        inside.append((points - 0.5 * normals)[f.rim.inner_mm > 0.9])
-        floor = np.column_stack([points[:, :2], np.full(len(points), 0.05)])
-        outside.append((floor + _BESIDE_MM * normals)[f.rim.outer_mm > _BESIDE_MM + 0.5][::4])
-    eye = view.placement.to_lying(view.camera.position_mm[None])[0]
-    outside = [spots[~hidden(view.lying, spots, eye)] for spots in outside if len(spots)]
-
-    def light(spots: list[Floats]) -> Floats:
-        world = view.placement.to_world(np.concatenate(spots))
-        return np.asarray(patch.sample(view.camera.project(world)), dtype=float)
-
-    return np.median(light(inside), axis=0), light(outside)
-
-
 def _skin(
     view: PieceView,
     patch: Patch,
@@ -359,7 +312,7 @@ def _skin(
         middles = np.array([feature.start, feature.end])
     else:
         middles = (np.array([feature.start]) + feature.end) / 2
-    values = []
+    values, points = [], np.zeros((0, 3))
     for middle in middles:
         a, b = view.lying.from_piece(middle + np.array([[0, 0, -half], [0, 0, half]]))
         rim = rim_along(view, a, b)
@@ -367,8 +320,10 @@ def _skin(
         if edge is not None:
             line = np.polyfit(edge.along_mm, edge.out_mm, 1)
             values.append(float(np.std(edge.out_mm - np.polyval(line, edge.along_mm))))
+            points = edge.points_mm
     if not values:
         return []
     rough = float(np.sqrt(np.mean(np.square(values))))
     note = _shadow_note(view, contrast)
-    return [Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01, note)]
+    sd = 0.25 * rough + 0.01
+    return [Defect(feature, "roughness", rough, "mm", sd, note, outline_mm=points)]

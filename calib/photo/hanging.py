@@ -33,12 +33,13 @@ _WALL_OVER_TOP = (0.35, 0.6, 0.85, 1.1)
 class Edge:
     """Where material ends along a rim: along_mm from the start, outward of the drawn line.
 
-    `wall_mm` is how much of the side below it the camera sees, `height_mm` where the line starts, as
+    `points_mm` are (n, 3) lying points of it. `wall_mm` is how much of the side below it the camera sees, `height_mm` where the line starts, as
     printed.
     """
 
     along_mm: Floats
     out_mm: Floats
+    points_mm: Floats
     wall_mm: float = 0.0
     height_mm: float = 0.0
 
@@ -104,9 +105,10 @@ def follow(
     path = path + _closer(p, path, ratio)
     if dark:  # what was followed is the foot, which is seen beside another place of the rim
         s = s + back
-    whole = s < length
-    order = np.argsort(s[whole])
-    return Edge(s[whole][order], path[whole][order], float(np.median(p.wall_mm)))
+    order = np.argsort(s)[: int((s < length).sum())]
+    flat = a[:2] + s[order, None] * direction + path[order, None] * p.normals[order]
+    points = np.column_stack([flat, np.full(len(flat), rim.z_mm)])
+    return Edge(s[order], path[order], points, float(np.median(p.wall_mm)))
 
 
 def _back_mm(view: PieceView, p: Profiles, rim: Rim, direction: Floats) -> Floats:

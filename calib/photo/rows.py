@@ -54,7 +54,7 @@ def defect_rows(defects: Sequence[Defect]) -> list[tuple[str, ...]]:
             d.unit,
             f"{d.feature.nominal:g}" if d.quantity == "thickness" else "0",
             d.note,
-            "",
+            d.photo,
         )
         for d in defects
     ]
@@ -74,7 +74,7 @@ def readings_of(lengths: Sequence[Length], defects: Sequence[Defect] = ()) -> tu
     thickness with its sag, and what only a photo measures.
     """
     flaws = [
-        _reading(d.feature, d.value, d.sd, "photo")
+        _reading(d.feature, d.value, d.sd, f"photo {d.photo}")
         for d in defects
         if not d.note and d.quantity in ("thickness", _QUANTITIES.get(d.feature.kind))
     ]
