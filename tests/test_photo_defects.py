@@ -139,6 +139,8 @@ def test_a_tower_s_sag_droop_and_strings_in_the_right_order(
     seen = shot.values("strings", "strings")
     assert np.abs(sag - SAGS_MM).max() < 0.15
     assert np.abs(droop - DROOPS_MM).max() < 0.15
+    off = np.concatenate([sag - SAGS_MM, droop - DROOPS_MM])
+    assert np.sqrt((off**2).mean()) < 0.065
     some = areas > 0
     assert np.abs(seen[some] / areas[some] - 1).max() < 0.25
     assert seen[~some].max() < 1.0
