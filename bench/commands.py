@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 
-from calib.commands.make import make_folder
+from calib.commands.piece_folder import make_folder
 from calib.readings import Reading, read_sheet, sheet_csv
 from calib.solve import Context, solve_sheet
 from patterns import registry

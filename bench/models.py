@@ -1,26 +1,23 @@
 """How fast models are mapped, and that memory does not grow with them: STL both ways, 3MF.
 
-Run as ``python -m bench.models [thousands of triangles] [folder]``; a million triangles unless told otherwise.
+Run as ``python -m bench.models [MB] [folder]``: files of a fifth of that size and of that size, 50 MB unless told
+otherwise; of a 3MF what is packed in it counts.
 """
 
 import struct
 import subprocess
 import sys
 import tempfile
-import time
 import zipfile
 from pathlib import Path
 
 import numpy as np
 
 from calib.apply.linear import Skew, correction_matrix
-from calib.apply.mesh import TRIANGLE, map_stl
-from calib.apply.threemf import map_3mf
+from calib.apply.mesh import TRIANGLE
 from tests.test_apply_models import RELS, model
 
 MATRIX = correction_matrix((1.003, 0.998, 1.001), Skew(0.25))
-
-_PEAK = "print(next(s for s in open('/proc/self/status') if s.startswith('VmHWM')).split()[1])"
 
 
 def write_binary(path: Path, thousands: int) -> None:
@@ -63,40 +60,59 @@ def write_3mf(path: Path, thousands: int) -> None:
             out.write(("</triangles></mesh>" + tail).encode())
 
 
-def memory(source: Path, target: Path, action: str) -> float:
-    """Return the most memory of a fresh process above a bare interpreter, in MiB."""
-    peak = []
-    run = (
-        "import sys; from pathlib import Path; from calib.apply.mesh import map_stl;"
-        "from calib.apply.threemf import map_3mf;"
-        f"{action}(Path(sys.argv[1]), Path(sys.argv[2]), {MATRIX})"
-    )
-    for code in ("pass", run):
-        command = [sys.executable, "-c", f"{code}\n{_PEAK}", str(source), str(target)]
-        peak.append(int(subprocess.run(command, check=True, capture_output=True, text=True).stdout))
-    return (peak[1] - peak[0]) / 1024
+_RUN = """
+import sys, time
+from pathlib import Path
+from calib.apply.mesh import map_stl
+from calib.apply.threemf import map_3mf
+if len(sys.argv) > 1:
+    {action}(Path(sys.argv[1]), Path(sys.argv[2]), {matrix})
+peak = next(s for s in open("/proc/self/status") if s.startswith("VmHWM")).split()[1]
+print(time.process_time(), peak)
+"""
+
+
+def measured(action: str, *files: Path) -> tuple[float, float]:
+    """Return the CPU seconds and the peak of memory in MiB of a fresh process, less an idle one's."""
+    code = _RUN.format(action=action, matrix=MATRIX)
+    found = []
+    for given in ((), files):
+        command = [sys.executable, "-c", code, *map(str, given)]
+        run = subprocess.run(command, check=True, capture_output=True, text=True)
+        found.append([float(v) for v in run.stdout.split()])
+    (idle_s, idle_kib), (took_s, peak_kib) = found
+    return took_s - idle_s, (peak_kib - idle_kib) / 1024
+
+
+def unpacked_mb(path: Path) -> float:
+    """Return the size of a file, or of what is packed in it, in MB."""
+    if path.suffix == ".3mf":
+        with zipfile.ZipFile(path) as package:
+            return sum(i.file_size for i in package.infolist()) / 1e6
+    return path.stat().st_size / 1e6
 
 
 def main() -> None:
     """Print all figures."""
-    thousands = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    wanted_mb = float(sys.argv[1]) if len(sys.argv) > 1 else 50.0
     with tempfile.TemporaryDirectory(dir=sys.argv[2] if len(sys.argv) > 2 else None) as name:
-        for kind, write, action, suffix, share in (
-            ("binary STL", write_binary, map_stl, "stl", 1),
-            ("text STL", write_text, map_stl, "stl", 10),
-            ("3MF", write_3mf, map_3mf, "3mf", 10),
+        for kind, write, action, suffix, mb_per_thousand in (
+            ("binary STL", write_binary, "map_stl", "stl", 0.05),
+            ("text STL", write_text, "map_stl", "stl", 0.185),
+            ("3MF", write_3mf, "map_3mf", "3mf", 0.0605),
         ):
-            peaks = []
-            for count in (max(1, thousands // share // 5), thousands // share):
+            whole = max(5, round(wanted_mb / mb_per_thousand))
+            for count in (whole // 5, whole):
                 source, target = Path(name) / f"in.{suffix}", Path(name) / f"out.{suffix}"
                 write(source, count)
-                begin = time.process_time()
-                action(source, target, MATRIX)
-                took = time.process_time() - begin
-                peaks.append(memory(source, target, action.__name__))
-            size = source.stat().st_size / 1e6
-            print(f"{kind}: {count},000 triangles, {size:.0f} MB, in {took:.2f} s of CPU; ", end="")
-            print(f"memory {peaks[0]:.1f} MiB for a fifth, {peaks[1]:.1f} MiB for all")
+                took, peak = measured(action, source, target)
+                print(
+                    f"{kind}: {count},000 triangles, {unpacked_mb(source):.0f} MB, {took:.2f} s of"
+                    f" CPU ({1000 * took / count:.2f} s per million), {peak:.1f} MiB",
+                    flush=True,
+                )
+                source.unlink()
+                target.unlink()
 
 
 if __name__ == "__main__":

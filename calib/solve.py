@@ -220,18 +220,6 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
 
 #: Head of the sheet's lines that say what was set when the piece was made.
 NOW_PREFIX = "now."
-#: What is set on a printer that nobody has corrected.
-NEUTRAL = {
-    "scale_x_percent": 100.0,
-    "scale_y_percent": 100.0,
-    "scale_z_percent": 100.0,
-    "outline_offset_mm": 0.0,
-    "skew_xy_deg": 0.0,
-    "skew_xz_deg": 0.0,
-    "skew_yz_deg": 0.0,
-    "first_layer_gap_mm": 0.0,
-    "flow_percent": 100.0,
-}
 
 
 def check_made_for(sheet: Sheet, names: Mapping[str, str | None]) -> None:

@@ -93,48 +93,49 @@ def test_values_are_shown_and_printed(tmp_path):
     assert json.loads(run("--flow", 97, "--json").stdout)["values"][0]["new"] == 97
 
 
-def test_a_profile_from_the_store(lamp, tmp_path, monkeypatch):
-    from calib.apply.limits import Limits
-    from calib.apply.values import Value
+def kept_store(tmp_path, *found):
+    from calib.store import open_store
+    from tests.storekit import keep, workshop
 
-    def look(printer, nozzle, spool, store):
-        assert (printer, nozzle, spool) == ("lantern", "brass", "white-1")
-        values = [
-            Value(setting="steps_x_per_mm", new=80.2, corrects="x", applied_to="printer"),
-            Value(setting="scale_x_percent", new=100.3, corrects="x"),
-            Value(setting="scale_y_percent", new=99.8),
-        ]
-        return values, Limits(build_x_mm=220, build_y_mm=220, build_z_mm=250, hot_end_max_c=250)
-
-    monkeypatch.setattr(command, "from_store", look)
-    who = ["--printer", "lantern", "--nozzle", "brass", "--spool", "white-1"]
-    answer = run(lamp, *who)
-    assert "rows (1.000000 0.000000 0.000000) (0 0.998000" in answer.output
-    assert (
-        "left out: scale_x_percent 100.3  (x is already corrected in the printer)" in answer.output
-    )
-    answer = run(lamp, *who, "--in-printer", "scale_y_percent", "--scale-z", 101, "--force")
-    assert "rows (1.000000 0.000000 0.000000) (0 1.000000 0.000000) (0 0 1.010000)" in answer.output
+    where = str(tmp_path / "store.sqlite")
+    with open_store(where) as opened:
+        keep(workshop(opened), corrections=list(found))
+    return ["--store", where]
 
 
 def test_a_kept_correction_comes_out_of_a_real_store(lamp, tmp_path):
     from calib.corrections import Verdict
-    from calib.store import open_store
-    from tests.storekit import correction, keep, workshop
+    from tests.storekit import correction
 
-    where = str(tmp_path / "store.sqlite")
-    found = [
+    where = kept_store(
+        tmp_path,
         correction("scale_x_percent", 100.4, 100.0, unit="%"),
         correction("scale_y_percent", 100.9, 100.0, unit="%", verdict=Verdict.LEAVE),
         correction("flow_percent", 96.0, 98.0, unit="%"),
-    ]
-    with open_store(where) as opened:
-        keep(workshop(opened), corrections=found)
-    answer = run(lamp, "--store", where, "--check")
+    )
+    answer = run(lamp, *where, "--in-gcode", "flow", "--check")
     assert answer.exit_code == 0, answer.output
     assert "about X110 Y110 Z0 mm by rows (1.004000 0.000000 0.000000) (0 1.000000" in answer.output
-    assert "filament multiplied by 0.979592" in answer.output  # 96 / 98, as the file has 98 already
+    # Put into G-code it is not set when slicing, so the whole of it is needed.
+    assert "flow_percent 96.0 is put into G-code: set 100.0 in the printer" in answer.output
+    assert "filament multiplied by 0.96" in answer.output
     assert "not checked" not in answer.output  # the limits are the printer's
+
+
+def test_scale_and_steps_found_one_after_the_other_are_both_needed(lamp, tmp_path):
+    """The scale was measured through the new steps: leaving it out would lose it."""
+    from calib.corrections import Scope
+    from calib.store import open_store
+    from tests.storekit import correction, keep
+
+    steps = correction("steps_x_per_mm", 80.4, 80.0, scope=Scope.PRINTER, unit="steps/mm")
+    where = kept_store(tmp_path, steps)
+    with open_store(where[1]) as opened:
+        scale = correction("scale_x_percent", 99.8, 100.0, instead_of="steps_x_per_mm")
+        keep(opened, "cube-2", corrections=[scale])
+    answer = run(lamp, *where)
+    assert "rows (0.998000 0.000000 0.000000)" in answer.output
+    assert "left out: steps_x_per_mm 80.4" in answer.output
 
 
 @pytest.mark.parametrize(

@@ -26,10 +26,10 @@ def stl(corners, *, attribute=7):
     return b"head".ljust(80) + struct.pack("<I", len(corners)) + triangles.tobytes()
 
 
-def mapped(tmp_path, data, matrix=MATRIX, suffix="stl"):
+def mapped(tmp_path, data, matrix=MATRIX, suffix="stl", **more):
     source, target = tmp_path / f"in.{suffix}", tmp_path / f"out.{suffix}"
     source.write_bytes(data)
-    moved = (map_stl if suffix == "stl" else map_3mf)(source, target, matrix)
+    moved = (map_stl if suffix == "stl" else map_3mf)(source, target, matrix, **more)
     return moved, target
 
 
@@ -76,7 +76,9 @@ def test_applying_and_undoing_gives_the_points_back(tmp_path_factory, seed, angl
     size = (1.01, 0.98, 1.005)
     undo = correction_matrix(tuple(1 / s for s in size), Skew(angle))
     _, target = mapped(tmp_path, stl(corners), undo)
-    _, again = mapped(tmp_path, target.read_bytes(), transform_matrix(size, Skew(angle)))
+    _, again = mapped(
+        tmp_path, target.read_bytes(), transform_matrix(size, Skew(angle)), again=True
+    )
     back = np.frombuffer(again.read_bytes()[84:], TRIANGLE)["corners"]
     assert (
         np.abs(back - corners).max() < 3e-6
@@ -236,7 +238,7 @@ def test_3mf_keeps_everything_but_where_the_points_lie_on_the_bed(tmp_path):
 def test_3mf_there_and_back(tmp_path):
     _, there = mapped(tmp_path, assembly(tmp_path), suffix="3mf")
     data = there.read_bytes()
-    _, back = mapped(tmp_path, data, inverse(MATRIX), suffix="3mf")
+    _, back = mapped(tmp_path, data, inverse(MATRIX), suffix="3mf", again=True)
     _, points = reading(back)
     (tmp_path / "first.3mf").write_bytes(assembly(tmp_path))
     _, first = reading(tmp_path / "first.3mf")

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from calib.apply.applied import for_file, set_in_printer
+from calib.apply.applied import for_file, with_places
 from calib.apply.linear import IDENTITY, Skew, correction_matrix
 from calib.apply.values import (
     PHYSICAL_NAMES,
@@ -19,12 +19,11 @@ from calib.apply.values import (
     values_text,
 )
 from calib.errors import BadInput
+from calib.places import Place, named
 
-STEPS_X = Value(
-    setting="steps_x_per_mm", old=80, new=80.2406, unit="steps/mm", corrects="size along X"
-)
+STEPS_X = Value(setting="steps_x_per_mm", old=80, new=80.2406, unit="steps/mm", place="printer")
 STEPS_E = Value(setting="steps_e_per_mm", old=93, new=95.125, unit="steps/mm")
-SCALE_X = Value(setting="scale_x_percent", old=100, new=100.3, unit="%", corrects="size along X")
+SCALE_X = Value(setting="scale_x_percent", old=100, new=100.3, unit="%")
 SKEW = Value(setting="skew_xy_deg", old=0, new=0.25, unit="deg")
 FLOW = Value(setting="flow_percent", old=100, new=97.0, unit="%")
 HEAT = Value(setting="hot_end_c", new=207, unit="degC")
@@ -32,8 +31,8 @@ HEAT = Value(setting="hot_end_c", new=207, unit="degC")
 
 def test_the_table_has_physical_names_and_sensible_digits():
     rows = table([STEPS_X, HEAT])
-    assert rows[0] == ("motor steps per mm of travel along X", "steps_x_per_mm", "80.00", "80.24", "steps/mm")  # fmt: skip
-    assert rows[1][2:] == ("?", "207", "degC")
+    assert rows[0] == ("motor steps per mm of travel along X", "steps_x_per_mm", "80.00", "80.24", "steps/mm", "to set")  # fmt: skip
+    assert rows[1][2:] == ("?", "207", "degC", "")
 
 
 def test_only_steps_have_a_shared_line():
@@ -79,7 +78,7 @@ def test_a_card_of_nothing_or_of_too_much_is_refused():
 
 
 def test_every_setting_a_file_can_take_has_a_physical_name():
-    from calib.apply.applied import GCODE_SETTINGS
+    from calib.places import GCODE_SETTINGS
 
     assert set(GCODE_SETTINGS) <= set(PHYSICAL_NAMES)
 
@@ -93,31 +92,56 @@ def test_a_model_takes_scale_and_skew_and_gcode_the_flow_too():
 
 
 def test_what_is_set_in_the_printer_is_not_put_into_a_file():
-    values = set_in_printer([STEPS_X, SCALE_X, SKEW], ["steps_x_per_mm"])
+    values = with_places([STEPS_X, SCALE_X, SKEW], {"scale_x_percent": Place.PRINTER})
     needed = for_file(values, gcode=False)
     assert [v.setting for v in needed.used] == ["skew_xy_deg"]
     reasons = {v.setting: why for v, why in needed.left_out}
-    assert reasons["scale_x_percent"] == "size along X is already corrected in the printer"
-    assert for_file(set_in_printer(values, ["skew_xy_deg"]), gcode=True).matrix == IDENTITY
+    assert reasons["scale_x_percent"] == "set in the printer or the slicing settings"
+    assert values[1].where == "set"
+    assert (
+        for_file(with_places(values, {"skew_xy_deg": Place.PRINTER}), gcode=True).matrix == IDENTITY
+    )
 
 
-def test_what_is_in_the_models_is_not_set_in_the_printer_as_well():
-    from dataclasses import replace
+def test_what_is_in_the_models_is_not_put_into_the_gcode_sliced_from_them():
+    unsaid = Value(setting="skew_xy_deg", new=0.25, place="models")
+    in_models = with_places([unsaid], {"skew_xy_deg": Place.MODELS})
+    assert [for_file(in_models, gcode=g).matrix == IDENTITY for g in (False, True)] == [False, True]
+    in_gcode = with_places([unsaid], {"skew_xy_deg": Place.GCODE})
+    assert [for_file(in_gcode, gcode=g).matrix == IDENTITY for g in (False, True)] == [True, False]
+    # While nobody has said anything it goes into whatever file comes first.
+    assert [for_file([unsaid], gcode=g).matrix == IDENTITY for g in (False, True)] == [False, False]
 
-    values = [replace(SCALE_X, applied_to="model"), STEPS_X]
-    with pytest.raises(BadInput, match="size along X is already corrected in the models"):
-        set_in_printer(values, ["steps_x_per_mm"])
+
+@pytest.mark.parametrize(
+    ("setting", "place", "message"),
+    [
+        ("flow_percent", Place.MODELS, "flow_percent can't be put into models; what can is"),
+        ("outline_offset_mm", Place.GCODE, "outline_offset_mm can't be put into G-code"),
+        ("steps_x_per_mm", Place.MODELS, "can't be put into models"),
+        ("hole_oversize_mm", Place.PRINTER, "set nowhere"),
+    ],
+)
+def test_a_place_where_a_setting_cannot_take_effect_is_refused(setting, place, message):
+    with pytest.raises(BadInput, match=message):
+        with_places([Value(setting=setting, new=1)], {setting: place})
 
 
-def test_two_values_for_one_thing_are_refused():
-    with pytest.raises(BadInput, match="scale_x_percent and scale_x_percent both correct"):
+def test_a_setting_given_twice_is_refused():
+    with pytest.raises(BadInput, match="scale_x_percent is there twice"):
         for_file([SCALE_X, SCALE_X], gcode=False)
-    with pytest.raises(BadInput, match="the profile has no skew_xz_deg; it has"):
-        set_in_printer([SCALE_X], ["skew_xz_deg"])
+
+
+def test_settings_are_named_alone_or_by_topic():
+    known = ["scale_x_percent", "scale_z_percent", "skew_xy_deg"]
+    assert named(["scale"], known) == ["scale_x_percent", "scale_z_percent"]
+    assert named(["skew_xy_deg", "skew"], known) == ["skew_xy_deg"]
+    with pytest.raises(
+        BadInput, match="--in-printer: the profile has no skew_xz_deg; it has scale"
+    ):
+        named(["skew_xz_deg"], known, "--in-printer")
 
 
 def test_a_value_must_be_a_number():
     with pytest.raises(BadInput, match="no finite number"):
         Value(setting="flow_percent", new=float("nan"))
-    with pytest.raises(BadInput, match="applied_to"):
-        Value(setting="flow_percent", new=1, applied_to="moon")

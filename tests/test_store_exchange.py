@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from calib.errors import BadInput, FileError, StoreError
 from calib.instruments import DEFAULTS
+from calib.places import Place
 from calib.store import open_store
 from calib.store.care import restore
 from calib.store.exchange_file import problem, read_records, schema, write_records
@@ -46,6 +47,8 @@ def fill(store):
     store.undo(why="seam")
     store.add_event("moved", "lantern", note="to the attic")
     store.add_event("stored-damp", spool="white-2")
+    store.say_place({"flow_percent": 97.0}, Place.GCODE, spool="white-1")
+    store.say_place({"hot_end_c": 210.0}, Place.PRINTER, spool="white-1")
     return store
 
 
@@ -64,6 +67,8 @@ def test_export_and_import_is_identity(two, tmp_path):
     assert content(second) == content(first)
     names = ("lantern", "brass", "white-1")
     assert second.in_force(*names) == first.in_force(*names)
+    assert second.places() == first.places()
+    assert {v.setting: v.place for v in second.in_force(*names)}["flow_percent"] == Place.GCODE
     assert count == len(json.loads(path.read_text(encoding="utf-8")))
     again = second.take_in(read_records(path))
     assert not any(again.new.values())
@@ -98,6 +103,34 @@ def test_stores_that_were_filled_apart_meet_by_name(two):
     assert first.printer("lantern").bed_max_c == 100.0
     assert sorted(k.piece_id for k in first.history()) == ["other", "same"]
     assert first.check() == []
+
+
+def test_an_export_of_the_first_version_is_taken_in(store, tmp_path):
+    fill_one = [r for r in keep_and_list(store) if r["record"] != "place"]
+    assert fill_one[0]["schema_version"] == 2
+    fill_one[0]["schema_version"] = 1
+    path = tmp_path / "old.json"
+    path.write_text(json.dumps(fill_one), encoding="utf-8")
+    with open_store(str(tmp_path / "other.sqlite")) as other:
+        assert other.take_in(read_records(path)).new["corrections"] == 1
+        assert [v.place for v in other.in_force()] == [Place.PRINTER]  # the usual one for flow
+
+
+def keep_and_list(store):
+    keep(store)
+    return list(store.records())
+
+
+def test_what_one_printers_export_names_is_in_it(store, tmp_path):
+    """A spool without a sheet, named by an event or by where a setting takes effect."""
+    store.add_spool(Spool(name="loaded", material="PETG"))
+    store.add_spool(Spool(name="scaled", material="PETG"))
+    store.add_event("filament-type-changed", "lantern", spool="loaded")
+    store.say_place({"scale_x_percent": 99.7}, Place.PRINTER, spool="scaled")
+    with open_store(str(tmp_path / "other.sqlite")) as other:
+        other.take_in(store.records("lantern"))
+        assert [s.name for s in other.spools()] == ["loaded", "scaled"]
+        assert [p.spool for p in other.places()] == ["scaled"]
 
 
 def test_only_one_printer_can_be_exported(store):
@@ -215,7 +248,8 @@ def test_files_are_read_however_they_are_laid_out(tmp_path_factory, notes, inden
         ("[]", "the export is empty"),
         ("{}", "expected '\\['"),
         ("[1]", "record 1: is not a record"),
-        ('[{"record": "export", "schema_version": 2, "made_at": "", "by_version": ""}]', "update Truebead"),
+        ('[{"record": "export", "schema_version": 3, "made_at": "", "by_version": ""}]', "update Truebead"),
+        ('[{"record": "export", "schema_version": 0, "made_at": "", "by_version": ""}]', "must be one of 1, 2"),
         ('[{"record": "bird"}]', "no sort of record 'bird'"),
         ('[{"record": "event"}]', "event lacks uid"),
         ('[{"record": "export", "schema_version": 1, "made_at": ""', "damaged"),
@@ -314,6 +348,7 @@ def test_check_finds_what_was_tampered_with(tmp_path):
             "corrections": 3,
             "taken back": 1,
             "events": 2,
+            "places": 2,
         }
         with closing(sqlite3.connect(path)) as raw:
             raw.execute("UPDATE sheets SET sheet_text = sheet_text || 'x' WHERE piece_id = 'a'")

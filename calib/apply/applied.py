@@ -1,27 +1,19 @@
-"""Which corrections of a profile are in the printer, which go into the model, and none twice.
+"""Which corrections a model or G-code file needs, and which take effect elsewhere: none is applied twice.
 
-Pure logic on `Value`; the store keeps `applied_to` and hands the values in.
+Pure logic on `Value`; the store knows where each takes effect.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from calib.apply.linear import Matrix, Row, Skew, correction_matrix
 from calib.apply.values import Value
 from calib.errors import BadInput
-
-_SCALES = ("scale_x_percent", "scale_y_percent", "scale_z_percent")
-_SKEWS = ("skew_xy_deg", "skew_xz_deg", "skew_yz_deg")
-
-#: What can be put into a model; the rest can only be set, or is set when slicing.
-MODEL_SETTINGS = (*_SCALES, *_SKEWS)
-
-#: What can be put into sliced G-code.
-GCODE_SETTINGS = (*MODEL_SETTINGS, "flow_percent")
+from calib.places import GCODE_SETTINGS, MODEL_SETTINGS, SCALES, SKEWS, Place, check_place
 
 
 @dataclass(frozen=True, slots=True)
-class InForce:
+class Needed:
     """The map and the flow that a file still needs, and what was left out with the reason."""
 
     size_factor: Row = (1.0, 1.0, 1.0)
@@ -36,40 +28,51 @@ class InForce:
         return correction_matrix(self.size_factor, self.skew)
 
 
-def for_file(values: Iterable[Value], *, gcode: bool) -> InForce:
-    """Work out what a model or G-code file needs on top of what the printer already does.
+def for_file(values: Iterable[Value], *, gcode: bool) -> Needed:
+    """Work out what a model or G-code file needs on top of what takes effect elsewhere.
 
     Parameters
     ----------
     values : iterable of Value
-        The profile's corrections in force.
+        The profile's corrections in force, each setting once.
     gcode : bool
         Whether the file is sliced G-code, which can take a flow, too.
 
     Raises
     ------
     BadInput
-        Two values that would go into the file correct the same thing.
+        A setting is there twice.
     """
-    takes = GCODE_SETTINGS if gcode else MODEL_SETTINGS
-    listed = list(values)
-    done = {v.corrects for v in listed if v.applied_to == "printer" and v.corrects}
+    here = Place.GCODE if gcode else Place.MODELS
     used: list[Value] = []
     left_out: list[tuple[Value, str]] = []
-    for v in listed:
-        if v.setting not in takes:
-            left_out.append((v, "to be set in the printer or when slicing"))
-        elif v.applied_to == "printer":
-            left_out.append((v, "already set in the printer"))
-        elif v.corrects and v.corrects in done:
-            left_out.append((v, f"{v.corrects} is already corrected in the printer"))
+    for v in values:
+        why = _why_not(v, here)
+        if why:
+            left_out.append((v, why))
+        elif any(u.setting == v.setting for u in used):
+            raise BadInput(f"{v.setting} is there twice", mend="give it once")
         else:
             used.append(v)
-    _refuse_twice(used)
     number = {v.setting: v.new for v in used}
-    fx, fy, fz = (number.get(s, 100.0) / 100.0 for s in _SCALES)
-    skew = Skew(*(number.get(s, 0.0) for s in _SKEWS))
-    return InForce((fx, fy, fz), skew, _flow(used), tuple(used), tuple(left_out))
+    fx, fy, fz = (number.get(s, 100.0) / 100.0 for s in SCALES)
+    skew = Skew(*(number.get(s, 0.0) for s in SKEWS))
+    return Needed((fx, fy, fz), skew, _flow(used), tuple(used), tuple(left_out))
+
+
+def _why_not(v: Value, here: Place) -> str:
+    """Say why a correction is not put into a file; empty where it is."""
+    if v.place == Place.DRAWING:
+        return "a number to draw parts with"
+    if v.setting not in (GCODE_SETTINGS if here is Place.GCODE else MODEL_SETTINGS):
+        return f"{'' if v.is_set else 'to be '}set in the printer or the slicing settings"
+    if v.place == Place.PRINTER:
+        more = "" if v.said else f"; to have it in the file instead: --in-{here} {v.setting}"
+        return f"set in the printer or the slicing settings{more}"
+    if v.said and v.place != here:
+        there = "the models" if v.place == Place.MODELS else "the G-code"
+        return f"put into {there}, so it would be corrected twice; else: --in-{here} {v.setting}"
+    return ""
 
 
 def _flow(used: list[Value]) -> float:
@@ -78,39 +81,19 @@ def _flow(used: list[Value]) -> float:
     return flow.new / (flow.old or 100.0) if flow else 1.0
 
 
-def _refuse_twice(used: list[Value]) -> None:
-    seen: dict[str, Value] = {}
-    for v in used:
-        for key in {v.setting, v.corrects} - {""}:
-            if key in seen:
-                raise BadInput(
-                    f"{seen[key].setting} and {v.setting} both correct {key}",
-                    mend="keep one of the two in the profile",
-                )
-            seen[key] = v
-
-
-def set_in_printer(values: Iterable[Value], settings: Iterable[str]) -> tuple[Value, ...]:
-    """Mark settings as typed into the printer; they are not put into files any more.
+def with_places(values: Iterable[Value], said: Mapping[str, Place]) -> list[Value]:
+    """Return the values with where some of them take effect said anew.
 
     Raises
     ------
     BadInput
-        A setting is not among the values, or what it corrects is already put into models.
+        A setting can't take effect there.
     """
-    wanted = set(settings)
-    listed = tuple(values)
-    missing = wanted - {v.setting for v in listed}
-    if missing:
-        raise BadInput(
-            f"the profile has no {sorted(missing)[0]}",
-            mend=f"it has {', '.join(v.setting for v in listed) or 'nothing'}",
-        )
-    in_models = {v.corrects for v in listed if v.applied_to == "model" and v.corrects}
-    for v in listed:
-        if v.setting in wanted and v.applied_to != "model" and v.corrects in in_models:
-            raise BadInput(
-                f"{v.corrects} is already corrected in the models",
-                mend="take it out there first, or it is corrected twice",
-            )
-    return tuple(replace(v, applied_to="printer") if v.setting in wanted else v for v in listed)
+    for setting, place in said.items():
+        check_place(setting, place)
+    return [
+        replace(
+            v, place=said[v.setting], said=True, is_set=said[v.setting] is Place.PRINTER
+        ) if v.setting in said else v
+        for v in values
+    ]  # fmt: skip

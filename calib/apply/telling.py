@@ -7,14 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from calib.apply.applied import InForce
+    from calib.apply.applied import Needed
     from calib.apply.gcode.job import Job
     from calib.apply.gcode.stream import Result
     from calib.apply.limits import Limits
-    from calib.apply.mesh import Moved
+    from calib.apply.points import Moved
 
 
-def tell_gcode(file: Path, job: Job, needed: InForce, result: Result) -> list[str]:
+def tell_gcode(file: Path, job: Job, needed: Needed, result: Result) -> list[str]:
     """Return the summary of a rewritten G-code file."""
     from calib.apply.gcode.job import describe_job
 
@@ -43,7 +43,9 @@ def tell_gcode(file: Path, job: Job, needed: InForce, result: Result) -> list[st
     return lines
 
 
-def gcode_data(file: Path, written: Path | None, job: Job, result: Result) -> dict[str, Any]:
+def gcode_data(
+    file: Path, written: Path | None, job: Job, needed: Needed, result: Result
+) -> dict[str, Any]:
     """Return the same for machines."""
     from calib.apply.gcode.job import describe_job
 
@@ -53,6 +55,8 @@ def gcode_data(file: Path, written: Path | None, job: Job, result: Result) -> di
         "file": str(file),
         "written": str(written) if written else None,
         "changes": describe_job(job),
+        "applied": [v.setting for v in needed.used],
+        "left_out": _left_out_data(needed),
         "lines": printed.lines,
         "bytes_in": result.bytes_in,
         "bytes_out": result.bytes_out,
@@ -64,7 +68,7 @@ def gcode_data(file: Path, written: Path | None, job: Job, result: Result) -> di
     }
 
 
-def tell_model(needed: InForce, moved: Moved, notes: list[str]) -> list[str]:
+def tell_model(needed: Needed, moved: Moved, notes: list[str]) -> list[str]:
     """Return the summary of a mapped model."""
     lines = []
     for label, extent in (("before", moved.before), ("after ", moved.after)):
@@ -75,7 +79,7 @@ def tell_model(needed: InForce, moved: Moved, notes: list[str]) -> list[str]:
 
 
 def model_data(
-    file: Path, written: Path | None, needed: InForce, moved: Moved, notes: list[str]
+    file: Path, written: Path | None, needed: Needed, moved: Moved, notes: list[str]
 ) -> dict[str, Any]:
     """Return the same for machines."""
     return {
@@ -86,12 +90,12 @@ def model_data(
         "size_before_mm": moved.before.size_mm,
         "size_after_mm": moved.after.size_mm,
         "applied": [v.setting for v in needed.used],
-        "left_out": [{"setting": v.setting, "reason": why} for v, why in needed.left_out],
+        "left_out": _left_out_data(needed),
         "notes": notes,
     }
 
 
-def model_notes(file: Path, needed: InForce, moved: Moved, limits: Limits) -> list[str]:
+def model_notes(file: Path, needed: Needed, moved: Moved, limits: Limits) -> list[str]:
     """Return what to look out for: a model that no longer fits, a skew that may get lost."""
     room_mm = (limits.build_x_mm, limits.build_y_mm, limits.build_z_mm)
     notes = [
@@ -107,8 +111,17 @@ def model_notes(file: Path, needed: InForce, moved: Moved, limits: Limits) -> li
         )
     if not needed.used:
         notes.append("nothing to correct; the model is as it was")
+    elif file.stem == "piece" and file.with_name("sheet.csv").exists():
+        notes.append(
+            "this is a calibration piece: its sheet takes it to be printed as it was made, so print"
+            " the original to calibrate"
+        )
     return [*moved.notes, *notes]
 
 
-def _left_out(needed: InForce) -> list[str]:
+def _left_out(needed: Needed) -> list[str]:
     return [f"  left out: {v.setting} {v.new:g} {v.unit} ({why})" for v, why in needed.left_out]
+
+
+def _left_out_data(needed: Needed) -> list[dict[str, str]]:
+    return [{"setting": v.setting, "reason": why} for v, why in needed.left_out]

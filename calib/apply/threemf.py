@@ -19,8 +19,8 @@ import numpy as np
 import numpy.typing as npt
 
 from calib.apply.files import replaced
-from calib.apply.linear import Matrix
-from calib.apply.mesh import Extent, Moved
+from calib.apply.linear import Matrix, is_identity
+from calib.apply.points import MARK, Extent, Moved, refuse_marked
 from calib.errors import FileError
 
 F64 = npt.NDArray[np.float64]
@@ -70,13 +70,16 @@ class _Part:
     items: list[_Item] = field(default_factory=list)
 
 
-def map_3mf(source: Path, target: Path, matrix: Matrix) -> Moved:
+def map_3mf(source: Path, target: Path, matrix: Matrix, *, again: bool = False) -> Moved:
     """Write a mapped copy of a 3MF file.
 
     Parameters
     ----------
     matrix : Matrix
         New point = matrix times old point (column vectors), about the origin of the build.
+    again : bool
+        Whether a model that says it was corrected before may be corrected once more. It says so in
+        the comment of its package, which the parts and their readers know nothing of.
 
     Returns
     -------
@@ -90,6 +93,8 @@ def map_3mf(source: Path, target: Path, matrix: Matrix) -> Moved:
     """
     try:
         with zipfile.ZipFile(source) as package:
+            if not is_identity(matrix):
+                refuse_marked(package.comment, source.name, again=again)
             return _map_package(package, target, matrix, source.name)
     except OSError as err:
         raise FileError(f"can't read it ({err.strerror or err})", where=str(source)) from err
@@ -117,6 +122,9 @@ def _map_package(package: zipfile.ZipFile, target: Path, matrix: Matrix, name: s
         raise FileError("nothing is to be built: the model has no build items", where=name)
     moved = _measure(package, parts, root, matrix, name)
     with replaced(target) as stream, zipfile.ZipFile(stream, "w") as out:
+        out.comment = package.comment
+        if not (is_identity(matrix) or MARK in out.comment):
+            out.comment += b" " * bool(out.comment) + MARK
         for entry in package.infolist():
             info = zipfile.ZipInfo(entry.filename, entry.date_time)
             info.compress_type = entry.compress_type

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from calib.errors import BadInput
+from calib.places import in_files, where_words
 from calib.safety import SAFETY
 
 #: Axes of the steps line, in the order they are written (M92 is common practice of printer firmware, no source).
@@ -67,10 +68,12 @@ class Value:
         Such as ``mm``, ``deg``, ``%``, ``steps/mm``, ``degC``.
     gcode : str
         The command that sets it, where one is shared by most firmware; filled in for steps.
-    applied_to : str
-        Where the correction is in force: ``printer``, ``model``, or empty for nowhere yet.
-    corrects : str
-        What it puts right, such as ``machine x``; two values that correct one thing must not both be applied.
+    place : str
+        Where it takes effect (`calib.places.Place`); empty for a number given for one file.
+    said : bool
+        Whether somebody said so; else it is only the usual place.
+    is_set : bool
+        Whether the new value is known to be set in the printer already.
     """
 
     setting: str
@@ -79,16 +82,15 @@ class Value:
     unit: str = ""
     physical_name: str = ""
     gcode: str = ""
-    applied_to: str = ""
-    corrects: str = ""
+    place: str = ""
+    said: bool = False
+    is_set: bool = False
 
     def __post_init__(self) -> None:
         for name in ("new", "old"):
             value = getattr(self, name)
             if value is not None and not math.isfinite(value):
                 raise BadInput(f"{self.setting}: {name} is no finite number")
-        if self.applied_to not in ("", "printer", "model"):
-            raise BadInput(f"{self.setting}: applied_to is {self.applied_to!r}")
         if not self.physical_name:
             object.__setattr__(
                 self, "physical_name", PHYSICAL_NAMES.get(self.setting, self.setting)
@@ -96,6 +98,11 @@ class Value:
         if not self.gcode and self.setting in _STEPS and self.new > 0:
             line = f"M92 {_STEPS[self.setting]}{spell(self.setting, self.new)}"
             object.__setattr__(self, "gcode", line)
+
+    @property
+    def where(self) -> str:
+        """Where it takes effect, in words; what is still to be set stands out."""
+        return where_words(self.place, is_set=self.is_set) if self.place else ""
 
 
 def spell(setting: str, value: float | None) -> str:
@@ -113,23 +120,27 @@ def steps_line(values: Iterable[Value]) -> str:
     return f"M92 {' '.join(words)}" if words else ""
 
 
-def table(values: Iterable[Value]) -> list[tuple[str, str, str, str, str]]:
-    """Return rows (what it is, setting, old, new, unit) of texts, for a terminal or a page."""
+#: Heads of the columns of `table`.
+COLUMNS = ("what it is", "setting", "old", "new", "unit", "where")
+
+
+def table(values: Iterable[Value]) -> list[tuple[str, ...]]:
+    """Return rows of texts under `COLUMNS`, for a terminal or a page."""
     return [
-        (v.physical_name, v.setting, spell(v.setting, v.old), spell(v.setting, v.new), v.unit)
+        (v.physical_name, v.setting, spell(v.setting, v.old), spell(v.setting, v.new), v.unit, v.where)
         for v in values
-    ]
+    ]  # fmt: skip
 
 
 def values_csv(values: Iterable[Value]) -> str:
     """Return the values as CSV."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(["setting", "what_it_is", "old", "new", "unit", "gcode", "applied_to"])
+    writer.writerow(["setting", "what_it_is", "old", "new", "unit", "gcode", "where"])
     for v in values:
         old = "" if v.old is None else spell(v.setting, v.old)
         new = spell(v.setting, v.new)
-        writer.writerow([v.setting, v.physical_name, old, new, v.unit, v.gcode, v.applied_to])
+        writer.writerow([v.setting, v.physical_name, old, new, v.unit, v.gcode, v.where])
     return out.getvalue()
 
 
@@ -146,7 +157,11 @@ def values_data(values: Iterable[Value]) -> dict[str, Any]:
 def values_text(values: Iterable[Value]) -> str:
     """Return the values as short plain text; this is what the QR code on the card says."""
     listed = list(values)
-    lines = [f"{v.setting} {spell(v.setting, v.new)} {v.unit}".rstrip() for v in listed]
+    lines = [
+        f"{v.setting} {spell(v.setting, v.new)} {v.unit}".rstrip()
+        + (f" ({v.where})" if in_files(v.place) else "")
+        for v in listed
+    ]
     line = steps_line(listed)
     return "\n".join([*lines, line] if line else lines)
 
@@ -197,10 +212,10 @@ _CARD = """<!doctype html>
 <h1>{{ title }}</h1>
 {% if note %}<p>{{ note }}</p>{% endif %}
 <table>
-<tr><th>What it is</th><th>Setting</th><th>Old</th><th>New</th><th>Unit</th></tr>
-{% for what, setting, old, new, unit in rows -%}
+<tr><th>What it is</th><th>Setting</th><th>Old</th><th>New</th><th>Unit</th><th>Where</th></tr>
+{% for what, setting, old, new, unit, where in rows -%}
 <tr><td>{{ what }}</td><td>{{ setting }}</td><td class="number">{{ old }}</td>
-<td class="number"><b>{{ new }}</b></td><td>{{ unit }}</td></tr>
+<td class="number"><b>{{ new }}</b></td><td>{{ unit }}</td><td>{{ where }}</td></tr>
 {% endfor -%}
 </table>
 {{ code | safe }}

@@ -1,21 +1,15 @@
 """`truebead apply`: put corrections into a sliced file or a model, or show the values to type in."""
 
-import sys
-from collections.abc import Callable, Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Protocol
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.commands.common import ForceOption, JsonOption, build_volume, print_json
+from calib.commands.common import ForceOption, JsonOption, print_json
 from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
 from calib.errors import BadInput
 
 if TYPE_CHECKING:
-    from calib.apply.applied import InForce
-    from calib.apply.gcode.check import Check
-    from calib.apply.gcode.job import Job
-    from calib.apply.limits import Limits
     from calib.apply.values import Value
 
 #: Suffixes of files that can be corrected.
@@ -24,20 +18,6 @@ MODELS = (".stl", ".3mf")
 
 #: What a corrected file is called by default, and known by when it is given again.
 _MARK = ".corrected"
-
-_SHOWN_CHANGES = 8
-
-#: A file this large takes long enough to show progress.
-_LONG_WORK_BYTES = 30_000_000
-
-
-class CorrectionsInForce(Protocol):
-    """Looks up a profile: its corrections as values, and the limits of its printer."""
-
-    def __call__(
-        self, printer: str | None, nozzle: str | None, spool: str | None, store: str | None
-    ) -> "tuple[Iterable[Value], Limits]":
-        """Return both, or raise BadInput for an unknown name."""
 
 
 def register(app: typer.Typer) -> None:
@@ -59,7 +39,19 @@ def apply(
     store: StoreOption = None,
     in_printer: Annotated[
         list[str] | None,
-        typer.Option(help="A setting that has been typed into the printer, so no file needs it."),
+        typer.Option(
+            help="A setting, or all of `scale`, `skew`, that is set in the printer or the slicing"
+            " settings: kept, and files go without it.",
+            metavar="SETTING",
+        ),
+    ] = None,
+    in_models: Annotated[
+        list[str] | None,
+        typer.Option(help="One that is put into models from now on.", metavar="SETTING"),
+    ] = None,
+    in_gcode: Annotated[
+        list[str] | None,
+        typer.Option(help="One that is put into sliced files from now on.", metavar="SETTING"),
     ] = None,
     scale_x: Annotated[float | None, typer.Option(help="Scale X to this many %.")] = None,
     scale_y: Annotated[float | None, typer.Option(help="Scale Y to this many %.")] = None,
@@ -69,7 +61,11 @@ def apply(
     skew_yz: Annotated[float | None, typer.Option(help="Lean of Z toward +Y, degrees.")] = None,
     flow: Annotated[float | None, typer.Option(help="Extrude this many % (G-code).")] = None,
     schedule: Annotated[
-        Path | None, typer.Option(help="schedule.csv of a piece: settings by height (G-code).")
+        Path | None,
+        typer.Option(
+            help="schedule.csv of a calibration piece: settings by height (G-code)."
+            " Kept corrections are not put into it."
+        ),
     ] = None,
     wait: Annotated[
         bool, typer.Option("--wait", help="Wait for each temperature of the schedule.")
@@ -114,8 +110,13 @@ def apply(
     """Put corrections into a sliced file or a model, or show the values to type in.
 
     The file itself is never changed. Scale is the % to scale to, not the error that was measured.
-    What is set in the printer already is not put into a file again.
+    Nothing is corrected twice: it is kept where each correction takes effect, in the printer, in
+    models or in G-code. What first goes into a file is put into such files from then on.
     """
+    from calib.commands.apply_file import correct_gcode, correct_model, refuse_for_model
+    from calib.commands.apply_profile import Profile, read_profile, with_given, with_limits
+    from calib.places import Place
+
     try:
         options = {
             "scale_x_percent": scale_x,
@@ -126,11 +127,21 @@ def apply(
             "skew_yz_deg": skew_yz,
             "flow_percent": flow,
         }
+        wanted = {
+            Place.PRINTER: in_printer or [],
+            Place.MODELS: in_models or [],
+            Place.GCODE: in_gcode or [],
+        }
         alone = all(v is None for v in options.values()) and schedule is None
-        values, limits = _gather(
-            options, in_printer or [], (printer, nozzle, spool, store), alone=alone
-        )
-        limits = _limits(limits, build, origin, hot_end_max_c, bed_max_c)
+        profile = Profile()
+        if printer or nozzle or spool or alone or any(wanted.values()):
+            names = (printer, nozzle, spool, store)
+            profile = read_profile(names, wanted, write=not dry_run)
+        kept = profile.values if schedule is None else ()  # a calibration piece goes without
+        values = with_given(kept, options)
+        limits = with_limits(profile.limits, build, origin, hot_end_max_c, bed_max_c)
+        for line in profile.told:
+            typer.echo(line, err=as_json)
         if card or csv or file is None:
             _show_values(values, card, csv, as_json and file is None, force, quiet=bool(file))
         if file is None:
@@ -140,13 +151,16 @@ def apply(
         target = _target(file, out, force or dry_run, again)
         kind = file.suffix.lower()
         if kind in GCODE:
-            _gcode(
-                file, target, values, limits, schedule, centre,
+            correct_gcode(
+                file, target, values, profile, limits, schedule, centre,
                 wait=wait, dry_run=dry_run, check=check, again=again, as_json=as_json,
             )  # fmt: skip
         elif kind in MODELS:
-            _refuse_for_model(schedule=schedule, check=check, flow=flow)
-            _model(file, target, values, limits, dry_run=dry_run, as_json=as_json)
+            refuse_for_model(schedule=schedule, check=check, flow=flow)
+            correct_model(
+                file, target, values, profile, limits,
+                again=again, dry_run=dry_run, as_json=as_json,
+            )  # fmt: skip
         else:
             raise BadInput(
                 f"files named *{kind} can't be corrected",
@@ -156,111 +170,6 @@ def apply(
     except BadInput as err:
         typer.echo(f"truebead: {err.line}", err=True)
         raise typer.Exit(2) from None
-
-
-# -- what is to be applied --------------------------------------------------------------------
-
-
-def _gather(
-    options: dict[str, float | None],
-    in_printer: list[str],
-    names: tuple[str | None, str | None, str | None, str | None],
-    *,
-    alone: bool,
-) -> "tuple[list[Value], Limits | None]":
-    """Return the values of the profile, those given as options instead of its own."""
-    from calib.apply.applied import set_in_printer
-    from calib.apply.values import Value
-
-    values: list[Value] = []
-    limits = None
-    if any(names[:3]) or alone:
-        kept, limits = from_store(*names)
-        values = list(kept)
-    given = [
-        Value(
-            setting=name,
-            old=0.0 if name.endswith("deg") else 100.0,
-            new=new,
-            unit="deg" if name.endswith("deg") else "%",
-        )
-        for name, new in options.items()
-        if new is not None
-    ]
-    instead = {v.setting for v in given}
-    values = [v for v in values if v.setting not in instead] + given
-    return list(set_in_printer(values, in_printer)), limits
-
-
-def from_store(
-    printer: str | None, nozzle: str | None, spool: str | None, store: str | None
-) -> "tuple[list[Value], Limits]":
-    """Return a profile's values and its printer's limits; steps count as set in the printer.
-
-    Sizes, skew and offset hold for the model as drawn, so they count as long as they are in force.
-    Of the rest only what was found to be worth a change is returned; nothing that an event has made
-    stale is.
-    """
-    from calib.apply.limits import Limits
-    from calib.apply.values import Value
-    from calib.corrections import Verdict
-    from calib.solve import NEUTRAL
-    from calib.store import open_store
-
-    with open_store(store, make=False) as opened:
-        known = opened.printer(printer)
-        profile = opened.in_force(printer, nozzle, spool)
-    limits = Limits(
-        hot_end_max_c=known.hot_end_max_c,
-        bed_max_c=known.bed_max_c,
-        build_x_mm=known.build_x_mm,
-        build_y_mm=known.build_y_mm,
-        build_z_mm=known.build_z_mm,
-    )
-    values = []
-    for v in profile:
-        found = v.source.correction
-        if v.value is None or v.stale:
-            continue
-        drawn = NEUTRAL.get(v.setting) if v.setting != "flow_percent" else None
-        if v.value == drawn or (drawn is None and found.verdict != Verdict.APPLY):
-            continue
-        values.append(
-            Value(
-                setting=v.setting,
-                old=found.old if drawn is None else drawn,
-                new=v.value,
-                unit=v.unit,
-                applied_to="printer" if v.setting.startswith("steps_") else "",
-                corrects=" or ".join(sorted({v.setting, found.instead_of} - {""})),
-            )
-        )
-    return values, limits
-
-
-def _limits(
-    known: "Limits | None",
-    build: str,
-    origin: str,
-    hot_end_max_c: float | None,
-    bed_max_c: float | None,
-) -> "Limits":
-    from dataclasses import replace
-
-    from calib.apply.limits import Limits, parse_point
-
-    limits = known or Limits()
-    if build:
-        x, y, z = build_volume(build)
-        limits = replace(limits, build_x_mm=x, build_y_mm=y, build_z_mm=z)
-    if origin:
-        x, y, z = parse_point(origin, "--origin")
-        limits = replace(limits, origin_x_mm=x, origin_y_mm=y, origin_z_mm=z)
-    if hot_end_max_c is not None:
-        limits = replace(limits, hot_end_max_c=hot_end_max_c)
-    if bed_max_c is not None:
-        limits = replace(limits, bed_max_c=bed_max_c)
-    return limits
 
 
 def _target(file: Path, out: Path | None, may_replace: bool, again: bool) -> Path:
@@ -285,133 +194,6 @@ def _target(file: Path, out: Path | None, may_replace: bool, again: bool) -> Pat
     if target.exists() and not may_replace:
         raise BadInput("the file is there already", where=str(target), mend="add --force")
     return target
-
-
-# -- kinds of files ---------------------------------------------------------------------------
-
-
-def _gcode(
-    file: Path,
-    target: Path,
-    values: "list[Value]",
-    limits: "Limits",
-    schedule: Path | None,
-    centre: str,
-    *,
-    wait: bool,
-    dry_run: bool,
-    check: bool,
-    again: bool,
-    as_json: bool,
-) -> None:
-    from calib.apply.applied import for_file
-    from calib.apply.gcode.stream import rewrite_file
-    from calib.apply.telling import gcode_data, tell_gcode
-
-    needed = for_file(values, gcode=True)
-    job = _job(needed, limits, schedule, centre, wait)
-
-    def verify(path: Path) -> "list[Check]":
-        return _compare(file, path, job)
-
-    result = rewrite_file(
-        file,
-        None if dry_run else target,
-        job,
-        show=_SHOWN_CHANGES if dry_run else 0,
-        again=again,
-        step=_progress(file),
-        verify=verify if check else None,
-    )
-    written = None if dry_run else target
-    if as_json:
-        print_json(gcode_data(file, written, job, result))
-        return
-    _say(tell_gcode(file, job, needed, result), written)
-
-
-def _job(
-    needed: "InForce", limits: "Limits", schedule: Path | None, centre: str, wait: bool
-) -> "Job":
-    from calib.apply.gcode.job import Job
-    from calib.apply.gcode.plan import read_schedule
-    from calib.apply.limits import parse_point
-
-    return Job(
-        matrix=needed.matrix,
-        centre_mm=parse_point(centre, "--centre") if centre else limits.middle_mm,
-        flow=needed.flow,
-        schedule=read_schedule(schedule) if schedule else (),
-        limits=limits,
-        wait=wait,
-    )
-
-
-def _progress(file: Path) -> Callable[[int], None]:
-    """Return what shows how far a large file has come; nothing where nobody looks."""
-    size = file.stat().st_size
-    if size < _LONG_WORK_BYTES or not sys.stderr.isatty():
-        return lambda _: None
-    return lambda done: typer.echo(f"\r{100 * done / size:3.0f} %\r", nl=False, err=True)
-
-
-def _compare(old: Path, new: Path, job: "Job") -> "list[Check]":
-    from calib.apply.gcode.check import compare
-
-    with (
-        old.open(encoding="utf-8", errors="replace") as before,
-        new.open(encoding="utf-8", errors="replace") as after,
-    ):
-        return compare(before, after, job)
-
-
-def _refuse_for_model(*, schedule: Path | None, check: bool, flow: float | None) -> None:
-    wrong = {"--schedule": schedule is not None, "--check": check, "--flow": flow is not None}
-    for option, given in wrong.items():
-        if given:
-            raise BadInput(
-                "only a sliced file can take this", where=option, mend="give the G-code instead"
-            )
-
-
-def _model(
-    file: Path,
-    target: Path,
-    values: "list[Value]",
-    limits: "Limits",
-    *,
-    dry_run: bool,
-    as_json: bool,
-) -> None:
-    import tempfile
-
-    from calib.apply.applied import for_file
-    from calib.apply.mesh import map_stl
-    from calib.apply.telling import model_data, model_notes, tell_model
-    from calib.apply.threemf import map_3mf
-
-    needed = for_file(values, gcode=False)
-    convert = map_stl if file.suffix.lower() == ".stl" else map_3mf
-    if dry_run:
-        with tempfile.TemporaryDirectory() as folder:
-            moved = convert(file, Path(folder) / file.name, needed.matrix)
-    else:
-        moved = convert(file, target, needed.matrix)
-    written = None if dry_run else target
-    notes = model_notes(file, needed, moved, limits)
-    if as_json:
-        print_json(model_data(file, written, needed, moved, notes))
-        return
-    _say(tell_model(needed, moved, notes), written)
-
-
-def _say(lines: list[str], written: Path | None) -> None:
-    for line in lines:
-        typer.echo(line)
-    typer.echo(f"wrote {written}" if written else "nothing written (--dry-run)")
-
-
-# -- values -----------------------------------------------------------------------------------
 
 
 def _show_values(
@@ -440,8 +222,8 @@ def _show_values(
     if as_json:
         print_json(v.values_data(values))
         return
-    rows = [("what it is", "setting", "old", "new", "unit"), *v.table(values)]
-    widths = [max(len(row[i]) for row in rows) for i in range(5)]
+    rows = [v.COLUMNS, *v.table(values)]
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     for row in rows:
         cells = [cell.ljust(w) for cell, w in zip(row, widths, strict=True)]
         typer.echo("  ".join(cells).rstrip())

@@ -1,5 +1,6 @@
 """`truebead keep`: solve a sheet and keep its corrections for a printer, a nozzle and a spool."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -8,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypedDict
 import typer
 
 from calib.commands.common import JsonOption, print_json
-from calib.commands.profile import correction_json
+from calib.commands.kept_json import correction_json
 from calib.commands.show import (
     NozzleOption,
     PrinterOption,
@@ -16,16 +17,19 @@ from calib.commands.show import (
     StoreOption,
     change,
     half_width,
+    place_lines,
     say,
     say_table,
 )
+from calib.corrections import Verdict
 from calib.errors import StoreError
 from calib.instruments import DEFAULTS, Instrument
+from calib.places import Place, in_files
 
 if TYPE_CHECKING:
     from calib.readings import Sheet
     from calib.solve import Context, Solution
-    from calib.store.records import KeptCorrection
+    from calib.store.records import InForce, KeptCorrection
     from calib.store.store import Store
 
 _TRIES = 4
@@ -69,12 +73,19 @@ def keep(
             "printer": opened.printer(printer).name, "nozzle": nozzle, "spool": spool,
         }  # fmt: skip
         for path in sheets:
-            solution, kept = _keep_one(opened, path, names, use or [])
+            solution, kept, doubts = _keep_one(opened, path, names, use or [])
             again = again or solution.needs_user
-            answers.append({"sheet": str(path), "corrections": [correction_json(k) for k in kept]})
+            answers.append(
+                {
+                    "sheet": str(path), "corrections": [correction_json(k) for k in kept],
+                    "doubts": doubts,
+                }
+            )  # fmt: skip
             if not as_json:
                 _say_kept(path, solution, kept)
-                _say_outweighed(opened, kept)
+                for line in doubts:
+                    say(line, "yellow")
+                _say_in_force(opened, kept)
     if as_json:
         print_json(answers)
     if again:
@@ -83,8 +94,11 @@ def keep(
 
 def _keep_one(
     opened: "Store", path: Path, names: Names, use: list[str]
-) -> tuple["Solution", list["KeptCorrection"]]:
-    """Solve with what is set now and keep; anew where somebody else was quicker meanwhile."""
+) -> tuple["Solution", list["KeptCorrection"], list[str]]:
+    """Solve with what is set now and keep; anew where somebody else was quicker meanwhile.
+
+    The lines say where the sheet and what was kept before do not go together.
+    """
     from calib.solve import check_made_for, solve_sheet, with_settings_of
     from calib.store.base import ChangedMeanwhile
 
@@ -93,6 +107,7 @@ def _keep_one(
     for last in (False,) * _TRIES + (True,):
         seen = opened.revision(names["printer"])
         known = opened.context_for(**names, printed=sheet.piece.printed)
+        before = opened.in_force(**names) if sheet.piece.printed else []
         context = with_settings_of(sheet, known)
         solution = solve_sheet(sheet, replace(context, instruments=instruments(sheet, context)))
         _check_extruder(solution, names["printer"])
@@ -104,7 +119,44 @@ def _keep_one(
                 raise
         else:
             break
-    return solution, opened.corrections(uids)
+    kept = opened.corrections(uids)
+    return solution, kept, _doubts(before, kept)
+
+
+def _doubts(before: Sequence["InForce"], kept: Sequence["KeptCorrection"]) -> list[str]:
+    """Say where a piece looks as if it was printed with other settings than its sheet takes it to be.
+
+    The error of before, found once more, was not corrected while the piece was printed; one that is
+    gone was corrected, though the sheet says it was not. Either would undo, or double, a correction.
+    """
+    by_setting = {v.setting: v for v in before if v.value is not None and not v.stale}
+    lines = []
+    for k in kept:
+        c, v = k.correction, by_setting.get(k.correction.setting)
+        if not k.chosen or v is None or v.source.correction.verdict != Verdict.APPLY:
+            continue
+        then = v.source.correction.error
+        near = 2 * math.hypot(then.u, c.error.u)
+        repeated = abs(c.error.value - then.value) <= near
+        mend = f"truebead profile undo {k.sheet_uid[:8]}"
+        if (
+            v.place == Place.PRINTER
+            and c.old == v.value
+            and c.verdict == Verdict.APPLY
+            and repeated
+        ):
+            lines.append(
+                f"{c.setting}: the very error of before is found once more, as if {c.old:.5g} had not"
+                f" been set. If it had not: {mend}, put what was set into the sheet's line"
+                f" # now.{c.setting}: and keep it again."
+            )
+        if in_files(v.place) and c.verdict == Verdict.LEAVE and c.old != v.value and not repeated:
+            lines.append(
+                f"{c.setting}: the error of before is gone, as if {v.value:.5g} had been set. If it"
+                f" had: {mend}, write {v.value:.5g} into the sheet's line # now.{c.setting}: and keep"
+                f" it again after truebead apply --in-printer {c.setting}."
+            )
+    return lines
 
 
 def _check_extruder(solution: "Solution", printer: str) -> None:
@@ -159,18 +211,21 @@ def _say_kept(path: Path, solution: "Solution", kept: list["KeptCorrection"]) ->
         )
 
 
-def _say_outweighed(opened: "Store", kept: Sequence["KeptCorrection"]) -> None:
-    """Say which of the kept values did not take the place of a surer one."""
+def _say_in_force(opened: "Store", kept: Sequence["KeptCorrection"]) -> None:
+    """Say which kept values did not take a surer one's place, and where the others take effect."""
     if not kept or not kept[0].spool:
         return
     uids = {k.uid for k in kept}
     first = kept[0]
-    for v in opened.in_force(first.printer, first.nozzle, first.spool):
+    in_force = opened.in_force(first.printer, first.nozzle, first.spool)
+    for v in in_force:
         if v.vaguer is not None and v.vaguer.uid in uids:
             say(
                 f"{v.setting}: the value from {v.source.pattern} of {v.source.kept_at:%Y-%m-%d}"
                 " stays in force; this one agrees with it and is far less sure"
             )
+    for line in place_lines([v for v in in_force if v.source.uid in uids]):
+        say(line)
 
 
 def again_lines(kept: Sequence["KeptCorrection"]) -> list[str]:

@@ -6,7 +6,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.commands.common import SAFETY, JsonOption, print_json
-from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption, say
+from calib.commands.show import (
+    NozzleOption,
+    PrinterOption,
+    SpoolOption,
+    StoreOption,
+    place_lines,
+    say,
+)
 
 if TYPE_CHECKING:
     from calib.plan import Plan, Step
@@ -54,9 +61,12 @@ def next_(
     found = replace(found, steps=tuple(_fitted(step, setup) for step in found.steps))
     costs = [_cost(step, setup, reel) for step in found.steps]
     if as_json:
-        print_json(_plan_json(names, found, costs))
+        places = {v.setting: {"place": str(v.place), "is_set": v.is_set} for v in known.in_force}
+        print_json({**_plan_json(names, found, costs), "places": places})
     else:
         _say_plan(names, found, costs)
+        for line in place_lines(known.in_force, f" {options(names)}"):
+            say(line)
 
 
 def _fitted(step: "Step", setup: "PrintSetup") -> "Step":

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.commands.common import JsonOption, print_json
+from calib.commands.kept_json import correction_json, setting_json
 from calib.commands.profile_split import split
 from calib.commands.show import (
     NozzleOption,
@@ -19,14 +20,17 @@ from calib.commands.show import (
     half_width,
     iso,
     number,
+    place_lines,
     say,
     say_line,
     say_table,
 )
 from calib.errors import BadInput
+from calib.places import Place, where_words
 
 if TYPE_CHECKING:
-    from calib.store.records import InForce, KeptCorrection, KeptSheet
+    from calib.store.records import InForce, KeptCorrection, KeptSheet, SaidPlace
+    from calib.store.store import Store
 
 profile = typer.Typer(
     no_args_is_help=True, help="Show the corrections in force, their history, and take them back."
@@ -82,6 +86,8 @@ def show(
     for v in settings:
         if v.vaguer is not None:
             say(_vaguer_line(v))
+    for line in place_lines(settings):
+        say(line)
     for line in deed_lines(deeds):
         say(line)
 
@@ -141,12 +147,24 @@ def history(
             _say_sheet(opened.sheet(sheet), as_json)
             return
         found = opened.history(printer, nozzle, spool, setting, limit)
+        one = printer or (found[0].printer if len({k.printer for k in found}) == 1 else None)
+        said = opened.places(one, limit) if one else []
     if as_json:
         print_json([correction_json(k) for k in found])
         return
     say("Kept corrections, newest first, by sheet", "bold")
     for line in history_lines(found):
         say_line(line)
+    said = [p for p in said if setting in (None, p.setting) and spool in (None, p.spool)]
+    if said:
+        say("Where they take effect, as it was said, newest first", "bold")
+    for p in said:
+        say_line(f"{p.at:%Y-%m-%d %H:%M} {_said_line(p)}")
+
+
+def _said_line(p: "SaidPlace") -> str:
+    value = "" if p.value is None else f" {p.value:.6g}"
+    return f"{p.setting}{value} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
 
 
 def history_lines(found: "Sequence[KeptCorrection]") -> list[str]:
@@ -262,6 +280,7 @@ def undo(
 
     with open_store(store, make=False) as opened:
         done = opened.undo(id_, why, printer=printer, nozzle=nozzle, spool=spool)
+        back = _set_back(opened, done)
     if as_json:
         print_json([correction_json(k) for k in done])
         return
@@ -269,6 +288,33 @@ def undo(
     names = ", ".join(k.correction.setting for k in done)
     say(f"Taken back: {names} of {first.pattern} {first.piece_id} (sheet {first.sheet_uid[:8]}).")
     say("They stay in the history; the same sheet can be kept again.")
+    if back:
+        say(f"Set back in the printer or the slicing settings: {', '.join(back)}.", "yellow")
+
+
+def _set_back(opened: "Store", done: "Sequence[KeptCorrection]") -> list[str]:
+    """Return what was set in the printer by corrections that are taken back, and what to set now."""
+    first = done[0]
+    said: dict[str, SaidPlace] = {}
+    for p in opened.places(first.printer):
+        if not first.spool or p.spool == first.spool:
+            said.setdefault(p.setting, p)
+    now = {}
+    if first.nozzle and first.spool:
+        in_force = opened.in_force(first.printer, first.nozzle, first.spool)
+        now = {v.setting: v.value for v in in_force}
+    lines = []
+    for c in (k.correction for k in done):
+        word = said.get(c.setting)
+        value = now.get(c.setting, c.old)
+        if (
+            word is not None
+            and word.place == Place.PRINTER
+            and word.value == c.new
+            and value is not None
+        ):
+            lines.append(f"{c.setting} {number(value, c.u_new)}")
+    return lines
 
 
 @profile.command(epilog="Example: truebead profile drift --printer lantern")
@@ -318,50 +364,5 @@ def _row(v: "InForce") -> tuple[str, ...]:
         v.unit,
         where,
         age(v.source.kept_at),
-        "stale" if v.stale else "",
+        "stale" if v.stale else "" if v.value is None else v.where,
     )
-
-
-def setting_json(v: "InForce") -> dict[str, Any]:
-    """Return one setting of a profile for machines."""
-    return {
-        "setting": v.setting,
-        "value": v.value,
-        "unit": v.unit,
-        "u": v.u,
-        "expanded_95": v.expanded,
-        "layer": str(v.layer),
-        "inherited_from": list(v.inherited_from),
-        "stale": v.stale,
-        "vaguer": None if v.vaguer is None else v.vaguer.uid,
-        "source": correction_json(v.source),
-    }
-
-
-def correction_json(k: "KeptCorrection") -> dict[str, Any]:
-    """Return a kept correction for machines."""
-    c = k.correction
-    return {
-        "id": k.uid,
-        "setting": c.setting,
-        "old": c.old,
-        "new": c.new,
-        "u_new": c.u_new,
-        "unit": c.unit,
-        "verdict": str(c.verdict),
-        "scope": str(c.scope),
-        "chosen": k.chosen,
-        "evidence": c.evidence,
-        "reason": c.reason,
-        "sheet": k.sheet_uid,
-        "pattern": k.pattern,
-        "piece": k.piece_id,
-        "printer": k.printer,
-        "nozzle": k.nozzle,
-        "material": k.material,
-        "spool": k.spool,
-        "kept_at": iso(k.kept_at),
-        "by_version": k.by_version,
-        "undone_at": iso(k.undone_at),
-        "why_undone": k.why_undone,
-    }

@@ -1,8 +1,7 @@
 """`truebead read` and `truebead sheet`: readings typed in, and sheets made without the solid."""
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
@@ -17,10 +16,8 @@ from calib.commands.common import (
     print_json,
     setup_from,
 )
+from calib.commands.piece_folder import kept_setup, make_folder, open_folder, page
 from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
-
-if TYPE_CHECKING:
-    from patterns.piece import Piece
 
 
 def register(app: typer.Typer) -> None:
@@ -99,56 +96,30 @@ def sheet(
     from patterns import registry
 
     path = Path(what)
+    told: tuple[str, ...] = ()
     if path.exists() and what not in registry.all_patterns() | registry.all_checks():
         report = _again(path, force=force)
     else:
-        from calib.commands.make import kept_setup
-
         kept = kept_setup(printer, nozzle, spool, store)
         setup = setup_from(
             kept.setup, nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build
         )
         piece = kept.piece(registry.get(what), pairs(settings or [], "--set"), setup)
-        separator = ";" if semicolons else ","
-        report = _new(piece, out or Path(what), unit, repeats, separator, kept.keys, force=force)
+        told = kept.told if piece.printed else ()
+        report, _ = make_folder(
+            piece, out or Path(what), unit=unit, repeats=repeats,
+            separator=";" if semicolons else ",", force=force, keys=kept.keys, solid=False,
+        )  # fmt: skip
     if as_json:
         print_json(report)
     else:
+        for line in told:
+            typer.echo(line)
         typer.echo(f"{report['pattern']} is in {report['folder']}: {', '.join(report['files'])}")
-
-
-def _new(
-    piece: "Piece",
-    folder: Path,
-    unit: str,
-    repeats: int,
-    separator: str,
-    keys: Mapping[str, str],
-    *,
-    force: bool,
-) -> dict[str, Any]:
-    import secrets
-    from datetime import UTC, datetime
-
-    from calib.commands.make import open_folder
-    from calib.files import write_atomic
-    from calib.readings import sheet_csv
-
-    piece_id, made = secrets.token_hex(4), datetime.now(UTC)
-    text = sheet_csv(
-        piece, piece_id, made, unit=unit, repeats=repeats, separator=separator, keys=keys
-    )
-    page = _page(piece, piece_id, made=f"{made:%Y-%m-%d}", unit=unit, repeats=repeats)
-    files = {"sheet.csv": text, "sheet.html": page}
-    open_folder(folder, list(files), force=force)
-    for name, data in files.items():
-        write_atomic(folder / name, data, force=force)
-    return {"pattern": piece.pattern, "piece": piece_id, "folder": str(folder), "files": [*files]}
 
 
 def _again(path: Path, *, force: bool) -> dict[str, Any]:
     """Make the page of a piece again from its sheet, which is left as it is."""
-    from calib.commands.make import open_folder
     from calib.files import write_atomic
     from calib.readings import read_table, sheet_of
 
@@ -157,19 +128,7 @@ def _again(path: Path, *, force: bool) -> dict[str, Any]:
     open_folder(folder, ["sheet.html"], force=force)
     repeats = len([c for c in table.reading_columns if table.header.cell(c)])
     made = found.keys.get("made", "")[:10]
-    page = _page(found.piece, found.piece_id, made=made, unit=found.unit, repeats=repeats)
-    write_atomic(folder / "sheet.html", page, force=force)
+    html = page(found.piece, found.piece_id, made=made, unit=found.unit, repeats=repeats)
+    write_atomic(folder / "sheet.html", html, force=force)
     return {"pattern": found.piece.pattern, "piece": found.piece_id, "folder": str(folder),
             "files": ["sheet.html"]}  # fmt: skip
-
-
-def _page(piece: "Piece", piece_id: str, *, made: str, unit: str, repeats: int) -> str:
-    from calib.report.sheet_page import sheet_html
-
-    picture = ""
-    if piece.printed:
-        from patterns.drawing import draw_piece
-        from patterns.preview import preview_mesh
-
-        picture = draw_piece(piece, preview_mesh(piece.body))
-    return sheet_html(piece, picture, piece_id, made=made, unit=unit, repeats=repeats)

@@ -10,6 +10,8 @@ import typer
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from calib.store.records import InForce
+
 StoreOption = Annotated[
     str | None,
     typer.Option(
@@ -106,3 +108,33 @@ def age(at: datetime, now: datetime | None = None) -> str:
     if days < 60:
         return f"{days:.0f} days"
     return f"{days / 30.4:.0f} months" if days < 700 else f"{days / 365.25:.0f} years"
+
+
+def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
+    """Say what is still to be set, and what files get, so that a piece is printed without it.
+
+    Parameters
+    ----------
+    options : str
+        What names printer, nozzle and spool, for the command that is shown.
+    """
+    from calib.places import NEUTRAL, Place
+
+    by_place: dict[str, list[str]] = {}
+    for v in values:
+        if v.value is None or v.stale or v.is_set or v.value == NEUTRAL.get(v.setting):
+            continue
+        by_place.setdefault(v.place, []).append(f"{v.setting} {number(v.value, v.u)}")
+    lines = []
+    if found := by_place.get(Place.PRINTER):
+        lines.append(
+            f"To be set in the printer or the slicing settings before you print: {', '.join(found)}."
+            f" Once set, say so: truebead apply --in-printer SETTING{options}"
+        )
+    for place, files in ((Place.MODELS, "models"), (Place.GCODE, "G-code")):
+        if found := by_place.get(place):
+            lines.append(
+                f"Put into {files} by truebead apply FILE, so print calibration pieces without:"
+                f" {', '.join(found)}."
+            )
+    return lines

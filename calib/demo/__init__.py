@@ -53,6 +53,9 @@ def play(out: Path, run: Run, say: Callable[[str], None]) -> None:
         fill_in(folder / "sheet.csv", name)
         run(["solve", str(folder / "sheet.csv"), *who, *store])
         run(["keep", str(folder / "sheet.csv"), *who, *store])
+        if name == "dimensional-cube":
+            say("The workshop sets the scale in its slicing settings, and says so.")
+            run(["apply", "--in-printer", "scale", *who, *store])
     (out / "pieces.svg").write_text(all_pieces(), encoding="utf-8")
     say("What is now known of this printer with this nozzle and this spool:")
     run(["profile", "show", *who, *store])

@@ -201,6 +201,7 @@ def _profile(names: tuple[str, str], values: Sequence[InForce]) -> dict[str, Any
         {
             "setting": v.setting, "value": expanded_words(v.value, v.expanded), "unit": v.unit,
             "where": f"inherited from {', '.join(v.inherited_from[:3])}" if v.inherited_from else str(v.layer),
+            "place": "" if v.value is None else v.where,
             "found": f"{v.source.kept_at:%Y-%m-%d}, {v.source.pattern}",
             "state": f"stale: {v.stale}" if v.stale else "good",
         }

@@ -10,10 +10,11 @@ from pathlib import Path
 from sqlalchemy import func, select, text
 
 from calib.errors import StoreError
+from calib.places import Place
 from calib.store.base import StoreBase
 from calib.store.engine import HEAD, speaking, store_url
 from calib.store.keeping import keep_key, text_sha256
-from calib.store.tables import CorrectionRow, EventRow, ReadingRow, SheetRow, UndoRow
+from calib.store.tables import CorrectionRow, EventRow, PlaceRow, ReadingRow, SheetRow, UndoRow
 
 
 class Care(StoreBase):
@@ -21,7 +22,7 @@ class Care(StoreBase):
 
     def counts(self) -> dict[str, int]:
         """Return how many rows each kept table has."""
-        tables = {"sheets": SheetRow, "readings": ReadingRow, "corrections": CorrectionRow, "taken back": UndoRow, "events": EventRow}  # fmt: skip
+        tables = {"sheets": SheetRow, "readings": ReadingRow, "corrections": CorrectionRow, "taken back": UndoRow, "events": EventRow, "places": PlaceRow}  # fmt: skip
         with self._read() as session:
             return {
                 name: int(session.scalar(select(func.count()).select_from(t)) or 0)
@@ -62,6 +63,8 @@ class Care(StoreBase):
                 .where(CorrectionRow.printer_id != SheetRow.printer_id)
             )
             wrong += [f"correction {u}: its sheet is of another printer" for u in session.scalars(strayed)]  # fmt: skip
+            odd = select(PlaceRow.uid, PlaceRow.place).where(PlaceRow.place.not_in(list(Place)))
+            wrong += [f"place {u}: {place!r} is none that is known" for u, place in session.execute(odd)]  # fmt: skip
         return wrong
 
 

@@ -4,15 +4,17 @@ from collections.abc import Iterable, Iterator, Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import or_, select
 from sqlalchemy.orm import Session
 
 from calib.store.base import StoreBase, find
+from calib.store.exchange_file import SCHEMA_VERSION
 from calib.store.tables import (
     CorrectionRow,
     EventRow,
     InstrumentRow,
     NozzleRow,
+    PlaceRow,
     PrinterRow,
     ReadingRow,
     SheetRow,
@@ -25,6 +27,7 @@ from calib.store.taking import (
     CORRECTION,
     INSTRUMENT,
     NOZZLE,
+    PLACE,
     PRINTER,
     READING,
     SHEET,
@@ -43,12 +46,13 @@ class Exchange(StoreBase):
         with self._read() as session:
             only = find(session, PrinterRow, "printer", printer).id if printer else None
             yield {
-                "record": "export", "schema_version": 1, "made_at": _iso(datetime.now(UTC)),
+                "record": "export", "schema_version": SCHEMA_VERSION, "made_at": _iso(datetime.now(UTC)),
                 "by_version": version(),
             }  # fmt: skip
             yield from _things(session, only)
             yield from _sheets(session, only)
             yield from _events(session, only)
+            yield from _places(session, only)
 
     def take_in(self, records: Iterable[Mapping[str, Any]]) -> TakenIn:
         """Add records that are not here yet, all of them or none.
@@ -85,8 +89,10 @@ def _things(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
     if only is not None:
         printers = printers.where(PrinterRow.id == only)
         nozzles = nozzles.where(NozzleRow.printer_id == only)
-        used = select(SheetRow.spool_id).where(SheetRow.printer_id == only)
-        spools = spools.where(SpoolRow.id.in_(used))
+        used = [
+            select(t.spool_id).where(t.printer_id == only) for t in (SheetRow, EventRow, PlaceRow)
+        ]
+        spools = spools.where(or_(*(SpoolRow.id.in_(ids) for ids in used)))
     for p in session.scalars(printers):
         yield {"record": "printer", **_values(p, PRINTER), "axes": [_values(a, AXIS) for a in p.axes]}  # fmt: skip
     for n in session.scalars(nozzles):
@@ -160,4 +166,15 @@ def _events(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
             "nozzle": e.nozzle.uid if e.nozzle else None,
             "spool": e.spool.uid if e.spool else None,
             "axis": e.axis, "note": e.note,
+        }  # fmt: skip
+
+
+def _places(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
+    query = select(PlaceRow).order_by(PlaceRow.id)
+    if only is not None:
+        query = query.where(PlaceRow.printer_id == only)
+    for p in session.scalars(query.execution_options(yield_per=AT_ONCE)):
+        yield {
+            "record": "place", **_values(p, PLACE), "at": _iso(p.at),
+            "printer": p.printer.uid, "spool": p.spool.uid if p.spool else None,
         }  # fmt: skip

@@ -11,6 +11,9 @@ from typing import IO, Any
 
 from calib.errors import FileError
 
+#: Version 2 added the records of where settings take effect; older ones are read as they are.
+SCHEMA_VERSION = 2
+
 _CHUNK = 1 << 18
 _LARGEST = 1 << 28  # characters of one record; what is longer is no export
 
@@ -171,10 +174,10 @@ def problem(record: Any) -> str:
     definition = schema()["$defs"].get(record["record"])
     if definition is None or "record" not in definition["required"]:
         return f"there is no sort of record {record['record']!r}"
-    if record["record"] == "export" and record.get("schema_version") != 1:
-        return (
-            f"the export has version {record.get('schema_version')!r}, known is 1: update Truebead"
-        )
+    if record["record"] == "export":
+        found = record.get("schema_version")
+        if isinstance(found, int) and found > SCHEMA_VERSION:
+            return f"the export has version {found}, known is {SCHEMA_VERSION}: update Truebead"
     return _wrong(record, definition, record["record"])
 
 

@@ -12,6 +12,7 @@ from sqlalchemy.orm import Session
 
 from calib.corrections import Scope, Verdict
 from calib.events import TAKEN_BACK, TOPICS, Happened, Topic, is_deed, topic_of, why_stale
+from calib.store.placing import newest_said, placed
 from calib.store.records import EventRecord, InForce, KeptCorrection
 from calib.store.rows import correction_record, corrections_query, event_record
 from calib.store.tables import CorrectionRow, EventRow, NozzleRow, PrinterRow, SpoolRow, UndoRow
@@ -52,7 +53,9 @@ class Look:
             if own is None or own.layer in (Scope.NOZZLE, Scope.PRINTER):
                 found[setting] = value
         values = [_with_staleness(v, found, happened) for v in found.values()]
-        return sorted(values, key=lambda v: (_order(v.setting), v.setting))
+        ordered = sorted(values, key=lambda v: (_order(v.setting), v.setting))
+        said = newest_said(self.session, self.printer.id, self.spool.id, self.at)
+        return placed(ordered, said, self.spool.id)
 
     def unsettled(self, in_force: Sequence[InForce]) -> list[KeptCorrection]:
         """Return the newest corrections of their settings, where they say "print again".

@@ -13,6 +13,7 @@ from calib.errors import StoreError
 from calib.estimate import Estimate
 from calib.events import TAKEN_BACK, event_kind, is_deed, why_stale
 from calib.instruments import DEFAULTS
+from calib.places import value_set
 from calib.plan import Known
 from calib.solve import Context
 from calib.store.base import find, find_nozzle
@@ -135,6 +136,7 @@ class Profiles(Things):
     ) -> Context:
         """Return what an interpreter should know besides a sheet: what is set, drives, instruments.
 
+        What is put into models or G-code is not set: a calibration piece is printed without it.
         With `printed` false (a check without plastic) only what belongs to the printer.
         """
         now_set: dict[str, float] = {}
@@ -142,7 +144,11 @@ class Profiles(Things):
         filament = ""
         if printed:
             values = self.in_force(printer, nozzle, spool)
-            now_set = {v.setting: v.value for v in values if v.value is not None}
+            now_set = {
+                v.setting: value_set(v.setting, v.value, v.place)
+                for v in values
+                if v.value is not None
+            }
             travel = _travel(values)
             filament = self.spool(spool).material
         steps = self.steps_in_force(printer)

@@ -10,6 +10,7 @@ from calib.drift import alarm
 from calib.drives import Drive
 from calib.errors import StoreError
 from calib.estimate import coverage_factor
+from calib.places import Place, where_words
 
 if TYPE_CHECKING:
     import numpy as np
@@ -178,6 +179,12 @@ class InForce:
         Why it can't be trusted any more; empty while it can.
     vaguer : KeptCorrection or None
         Newer evidence that agrees but is far less sure, so that it did not take this one's place.
+    place : str
+        Where it takes effect (`calib.places.Place`).
+    place_said : datetime or None
+        When that was said; None where it is only the usual place.
+    is_set : bool
+        Whether this very value is known to be set in the printer or the slicing settings.
     """
 
     setting: str
@@ -189,6 +196,14 @@ class InForce:
     inherited_from: tuple[str, ...] = ()
     stale: str = ""
     vaguer: KeptCorrection | None = None
+    place: str = Place.PRINTER
+    place_said: datetime | None = None
+    is_set: bool = False
+
+    @property
+    def where(self) -> str:
+        """Where it takes effect, in words."""
+        return where_words(self.place, is_set=self.is_set)
 
     @property
     def expanded(self) -> float:
@@ -228,6 +243,19 @@ class EventRecord:
     axis: str = ""
     note: str = ""
     taken_back: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SaidPlace:
+    """Where somebody said that a setting takes effect; `value` was in force then."""
+
+    uid: str
+    printer: str
+    spool: str
+    setting: str
+    place: str
+    value: float | None
+    at: datetime
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

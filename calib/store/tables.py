@@ -1,7 +1,8 @@
 """The tables of the store, as typed models; the first migration makes the same ones.
 
 Names of things (printer, nozzle, spool, instrument) are the user's keys. `uid` never changes and is
-what two stores are merged by. Sheets, readings, corrections, undos and events are only ever added.
+what two stores are merged by. Sheets, readings, corrections, undos, events and places are
+only ever added.
 """
 
 from datetime import UTC, datetime
@@ -250,3 +251,23 @@ class EventRow(Base):
     printer: Mapped[PrinterRow | None] = relationship(lazy="joined")
     nozzle: Mapped[NozzleRow | None] = relationship(lazy="joined")
     spool: Mapped[SpoolRow | None] = relationship(lazy="joined")
+
+
+class PlaceRow(Base):
+    """Where a setting of a printer takes effect, as it was said; the newest counts, none is deleted.
+
+    `value` is the value that was in force then. Where the place is the printer, it is what was set.
+    """
+
+    __tablename__ = "places"
+    __table_args__ = (Index("places_by_printer", "printer_id", "setting", "at"),)
+    id: Mapped[int] = mapped_column(primary_key=True)
+    uid: Mapped[str] = mapped_column(unique=True, default=new_uid)
+    printer_id: Mapped[int] = mapped_column(ForeignKey("printers.id"))
+    spool_id: Mapped[int | None] = mapped_column(ForeignKey("spools.id"))
+    setting: Mapped[str]
+    place: Mapped[str]
+    value: Mapped[float | None]
+    at: Mapped[datetime] = mapped_column(default=now)
+    printer: Mapped[PrinterRow] = relationship()
+    spool: Mapped[SpoolRow | None] = relationship()

@@ -9,6 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.errors import FileError
+from calib.places import Place, check_place
 from calib.store.keeping import keep_key, text_sha256
 from calib.store.tables import (
     AxisRow,
@@ -16,6 +17,7 @@ from calib.store.tables import (
     EventRow,
     InstrumentRow,
     NozzleRow,
+    PlaceRow,
     PrinterRow,
     ReadingRow,
     SheetRow,
@@ -42,6 +44,7 @@ INSTRUMENT = ("uid", "name", "kind", "unit", "resolution", "mpe", "repeatability
 SHEET = ("uid", "pattern", "piece_id", "sheet_text", "parameters", "keys", "fit", "by_version")
 READING = ("feature", "kind", "axis", "nominal", "value", "u")
 CORRECTION = ("uid", "scope", "setting", "unit", "old", "new", "u_new", "error", "verdict", "evidence", "reason", "instead_of", "chosen", "by_version")  # fmt: skip
+PLACE = ("uid", "setting", "place", "value")
 AT_ONCE = 500
 
 
@@ -96,6 +99,7 @@ class Taking:
         }
         self.undone = set(session.scalars(select(UndoRow.correction_id)))
         self.events = set(session.scalars(select(EventRow.uid)))
+        self.places = set(session.scalars(select(PlaceRow.uid)))
         self.things: dict[str, dict[Any, Any]] = {}  # by uid and by (owner, name)
         self.materials: dict[str, Any] = {}
         self.waiting: list[tuple[Mapping[str, Any], Any, Any, Any]] = []
@@ -259,6 +263,21 @@ class Taking:
                 uid=r["uid"], kind=r["kind"], at=_time(r["at"]), axis=r["axis"], note=r["note"],
                 printer=self._of(self.printers, r["printer"], "printer") if r["printer"] else None,
                 nozzle=self._of(self.nozzles, r["nozzle"], "nozzle") if r["nozzle"] else None,
+                spool=self._of(self.spools, r["spool"], "spool") if r["spool"] else None,
+            )
+        )  # fmt: skip
+
+    def _place(self, r: Mapping[str, Any]) -> None:
+        is_new = r["uid"] not in self.places
+        self.done.count("places", is_new=is_new)
+        if not is_new:
+            return
+        check_place(r["setting"], Place(r["place"]))
+        self.places.add(r["uid"])
+        self._add(
+            PlaceRow(
+                **{n: r[n] for n in PLACE}, at=_time(r["at"]),
+                printer=self._of(self.printers, r["printer"], "printer"),
                 spool=self._of(self.spools, r["spool"], "spool") if r["spool"] else None,
             )
         )  # fmt: skip

@@ -1,0 +1,176 @@
+"""What `truebead apply` applies: the values of a profile, where they take effect, the printer's limits."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+from calib.apply.applied import with_places
+from calib.apply.limits import Limits, parse_point
+from calib.apply.values import Value, spell
+from calib.commands.common import build_volume
+from calib.corrections import Verdict
+from calib.errors import BadInput
+from calib.places import NEUTRAL, Place, named
+
+if TYPE_CHECKING:
+    from calib.store.records import InForce, Printer
+
+Names = tuple[str | None, str | None, str | None, str | None]  # printer, nozzle, spool, store
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """What is in force for a printer, nozzle and spool; everything empty where none is used."""
+
+    values: tuple[Value, ...] = ()
+    limits: Limits = field(default_factory=Limits)
+    printer: str = ""
+    spool: str = ""
+    store: str | None = None
+    told: tuple[str, ...] = ()
+
+
+def read_profile(names: Names, wanted: Mapping[Place, Sequence[str]], *, write: bool) -> Profile:
+    """Look up a profile; keep where settings take effect from now on, where that is said.
+
+    Sizes, skew, offset and flow count as long as they are in force. Of the rest only what was found
+    to be worth a change does; nothing that an event has made stale does.
+
+    Parameters
+    ----------
+    wanted : mapping
+        Place -> names of settings or topics that take effect there from now on.
+    write : bool
+        Whether to keep it; else it only counts this once.
+    """
+    from calib.store import open_store
+
+    printer, nozzle, spool, where = names
+    with open_store(where, make=False) as opened:
+        known, reel = opened.printer(printer), opened.spool(spool)
+        found = opened.in_force(known.name, nozzle, reel.name)
+        said = _said(wanted, found)
+        value = {v.setting: v.value for v in found}
+        for place in Place:
+            mine = {s: value[s] for s, p in said.items() if p is place}
+            if mine and write:
+                opened.say_place(mine, place, printer=known.name, spool=reel.name)
+    values = with_places([_value(v) for v in found if _counts(v)], said)
+    told = [_told(s, p, value[s]) for s, p in said.items()]
+    return Profile(
+        values=tuple(values), limits=limits_of(known), printer=known.name, spool=reel.name,
+        store=where, told=tuple(told),
+    )  # fmt: skip
+
+
+def claim(profile: Profile, used: Sequence[Value], place: Place) -> str:
+    """Keep that what goes into this file by itself is put into such files from now on, and say so.
+
+    Raises
+    ------
+    ChangedMeanwhile
+        Somebody put it elsewhere a moment ago; the file would be corrected twice.
+    """
+    from calib.store import open_store
+
+    mine = {v.setting: v.new for v in used if v.place and not v.said}
+    if not mine:
+        return ""
+    with open_store(profile.store, make=False) as opened:
+        opened.say_place(
+            mine, place, printer=profile.printer, spool=profile.spool, unless_said=True
+        )
+    other = "models" if place is Place.GCODE else "G-code"
+    here = "G-code" if place is Place.GCODE else "models"
+    return f"From now on put into {here}, not into {other}: {', '.join(mine)}"
+
+
+def _said(wanted: Mapping[Place, Sequence[str]], found: "Sequence[InForce]") -> dict[str, Place]:
+    said: dict[str, Place] = {}
+    for place, names in wanted.items():
+        option = f"--in-{place}"
+        for setting in named(names, [v.setting for v in found if v.value is not None], option):
+            if said.get(setting, place) is not place:
+                raise BadInput(f"{setting} is put in two places", where=option, mend="choose one")
+            said[setting] = place
+    return said
+
+
+def _told(setting: str, place: Place, value: float | None) -> str:
+    """Say what follows from where a setting takes effect."""
+    what = f"{setting} {spell(setting, value)}"
+    if place is Place.PRINTER:
+        return (
+            f"{what} is set in the printer or the slicing settings: calibration pieces are printed"
+            " with it, and files go without. Files that were corrected with it are to be made anew."
+        )
+    kind = "models" if place is Place.MODELS else "G-code"
+    return (
+        f"{what} is put into {kind}: set {spell(setting, NEUTRAL[setting])} in the printer and the"
+        " slicing settings, else it is corrected twice. Calibration pieces are printed without it."
+    )
+
+
+def _counts(v: "InForce") -> bool:
+    if v.value is None or v.stale:
+        return False
+    if v.setting in NEUTRAL:
+        return v.value != NEUTRAL[v.setting]
+    return v.source.correction.verdict == Verdict.APPLY
+
+
+def _value(v: "InForce") -> Value:
+    assert v.value is not None
+    return Value(
+        setting=v.setting,
+        old=NEUTRAL.get(v.setting, v.source.correction.old),
+        new=v.value,
+        unit=v.unit,
+        place=v.place,
+        said=v.place_said is not None,
+        is_set=v.is_set,
+    )
+
+
+def with_given(values: Sequence[Value], options: Mapping[str, float | None]) -> list[Value]:
+    """Return values with the numbers given as options in the place of their own."""
+    given = [
+        Value(
+            setting=name,
+            old=NEUTRAL[name],
+            new=new,
+            unit="deg" if name.endswith("deg") else "%",
+        )
+        for name, new in options.items()
+        if new is not None
+    ]
+    instead = {v.setting for v in given}
+    return [v for v in values if v.setting not in instead] + given
+
+
+def limits_of(known: "Printer") -> Limits:
+    """Return what a printer must not be asked to pass."""
+    return Limits(
+        hot_end_max_c=known.hot_end_max_c,
+        bed_max_c=known.bed_max_c,
+        build_x_mm=known.build_x_mm,
+        build_y_mm=known.build_y_mm,
+        build_z_mm=known.build_z_mm,
+    )
+
+
+def with_limits(
+    limits: Limits, build: str, origin: str, hot_end_max_c: float | None, bed_max_c: float | None
+) -> Limits:
+    """Return limits with those given as options in the place of their own."""
+    if build:
+        x, y, z = build_volume(build)
+        limits = replace(limits, build_x_mm=x, build_y_mm=y, build_z_mm=z)
+    if origin:
+        x, y, z = parse_point(origin, "--origin")
+        limits = replace(limits, origin_x_mm=x, origin_y_mm=y, origin_z_mm=z)
+    if hot_end_max_c is not None:
+        limits = replace(limits, hot_end_max_c=hot_end_max_c)
+    if bed_max_c is not None:
+        limits = replace(limits, bed_max_c=bed_max_c)
+    return limits

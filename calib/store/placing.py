@@ -1,0 +1,126 @@
+"""Where each correction takes effect, as it was said; the newest word counts, and none is deleted."""
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from datetime import datetime
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from calib.corrections import Scope, Verdict
+from calib.events import topic_of
+from calib.places import Place, check_place, usual_place
+from calib.store.base import StoreBase, changed_meanwhile, find
+from calib.store.records import InForce, SaidPlace
+from calib.store.tables import PlaceRow, PrinterRow, SpoolRow
+
+
+class Placing(StoreBase):
+    """The part of the store that knows where corrections take effect."""
+
+    def say_place(
+        self,
+        values: Mapping[str, float | None],
+        place: Place,
+        *,
+        printer: str | None = None,
+        spool: str | None = None,
+        unless_said: bool = False,
+    ) -> None:
+        """Write down where settings take effect from now on, all of them or none.
+
+        Parameters
+        ----------
+        values : mapping
+            Setting -> the value that is in force; in the printer, what is set there.
+        unless_said : bool
+            Only where nobody has said anything yet: what is first done by itself counts as said.
+
+        Raises
+        ------
+        BadInput
+            A setting can't take effect there.
+        ChangedMeanwhile
+            `unless_said`, and somebody said another place a moment ago; nothing is written.
+        """
+        for setting in values:
+            check_place(setting, place)
+        with self._write() as session:
+            row = find(session, PrinterRow, "printer", printer)
+            # The printer's row is locked, so that two who say something come one after the other.
+            session.execute(select(PrinterRow.id).where(PrinterRow.id == row.id).with_for_update())
+            reel = find(session, SpoolRow, "spool", spool)
+            said = newest_said(session, row.id, reel.id) if unless_said else {}
+            for setting, value in values.items():
+                known = said.get(setting)
+                if known is not None and known.place != place:
+                    raise changed_meanwhile(f"where {setting} takes effect")
+                if known is None:
+                    session.add(
+                        PlaceRow(
+                            printer_id=row.id, spool_id=reel.id, setting=setting,
+                            place=str(place), value=value,
+                        )
+                    )  # fmt: skip
+
+    def places(self, printer: str | None = None, limit: int | None = None) -> list[SaidPlace]:
+        """Return what was said for a printer, newest first."""
+        with self._read() as session:
+            row = find(session, PrinterRow, "printer", printer)
+            query = (
+                select(PlaceRow, SpoolRow.name)
+                .outerjoin(SpoolRow, PlaceRow.spool_id == SpoolRow.id)
+                .where(PlaceRow.printer_id == row.id)
+                .order_by(PlaceRow.at.desc(), PlaceRow.id.desc())
+                .limit(limit)
+            )
+            return [
+                SaidPlace(
+                    uid=p.uid, printer=row.name, spool=reel or "", setting=p.setting,
+                    place=p.place, value=p.value, at=p.at,
+                )
+                for p, reel in session.execute(query)
+            ]  # fmt: skip
+
+
+def newest_said(
+    session: Session, printer_id: int, spool_id: int, at: datetime | None = None
+) -> dict[str, PlaceRow]:
+    """Return the newest word on each setting of a printer.
+
+    What belongs to a spool goes by that spool's own newest word, where there is one.
+    """
+    query = select(PlaceRow).where(PlaceRow.printer_id == printer_id)
+    if at is not None:
+        query = query.where(PlaceRow.at <= at)
+    by_setting: dict[str, list[PlaceRow]] = defaultdict(list)
+    for row in session.scalars(query.order_by(PlaceRow.at.desc(), PlaceRow.id.desc())):
+        by_setting[row.setting].append(row)
+    return {
+        setting: next((r for r in rows if _of_spool(r, spool_id)), rows[0])
+        for setting, rows in by_setting.items()
+    }
+
+
+def _of_spool(row: PlaceRow, spool_id: int) -> bool:
+    return row.spool_id == spool_id or topic_of(row.setting).scope in (Scope.PRINTER, Scope.NOZZLE)
+
+
+def placed(found: Sequence[InForce], said: Mapping[str, PlaceRow], spool_id: int) -> list[InForce]:
+    """Say of each value in force where it takes effect, and whether it is set there already."""
+    return [_placed(v, said.get(v.setting), spool_id) for v in found]
+
+
+def _placed(v: InForce, said: PlaceRow | None, spool_id: int) -> InForce:
+    if said is None or said.place not in set(Place):  # a newer Truebead may know more places
+        place, at, value = str(usual_place(v.setting)), None, None
+    else:
+        # What was set for another spool is not taken to be set for this one.
+        value = said.value if _of_spool(said, spool_id) else None
+        place, at = said.place, said.at
+    same = value is not None and v.value is not None and math.isclose(value, v.value, rel_tol=1e-9)
+    # What was found to be left alone was set when the piece was printed.
+    stays = v.source.correction.verdict is Verdict.LEAVE and not v.inherited_from
+    return replace(v, place=place, place_said=at, is_set=place == Place.PRINTER and (same or stays))
