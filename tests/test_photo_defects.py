@@ -29,7 +29,7 @@ from patterns.spec import PrintSetup
 from tests.photo_pieces import hanging, strands, wavy
 from tests.photo_render import Placed, Scene, jpeg, look, render
 
-SIZE = (1350, 1800)  # 5.4 px/mm: a third of what a phone's picture has
+SIZE = (1200, 1600)  # 4.8 px/mm: a third of what a phone's picture has
 # The best band is in the middle, and no two are alike.
 SAGS_MM = (1.0, 0.45, 0.05, 0.25, 0.7)
 DROOPS_MM = (0.8, 0.3, 0.0, 0.1, 0.5)

@@ -301,3 +301,11 @@ def test_bed_and_screws_are_drawn_round_the_patches() -> None:
     assert len(drawn.screws_mm) == 4
     cube = piece()
     assert "front of the printer" not in draw_piece(cube, preview_mesh(cube.body))
+
+
+def test_the_page_says_what_a_photo_gives() -> None:
+    tower = Page(sheet_html(piece("temperature-tower"), "", "c1")).text
+    assert "strings in mm²" in tower
+    assert "truebead photo sheet.csv PHOTO --write" in tower
+    assert "thickness with its sag" in Page(sheet_html(piece("bridge-ladder"), "", "c1")).text
+    assert "truebead photo" not in Page(sheet_html(piece("wall-box"), "", "c1")).text

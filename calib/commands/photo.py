@@ -127,7 +127,7 @@ def photo(
         typer.Option("--known", metavar="FEATURE=MM", help="One caliper reading, for scale."),
     ] = None,
     write: Annotated[
-        bool, typer.Option("--write", help="Fill clear lengths into the sheet.")
+        bool, typer.Option("--write", help="Fill clear values into the sheet.")
     ] = False,
     out: Annotated[
         Path | None, typer.Option("--out", help="Folder for results (default: the sheet's).")

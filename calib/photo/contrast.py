@@ -17,9 +17,6 @@ _BESIDE_MM = 3.0  # paper is looked at this far from the piece
 #: A round thread: the mean of Lambert's cosine over its width is pi / 4 under one lamp, and 0.91 under
 #: an even sky whose light from the side counts 0.6; between them, for both are there.
 _ROUND_SHARE = 0.85
-#: Pictures keep colour at half their resolution, so that a thread's colour runs out over the brighter
-#: paper (found in renderings, not derived).
-_COLOUR_SHARE = 1.08
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +66,7 @@ def contrast_of(face: Floats, papers: Floats) -> Contrast:
     shadow = float(np.median(between)) if len(between) > 0.1 * len(shares) else 0.0
     free = step - (step @ paper) / max(float(paper @ paper), 1e-12) * paper
     if np.linalg.norm(free) > _CHROMA * np.linalg.norm(step):
-        return Contrast(paper, free / float(step @ free), _COLOUR_SHARE, True, True, shadow)
+        return Contrast(paper, free / float(step @ free), 1.0, True, True, shadow)
     return Contrast(paper, weights, 1.0, False, True, shadow)
 
 

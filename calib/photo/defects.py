@@ -38,6 +38,9 @@ _PAD_MM = 0.4  # of a gap beside its walls that is left out
 _BARE_PERCENT = 5.0  # of a gap at least is bare paper
 _CLEAR_MM = 0.3  # below a sagging rung, where strings begin to count
 _LEAST_SHARE = 0.12
+#: Pictures keep colour at half their resolution, so that a thread's colour runs out over the brighter
+#: paper: share of its area at one pixel in a millimetre (found in renderings, not derived).
+_RUN_OUT_PX2 = 6.0
 _COLOUR_SD_PX = 1.2  # of the area's share, per pixel in a millimetre: dense threads run together
 _NEAR_MM, _NEAR_SD_MM = 3.5, 0.08  # of a support: the edge is followed back to it
 _PLACED_SD_MM = 0.05  # of the drawn line, from the placement of the whole piece
@@ -267,10 +270,12 @@ def _strings(
         clear = above.height_mm - feature.start[2] - _CLEAR_MM
         hang = np.interp(gap.along_mm, above.along_mm, above.out_mm)
         counted[gap.aside_mm > clear - hang[:, None]] = 0.0
-    seen = float(counted.sum()) * _CELL_MM**2 / contrast.thread_share
+    px_per_mm = view.camera.px_per_mm(world[0])
+    run_out = _RUN_OUT_PX2 / px_per_mm**2 if contrast.by_colour else 0.0
+    seen = float(counted.sum()) * _CELL_MM**2 / (contrast.thread_share + run_out)
     # A string that crosses the gap is seen in part.
     area = seen * gap.length_mm / (len(gap.along_mm) * _CELL_MM)
-    coarse = _COLOUR_SD_PX / view.camera.px_per_mm(world[0]) if contrast.by_colour else 0.0
+    coarse = _COLOUR_SD_PX / px_per_mm if contrast.by_colour else 0.0
     share_sd = float(np.linalg.norm([_AREA_SHARE_SD, coarse, 0.5 * gap.unseen]))
     sd = share_sd * area + 0.02 * np.sqrt(gap.length_mm * gap.high_mm)
     shadowed = contrast.dark and not contrast.by_colour and contrast.shadow > _FAINT_SHADOW

@@ -128,7 +128,7 @@ def _why(piece: Piece, repeats: int) -> list[str]:
 
 
 def _in_photo(piece: Piece) -> str:
-    """Say what a photo of the piece lying on its side adds to the sheet; empty where nothing."""
-    count = sum(f.instrument == "photo" for f in piece.features)
-    words = dict.fromkeys(_IN_PHOTO[f.kind] for f in piece.features if f.kind in _IN_PHOTO)
-    return f"{count} more values, {', '.join(words)}" if count else ""
+    """Say what a photo of the piece lying on its back gives; empty where nothing."""
+    shown = [f for f in piece.features if f.instrument == "photo" or f.group == "sag"]
+    words = dict.fromkeys(_IN_PHOTO.get(f.kind, "thickness with its sag") for f in shown)
+    return f"{len(shown)} values in one go: {', '.join(words)}" if shown else ""

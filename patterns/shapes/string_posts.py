@@ -165,6 +165,7 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
             brim_mm=3.0,
             notes=(
                 "Print standing, as it is; travel straight across the gaps, without wiping.",
+                "Do not leave out the brim: the foot ends at the back, so that the posts can lie on it.",
                 "Dry the filament first: damp filament strings whatever the retraction.",
             ),
         ),

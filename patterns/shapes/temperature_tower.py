@@ -177,6 +177,7 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
             brim_mm=5.0,
             notes=(
                 "Print standing, as it is; no supports. The hot end changes at every band.",
+                "Do not leave out the brim: the foot ends at the back, so that the tower can lie on it.",
                 "The temperature of a band is cut into the back: judge from the front, then turn it round.",
                 "Judge bridges, fins and strings first, all bands; press the reed last.",
             ),
