@@ -10,7 +10,7 @@ from calib.readings import Reading
 from calib.readings.cells import reading_text
 from calib.readings.sheet import feature_rows
 from calib.readings.table import Table, csv_text, table_of
-from patterns.feature import Feature
+from patterns.feature import Feature, Kind
 from patterns.piece import Piece
 
 _SCALE_KEY = "# photo_scale_u:"
@@ -19,6 +19,8 @@ _SCALE_MEANING = (
     "## photo_scale_u: standard uncertainty of the mat's scale as a fraction of a length;"
     " sizes read from photos share it and it is not part of what stands behind their ±"
 )
+#: What a reading of a photo's own feature is.
+_QUANTITIES = {Kind.STRANDS: "strings", Kind.DROOP: "droop", Kind.ROUGHNESS: "roughness"}
 COLUMNS = ("feature", "quantity", "rung", "value", "u", "unit", "nominal", "flags", "photo")
 
 
@@ -52,7 +54,7 @@ def defect_rows(defects: Sequence[Defect]) -> list[tuple[str, ...]]:
             d.unit,
             f"{d.feature.nominal:g}" if d.quantity == "thickness" else "0",
             d.note,
-            "",
+            d.photo,
         )
         for d in defects
     ]
@@ -68,13 +70,13 @@ def readings_of(lengths: Sequence[Length], defects: Sequence[Defect] = ()) -> tu
     """Return readings for the fits, each with its own uncertainty; doubtful ones are left out.
 
     The sizes of one piece share the mat's scale: its uncertainty is not in theirs, for the fit adds
-    it once (`scale_u_of`). Of the defects only a thickness with its sag is the reading of a feature;
-    the others are quantities of their own.
+    it once (`scale_u_of`). Of the defects those are readings that are what their feature is about: a
+    thickness with its sag, and what only a photo measures.
     """
-    thick = [
-        _reading(d.feature, d.value, d.sd, "photo")
+    flaws = [
+        _reading(d.feature, d.value, d.sd, f"photo {d.photo}")
         for d in defects
-        if d.quantity == "thickness" and not d.note
+        if not d.note and d.quantity in ("thickness", _QUANTITIES.get(d.feature.kind))
     ]
     long = [
         _reading(
@@ -86,7 +88,7 @@ def readings_of(lengths: Sequence[Length], defects: Sequence[Defect] = ()) -> tu
         for n in lengths
         if not n.flags
     ]
-    return (*thick, *long)
+    return (*flaws, *long)
 
 
 def _reading(feature: Feature, value: float, u: float, where: str) -> Reading:
