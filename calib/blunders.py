@@ -251,7 +251,7 @@ def find_blunders(sheet: Sheet) -> list[Blunder]:
     wrong = [r for r in sheet.readings if _is_off(r.value, features[r.feature])]
     if not wrong:
         return []
-    lengths = [r for r in sheet.readings if features[r.feature].unit == "mm"]
+    lengths = [r for r in sheet.readings if features[r.feature].instrument == "caliper"]
     whole = _whole_sheet(sheet, wrong, len(lengths), features)
     if whole:
         done = set(map(id, whole.readings))
@@ -376,7 +376,8 @@ def other_nominals(feature: Feature, features: Iterable[Feature]) -> dict[str, f
     """
     found: dict[float, str] = {}
     for f in features:
-        if f.id != feature.id and f.unit == feature.unit and f.kind is not Kind.PASS:
+        alike = f.unit == feature.unit and f.instrument == feature.instrument
+        if f.id != feature.id and alike and f.kind is not Kind.PASS:
             found.setdefault(f.nominal, f.id)
     return {name: nominal for nominal, name in found.items()}
 

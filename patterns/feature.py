@@ -21,13 +21,19 @@ class Kind(StrEnum):
     MASS = "mass"
     SCORE = "score"  # a judgement from 0 (worst) to 10 (best)
     PASS = "pass"  # yes or no, or a grade
+    STRANDS = "strands"  # area of material in a gap that should be empty; 0 is perfect
+    DROOP = "droop"  # how far a free edge hangs below where it was drawn; 0 is perfect
+    ROUGHNESS = "roughness"  # standard deviation of an edge about its own line; 0 is perfect
 
 
 #: Unit of the nominal value and of the readings, by kind.
-UNITS = {Kind.MASS: "g", Kind.SCORE: "0-10", Kind.PASS: "yes/no"}
+UNITS = {Kind.MASS: "g", Kind.SCORE: "0-10", Kind.PASS: "yes/no", Kind.STRANDS: "mm2"}
 
 #: Which instrument a kind is read with, unless a feature says otherwise.
-INSTRUMENTS = {Kind.MASS: "balance", Kind.SCORE: "eye", Kind.PASS: "eye"}
+INSTRUMENTS = {
+    Kind.MASS: "balance", Kind.SCORE: "eye", Kind.PASS: "eye",
+    Kind.STRANDS: "photo", Kind.DROOP: "photo", Kind.ROUGHNESS: "photo",
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +53,7 @@ class Feature:
         Words for the user: what to touch with what.
     start, end : (3,) float, millimetres
         Where the caliper's jaws (or the eye) go, in the piece's own coordinates, z = 0 on the bed.
+        Of what a photo shows: the ends of the gap or of the edge.
     view : str
         The side it is best shown from: top, front, right or iso.
     jaws : str
@@ -80,7 +87,7 @@ class Feature:
 
     @property
     def instrument(self) -> str:
-        """The sort of instrument it is read with: caliper, balance or eye."""
+        """The sort of instrument it is read with: caliper, balance, eye or photo."""
         return INSTRUMENTS.get(self.kind, "caliper")
 
     @property

@@ -110,6 +110,11 @@ class Piece:
         """Whether there is a solid to print; a check without plastic has none."""
         return bool(self.body.add)
 
+    @property
+    def by_hand(self) -> tuple[Feature, ...]:
+        """The features that a hand or an eye reads; the others come from a photo, and come last."""
+        return tuple(f for f in self.features if f.instrument != "photo")
+
     def feature(self, feature_id: str) -> Feature:
         """Return a feature by its id; KeyError where there is none."""
         for f in self.features:

@@ -174,6 +174,8 @@ def check_piece(piece: Piece) -> Checked:
     assert other.volume == pytest.approx(exact, rel=1e-3)
     if piece.volume_mm3 is not None:
         assert exact == pytest.approx(piece.volume_mm3, rel=1e-6)
-    errors = [abs(measure_mm(mesh, f) - f.nominal) for f in piece.features if f.unit == "mm"]
+    errors = [
+        abs(measure_mm(mesh, f) - f.nominal) for f in piece.features if f.instrument == "caliper"
+    ]
     assert max(errors, default=0.0) < 0.005
     return Checked(mesh, exact, max(errors, default=0.0), len(errors))

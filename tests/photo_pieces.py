@@ -137,3 +137,17 @@ def strands(
             area += wide * (x1 - x0)
         areas.append(area)
     return drawn, areas
+
+
+def wavy(
+    body: Body, from_mm: float, to_mm: float, high_mm: float, long_mm: float
+) -> tuple[Body, float]:
+    """Make the outermost wall at x = 0 wavy between two heights; return its standard deviation, too."""
+    z = np.linspace(from_mm, to_mm, 200)
+    x = high_mm * np.sin(2 * np.pi * (z - from_mm) / long_mm)
+    wall = [(float(u), float(v)) for u, v in zip(x, z, strict=True)][::-1]
+    first = body.add[0]
+    assert not isinstance(first.outline, Circle)
+    assert first.outline[-1][0] == 0.0  # from there the outline runs down along the wall
+    outline = (*first.outline, *wall)
+    return replace(body, add=(replace(first, outline=outline), *body.add[1:])), high_mm / 2**0.5

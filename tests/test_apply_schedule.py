@@ -128,6 +128,92 @@ def test_every_layer_begins_at_the_temperature_of_its_band(
     assert [c for c in compare(text.splitlines(), out.splitlines(), job) if not c.good] == []
 
 
+# -- damaged files ----------------------------------------------------------------------------
+
+VOLUMES = {
+    "no volume": LIMITS,
+    "roomy": Limits(hot_end_max_c=260, build_x_mm=400, build_y_mm=400, build_z_mm=90),
+    "narrow": Limits(hot_end_max_c=260, build_x_mm=200, build_y_mm=105, build_z_mm=90),
+}
+CAREFUL = 10**9  # so many lines at a stretch never go the quick way
+
+
+def both_ways(text, limits, *, fewest, block):
+    """Return what comes of a file the quick way and the careful way: the text, or what is refused and where."""
+    job = Job(schedule=rows("hot_end_c", 240, 230, start=0, height=1.5), limits=limits)
+    answers = []
+    for way in (fewest, CAREFUL):
+        try:
+            answers.append(corrected(text, job, fewest=way, block=block))
+        except BadInput as err:
+            answers.append(str(err))
+    return answers
+
+
+def mutated(text, r, alphabet="0123456789.-- XYZEFGMIJ;\n\n/*+(\t\r,é"):
+    """Change, add, drop or repeat a few characters."""
+    out = list(text)
+    for _ in range(r.choice([1, 1, 2, 5])):
+        i, how = r.randrange(len(out)), r.random()
+        if how < 0.4:
+            out[i] = r.choice(alphabet)
+        elif how < 0.6:
+            out.insert(i, r.choice(alphabet))
+        elif how < 0.8:
+            del out[i]
+        else:
+            out[i : i + r.randrange(1, 8)] *= 2
+    return "".join(out)
+
+
+@pytest.mark.parametrize("limits", VOLUMES.values(), ids=VOLUMES)
+@pytest.mark.parametrize("fewest", [1, 48])
+def test_a_damaged_file_is_refused_or_written_alike_quickly_and_with_care(limits, fewest):
+    r = random.Random(f"{fewest} {limits}")
+    refused = 0
+    for seed in range(60):
+        extra = r.choice([(), ("G1 X95 Y-1.5", "G1 X.5 Y100."), ("; note", "G1 F18000 ;x", "T0")])
+        options = {
+            "hop": r.random() < 0.5,
+            "relative": r.random() < 0.5,
+            "spiral": r.random() < 0.3,
+        }
+        text = mutated(tower(2, seed=seed, extra=extra, **options), r)
+        quick, careful = both_ways(text, limits, fewest=fewest, block=r.choice([700, 5000, 10**6]))
+        assert quick == careful, text
+        refused += careful.startswith("lamp.gcode")
+    assert refused > 10
+
+
+@settings(max_examples=150, deadline=None)
+@given(
+    word=st.text("0123456789.-+ XYZEFGM", min_size=1, max_size=10),
+    line=st.sampled_from(["G1 {} Y100 E1", "G1 X101 {}", "G0 X{} Y9", "G92 E{}", "G1 Z1{}", "{}"]),
+    ending=st.sampled_from(["\n", "\r\n"]),
+    limits=st.sampled_from(list(VOLUMES.values())),
+)
+def test_whatever_stands_in_a_word_goes_both_ways_alike(word, line, ending, limits):
+    lines = tower(1).splitlines()
+    lines.insert(40, line.format(word))
+    lines.insert(90, line.format(word) + " ; note")
+    quick, careful = both_ways(ending.join(lines) + ending, limits, fewest=1, block=None)
+    assert quick == careful
+
+
+@pytest.mark.parametrize("volume", ["no volume", "roomy"])
+@pytest.mark.parametrize("word", ["X1.2.3", "X1-2", "X", "X-", "X.", "Y--1", "E1.2.3", "F1.2.3", "X1 2.5.", "X99999999"])  # fmt: skip
+def test_a_damaged_number_is_refused_with_its_line(word, volume):
+    lines = tower(1).splitlines()
+    lines[60] = f"G1 {word}"
+    text = "\n".join(lines) + "\n"
+    quick, careful = both_ways(text, VOLUMES[volume], fewest=1, block=None)
+    assert quick == careful
+    assert quick.startswith("lamp.gcode line 61: ")
+
+
+# -- layers -----------------------------------------------------------------------------------
+
+
 def test_a_hop_into_the_next_band_changes_nothing():
     out = corrected(
         tower(4), Job(schedule=rows("hot_end_c", 240, 230, start=0, height=3), limits=LIMITS)

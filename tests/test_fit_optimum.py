@@ -180,6 +180,26 @@ def test_smaller_is_better_for_measured_sag():
     assert result.best.estimate.value == pytest.approx(210, abs=3)
 
 
+def test_none_is_best_and_the_least_of_much_is_better():
+    """Half at the stated amount, a third at twice it; by hand."""
+    wish = Wish(sort="none", low=1.0, high=5.0)
+    assert desirability([0, 1, 5, 9, 13], wish) == pytest.approx([1, 1, 1 / 2, 1 / 3, 1 / 4])
+    x = np.arange(190.0, 235.0, 5.0)
+    bad = 50.0 + 0.05 * (x - 200) ** 2  # far past what a cut at the worthless end would tell apart
+    found = find_optimum([Response(name="y", x=x, y=bad, u=0.5, wish=wish)], "degC", "t")
+    assert found.best.estimate.value == pytest.approx(200, abs=3)
+
+
+def test_an_uncertain_value_pulls_less():
+    x = np.arange(190.0, 235.0, 5.0)
+    y = 0.02 * (x - 210) ** 2
+    y[-1] = -8.0
+    wish = Wish(sort="none", low=-20.0, high=10.0)
+    for u, best in ((0.5, 230.0), (np.where(x == 230, 30.0, 0.5), 210.0)):
+        found = find_optimum([Response(name="y", x=x, y=y, u=u, wish=wish)], "degC", "t")
+        assert found.best.estimate.value == pytest.approx(best, abs=4)
+
+
 def test_two_settings_are_not_enough():
     with pytest.raises(ValueError, match="at least three"):
         find_optimum([Response(name="a", x=TEMPS[:2], y=TEMPS[:2], u=1.0)], "degC", "hot_end_c")

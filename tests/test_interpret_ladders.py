@@ -9,8 +9,9 @@ from calib.corrections import Verdict
 from calib.errors import SheetError
 from calib.interpret.limits import nice
 from calib.solve import Context, solve_sheet
+from patterns.feature import Kind
 from patterns.spec import PrintSetup
-from tests.readkit import ladder, sheet, sockets, tower
+from tests.readkit import feature, ladder, piece, sheet, sockets, tower
 
 ANGLES = tuple(np.arange(30.0, 80.0, 5.0))
 TEMPS = tuple(np.arange(190.0, 235.0, 5.0))
@@ -190,6 +191,69 @@ def test_a_score_far_off_its_curve_is_shown():
     suspects = solve_sheet(sheet(tower(TEMPS), read)).suspects
     assert [s.reading.feature for s in suspects] == ["strings_4"]
     assert suspects[0].used
+
+
+def with_flaws(temps, gap=15.0, scored=("bridge", "strings")):
+    """A tower whose strings are scored and measured, in a gap 15 mm long, and a fin's droop measured."""
+    made = tower(temps, scored)
+    more = [
+        feature(f"{g}_{k}_m", kind, 0.0, to=(gap, 0.0, 0.0), rung=t, group=g)
+        for k, t in enumerate(temps)
+        for g, kind in (("strings", Kind.STRANDS), ("overhang", Kind.DROOP))
+    ]
+    return piece([*made.features, *more], pattern=made.pattern, schedule=made.schedule)
+
+
+def strands(best, least=0.0):
+    """Area in mm2 that grows by 0.05 with the square of the way from the best setting."""
+    return lambda f: least + 0.05 * (f.rung - best) ** 2 if f.kind is Kind.STRANDS else None
+
+
+def test_measured_strands_alone_find_the_best_temperature():
+    solution = solve_sheet(sheet(with_flaws(TEMPS), strands(208)))
+    c = only(solution)
+    assert c.verdict is Verdict.APPLY
+    assert c.new == pytest.approx(208, abs=3)
+    assert "none is best" in " ".join(solution.findings[0].why)
+    json.dumps(solution.to_json())
+
+
+def test_the_least_bad_is_found_where_all_are_bad():
+    """More than ten lines across the gap everywhere: still the least is best, and not the middle."""
+    c = only(solve_sheet(sheet(with_flaws(TEMPS), strands(200, least=60.0))))
+    assert c.new == pytest.approx(200, abs=4)
+
+
+def test_measured_strands_count_instead_of_their_scores():
+    def read(f):
+        return scored(225)(f) if f.kind is Kind.SCORE else strands(205)(f)
+
+    made = with_flaws(TEMPS, scored=("strings",))
+    finding = solve_sheet(sheet(made, read)).findings[0]
+    assert finding.corrections[0].new == pytest.approx(205, abs=3)
+    assert any("the scores of the same do not" in line for line in finding.why)
+    assert list(finding.evidence["responses"]) == ["strings"]
+    few = lambda f: read(f) if f.kind is Kind.SCORE or f.rung < 205 else None  # noqa: E731
+    assert only(solve_sheet(sheet(made, few))).new == pytest.approx(225, abs=3)
+
+
+def test_scores_and_measured_values_mix():
+    def read(f):
+        if f.group == "bridge":
+            return scored(220)(f)
+        return strands(204)(f) if f.kind is Kind.STRANDS else None
+
+    made = with_flaws(TEMPS, scored=("bridge",))
+    even = only(solve_sheet(sheet(made, read))).new
+    assert 206 < even < 218
+    assert only(solve_sheet(sheet(made, read, weight_strings="6"))).new < even - 2
+
+
+def test_droop_counts_for_the_overhang():
+    read = lambda f: 0.002 * (f.rung - 215) ** 2 if f.kind is Kind.DROOP else None  # noqa: E731
+    solution = solve_sheet(sheet(with_flaws(TEMPS), read))
+    assert only(solution).new == pytest.approx(215, abs=3)
+    assert list(solution.findings[0].evidence["responses"]) == ["overhang"]
 
 
 @pytest.mark.parametrize(

@@ -55,7 +55,7 @@ def test_the_family_is_complete():
 @pytest.mark.kernel
 @pytest.mark.parametrize("name", PRINTED)
 def test_default_piece_is_sound_and_measures_as_it_says(name, checked):
-    assert checked(name).measured == sum(f.unit == "mm" for f in piece(name).features)
+    assert checked(name).measured == sum(f.instrument == "caliper" for f in piece(name).features)
 
 
 @pytest.mark.kernel
@@ -123,7 +123,7 @@ def test_features_say_where_and_lie_on_the_piece(name):
         for at in (f.start, f.end):
             assert np.all(np.array(at) > low - 1e-3)
             assert np.all(np.array(at) < high + 1e-3)
-        if f.unit == "mm":
+        if f.instrument == "caliper":
             assert math.dist(f.start, f.end) == pytest.approx(f.nominal, abs=1e-5)
 
 

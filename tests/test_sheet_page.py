@@ -96,8 +96,8 @@ def test_every_feature_has_its_row_with_number_place_and_boxes(name: str) -> Non
     p = piece(name)
     page = Page(sheet_html(p, DRAWING, "c1", repeats=4))
     rows = [r for r in page.rows if len(r) > 4 and r[0].strip().isdecimal()]
-    assert [int(r[0]) for r in rows] == list(range(1, len(p.features) + 1))
-    for row, f in zip(rows, p.features, strict=True):
+    assert [int(r[0]) for r in rows] == list(range(1, len(p.by_hand) + 1))
+    for row, f in zip(rows, p.by_hand, strict=True):
         assert row[1] == f.where
         if f.unit in ("mm", "g"):
             assert float(row[2].split()[0]) == pytest.approx(f.nominal, abs=5e-4)
@@ -304,3 +304,11 @@ def test_bed_and_screws_are_drawn_round_the_patches() -> None:
     assert len(drawn.screws_mm) == 4
     cube = piece()
     assert "front of the printer" not in draw_piece(cube, preview_mesh(cube.body))
+
+
+def test_the_page_says_what_a_photo_gives() -> None:
+    tower = Page(sheet_html(piece("temperature-tower"), "", "c1")).text
+    assert "strings in mm²" in tower
+    assert "truebead photo sheet.csv PHOTO --write" in tower
+    assert "thickness with its sag" in Page(sheet_html(piece("bridge-ladder"), "", "c1")).text
+    assert "truebead photo" not in Page(sheet_html(piece("wall-box"), "", "c1")).text

@@ -128,7 +128,7 @@ def photo(
         typer.Option("--known", metavar="FEATURE=MM", help="One caliper reading, for scale."),
     ] = None,
     write: Annotated[
-        bool, typer.Option("--write", help="Fill clear lengths into the sheet.")
+        bool, typer.Option("--write", help="Fill clear values into the sheet.")
     ] = False,
     out: Annotated[
         Path | None, typer.Option("--out", help="Folder for results (default: the sheet's).")
@@ -218,7 +218,7 @@ def _write_results(
         )
     write_atomic(files[0], csv_of(outcome.lengths, outcome.defects, outcome.notes), force=force)
     for path, view, lengths in zip(files[1:], outcome.views, outcome.single, strict=True):
-        write_atomic(path, annotated(view, lengths), force=True)
+        write_atomic(path, annotated(view, lengths, outcome.defects), force=True)
     return [str(f) for f in files]
 
 

@@ -33,15 +33,17 @@ PLATEAU_LOSS = 0.05
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Wish:
-    """What is wanted of a response: larger, smaller, or near a target.
+    """What is wanted of a response: larger, smaller, none at all, or near a target.
 
     Attributes
     ----------
     low, high : float
         Larger is better: worthless at `low`, perfect from `high` on. Smaller is better: perfect up
-        to `low`, worthless from `high` on. Target: worthless at both ends.
+        to `low`, worthless from `high` on. None is best: perfect up to `low`, half as good at
+        `high`, a third as good as far beyond again, never quite worthless. Target: worthless at both
+        ends.
     target : float or None
-    sort : "larger", "smaller" or "target"
+    sort : "larger", "smaller", "none" or "target"
     s, t : float
         Exponents; t is that above the target.
     """
@@ -58,12 +60,18 @@ SCORE = Wish(sort="larger", low=0.0, high=10.0)
 
 
 def desirability(y: Array | float, wish: Wish) -> Array:
-    """Desirability 0 to 1 of a response (Derringer and Suich 1980, equations for one response)."""
+    """Desirability 0 to 1 of a response (Derringer and Suich 1980, equations for one response).
+
+    "None" is ours: their cut at the worthless end would leave nothing to choose by between settings
+    that are all bad, where the least bad is still wanted.
+    """
     y = np.asarray(y, float)
     if wish.sort == "larger":
         return np.asarray(np.clip((y - wish.low) / (wish.high - wish.low), 0, 1) ** wish.s)
     if wish.sort == "smaller":
         return np.asarray(np.clip((wish.high - y) / (wish.high - wish.low), 0, 1) ** wish.s)
+    if wish.sort == "none":
+        return np.asarray(1 / (1 + np.clip((y - wish.low) / (wish.high - wish.low), 0, None)))
     if wish.target is None:
         msg = "a wish for a target needs the target"
         raise ValueError(msg)
@@ -121,12 +129,15 @@ def _kernel(a: Array, b: Array, process: Process) -> Array:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Response:
-    """One thing judged or measured on every band: its setting, value, uncertainty, wish, weight."""
+    """One thing judged or measured on every band: its setting, value, uncertainty, wish, weight.
+
+    The uncertainty is one for all, or one for each.
+    """
 
     name: str
     x: Array
     y: Array
-    u: float
+    u: float | Array
     wish: Wish = SCORE
     weight: float = 1.0
 
@@ -209,18 +220,17 @@ def _draws(response: Response, at: Array, rng: np.random.Generator) -> Array:
     """
     span = float(at[-1] - at[0])
     middle = float(np.mean(response.y))
-    scatter = max(float(np.std(response.y)), response.u)
+    u = np.broadcast_to(np.asarray(response.u, float), response.y.shape)
+    scatter = max(float(np.std(response.y)), float(u.mean()))
     options = [
-        (Process(length * span, height * scatter), noise * response.u)
+        (Process(length * span, height * scatter), noise * u)
         for length in _LENGTHS
         for height in _HEIGHTS
         for noise in _NOISES
     ]
     x, y = response.x, response.y - middle
     nowhere = np.zeros(0)
-    likelihood = np.array(
-        [posterior(x, y, np.full(len(x), n**2), nowhere, p)[2] for p, n in options]
-    )
+    likelihood = np.array([posterior(x, y, n**2, nowhere, p)[2] for p, n in options])
     weights = np.exp(likelihood - likelihood.max())
     weights[weights < _TOO_UNLIKELY] = 0.0
     which = rng.choice(len(options), _DRAWS, p=weights / weights.sum())
@@ -232,7 +242,7 @@ def _draws(response: Response, at: Array, rng: np.random.Generator) -> Array:
         root = process.height * _root(tuple(at), process.length)
         curves = rng.normal(size=(len(own), root.shape[1])) @ root.T
         read = curves[:, at_x] + noise * rng.normal(size=(len(own), len(x)))
-        inner = _kernel(x, x, process) + noise**2 * np.eye(len(x))
+        inner = _kernel(x, x, process) + np.diag(noise**2)
         out[own] = curves + (y - read) @ np.linalg.solve(inner, _kernel(x, at, process))
     return middle + out
 

@@ -1,5 +1,6 @@
-"""Optimum: the best temperature or retraction of a tower, from scores and measured sag."""
+"""Optimum: the best temperature or retraction of a tower, from scores and what was measured on it."""
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,8 +26,12 @@ from patterns.feature import Feature, Kind
 from patterns.filaments import Filament, filament
 from patterns.schedule import SETTINGS
 
-#: Sag that makes a bridge worthless, mm: common practice, no source.
-_WORST_SAG_MM = 0.8
+#: Sag or droop, roughness of an edge, and strings for each mm of a gap's length (two or three lines
+#: across it) that are half as good as none: common practice, no source.
+_HALF_SAG_MM, _HALF_ROUGHNESS_MM, _HALF_STRINGS_MM = 0.4, 0.1, 1.0
+#: Standard uncertainty of a measured defect at least: how far a band differs from its twin. Common
+#: practice, no source.
+_LEAST_U = {"mm": 0.03, "mm2": 0.5}
 #: Lowest sensible value of a setting; the highest comes from the printer or from here.
 _FLOORS = {"hot_end_c": 150.0, "speed_percent": 10.0, "flow_percent": 50.0}
 _CEILINGS = {
@@ -42,7 +47,7 @@ def _is_score(f: Feature) -> bool:
 
 
 def _is_measured(f: Feature) -> bool:
-    return f.unit == "mm" and f.rung is not None and f.group in ("sag", "strings_mm")
+    return f.rung is not None and (f.group == "sag" or f.instrument == "photo")
 
 
 def _wanted(f: Feature) -> bool:
@@ -57,11 +62,15 @@ def applies(sheet: Sheet) -> bool:
 
 @dataclass(frozen=True)
 class _Tower:
-    """The bands' readings by group, and the range they cover."""
+    """The bands' readings by group, and the range they cover.
+
+    `aside` are the groups whose scores don't count, because the same was measured.
+    """
 
     setting: str
     unit: str
     groups: dict[str, list[Measured]]
+    aside: tuple[str, ...]
     weights: dict[str, float]
     tested: tuple[float, float]
     floor: float
@@ -90,9 +99,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
 
 def _tower(sheet: Sheet, context: Context) -> _Tower:
     setting = sheet.piece.schedule[0].setting
-    groups: dict[str, list[Measured]] = {}
-    for m in measured(sheet, _wanted):
-        groups.setdefault(m.feature.group or m.feature.kind.value, []).append(m)
+    groups, aside = _groups(sheet)
     weights = {}
     for name in groups:
         stated = key_number(sheet, f"weight_{name}", 0.0, 100.0)
@@ -105,12 +112,28 @@ def _tower(sheet: Sheet, context: Context) -> _Tower:
         setting=setting,
         unit=SETTINGS[setting],
         groups=groups,
+        aside=aside,
         weights=weights,
         tested=(min(rungs), max(rungs)),
         floor=_FLOORS.get(setting, 0.0),
         ceiling=_ceiling(sheet, setting),
         result=find_optimum(responses, SETTINGS[setting], setting),
     )
+
+
+def _groups(sheet: Sheet) -> tuple[dict[str, list[Measured]], tuple[str, ...]]:
+    """Return the readings by group, and the groups of which scores are left aside.
+
+    What was both scored and measured counts once: as measured, unless more bands were scored.
+    """
+    scored: dict[str, list[Measured]] = {}
+    other: dict[str, list[Measured]] = {}
+    for m in measured(sheet, _wanted):
+        group = m.feature.group or m.feature.kind.value
+        (scored if _is_score(m.feature) else other).setdefault(group, []).append(m)
+    better = {g for g in other if len(other[g]) >= len(scored.get(g, []))}
+    kept = {g: other[g] if g in better else scored.get(g, []) for g in scored | other}
+    return kept, tuple(g for g in scored if g in better)
 
 
 def _ceiling(sheet: Sheet, setting: str) -> float:
@@ -128,10 +151,18 @@ def _response(name: str, items: list[Measured], weight: float, context: Context)
         y = np.array([m.mean for m in items])
         return Response(name=name, x=x, y=y, u=u, wish=SCORE, weight=weight)
     caliper = context.instruments["caliper"]
-    sag = np.array([m.mean - m.feature.nominal for m in items])
-    u = max(max(m.u(caliper) for m in items), 0.03)
-    wish = Wish(sort="smaller", low=0.0, high=_WORST_SAG_MM)
-    return Response(name=name, x=x, y=sag, u=u, wish=wish, weight=weight)
+    y = np.array([m.mean - m.feature.nominal for m in items])
+    least = _LEAST_U[items[0].feature.unit]
+    us = np.array([np.hypot(m.u(caliper), least) for m in items])
+    wish = Wish(sort="none", low=0.0, high=_half(items[0].feature))
+    return Response(name=name, x=x, y=y, u=us, wish=wish, weight=weight)
+
+
+def _half(f: Feature) -> float:
+    """Return how much of a defect is half as good as none, in the feature's unit."""
+    if f.kind is Kind.STRANDS:
+        return _HALF_STRINGS_MM * math.dist(f.start, f.end)
+    return _HALF_ROUGHNESS_MM if f.kind is Kind.ROUGHNESS else _HALF_SAG_MM
 
 
 def _correction(sheet: Sheet, context: Context, tower: _Tower) -> Correction:
@@ -242,6 +273,7 @@ def _why(sheet: Sheet, tower: _Tower) -> list[str]:
         f" and joined as a weighted geometric mean (Derringer and Suich, 1980): {weights}.",
         f"Change a weight with a line such as # weight_{next(iter(tower.groups))}: 2 in the sheet's"
         " head.",
+        *_measured_words(tower),
         f"The plateau is where the joint desirability is within {PLATEAU_LOSS:g} of the best.",
         f"The best lies at the low end with probability {result.p_low_end:.0%}, at the high end with"
         f" {result.p_high_end:.0%}.",
@@ -250,6 +282,27 @@ def _why(sheet: Sheet, tower: _Tower) -> list[str]:
         lines += _temperature_cautions(sheet, tower)
     if further_range(result, tower.tested, tower.floor, tower.ceiling) is None:
         lines.append(f"To be surer: {_surer(sheet, tower)}.")
+    return lines
+
+
+def _measured_words(tower: _Tower) -> list[str]:
+    """Say how good a measured defect is taken to be, and which scores it stands for."""
+    halves = [
+        f"{name} {_half(items[0].feature):g} {items[0].feature.unit}"
+        for name, items in tower.groups.items()
+        if not _is_score(items[0].feature)
+    ]
+    lines = []
+    if halves:
+        lines.append(
+            f"Of what was measured none is best, and half as good is {', '.join(halves)} (common"
+            " practice, no source)."
+        )
+    if tower.aside:
+        lines.append(
+            f"Measured and scored: {', '.join(tower.aside)}. The measured values count, the scores of"
+            " the same do not."
+        )
     return lines
 
 
@@ -311,7 +364,8 @@ def _residuals(tower: _Tower) -> list[Residual]:
             fitted = float(np.interp(m.feature.rung or 0.0, tower.result.at, curve))
             if not _is_score(m.feature):
                 fitted += m.feature.nominal
-            lines.append(residual(m, fitted, 0.7 if _is_score(m.feature) else 0.03))
+            u = 0.7 if _is_score(m.feature) else _LEAST_U[m.feature.unit]
+            lines.append(residual(m, fitted, u))
     return lines
 
 

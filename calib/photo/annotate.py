@@ -1,25 +1,41 @@
 """The annotated picture: what was taken for the piece's edges, what was measured, what is doubtful."""
 
 import io
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.photo.defects import Defect
 from calib.photo.dimension_lines import place_lines
 from calib.photo.measure import Length
 from calib.photo.view import PieceView
 
 Floats = NDArray[np.float64]
+Pixels = list[tuple[float, float]]
 
 _LONG_SIDE_PX = 2400
 _GOOD, _DOUBT, _LINE, _PLATE = (0, 150, 70), (220, 40, 30), (20, 60, 200), (255, 255, 255)
 _MARGIN_MM = 30.0
+_ASIDE_PX = 8
+#: Where the words for a defect go, and how they lie about that place: off what is judged.
+_LABELS: dict[str, Callable[[Pixels], tuple[tuple[float, float], str]]] = {
+    "strings": lambda p: (
+        (float(np.mean([x for x, _ in p[:4]])), float(np.mean([y for _, y in p[:4]]))),
+        "mm",
+    ),
+    "sag": lambda p: (p[len(p) // 2], "mb"),
+    "droop": lambda p: ((p[-1][0] + _ASIDE_PX, p[-1][1]), "lm"),
+    "roughness": lambda p: ((p[len(p) // 2][0] - _ASIDE_PX, p[len(p) // 2][1]), "rm"),
+}
 
 
-def annotated(view: PieceView, lengths: Sequence[Length]) -> bytes:
-    """Return a JPEG of the part of the photo around the piece, with edges and lengths drawn in."""
+def annotated(view: PieceView, lengths: Sequence[Length], defects: Sequence[Defect] = ()) -> bytes:
+    """Return a JPEG of the part of the photo around the piece, with what was measured drawn in.
+
+    Of the defects those that this photo shows.
+    """
     from PIL import Image, ImageDraw
 
     corners, scale = _part(view)
@@ -40,6 +56,7 @@ def annotated(view: PieceView, lengths: Sequence[Length]) -> bytes:
         for points in _outline(view, fit):
             draw.line(at(points), fill=colour, width=width)
     _draw_lengths(image, draw, view, lengths, at, width)
+    _draw_defects(draw, image.width, view, defects, at, width)
     out = io.BytesIO()
     image.save(out, "JPEG", quality=90)
     return out.getvalue()
@@ -92,11 +109,11 @@ def _draw_lengths(
     shown = [n for n in lengths if n.ends is not None]
     words = [_label(n) for n in shown]
     mm_per_px = 20.0 / float(
-        np.diff(at(np.array([[-10.0, 0, 0], [10.0, 0, 0]])), axis=0)[0] @ [1, 0]
+        np.linalg.norm(np.diff(at(np.array([[-10.0, 0, 0], [10.0, 0, 0]])), axis=0))
     )
     lines = place_lines(
         [n.ends for n in shown if n.ends is not None],
-        [1.1 * draw.textlength(w, font=font) * abs(mm_per_px) for w in words],
+        [1.1 * draw.textlength(w, font=font) * mm_per_px for w in words],
         lambda points: _is_free(view, points),
     )
     for length, text, line in zip(shown, words, lines, strict=True):
@@ -147,3 +164,23 @@ def _is_free(view: PieceView, points: Floats) -> NDArray[np.bool_]:
         seen = eye + (points - eye) * ((eye[2] - height) / eye[2])
         free &= ~view.lying.solid_at(view.placement.to_lying(seen))
     return np.asarray(free)
+
+
+def _draw_defects(
+    draw: Any, size: int, view: PieceView, defects: Sequence[Defect], at: Any, width: int
+) -> None:
+    """Draw each followed edge and each gap that was looked into, with its value."""
+    from PIL import ImageFont
+
+    font = ImageFont.load_default(size=max(12, size // 90))
+    for d in defects:
+        if d.photo != view.mat_view.photo.name or not len(d.outline_mm):
+            continue
+        points = at(view.placement.to_world(d.outline_mm))
+        colour = _DOUBT if d.note else _LINE
+        draw.line(points, fill=colour, width=width)
+        place, anchor = _LABELS[d.quantity](points)
+        words = f"{d.quantity} {d.value:.2f} {d.unit}" + (" ?" if d.note else "")
+        box = draw.textbbox(place, words, font=font, anchor=anchor)
+        draw.rectangle([box[0] - 2, box[1] - 1, box[2] + 2, box[3] + 1], fill=_PLATE)
+        draw.text(place, words, fill=colour, font=font, anchor=anchor)

@@ -5,48 +5,56 @@ does not change (where the filament has a colour of its own), else by how bright
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.photo.edges import misfit, vertex
-from calib.photo.profiles import Patch, cut_patch, sample_rim
-from calib.photo.rims import Rim
+from calib.photo.contrast import Contrast, contrast_in
+from calib.photo.hanging import LINE_MM, Edge, follow, rim_along
+from calib.photo.profiles import Patch, cut_patch
 from calib.photo.side_views import spacer_mm
-from calib.photo.sight import hidden
 from calib.photo.view import PieceView
-from patterns.feature import Feature
+from patterns.feature import Feature, Kind
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
-UNDERSIDES = ("bridge", "overhang", "pass")
-STRINGS = ("strings", "strings_short")
-SKINS = ("surface",)
+#: Groups of judgements whose underside is followed for the thickness with its sag.
+UNDERSIDES = ("bridge", "pass")
 
-_STEP_MM = 0.05
-_LINE_MM = 0.5
-_REACH_MM = 2.5
-_LEAP_MM = 0.25
-_WEIGHT = 12.0  # of log misfit: about the samples of a profile that are independent
+_DEEP_SHADOW = 0.5
+_FAINT_SHADOW = 0.2
+#: How much of the side under an edge may be seen, mm: of one held at both ends, and of a free end that
+#: is darker than the paper.
+_UNDER_MM, _UNDER_DARK_MM = 2.0, 0.1
+_RISE_MM = 0.25  # an edge that seems to hang upwards by more is not the edge
 _SMOOTH_MM = 1.5
 _EDGE_SD_MM = 0.06
 _FREE_SD_MM = 0.08  # of a free end across its edge: held by one end, its root not known as well
 _AREA_SHARE_SD = 0.12  # of a string's area: how thin things share a pixel
-_CHROMA = 0.2  # least share of the difference that a shadow can't make
 _CELL_MM = 0.1
-_WIDEST_STRING_MM = 1.6
+_PAD_MM = 0.4  # of a gap beside its walls that is left out
+_BARE_PERCENT = 5.0  # of a gap at least is bare paper
+_CLEAR_MM = 0.3  # below a sagging rung, where strings begin to count
 _LEAST_SHARE = 0.12
-#: A round thread under light from above: mean of Lambert's cosine over its width is pi / 4. On white
-#: paper its own thin shadow makes up for that (found in renderings, not derived).
-_ROUND_SHARE = 0.79
+#: Pictures keep colour at half their resolution, so that a thread's colour runs out over the brighter
+#: paper: share of its area at one pixel in a millimetre (found in renderings, not derived).
+_RUN_OUT_PX2 = 6.0
+_COLOUR_SD_PX = 1.2  # of the area's share, per pixel in a millimetre: dense threads run together
 _NEAR_MM, _NEAR_SD_MM = 3.5, 0.08  # of a support: the edge is followed back to it
 _PLACED_SD_MM = 0.05  # of the drawn line, from the placement of the whole piece
 
 
+_AGAIN = "take it again on the mat with the dark centre, or in the even light of an overcast sky"
+
+
 @dataclass(frozen=True, slots=True)
 class Defect:
-    """One measured defect: quantity is sag, droop, roughness or strings; unit mm or mm^2."""
+    """One measured defect: quantity is sag, droop, roughness or strings; unit mm or mm2.
+
+    `photo` is the name of the photo that shows it, `outline_mm` (n, 3) lying points to draw it by.
+    """
 
     feature: Feature
     quantity: str
@@ -54,36 +62,8 @@ class Defect:
     unit: str
     sd: float
     note: str = ""
-
-
-@dataclass(frozen=True, eq=False)
-class Contrast:
-    """How material differs from paper: share = (light - paper) @ weights, 1 for the upper face.
-
-    `thread_share` is the mean share of a round thread.
-    """
-
-    paper: Floats
-    weights: Floats
-    least: float
-    note: str = ""
-    thread_share: float = 1.0
-
-    def share(self, light: Floats) -> Floats:
-        """Return (...,) share of material of (..., 3) light."""
-        return np.asarray((light - self.paper) @ self.weights)
-
-
-def contrast_of(face: Floats, paper: Floats) -> Contrast:
-    """Find the direction that tells material from paper, and if possible from shadowed paper."""
-    step = face - paper
-    weights = step / float(step @ step)
-    if face.mean() > paper.mean():  # a shadow lies on the other side of the paper
-        return Contrast(paper, weights, 0.25, "", _ROUND_SHARE)
-    free = step - (step @ paper) / max(float(paper @ paper), 1e-12) * paper
-    if np.linalg.norm(free) > _CHROMA * np.linalg.norm(step):
-        return Contrast(paper, free / float(step @ free), 0.25)
-    return Contrast(paper, weights, 0.7, "a shadow can pass for this filament on white paper")
+    photo: str = ""
+    outline_mm: Floats = field(default_factory=lambda: np.zeros((0, 3)), compare=False, repr=False)
 
 
 def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect]:
@@ -91,110 +71,55 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
     world = np.concatenate([view.placement.to_world(f.rim.points_mm) for f in view.fits])
     pixels = view.camera.project(world)
     patch = cut_patch(view.mat_view.photo, pixels, round(6 * view.camera.px_per_mm(world[0])) + 8)
+    contrast = contrast_in(view, patch)
     lines: dict[tuple[float | None, str], Defect] = {}
+    rungs: dict[float | None, Edge] = {}
     out: list[Defect] = []
     for f in features:
-        if f.group in UNDERSIDES:
-            found = _underside(view, patch, f)
-            out += found
+        if f.kind is Kind.STRANDS:
+            gap = _gap(view, f, features)
+            if gap is not None:
+                out.append(_strings(view, patch, contrast, f, gap, rungs.get(f.rung)))
+        elif f.kind is Kind.ROUGHNESS:
+            out += _skin(view, patch, contrast, f, features)
+        elif f.kind is Kind.DROOP or (f.group in UNDERSIDES and f.kind in (Kind.SCORE, Kind.PASS)):
+            edge = _edge(view, patch, contrast, f)
+            if edge is None:
+                continue
+            if f.start[2] == f.end[2]:
+                rungs[f.rung] = edge
+            out += (found := _underside(view, contrast, edge, f))
             lines |= {(f.rung, d.quantity): d for d in found}
-        elif f.group in STRINGS:
-            out += _strings(view, patch, f, features)
-        elif f.group in SKINS:
-            out += _skin(view, patch, f, features)
     out += [d for f in features if f.group == "sag" for d in _thickness(f, lines)]
-    return out
+    name = view.mat_view.photo.name
+    return [replace(d, photo=name) for d in out]
 
 
 def _ends(view: PieceView, feature: Feature) -> Floats:
     return view.lying.from_piece(np.array([feature.start, feature.end]))
 
 
-def _rim_along(view: PieceView, a: Floats, b: Floats) -> Rim | None:
-    """Find the straight rim whose line runs through two lying points and that spans most of them."""
-    best: Rim | None = None
-    for rim in (f.rim for f in view.fits if f.rim.circle is None):
-        n, p = rim.normals[0], rim.points_mm[0, :2]
-        off = max(abs(float((q[:2] - p) @ n)) for q in (a, b))
-        between = (
-            (rim.points_mm[:, :2] - a[:2])
-            @ (b - a)[:2]
-            / max(float((b - a)[:2] @ (b - a)[:2]), 1e-9)
-        )
-        covered = float(((between > 0) & (between < 1)).sum()) * 0.5
-        if (
-            off < 0.1
-            and covered > 0.5 * float(np.linalg.norm((b - a)[:2]))
-            and (best is None or rim.z_mm > best.z_mm)
-        ):
-            best = rim
-    return best
-
-
-@dataclass(frozen=True, eq=False)
-class _Profile:
-    """Where material ends along a rim: along_mm from the start, outward of the drawn line."""
-
-    along_mm: Floats
-    out_mm: Floats
-
-
-def _profile(view: PieceView, patch: Patch, rim: Rim, a: Floats, b: Floats) -> _Profile | None:
-    """Follow the edge from a to b (lying), each half millimetre by the step model.
-
-    A path through the misfits of all stations: close to each one's best place, without leaps.
-    """
-    length = float(np.linalg.norm((b - a)[:2]))
-    direction = (b - a)[:2] / length
-    along = (rim.points_mm[:, :2] - a[:2]) @ direction
-    eye = view.placement.to_lying(view.camera.position_mm[None])[0]
-    seen = (along > 0.3) & (along < length - 0.3)
-    seen &= ~hidden(view.lying, rim.points_mm + np.array([0, 0, 0.05]), eye)
-    profiles = sample_rim(
-        patch, view.camera, view.placement, rim, seen, view.mat_view.blur_px, _REACH_MM,
-        station_mm=_LINE_MM, further_mm=_REACH_MM,
-    )  # fmt: skip
-    if profiles is None or len(profiles.light) < 6:
-        return None
-    places = np.arange(-0.6, min(_REACH_MM, profiles.across_mm[-1] - 0.3), _STEP_MM)
-    sums = misfit(profiles, places, sigma_mm=1.15 * profiles.blur_mm, wall_over_top=0.6)
-    costs = np.log(sums + 0.05 * np.median(sums.min(axis=1))) * _WEIGHT
-    chosen = _cheapest_path(costs, places)
-    path = np.array([vertex(places, row, int(k)) for row, k in zip(sums, chosen, strict=True)])
-    s = (profiles.points_mm[:, :2] - a[:2]) @ direction
-    order = np.argsort(s)
-    return _Profile(s[order], path[order])
-
-
-def _cheapest_path(costs: Floats, places: Floats) -> NDArray[np.int_]:
-    """Place of every station such that costs and squared leaps add up to least (Viterbi)."""
-    leaps = ((places[:, None] - places[None, :]) / _LEAP_MM) ** 2
-    total, back = costs[0] + (places / 0.3) ** 2, []
-    for row in costs[1:]:
-        ways = total[None, :] + leaps
-        back.append(ways.argmin(axis=1))
-        total = row + ways.min(axis=1)
-    path = [int(total.argmin())]
-    for step in reversed(back):
-        path.append(int(step[path[-1]]))
-    return np.array(path[::-1])
-
-
 def _smooth(values: Floats) -> Floats:
     from scipy import ndimage
 
-    size = max(1, round(_SMOOTH_MM / _LINE_MM))
+    size = max(1, round(_SMOOTH_MM / LINE_MM))
     return np.asarray(ndimage.median_filter(values, size, mode="nearest"))
 
 
-def _underside(view: PieceView, patch: Patch, feature: Feature) -> list[Defect]:
+def _edge(view: PieceView, patch: Patch, contrast: Contrast, feature: Feature) -> Edge | None:
+    """Follow the edge that a feature names; None where the photo does not show it."""
     a, b = _ends(view, feature)
-    rim = _rim_along(view, a, b)
-    profile = _profile(view, patch, rim, a, b) if rim is not None else None
-    if profile is None:
-        return []
+    rim = rim_along(view, a, b)
+    free = feature.start[2] != feature.end[2]
+    dark = contrast.dark
+    edge = follow(view, patch, rim, a, b, dark=dark, free_end=free) if rim is not None else None
+    return replace(edge, height_mm=feature.start[2]) if edge is not None else None
+
+
+def _underside(view: PieceView, contrast: Contrast, edge: Edge, feature: Feature) -> list[Defect]:
+    a, b = _ends(view, feature)
     level = abs(feature.start[2] - feature.end[2]) < 1e-6
-    s, e = profile.along_mm, _smooth(profile.out_mm)
+    s, e = edge.along_mm, _smooth(edge.out_mm)
     share = s / s[-1]
     sd = _EDGE_SD_MM
     if level:  # held at both ends: a bridge
@@ -208,17 +133,37 @@ def _underside(view: PieceView, patch: Patch, feature: Feature) -> list[Defect]:
         curl, _ = np.polyfit((s / length) ** 2, e, 1)
         steep = max(float(np.sqrt(1 - vertical**2)), 0.2)
         value, quantity, sd = float(curl) / steep, "droop", _FREE_SD_MM / steep
-    rough = float(np.std(profile.out_mm - e))
+    rough = float(np.std(edge.out_mm - e))
+    note = _shadow_note(view, contrast) or _doubt(contrast, edge, quantity, value)
     return [
-        Defect(feature, quantity, value, "mm", sd, _shadow_note(view)),
-        Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01),
+        Defect(feature, quantity, value, "mm", sd, note, outline_mm=edge.points_mm),
+        Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01, note),
     ]
 
 
-def _shadow_note(view: PieceView) -> str:
-    """Warn of the shadow of a piece that a spacer holds above white paper: it lies beside its edge."""
-    raised = view.mat_view.seen.mat.centre == "white" and spacer_mm(view.lying) > 0
-    return "its shadow can pass for what hangs: use the mat with the dark centre" if raised else ""
+def _shadow_note(view: PieceView, contrast: Contrast) -> str:
+    """Warn where a shadow beside an edge can pass for the filament, and say how to take the photo again.
+
+    So can that of a piece which a spacer holds above white paper, where camera and lamp put it.
+    """
+    if not contrast.dark:
+        return ""
+    if spacer_mm(view.lying) > 0:
+        return f"the shadow of a raised piece can pass for what hangs: {_AGAIN}"
+    if contrast.shadow > _DEEP_SHADOW:
+        return f"the shadow beside it is nearly as dark as the filament: {_AGAIN}"
+    return ""
+
+
+def _doubt(contrast: Contrast, edge: Edge, quantity: str, value: float) -> str:
+    """Say why an edge that was followed may not be the right one; empty where nothing speaks for it."""
+    most = _UNDER_DARK_MM if quantity == "droop" and contrast.dark else _UNDER_MM
+    if edge.wall_mm > most:
+        return (
+            "the camera looks under it: turn the piece on the mat by 180 degrees, or lean the camera"
+            " the other way"
+        )
+    return "its edge is not clear: come closer, in even light" if value < -_RISE_MM else ""
 
 
 def _held_at(s: Floats, e: Floats, end: float) -> float:
@@ -240,7 +185,7 @@ def _thickness(feature: Feature, lines: dict[tuple[float | None, str], Defect]) 
     """Thickness with what hangs under it, from the underside of the same rung."""
     for quantity in ("sag", "droop"):
         line = lines.get((feature.rung, quantity))
-        if line is not None and line.feature.group != "overhang":
+        if line is not None and line.feature.kind is not Kind.DROOP:
             value = feature.nominal + line.value
             return [Defect(feature, "thickness", value, "mm", line.sd, line.note)]
     return []
@@ -263,42 +208,80 @@ def _room_mm(view: PieceView, feature: Feature, features: Sequence[Feature]) -> 
     return free
 
 
-def _strings(
-    view: PieceView, patch: Patch, feature: Feature, features: Sequence[Feature]
-) -> list[Defect]:
-    """Area of material in a gap, in the plane in which the piece's middle lies."""
-    from scipy import ndimage
+@dataclass(frozen=True, eq=False)
+class _Gap:
+    """What is seen of a gap, as cells in the plane of the piece's middle.
 
+    Attributes
+    ----------
+    along_mm, aside_mm : (n,), (m,) float
+        From the start of the gap, and upwards (as printed) from its middle.
+    cells_mm : (n, m, 3) float
+        Lying coordinates.
+    length_mm, high_mm : float
+        Of the whole gap.
+    """
+
+    along_mm: Floats
+    aside_mm: Floats
+    cells_mm: Floats
+    length_mm: float
+    high_mm: float
+
+    @property
+    def unseen(self) -> float:
+        """Share of the gap's height that walls hide."""
+        return 1 - len(self.aside_mm) * _CELL_MM / self.high_mm
+
+
+def _gap(view: PieceView, feature: Feature, features: Sequence[Feature]) -> _Gap | None:
+    """Return the part of a gap that no wall hides; None where next to nothing is left."""
     a, b = _ends(view, feature)
     half, length = _room_mm(view, feature, features), float(np.linalg.norm((b - a)[:2]))
-    direction = (b - a)[:2] / length
-    up = np.array([-direction[1], direction[0]])
+    direction, up = (b - a)[:2] / length, _up(view)
     middle = (a + b) / 2
     side = _hidden_margin(view, middle, a[:2] - 0.3 * direction)
-    pad_x = 0.4 + abs(float((side if side is not None else np.zeros(2)) @ direction))
-    pads = [
-        0.0 if wall is None else 0.4 + abs(float(wall @ up))
-        for wall in (
-            _hidden_margin(view, middle, middle[:2] + sign * (half + 0.3) * up) for sign in (-1, 1)
-        )
-    ]
+    pad_x = _PAD_MM + abs(float((side if side is not None else np.zeros(2)) @ direction))
+    walls = (_hidden_margin(view, middle, middle[:2] + k * (half + 0.3) * up) for k in (-1, 1))
+    pads = [0.0 if wall is None else _PAD_MM + abs(float(wall @ up)) for wall in walls]
     along = np.arange(pad_x, length - pad_x, _CELL_MM)
     aside = np.arange(-half + pads[0], half - pads[1], _CELL_MM)
     if len(along) < 10 or len(aside) < 5:
-        return []
+        return None
     flat = a[:2] + along[:, None, None] * direction + aside[None, :, None] * up
-    lifted = np.concatenate([flat, np.full((*flat.shape[:2], 1), a[2])], axis=-1)
-    pixels = view.camera.project(view.placement.to_world(lifted.reshape(-1, 3)))
-    light = patch.sample(pixels).astype(float)
-    contrast = contrast_of(_face_light(view, patch), np.median(light, axis=0))
-    share = contrast.share(light).reshape(flat.shape[:2])
-    size = round(_WIDEST_STRING_MM / _CELL_MM)
-    thin = share - ndimage.grey_opening(share, size=(1, size))
-    counted = np.where(thin > _LEAST_SHARE, np.clip(thin, 0, 1), 0.0)
-    seen = float(counted.sum()) * _CELL_MM**2 / contrast.thread_share
-    area = seen * length / (len(along) * _CELL_MM)  # a string that crosses is seen in part
-    sd = _AREA_SHARE_SD * area + 0.02 * np.sqrt(length * 2 * half)
-    return [Defect(feature, "strings", area, "mm^2", float(sd), contrast.note)]
+    cells = np.concatenate([flat, np.full((*flat.shape[:2], 1), a[2])], axis=-1)
+    return _Gap(along, aside, cells, length, 2 * half)
+
+
+def _strings(
+    view: PieceView,
+    patch: Patch,
+    contrast: Contrast,
+    feature: Feature,
+    gap: _Gap,
+    above: Edge | None,
+) -> Defect:
+    """Area of material in a gap; `above` is the edge of the rung over it, where there is one."""
+    world = view.placement.to_world(gap.cells_mm.reshape(-1, 3))
+    share = contrast.share(patch.sample(view.camera.project(world)).astype(float))
+    share = (share - np.percentile(share, _BARE_PERCENT)).reshape(gap.cells_mm.shape[:2])
+    counted = np.where(share > _LEAST_SHARE, np.clip(share, 0, 1), 0.0)
+    if above is not None:  # a rung that sags reaches into the gap below it, and is no string
+        clear = above.height_mm - feature.start[2] - _CLEAR_MM
+        hang = np.interp(gap.along_mm, above.along_mm, above.out_mm)
+        counted[gap.aside_mm > clear - hang[:, None]] = 0.0
+    px_per_mm = view.camera.px_per_mm(world[0])
+    run_out = _RUN_OUT_PX2 / px_per_mm**2 if contrast.by_colour else 0.0
+    seen = float(counted.sum()) * _CELL_MM**2 / (contrast.thread_share + run_out)
+    # A string that crosses the gap is seen in part.
+    area = seen * gap.length_mm / (len(gap.along_mm) * _CELL_MM)
+    coarse = _COLOUR_SD_PX / px_per_mm if contrast.by_colour else 0.0
+    share_sd = float(np.linalg.norm([_AREA_SHARE_SD, coarse, 0.5 * gap.unseen]))
+    sd = share_sd * area + 0.02 * np.sqrt(gap.length_mm * gap.high_mm)
+    shadowed = contrast.dark and not contrast.by_colour and contrast.shadow > _FAINT_SHADOW
+    note = f"a shadow can pass for strings of this filament: {_AGAIN}" if shadowed else ""
+    frame = gap.cells_mm[[0, 0, -1, -1, 0], [0, -1, -1, 0, 0]]
+    return Defect(feature, "strings", area, "mm2", float(sd), note, outline_mm=frame)
 
 
 def _hidden_margin(view: PieceView, middle: Floats, post: Floats) -> Floats | None:
@@ -320,33 +303,32 @@ def _hidden_margin(view: PieceView, middle: Floats, post: Floats) -> Floats | No
     return out
 
 
-def _face_light(view: PieceView, patch: Patch) -> Floats:
-    """Light of the upper face: beside all rims, half a millimetre inside."""
-    spots = []
-    for f in view.fits:
-        inside = f.rim.points_mm.copy()
-        inside[:, :2] -= 0.5 * f.rim.normals
-        spots.append(inside[f.rim.inner_mm > 0.9])
-    world = view.placement.to_world(np.concatenate(spots))
-    return np.asarray(np.median(patch.sample(view.camera.project(world)), axis=0), dtype=float)
-
-
 def _skin(
-    view: PieceView, patch: Patch, feature: Feature, features: Sequence[Feature]
+    view: PieceView,
+    patch: Patch,
+    contrast: Contrast,
+    feature: Feature,
+    features: Sequence[Feature],
 ) -> list[Defect]:
-    """Roughness of both sides of a post beside its band: scatter of the edge about a line."""
+    """Roughness of an edge that runs up and down, or of both sides of a post: scatter about a line."""
     bands = [abs(f.start[2] - feature.start[2]) for f in features if f.group == feature.group]
     half = 0.45 * min((d for d in bands if d > 0.1), default=10.0)
-    values = []
-    for point in (feature.start, feature.end):
-        ends = np.array([point, point]) + np.array([[0, 0, -half], [0, 0, half]])
-        a, b = view.lying.from_piece(ends)
-        rim = _rim_along(view, a, b)
-        profile = _profile(view, patch, rim, a, b) if rim is not None else None
-        if profile is not None:
-            line = np.polyfit(profile.along_mm, profile.out_mm, 1)
-            values.append(float(np.std(profile.out_mm - np.polyval(line, profile.along_mm))))
+    if feature.start[2] == feature.end[2]:
+        middles = np.array([feature.start, feature.end])
+    else:
+        middles = (np.array([feature.start]) + feature.end) / 2
+    values, points = [], np.zeros((0, 3))
+    for middle in middles:
+        a, b = view.lying.from_piece(middle + np.array([[0, 0, -half], [0, 0, half]]))
+        rim = rim_along(view, a, b)
+        edge = follow(view, patch, rim, a, b, dark=contrast.dark) if rim is not None else None
+        if edge is not None:
+            line = np.polyfit(edge.along_mm, edge.out_mm, 1)
+            values.append(float(np.std(edge.out_mm - np.polyval(line, edge.along_mm))))
+            points = edge.points_mm
     if not values:
         return []
     rough = float(np.sqrt(np.mean(np.square(values))))
-    return [Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01)]
+    note = _shadow_note(view, contrast)
+    sd = 0.25 * rough + 0.01
+    return [Defect(feature, "roughness", rough, "mm", sd, note, outline_mm=points)]

@@ -174,7 +174,7 @@ def _average(
     if rim.bevel_mm:
         top = world - rim.bevel_mm * np.column_stack([world_n, np.zeros(len(world_n))])
         top = top + np.array([0, 0, rim.bevel_mm])
-        bevel = -_offset_in_plane(camera, world, world_n, top)
+        bevel = -offset_in_plane(camera, world, world_n, top)
     direction = mean(normals)
     direction /= np.linalg.norm(direction, axis=1, keepdims=True)
     start = points[0, :2]
@@ -206,7 +206,7 @@ def seen_beyond(
     """
     if rim.circle is None:
         foot = np.column_stack([world[:, :2], foot_mm])
-        return _offset_in_plane(camera, world, normals, foot)
+        return offset_in_plane(camera, world, normals, foot)
     eye = camera.position_mm
     ratio = (eye[2] - world[:, 2]) / (eye[2] - foot_mm)
     middle = placement.to_world(np.array([[rim.circle.u, rim.circle.v, rim.z_mm]]))[0, :2]
@@ -218,7 +218,8 @@ def seen_beyond(
     return np.asarray(-along + np.where(is_hole, -1, 1) * np.sqrt(np.maximum(half, 0.0)))
 
 
-def _offset_in_plane(camera: Camera, world: Floats, normals: Floats, other: Floats) -> Floats:
+def offset_in_plane(camera: Camera, world: Floats, normals: Floats, other: Floats) -> Floats:
+    """How far outside rim points other points are seen along the normals, in the rim's plane."""
     eye = camera.position_mm
     ratio = (eye[2] - world[:, 2]) / (eye[2] - other[:, 2])
     there = eye[:2] + (other[:, :2] - eye[:2]) * ratio[:, None]

@@ -13,7 +13,7 @@ from calib.readings import Reading
 from calib.readings.cells import reading_text
 from calib.readings.sheet import feature_rows
 from calib.readings.table import Table, csv_text, table_of
-from patterns.feature import Feature
+from patterns.feature import Feature, Kind
 from patterns.piece import Piece
 
 _MEANINGS = {
@@ -22,6 +22,8 @@ _MEANINGS = {
     "photo_edge_u_mm": "## photo_edge_u_mm: standard uncertainty of how much of the rounded edges"
     " photos see, both ends together; outside sizes grow by it, inside ones shrink",
 }
+#: What a reading of a photo's own feature is.
+_QUANTITIES = {Kind.STRANDS: "strings", Kind.DROOP: "droop", Kind.ROUGHNESS: "roughness"}
 COLUMNS = ("feature", "quantity", "rung", "value", "u", "unit", "nominal", "flags", "photo")
 
 
@@ -55,7 +57,7 @@ def defect_rows(defects: Sequence[Defect]) -> list[tuple[str, ...]]:
             d.unit,
             f"{d.feature.nominal:g}" if d.quantity == "thickness" else "0",
             d.note,
-            "",
+            d.photo,
         )
         for d in defects
     ]
@@ -71,13 +73,13 @@ def readings_of(lengths: Sequence[Length], defects: Sequence[Defect] = ()) -> tu
     """Return readings for the fits, each with its own uncertainty; doubtful ones are left out.
 
     The sizes of one piece share the mat's scale and how its edges look: these uncertainties are not
-    in theirs, for the fit adds them once (`shared_of`). Of the defects only a thickness with its sag is the reading of a feature;
-    the others are quantities of their own.
+    in theirs, for the fit adds them once (`shared_of`). Of the defects those are readings that are
+    what their feature is about: a thickness with its sag, and what only a photo measures.
     """
-    thick = [
-        _reading(d.feature, d.value, d.sd, "photo")
+    flaws = [
+        _reading(d.feature, d.value, d.sd, f"photo {d.photo}")
         for d in defects
-        if d.quantity == "thickness" and not d.note
+        if not d.note and d.quantity in ("thickness", _QUANTITIES.get(d.feature.kind))
     ]
     long = [
         _reading(
@@ -89,7 +91,7 @@ def readings_of(lengths: Sequence[Length], defects: Sequence[Defect] = ()) -> tu
         for n in lengths
         if not n.flags
     ]
-    return (*thick, *long)
+    return (*flaws, *long)
 
 
 def _reading(feature: Feature, value: float, u: float, where: str) -> Reading:

@@ -43,7 +43,7 @@ class Outcome:
     scale : PaperScale
     notes : tuple of str
     defects : tuple of Defect
-        Sag, droop, strings and roughness, from the first photo that shows each.
+        Sag, droop, strings and roughness, from the first photo that shows each clearly.
     """
 
     views: tuple[PieceView, ...]
@@ -105,16 +105,18 @@ def measure_photos(
             _find(v, scale, [p.lying], options, card=card)
             for v, p in zip(views, pieces, strict=True)
         ]
-    single = [tuple(measure_features(p, features, scale)) for p in pieces]
+    # A sag is judged along the whole underside, and what only a photo measures is no length.
+    sizes = [f for f in features if f.group != "sag" and f.instrument == "caliper"]
+    single = [tuple(measure_features(p, sizes, scale)) for p in pieces]
     order = {f.id: n for n, f in enumerate(features)}
     lengths = combine([n for group in single for n in group])
     lengths.sort(key=lambda n: order[n.feature.id])
-    sagging = {f.id for f in features if f.group == "sag"}  # judged along the whole underside
-    lengths = [n for n in lengths if n.feature.id not in sagging]
     defects: dict[tuple[str, str], Defect] = {}
     for piece in pieces:
         for d in measure_defects(piece, features):
-            defects.setdefault((d.feature.id, d.quantity), d)
+            known = defects.get((d.feature.id, d.quantity))
+            if known is None or (known.note and not d.note):
+                defects[d.feature.id, d.quantity] = d
     return Outcome(
         tuple(pieces), tuple(single), tuple(lengths), scale, _notes(pieces, scale),
         tuple(defects.values()),
@@ -148,7 +150,7 @@ def _find(
 
 
 def _check_known(features: Sequence[Feature], known_mm: Mapping[str, float]) -> None:
-    by_id = {f.id: f for f in features if f.unit == "mm"}
+    by_id = {f.id: f for f in features if f.instrument == "caliper"}
     for name, true_mm in known_mm.items():
         if name not in by_id:
             raise BadInput(f"the piece has no feature {name!r}", mend=f"one of {', '.join(by_id)}")

@@ -6,13 +6,12 @@ import numpy as np
 
 from calib.photo.lying import Lying
 
-#: The ladders show their windows and sails from the front, their backs lie on the mat. The tower has
-#: a rudder behind, so that its windows are seen from there.
+#: Windows, sails and gaps are seen from the front: the backs, where no foot juts out, lie on the mat.
 USUAL_SIDES = {
     "bridge-ladder": ("back",),
     "overhang-ladder": ("back",),
     "string-posts": ("back",),
-    "temperature-tower": ("front",),
+    "temperature-tower": ("back",),
 }
 
 _CELL_MM = 1.0

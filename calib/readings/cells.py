@@ -23,6 +23,10 @@ _MASSES_G = {
     "g": 1.0, "gr": 1.0, "gram": 1.0, "grams": 1.0, "gramme": 1.0, "grammes": 1.0, "gramm": 1.0,
     "kg": 1000.0, "mg": 1e-3, "oz": OUNCE_G,
 }  # fmt: skip
+_AREAS_MM2 = {
+    "mm2": 1.0, "mm^2": 1.0, "sq mm": 1.0, "square millimetres": 1.0, "square millimeters": 1.0,
+    "cm2": 100.0, "cm^2": 100.0,
+}  # fmt: skip
 _SCORES = {"/10": 1.0, "/ 10": 1.0, "of 10": 1.0, "out of 10": 1.0}
 
 _MISSING = frozenset(
@@ -217,11 +221,11 @@ def _factor(word: str, feature: Feature, unit: str, text: str = "") -> float:
         known = _LENGTHS_MM
         word = word or ("mm" if unit == "mm" else "in")
     else:
-        known = _MASSES_G if feature.unit == "g" else _SCORES
+        known = {"g": _MASSES_G, "mm2": _AREAS_MM2}.get(feature.unit, _SCORES)
         word = word or next(iter(known))
     if word in known:
         return known[word]
-    if word in _MASSES_G or word in _LENGTHS_MM:
+    if word in (_MASSES_G | _LENGTHS_MM | _AREAS_MM2):
         raise CellError(
             f"{shown(text)} is in {word}, but this is read in {feature.unit}",
             "check that the reading stands in the right row",
@@ -239,7 +243,7 @@ def _in_range(value: float, text: str, feature: Feature) -> float:
                 f"{shown(text)} is not a score", "scores run from 0 (worst) to 10 (best)"
             )
         return value
-    what = "mass" if feature.kind is Kind.MASS else "length"
+    what = {Kind.MASS: "mass", Kind.STRANDS: "area"}.get(feature.kind, "length")
     if value < 0 and feature.nominal > 0:
         raise CellError(f"{shown(text)} is negative, a {what} is not", "write it without the sign")
     if value == 0 and feature.nominal > 0:

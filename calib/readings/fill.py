@@ -81,7 +81,8 @@ class Answer:
 def cells(table: Table, sheet: Sheet) -> list[Cell]:
     """Return every cell for a reading, row by row, in the order of the sheet.
 
-    Judgements by eye have one each: the same person judges the same thing the same way again.
+    Judgements by eye have one each: the same person judges the same thing the same way again. What
+    only a photo shows is not asked for.
     """
     columns = [c for c in table.reading_columns if table.header.cell(c)]
     numbers = {f.id: str(n) for n, f in enumerate(sheet.piece.features, 1)}
@@ -96,6 +97,7 @@ def cells(table: Table, sheet: Sheet) -> list[Cell]:
             unit=row_unit(table, row, feature, sheet.unit),
         )
         for row, feature in feature_rows(table, sheet.piece)
+        if feature.instrument != "photo"
         for k, column in enumerate(columns[:1] if feature.instrument == "eye" else columns, 1)
     ]
 

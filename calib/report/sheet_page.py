@@ -11,6 +11,12 @@ from patterns.drawing.style import meaning_of
 from patterns.feature import Feature, Kind
 from patterns.piece import Piece
 
+_IN_PHOTO = {
+    Kind.STRANDS: "strings in mm²",
+    Kind.DROOP: "droop in mm",
+    Kind.ROUGHNESS: "roughness of edges in mm",
+}
+
 
 def sheet_html(
     piece: Piece,
@@ -48,7 +54,7 @@ def sheet_html(
     )
     ways = [
         {"name": way.name, "rules": way.rules, "icon": Markup(icon), "numbers": numbers}
-        for way, icon, numbers in ways_of(piece.features)
+        for way, icon, numbers in ways_of(piece.by_hand)
     ]
     return pages.get_template("sheet.html").render(
         piece=piece,
@@ -59,12 +65,13 @@ def sheet_html(
         answers=registry.get(piece.pattern).answers,
         safety=SAFETY,
         ways=ways,
-        rows=[_row(number, f, unit) for number, f in enumerate(piece.features, 1)],
+        rows=[_row(number, f, unit) for number, f in enumerate(piece.by_hand, 1)],
         goes_into_gcode=all(row.setting in RANGES for row in piece.schedule),
         head_lines=piece.head_lines,
         repeats=repeats,
         why_repeats=_why(piece, repeats),
-        has_lengths=any(f.unit == "mm" for f in piece.features),
+        in_photo=_in_photo(piece),
+        has_lengths=any(f.unit == "mm" for f in piece.by_hand),
         unit_words="inches" if unit == "inch" else "mm",
         number=lambda value: f"{value:g}",
     )
@@ -96,7 +103,7 @@ def _nominal(f: Feature, unit: str) -> str:
 
 def _why(piece: Piece, repeats: int) -> list[str]:
     """Say how many readings to take, and why not more."""
-    instruments = {f.instrument for f in piece.features}
+    instruments = {f.instrument for f in piece.by_hand}
     words = []
     if instruments - {"eye"}:
         each = "Read each place once." if repeats == 1 else (
@@ -118,3 +125,10 @@ def _why(piece: Piece, repeats: int) -> list[str]:
     if piece.printed:
         rest += " Let the piece cool to room temperature first."
     return [*words, rest]
+
+
+def _in_photo(piece: Piece) -> str:
+    """Say what a photo of the piece lying on its back gives; empty where nothing."""
+    shown = [f for f in piece.features if f.instrument == "photo" or f.group == "sag"]
+    words = dict.fromkeys(_IN_PHOTO.get(f.kind, "thickness with its sag") for f in shown)
+    return f"{len(shown)} values in one go: {', '.join(words)}" if shown else ""

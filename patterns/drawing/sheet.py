@@ -51,7 +51,8 @@ def draw_piece(piece: Piece, mesh: Mesh) -> str:
     Parameters
     ----------
     piece : Piece
-        Numbers are its features' places in the list, from 1, like the rows of the sheet.
+        Numbers are its features' places in the list, from 1, like the rows of the sheet; what only a
+        photo measures has none.
     mesh : Mesh
         Its surface in millimetres; from `patterns.preview.preview_mesh` or from the solid.
 
@@ -67,8 +68,8 @@ def draw_piece(piece: Piece, mesh: Mesh) -> str:
     ]
     body, width, height = _arranged(panels)
     heading = text((EDGE_ROOM, 30), f"{piece.pattern}: where to measure", 18, bold=True)
-    meanings = list(dict.fromkeys(meaning_of(f) for f in piece.features))
-    uses = list(dict.fromkeys(f.jaws if f.instrument == "caliper" else "" for f in piece.features))
+    meanings = list(dict.fromkeys(meaning_of(f) for f in piece.by_hand))
+    uses = list(dict.fromkeys(f.jaws if f.instrument == "caliper" else "" for f in piece.by_hand))
     scale = next((p.frame.scale for p in panels if p.frame.view.name != "iso"), 0.0)
     key, key_width, key_height = legend(meanings, uses, scale, max(width, 680.0))
     width = max(width, key_width) + 2 * EDGE_ROOM
@@ -78,7 +79,7 @@ def draw_piece(piece: Piece, mesh: Mesh) -> str:
 
 
 def _described(piece: Piece) -> str:
-    rows = [_in_words(n, f) for n, f in enumerate(piece.features, 1)]
+    rows = [_in_words(n, f) for n, f in enumerate(piece.by_hand, 1)]
     return f"Views of the piece with {len(rows)} numbered callouts. " + "; ".join(rows)
 
 
@@ -89,7 +90,7 @@ def _view_of(feature: Feature) -> str:
 def _plan(piece: Piece, mesh: Mesh) -> list[tuple[View, float, list[tuple[int, Feature]]]]:
     """Choose the views, their scale, and what each shows; the overview always comes last."""
     mine: dict[str, list[tuple[int, Feature]]] = {name: [] for name in VIEWS}
-    for number, feature in enumerate(piece.features, 1):
+    for number, feature in enumerate(piece.by_hand, 1):
         mine[_view_of(feature)].append((number, feature))
     level = [VIEWS[name] for name in ("top", "front", "right") if mine[name]]
     busiest = max((len(mine[v.name]) for v in level), default=0)

@@ -2,12 +2,13 @@
 
 Strings are drawn wherever the nozzle leaves one post for another. A long gap and a short one give
 strings a different time to ooze, and the posts' own skin shows when too much is pulled back and the
-line starts dry. The posts are tied by the foot alone, so nothing else can hide a string.
+line starts dry. The posts are tied by the foot alone, so nothing else can hide a string. The foot juts
+out on all sides but the back: lying on it, the posts rest level for their photo.
 """
 
 from dataclasses import dataclass, replace
 
-from patterns.body import XY, Body, Prism, box
+from patterns.body import XY, Body, Prism, box, chamfer_loss_mm3, rectangle
 from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
@@ -49,6 +50,9 @@ class StringPostsSpec(Spec):
     long_mm: float = number(30.0, "mm", 10.0, 120.0, "the long gap")
     short_mm: float = number(8.0, "mm", 4.0, 60.0, "the short gap")
     depth_mm: float = number(6.0, "mm", 4.0, 30.0, "from front to back")
+    chamfer_mm: float = number(
+        0.4, "mm", 0.0, 0.8, "chamfer along the bed, so that the posts lie flat for their photo"
+    )
 
 
 def _filled_in(spec: StringPostsSpec) -> StringPostsSpec:
@@ -104,7 +108,8 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
     """Lay the posts out along X on one foot, the values on the front of the broad post.
 
     Measured per band: strings in the long gap, strings in the short gap, and the skin of the posts
-    beside the gaps (blobs, or dry starts), each scored against the setting of that band.
+    beside the gaps (blobs, or dry starts), each scored against the setting of that band. In a photo of
+    the posts lying on their back: area of strings in both gaps, roughness of the middle post's sides.
     """
     spec = _filled_in(spec)
     values = rungs(spec.from_value, spec.to_value, spec.step_value, "step_value", "")
@@ -113,7 +118,8 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
     check_tower(len(values), z.foot, z.band, "step_value", setup)
     top, deep = z.floor(len(values)), setup.line_mm
     reach = _FOOT_REACH_MM
-    foot = box(-reach, -reach, 0, z.last[1] + reach, spec.depth_mm + reach, z.foot)
+    foot = box(-reach, -reach, 0, z.last[1] + reach, spec.depth_mm, z.foot)
+    under = rectangle(-reach, -reach, z.last[1] + reach, spec.depth_mm)
     posts = [box(x0, 0, z.foot, x1, spec.depth_mm, top) for x0, x1 in (z.broad, z.middle)]
     posts.append(
         Prism(outline=_notched(z, len(values)), start_mm=0, end_mm=spec.depth_mm, axis="Y")
@@ -131,12 +137,19 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
         )
     )
     added = (foot, *posts)
+    volume = sum(p.volume_mm3 for p in added) - chamfer_loss_mm3(under, spec.chamfer_mm)
+    volume -= deep * sum(text_area_mm2(label, z.stroke) for label in labels)
     return Piece(
         pattern="string-posts",
         spec=spec,
         setup=setup,
-        body=Body(add=added, cut=marks),
-        features=tuple(f for k, v in enumerate(values) for f in _features(spec, z, k, v)),
+        body=Body(add=added, cut=marks, chamfer_mm=spec.chamfer_mm),
+        features=tuple(
+            f
+            for look in (_features, _in_photo)
+            for k, v in enumerate(values)
+            for f in look(spec, z, k, v)
+        ),
         schedule=tuple(
             ScheduleRow(
                 z_from_mm=round(z.floor(k), 6) if k else 0.0,
@@ -152,13 +165,13 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
             brim_mm=3.0,
             notes=(
                 "Print standing, as it is; travel straight across the gaps, without wiping.",
+                "Do not leave out the brim: the foot ends at the back, so that the posts can lie on it.",
                 "Dry the filament first: damp filament strings whatever the retraction.",
             ),
         ),
         head_lines=weights_of("strings", "strings_short", "surface"),
         smaller=("give a smaller long_mm", "give a smaller depth_mm", "give a larger step_value"),
-        volume_mm3=sum(p.volume_mm3 for p in added)
-        - deep * sum(text_area_mm2(label, z.stroke) for label in labels),
+        volume_mm3=volume,
     )
 
 
@@ -200,4 +213,30 @@ def _features(spec: StringPostsSpec, z: _Sizes, k: int, value: float) -> list[Fe
             group=group,
         )
         for group, a, b, what in places
+    ]
+
+
+def _in_photo(spec: StringPostsSpec, z: _Sizes, k: int, value: float) -> list[Feature]:
+    """Return what a photo measures on a band: strings in both gaps, the middle post's sides."""
+    y, height = spec.depth_mm / 2, round(z.floor(k) + z.band / 2, 6)
+    places = (
+        ("strings", Kind.STRANDS, z.broad[1], z.middle[0], "strings across the long gap"),
+        ("strings_short", Kind.STRANDS, z.middle[1], z.last[0], "strings across the short gap"),
+        ("surface", Kind.ROUGHNESS, z.middle[0], z.middle[1], "both sides of the middle post"),
+    )
+    return [
+        Feature(
+            id=f"{group}_{'mm2' if kind is Kind.STRANDS else 'mm'}_{k + 1}",
+            kind=kind,
+            axis="",
+            nominal=0.0,
+            where=f"band {value:g} {SETTINGS[spec.setting]}: {what}",
+            start=(a, y, height),
+            end=(b, y, height),
+            view="front",
+            jaws="",
+            rung=value,
+            group=group,
+        )
+        for group, kind, a, b, what in places
     ]

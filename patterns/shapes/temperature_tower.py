@@ -4,13 +4,14 @@ Seen from the front it is a thin reed on the left, a rung for each band, and a b
 fins on its outer edge. The rungs are bridges; the windows between them show strings; the fins
 overhang; and the reed, held at every rung, is pressed with a fingernail until its layers part. The
 temperatures are cut into the post's back, out of the way of whoever judges. All the rest is one
-outline swept from front to back, so that the tower lying on its back shows it as a silhouette.
+outline swept from front to back. The foot juts out on all sides but the back: lying on it, the tower
+rests level and shows a camera everything as a silhouette.
 """
 
 import math
 from dataclasses import dataclass, replace
 
-from patterns.body import XY, Body, Prism, box, rectangle
+from patterns.body import XY, Body, Prism, box, chamfer_loss_mm3, rectangle
 from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
@@ -47,6 +48,9 @@ class TemperatureTowerSpec(Spec):
         60.0, "deg", 20.0, 80.0, "lean of the fins' undersides from the vertical"
     )
     depth_mm: float = number(8.0, "mm", 4.0, 30.0, "of the ladder, from front to back")
+    chamfer_mm: float = number(
+        0.4, "mm", 0.0, 0.8, "chamfer along the bed, so that the tower lies flat for its photo"
+    )
 
 
 def _filled_in(spec: TemperatureTowerSpec, setup: PrintSetup) -> TemperatureTowerSpec:
@@ -115,7 +119,8 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
     """Lay the tower out along X: reed, windows, post, fins; digits on the back.
 
     Measured per band: how well the rung bridges (and how thick it is, sag included), the fin
-    overhangs, the window stays free of strings and the reed's layers hold, against temperature.
+    overhangs, the window stays free of strings and the reed's layers hold, against temperature. In a
+    photo of the tower lying on its back: area of strings, droop of the fin, roughness of the reed.
     """
     spec = _filled_in(spec, setup)
     temps = rungs(spec.from_c, spec.to_c, spec.step_c, "step_c", "degC")
@@ -125,8 +130,9 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
     ladder = _ladder(spec, z, len(temps))
     foot = box(
         -_BASE_REACH_MM, -_BASE_REACH_MM, 0,
-        near + z.post + z.reach, spec.depth_mm + _BASE_REACH_MM, z.base,
+        near + z.post + z.reach, spec.depth_mm, z.base,
     )  # fmt: skip
+    under = rectangle(-_BASE_REACH_MM, -_BASE_REACH_MM, near + z.post + z.reach, spec.depth_mm)
     deep = setup.line_mm
     labels = [f"{t:g}" for t in temps]
     marks = tuple(
@@ -144,12 +150,18 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
     inside_foot = (near + z.post) * z.base * spec.depth_mm
     volume = ladder.volume_mm3 + foot.volume_mm3 - inside_foot
     volume -= deep * sum(text_area_mm2(label, z.stroke) for label in labels)
+    volume -= chamfer_loss_mm3(under, spec.chamfer_mm)
     return Piece(
         pattern="temperature-tower",
         spec=spec,
         setup=setup,
-        body=Body(add=(ladder, foot), cut=marks),
-        features=tuple(f for k, t in enumerate(temps) for f in _features(spec, z, k, t)),
+        body=Body(add=(ladder, foot), cut=marks, chamfer_mm=spec.chamfer_mm),
+        features=tuple(
+            f
+            for look in (_features, _in_photo)
+            for k, t in enumerate(temps)
+            for f in look(spec, z, k, t)
+        ),
         schedule=tuple(
             ScheduleRow(
                 z_from_mm=z.floor(k) if k else 0.0,
@@ -165,11 +177,12 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
             brim_mm=5.0,
             notes=(
                 "Print standing, as it is; no supports. The hot end changes at every band.",
+                "Do not leave out the brim: the foot ends at the back, so that the tower can lie on it.",
                 "The temperature of a band is cut into the back: judge from the front, then turn it round.",
                 "Judge bridges, fins and strings first, all bands; press the reed last.",
             ),
         ),
-        head_lines=weights_of("bridge", "overhang", "strings", "strength", "sag"),
+        head_lines=weights_of("bridge", "overhang", "strings", "strength", "sag", "roughness"),
         smaller=("give a smaller gap_mm", "give a smaller depth_mm", "give a larger step_c"),
         volume_mm3=volume,
     )
@@ -227,4 +240,32 @@ def _features(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> lis
             start=((left + near) / 2, y, round(top - z.rung, 6)), end=((left + near) / 2, y, top),
             view="front", rung=temp, group="sag",
         ),
+    ]  # fmt: skip
+
+
+def _in_photo(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> list[Feature]:
+    """Return what a photo measures on a band: strings, droop, and the reed's outer edge."""
+    left, near = z.reed, z.reed + spec.gap_mm
+    y, floor, top = spec.depth_mm / 2, z.floor(k), z.floor(k + 1)
+    middle = (floor + top - z.rung) / 2
+    outer, tip = near + z.post, floor + 0.8 * z.band - z.lip
+    band = f"{temp:g} degC"
+
+    def flaw(group: str, kind: Kind, start: Point, end: Point, where: str) -> Feature:
+        unit = "mm2" if kind is Kind.STRANDS else "mm"
+        return Feature(
+            id=f"{group}_{unit}_{k + 1}", kind=kind, axis="", nominal=0.0,
+            where=f"band {band}: {where}", start=start, end=end, view="front", jaws="", rung=temp,
+            group=group,
+        )  # fmt: skip
+
+    return [
+        flaw(
+            "strings", Kind.STRANDS, (left, y, middle), (near, y, middle), "strings in the window"
+        ),
+        flaw(
+            "overhang", Kind.DROOP, (outer, y, tip - z.rise), (outer + z.reach, y, tip),
+            "droop of the fin's end",
+        ),
+        flaw("roughness", Kind.ROUGHNESS, (0.0, y, floor), (0.0, y, top), "outer edge of the reed"),
     ]  # fmt: skip

@@ -66,26 +66,6 @@ def split(count: I64) -> tuple[I64, F64]:
     return owner, k / count[owner]
 
 
-def extremes(x0: F64, y0: F64, i: F64, j: F64, begin: F64, sweep: F64) -> tuple[F64, F64, F64, F64]:
-    """Return the lowest and highest X and Y an arc passes between its ends; NaN where it has none."""
-    radius = np.hypot(i, j)
-    low = np.where(sweep >= 0, begin, begin + sweep)
-    reach = np.abs(sweep)
-
-    def passes(direction: float) -> npt.NDArray[np.bool_]:
-        hit: npt.NDArray[np.bool_] = np.mod(direction - low, 2 * np.pi) <= reach
-        return hit
-
-    cx, cy = x0 + i, y0 + j
-    nan = np.nan
-    return (
-        np.where(passes(np.pi), cx - radius, nan),
-        np.where(passes(0.0), cx + radius, nan),
-        np.where(passes(-np.pi / 2), cy - radius, nan),
-        np.where(passes(np.pi / 2), cy + radius, nan),
-    )
-
-
 def is_broken(start_radius: F64, end_radius: F64, unit_mm: float) -> npt.NDArray[np.bool_]:
     """Tell where start and end are so unlike far from the centre that it is no rounding (0.1 mm, 2 %)."""
     far = np.abs(start_radius - end_radius) * unit_mm

@@ -1,48 +1,31 @@
 """A block of G-code taken apart with numpy: which lines are plain, and the words and numbers on them.
 
-Every byte gets a class from a table; the bytes that are not digits or blanks are the tokens. On a plain line a letter
-is followed by an optional minus, digits and an optional point, with single blanks between words. Whatever does not
-look so is marked SLOW and left to `exact`, so nothing here has to be clever about rare spellings.
+The tokens of a block are its letters, semicolons and line ends. A line is plain if its first token is a G-code known
+here and every other letter is one of `LETTERS`, with a number behind it that reaches to the next token; between them
+may be one blank. Whatever does not look so is marked SLOW and left to `exact`, so nothing here has to be clever about
+rare spellings.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from calib.apply.gcode.numbers import SHORT, read_ahead, read_decimals
+from calib.apply.gcode.machine_codes import leading_code
+from calib.apply.gcode.numbers import F64, I64, U64, WINDOW, Bool, read_decimals
 
 U8 = npt.NDArray[np.uint8]
-I64 = npt.NDArray[np.int64]
-F64 = npt.NDArray[np.float64]
-Bool = npt.NDArray[np.bool_]
 
-#: Classes of bytes, in an order that lets one comparison pick a group out.
-DIGIT, POINT, MINUS, COMMENT, BLANK, G = range(6)
-LETTERS = "GFXYZEIJ"
-SEMICOLON = G + len(LETTERS)
-LAST_LETTER, NEWLINE, BAD = SEMICOLON - 1, SEMICOLON + 1, SEMICOLON + 2
+#: Letters of the words that may follow a G-code on a plain line.
+LETTERS = "EFXYZIJ"
 
 #: What a line is: nothing to do, G0 or G1, G2, G3, G92 with E alone, or anything else.
 INERT, STRAIGHT, CLOCKWISE, COUNTER, SET_E, SLOW = range(6)
 
-_PAD = b"0" * 10
-
-#: A longer number has more digits than a plain line needs, and would not fit the cells it is rewritten in.
-LONGEST = SHORT - 1
-
-
-def _classes() -> bytes:
-    table = bytearray([BAD] * 256)
-    for c in b"0123456789":
-        table[c] = DIGIT
-    for c in b" \r":  # a block with a carriage return that is not before a newline is all slow
-        table[c] = BLANK
-    table[ord(".")], table[ord("-")] = POINT, MINUS
-    table[ord(";")], table[ord("\n")] = SEMICOLON, NEWLINE
-    for i, c in enumerate(LETTERS.encode()):
-        table[c] = G + i
-    return bytes(table)
+NEWLINE, SEMICOLON = ord("\n"), ord(";")
+_G0, _G1 = (int.from_bytes(code, "little") for code in (b"G0 ", b"G1 "))
+#: What is put behind a block, so that every window lies inside of it.
+PAD = b"\n" * WINDOW
 
 
 def _meanings() -> U8:
@@ -51,17 +34,16 @@ def _meanings() -> U8:
     return table
 
 
-_CLASSES = _classes()
 _MEANINGS = _meanings()
 
 
 @dataclass(slots=True)
 class Column:
-    """One letter's words, in file order: which token, on which line, and its value where it was needed."""
+    """One letter's words, in file order: which word of the block, on which line, and its number."""
 
     word: I64
     line: I64
-    value: F64 = field(default_factory=lambda: np.zeros(0))
+    value: F64
 
     def cut(self, start: int, stop: int) -> "Column":
         """Return the words on lines start..stop."""
@@ -70,15 +52,15 @@ class Column:
 
 
 @dataclass(slots=True)
-class Tokens:
-    """Every byte of a block that is not a digit, a blank or in a comment."""
+class Words:
+    """The words of plain lines, but for their G-codes: one entry each."""
 
-    classes: U8  # of all bytes
-    at: I64
-    kind: U8
+    letter: U8
     line: I64
-    first: I64  # per line: its first token
-    last: I64  # per line: its newline
+    at: I64  # of the letter
+    end: I64  # behind the number
+    value: F64
+    after: U64  # the eight bytes behind the number
 
 
 @dataclass(slots=True)
@@ -86,197 +68,132 @@ class Block:
     """The parts of a block; line numbers and offsets count from its beginning."""
 
     data: bytes
-    tokens: Tokens
+    text: bytes  # the same with `WINDOW` bytes more
+    has_stray_return: bool  # a carriage return not before a newline; all lines are slow then
     line_start: I64
-    kind: U8
+    line_end: I64  # where the newline is
+    kind: U8  # of each line
+    words: Words
     columns: dict[str, Column]
-    number_end: I64  # per token: where the number behind a letter ends, once it is read
-
-    def read(self, columns: list[Column]) -> I64:
-        """Read the numbers of some columns; return the lines that have one too long to be read here."""
-        text = _PAD + self.data + _PAD
-        lines = [np.zeros(0, np.int64)]
-        for column in columns:  # one at a time, so that all in between stays in the cache
-            start = self.tokens.at[column.word] + 1
-            column.value, size, unfit = read_ahead(text, start + len(_PAD))
-            self.number_end[column.word] = start + size
-            more = np.flatnonzero(unfit)
-            if len(more):
-                column.value[more], bad = self._read_long(text, column.word[more])
-                lines.append(column.line[more[bad]])
-        return np.concatenate(lines)
-
-    def _read_long(self, text: bytes, word: I64) -> tuple[F64, Bool]:
-        """Read numbers of more than eight bytes; tell which are too long even so, or none at all."""
-        at, kind = self.tokens.at, self.tokens.kind
-        after = word + 1
-        minus = kind[after] == MINUS
-        after += minus
-        point = kind[after] == POINT
-        whole_end = at[after]
-        after += point
-        end = at[after]
-        end -= self.tokens.classes[end - 1] == BLANK
-        digits = end - at[word] - 1 - minus
-        places = np.where(point, end - whole_end, 0) - 1
-        bad = (digits <= point) | (digits > LONGEST) | (places > 8) | (digits - places > 9)
-        digits[bad], places[bad] = 1, -1
-        value = read_decimals(text, end + len(_PAD) - 8, digits, places)
-        np.negative(value, out=value, where=minus)
-        self.number_end[word] = end
-        return value, bad
 
     def raw(self, line: int) -> bytes:
         """Return a line with its ending."""
-        start, newline = self.line_start[line], self.tokens.at[self.tokens.last[line]]
-        return self.data[start : newline + 1]
+        return self.data[self.line_start[line] : self.line_end[line] + 1]
 
-    def code_end(self, line: I64) -> I64:
-        """Return where the code of plain lines ends, before a blank, comment or newline."""
-        t = self.tokens
-        last = t.last[line]
-        comment = (last > t.first[line]) & (t.kind[last - 1] == SEMICOLON)
-        end: I64 = t.at[last - comment]
-        end -= t.classes[end - 1] == BLANK
-        return end
-
-    def machine_codes(self, line: I64) -> I64:
-        """Return the number of the M-code a line begins with; -1 where it has none, or a G-code besides."""
-        source = np.frombuffer(self.data + _PAD, np.uint8)
-        start = self.line_start[line]
-        code = np.where(source[start] == ord("M"), 0, -1)
-        going = code == 0
-        for k in range(1, 6):
-            digit = source[start + k].astype(np.int64) - 0x30
-            going &= (digit >= 0) & (digit <= 9)
-            code = np.where(going, 10 * code + digit, code)
-        code[source[start + 1] - np.uint8(0x30) > 9] = -1
-        other = np.zeros(len(self.kind), np.bool_)
-        other[self.tokens.line[self.tokens.kind == G]] = True
-        code[other[line]] = -1
-        if _has_stray_return(self.data):
-            code[:] = -1
-        return code
+    def machine_code(self, line: int) -> int:
+        """Return the number of the M-code that is all there is on a line, or -1."""
+        return leading_code(self.data, int(self.line_start[line]), int(self.line_end[line]))
 
 
 def parse_block(data: bytes) -> Block:
     """Take a block apart; every line must end with a newline."""
-    tokens = _tokens(data)
-    slow = np.zeros(len(tokens.first), np.bool_)
-    slow[tokens.line[tokens.kind == BAD]] = True
-    if _has_stray_return(data):
-        slow[:] = True
-    wrong = _malformed(tokens)
-    if len(wrong):
-        slow[np.searchsorted(tokens.at[tokens.last], wrong)] = True
-    columns = _columns(tokens, slow)
-    needed = "XYZE"
-    if len(columns["I"].word) or len(columns["J"].word):
-        needed = LETTERS[1:]
-    starts, ends = np.zeros(len(slow), np.int64), np.zeros(len(tokens.at), np.int64)
-    block = Block(data, tokens, starts, slow.view(np.uint8), columns, ends)
-    slow[block.read([columns[letter] for letter in needed])] = True
-    starts[1:] = tokens.at[tokens.last[:-1]] + 1
-    block.kind = _line_kinds(data, tokens, slow)
-    _keep_plain(block.kind, columns)
-    _drop_words_of_slow_lines(columns, block.kind == SLOW)
-    return block
+    text = data + PAD
+    source = np.frombuffer(hide_comments(text, b";", b"0"), np.uint8)
+    at = np.flatnonzero((source > ord("9")) | (source == NEWLINE))
+    kind = source.take(at[: -len(PAD)])
+    newline = kind == NEWLINE
+    last = np.flatnonzero(newline)
+    first = np.concatenate([[0], last[:-1] + 1])  # token of each line
+    line = np.repeat(np.arange(len(last)), np.diff(last, prepend=-1))
+    end = at.take(last)
+    start = np.concatenate([[0], end[:-1] + 1])
+    kinds = _line_kinds(source, start, at.take(first), at.take(first + 1))
+    stray = has_stray_return(data)
+    if stray:
+        kinds[:] = SLOW
+    has_place = _has_place(kind, newline)
+    kinds[line.take(np.flatnonzero(~has_place))] = SLOW
+    token = np.flatnonzero(has_place & (kind > SEMICOLON) & (kind != ord("G")))
+    letter_at, on = at.take(token), line.take(token)
+    read = read_decimals(text, letter_at + 1, at.take(token + 1))
+    kinds[on[read.wrong]] = SLOW
+    words = Words(kind.take(token), on, letter_at, read.end, read.value, read.after)
+    columns = _columns(words)
+    _mark_unmatched(kinds, words, columns)
+    slow = np.flatnonzero(kinds == SLOW)
+    if (np.searchsorted(on, slow) < np.searchsorted(on, slow + 1)).any():
+        keep = np.flatnonzero(kinds.take(on) != SLOW)
+        words = Words(*(getattr(words, name).take(keep) for name in Words.__slots__))
+        columns = _columns(words)
+    return Block(data, text, stray, start, end, kinds, words, columns)
 
 
-def _has_stray_return(data: bytes) -> bool:
-    """Tell whether a carriage return stands anywhere but before a newline."""
+def has_stray_return(data: bytes) -> bool:
+    """Tell whether a carriage return stands anywhere but before a newline; such lines are refused by `exact`."""
     return b"\r" in data and data.count(b"\r") != data.count(b"\r\n")
 
 
-def _malformed(tokens: Tokens) -> I64:
-    """Return offsets of bytes that cannot stand where they do on a plain line.
-
-    A number begins right behind each letter and nowhere else; a blank stands before no other blank.
-    """
-    now, after = tokens.classes[:-1], tokens.classes[1:]
-    number = tokens.classes <= MINUS
-    begins = number[1:] & ~number[:-1]
-    letter = (now - np.uint8(G)) < np.uint8(SEMICOLON - G)
-    wrong = begins != letter
-    wrong |= (now == BLANK) & (after == BLANK)
-    found = np.flatnonzero(wrong)
-    kind = tokens.kind
-    inside = (kind[:-1] == POINT) & (kind[1:] <= MINUS)  # a second point, or a sign behind it
-    if inside.any():
-        found = np.concatenate([found, tokens.at[1:][inside]])
-    sign = np.flatnonzero(kind == MINUS)
-    if len(sign):  # a sign stands right behind a letter
-        before = tokens.classes[tokens.at[sign] - 1]
-        found = np.concatenate([found, tokens.at[sign[(before < G) | (before > LAST_LETTER)]]])
-    return found
-
-
-def _tokens(data: bytes) -> Tokens:
-    classes = np.frombuffer(data.translate(_CLASSES), np.uint8)
+def hide_comments(data: bytes, mark: bytes, fill: bytes) -> bytes | bytearray:
+    """Return the block with other bytes in place of semicolons and what follows; lines must end with a newline."""
     begin = data.find(b";")
-    if begin >= 0:
-        classes = classes.copy()
+    if begin < 0:
+        return data
+    out = bytearray(data)
     while begin >= 0:
         end = data.find(b"\n", begin)
-        classes[begin + 1 : end] = COMMENT
+        out[begin:end] = mark + fill * (end - begin - 1)
         begin = data.find(b";", end)
-    at = np.flatnonzero((classes - np.uint8(POINT) < 2) | (classes > BLANK))
-    kind = classes[at]
-    newline = kind == NEWLINE
-    last = np.flatnonzero(newline)
-    first = np.zeros(len(last), np.int64)
-    first[1:] = last[:-1] + 1
-    return Tokens(classes, at, kind, np.cumsum(newline) - newline, first, last)
+    return out
 
 
-def _columns(tokens: Tokens, slow: Bool) -> dict[str, Column]:
-    """Sort the words by letter; a line that has a letter twice is slow."""
-    word = np.flatnonzero((tokens.kind > G) & (tokens.kind < SEMICOLON))
-    letter = tokens.kind[word] - G
-    order = np.argsort(letter, kind="stable")  # by counting, as letters are bytes
-    ends = np.cumsum(np.bincount(letter, minlength=len(LETTERS)))
+def _has_place(kind: U8, newline: Bool) -> Bool:
+    """Tell which tokens have a place on a plain line."""
+    known: Bool = newline | (kind == SEMICOLON)
+    for low, count in (("E", 2), ("I", 2), ("X", 3)):  # E F, I J, X Y Z
+        known |= (kind - np.uint8(ord(low))) < count
+    g = kind == ord("G")
+    known[:1] |= g[:1]
+    known[1:] |= g[1:] & newline[:-1]  # the first word
+    return known
+
+
+def _line_kinds(source: U8, start: I64, token: I64, following: I64) -> U8:
+    """Tell what each line is, given where it starts, and where its first two tokens are."""
+    prefix = np.ndarray((len(source) - 3,), "<u4", source.data, strides=(1,))[start]
+    prefix &= np.uint32(0xFFFFFF)
+    straight = (prefix == _G1) | (prefix == _G0)
+    straight &= following == start + 3
+    kinds = np.where(straight, np.uint8(STRAIGHT), np.uint8(SLOW))
+    rest = np.flatnonzero(~straight)
+    kinds[rest] = _unusual_kinds(source, start[rest], token[rest], following[rest])
+    return kinds
+
+
+def _unusual_kinds(source: U8, start: I64, token: I64, following: I64) -> U8:
+    """Tell the same of the lines that are not spelled as most are."""
+    lead = source.take(token)
+    one, two = (source.take(start + k) - np.uint8(ord("0")) for k in (1, 2))
+    longer = two < 10
+    code = np.where(longer, 10 * one + two, one)
+    end = start + 2 + longer
+    fits = (end + _is_blank(source.take(end))) == following
+    fits &= (one < 10) & (lead == ord("G")) & (token == start)
+    kinds = _MEANINGS.take(np.where(fits, code, 99))
+    empty = (lead == NEWLINE) | (lead == SEMICOLON)
+    kinds[empty & (token == start + _is_blank(source.take(start)))] = INERT
+    return kinds
+
+
+def _is_blank(c: U8) -> Bool:
+    """Tell blanks and carriage returns; a block where these are not before a newline is all slow."""
+    blank: Bool = (c == ord(" ")) | (c == ord("\r"))
+    return blank
+
+
+def _columns(words: Words) -> dict[str, Column]:
     columns = {}
-    for name, index in zip(LETTERS, np.split(word[order], ends[:-1]), strict=True):
-        on = tokens.line[index]
-        twice = on[1:] == on[:-1]
-        if twice.any():
-            slow[on[1:][twice]] = True
-        columns[name] = Column(index, on)
+    for letter in LETTERS:
+        word = np.flatnonzero(words.letter == ord(letter))
+        columns[letter] = Column(word, words.line.take(word), words.value.take(word))
     return columns
 
 
-def _line_kinds(data: bytes, tokens: Tokens, slow: Bool) -> U8:
-    """Tell what each line is from the G-code it begins with."""
-    lead = tokens.kind[tokens.first]
-    kind = np.full(len(lead), SLOW, np.uint8)
-    kind[lead >= SEMICOLON] = INERT  # BAD is among these, and slow
-    begins = np.flatnonzero(lead == G)
-    if len(begins) != np.count_nonzero(tokens.kind == G):
-        g = np.flatnonzero(tokens.kind == G)
-        slow[tokens.line[g[tokens.first[tokens.line[g]] != g]]] = True
-    first = tokens.first[begins]
-    at = tokens.at[first]
-    source = np.frombuffer(data + _PAD, np.uint8)
-    one, two, three = (source[at + k] - np.uint8(0x30) for k in (1, 2, 3))  # not a digit: above 9
-    code = np.where(two > 9, one, 10 * one + two)
-    odd = (one > 9) | ((two <= 9) & (three <= 9)) | (tokens.kind[first + 1] <= MINUS)
-    code[odd] = 99
-    kind[begins] = _MEANINGS[code]
-    kind[slow] = SLOW
-    return kind
-
-
-def _drop_words_of_slow_lines(columns: dict[str, Column], slow: Bool) -> None:
-    """Leave words of other commands out, such as the accelerations of each axis; they are no places."""
+def _mark_unmatched(kind: U8, words: Words, columns: dict[str, Column]) -> None:
+    """Mark as slow the lines that have a letter twice, or letters that do not go with their G-code."""
     for column in columns.values():
-        keep = ~slow[column.line]
-        if not keep.all():
-            column.word, column.line = column.word[keep], column.line[keep]
-            column.value = column.value[keep] if len(column.value) else column.value
-
-
-def _keep_plain(kind: U8, columns: dict[str, Column]) -> None:
-    """Mark as slow the lines whose letters do not go with their G-code."""
+        twice = column.line[1:] == column.line[:-1]
+        if twice.any():
+            kind[column.line[1:][twice]] = SLOW
 
     def has(letters: str) -> Bool:
         flags = np.zeros(len(kind), np.bool_)
@@ -289,5 +206,8 @@ def _keep_plain(kind: U8, columns: dict[str, Column]) -> None:
         centre = has("IJ")
         kind[arc & ~centre] = SLOW
         kind[(kind == STRAIGHT) & centre] = SLOW
-    if (kind == SET_E).any():
-        kind[(kind == SET_E) & (has("XYZIJ") | ~has("E"))] = SLOW
+    set_e = np.flatnonzero(kind == SET_E)
+    low, high = np.searchsorted(words.line, (set_e, set_e + 1)).tolist()
+    for k, begin, end in zip(set_e.tolist(), low, high, strict=True):
+        if words.letter[begin:end].tobytes() not in (b"E", b"EF", b"FE"):
+            kind[k] = SLOW

@@ -7,9 +7,7 @@ homing and G92, then motion.
 import math
 import re
 
-import numpy as np
-
-from calib.apply.gcode import arcs
+from calib.apply.gcode.exact_arcs import rewrite_arc
 from calib.apply.gcode.job import Job
 from calib.apply.gcode.machine_codes import MACHINE_CODES, run_machine_code
 from calib.apply.gcode.numbers import write_decimal
@@ -20,7 +18,6 @@ from calib.apply.gcode.words import Line, Word, checksum, read_words, split_line
 from calib.errors import FileError
 
 _IMPORTANT = re.compile(rb"[Gg]0*(?:[0123]|2[0189]|9[0-2])(?![0-9.])|[Gg]9[0-2][^0-9.]")
-_PARENTHESES = re.compile(rb"\([^()]*\)")
 
 #: Commands whose rest is a text or a file name.
 _TEXT_CODES = {16, 23, 28, 29, 30, 32, 33, 36, 98, 117, 118, 486, 550, 552, 587, 588, 589}
@@ -162,6 +159,7 @@ class Exact:
             return [], None
         self._check_words(words, axes)
         if not any(c in axes for c in "XYZEIJR"):
+            state.motion_out = state.motion  # the line stays as it is
             return [], None
         return self._move(code, axes, explicit=motion is not None)
 
@@ -246,20 +244,22 @@ class Exact:
         if "E" in axes and self.job.changes_flow:
             edits.append((axes["E"].start, axes["E"].end, write_decimal(e_now, state.places)))
         if arc:
-            bent = self._arc(code, axes, old, was_known, edits, (base, e_before, e_after))
+            amounts = (base, e_before, e_after)
+            bent = rewrite_arc(self, code, axes, old, was_known, edits, amounts)
             if bent is not None:
                 state.printed.arcs += 1
                 state.motion_out = 1
                 return before, bent
         else:
-            self._check_walls()
+            self.check_walls()
         if self.job.moves_points:
             edits += self._map_words(axes, old, extruding)
         state.motion_out = state.motion
         state.printed.numbers += len(edits)
         return before, [_edit(code, edits)] if edits else None
 
-    def _check_walls(self) -> None:
+    def check_walls(self) -> None:
+        """Refuse the present place if it is outside the build volume; note how far the nozzle goes."""
         state = self.state
         machine = state.map(state.pos)
         for i in range(3):
@@ -292,120 +292,6 @@ class Exact:
                     mend=f"put a move with {c} in absolute coordinates (G90) before it",
                 )
         return edits
-
-    # -- arcs -------------------------------------------------------------------------------
-
-    def _arc(
-        self,
-        code: bytes,
-        axes: dict[str, Word],
-        old: list[float],
-        was_known: list[bool],
-        edits: list[tuple[int, int, str]],
-        e: tuple[int, int, int],
-    ) -> list[bytes] | None:
-        """Keep an arc that stays one (adding to `edits`), or return the straight moves in its place."""
-        state, job = self.state, self.job
-        if not job.moves_points and not job.limits.has_volume:
-            return None
-        if state.plane != 17:
-            if not job.moves_points:
-                return None
-            raise FileError(
-                f"an arc in plane G{state.plane} can't be scaled or skewed",
-                where=self.where,
-                mend="slice without arcs",
-            )
-        if not (was_known[0] and was_known[1]):
-            raise FileError(
-                "an arc begins where the file has not said the printer is",
-                where=self.where,
-                mend="put a straight move in absolute coordinates (G90) before it",
-            )
-        i, j = self._centre(axes, old)
-        x0, y0, z0 = old
-        start, end = (np.array([x0]), np.array([y0])), (state.pos[0], state.pos[1])
-        turn = np.array([1.0 if state.motion == 3 else -1.0])
-        begin, sweep, end_radius = arcs.sweeps(
-            *start, np.array([end[0]]), np.array([end[1]]), np.array([i]), np.array([j]), turn
-        )
-        radius = math.hypot(i, j)
-        if arcs.is_broken(np.array([radius]), end_radius, state.unit_mm)[0]:
-            raise arcs.broken_arc(radius, float(end_radius[0]), self.where)
-        count = arcs.pieces(np.array([radius]), sweep, job.arc_tolerance_mm / state.unit_mm)
-        _, t = arcs.split(count)
-        angle = begin + sweep * t
-        r = radius + (end_radius - radius) * t
-        xs, ys = x0 + i + r * np.cos(angle), y0 + j + r * np.sin(angle)
-        zs = z0 + (state.pos[2] - z0) * t
-        xs[-1], ys[-1], zs[-1] = state.pos
-        points = [[float(x), float(y), float(z)] for x, y, z in zip(xs, ys, zs, strict=True)]
-        self._check_points(points)
-        keeps = job.keeps_helices or (job.keeps_arcs and z0 == state.pos[2])
-        if keeps:
-            for c in "IJR":
-                if job.matrix[0][0] != 1.0 and c in axes:
-                    text = write_decimal(
-                        state.units(axes[c].value * job.matrix[0][0]), state.places
-                    )
-                    edits.append((axes[c].start, axes[c].end, text))
-            return None
-        return self._pieces(code, axes, [old, *points], t.tolist(), e)
-
-    def _centre(self, axes: dict[str, Word], old: list[float]) -> tuple[float, float]:
-        if "P" in axes and axes["P"].value != 1:
-            raise FileError("an arc of several turns (P) can't be changed", where=self.where)
-        if "R" not in axes:
-            if "I" not in axes and "J" not in axes:
-                raise FileError("an arc without I, J or R", where=self.where)
-            return tuple(axes[c].value if c in axes else 0.0 for c in "IJ")  # type: ignore[return-value]
-        found = arcs.centre_of_radius(
-            (old[0], old[1]),
-            (self.state.pos[0], self.state.pos[1]),
-            axes["R"].value,
-            clockwise=self.state.motion == 2,
-        )
-        if found is None:
-            raise FileError(
-                f"no arc of radius {axes['R'].value:g} joins its start and end", where=self.where
-            )
-        return found
-
-    def _check_points(self, points: list[list[float]]) -> None:
-        keep = self.state.pos
-        for point in points:
-            self.state.pos = point
-            self._check_walls()
-        self.state.pos = keep
-
-    def _pieces(
-        self,
-        code: bytes,
-        axes: dict[str, Word],
-        points: list[list[float]],
-        along: list[float],
-        e: tuple[int, int, int],
-    ) -> list[bytes]:
-        state, before = self.state, [self.state.out(p) for p in points]
-        lines = []
-        done = 0
-        for k, t in enumerate(along):
-            now, was = before[k + 1], before[k]
-            text = "G1"
-            for i, c in enumerate(_AXES):
-                if i < 2 or c in axes:
-                    value = now[i] if state.absolute else now[i] - was[i]
-                    text += f" {c}{write_decimal(value, state.places)}"
-            if "E" in axes:
-                part = round((e[2] - e[1]) * t)
-                value = part - done if state.e_relative else e[0] + e[1] + part
-                done = part
-                text += f" E{write_decimal(value, state.places)}"
-            if k == 0 and "F" in axes:
-                text += " F" + code[axes["F"].start : axes["F"].end].decode()
-            lines.append(text.encode())
-        lines[-1] += b"".join(b" " + c for c in _PARENTHESES.findall(code))
-        return lines
 
     # -- schedule ---------------------------------------------------------------------------
 

@@ -56,6 +56,11 @@ class Job:
         return not (self.moves_points or self.changes_flow or self.schedule)
 
     @property
+    def only_schedules(self) -> bool:
+        """Whether settings are put in between the lines, and no line is changed."""
+        return bool(self.schedule) and not (self.moves_points or self.changes_flow)
+
+    @property
     def rewrites(self) -> tuple[bool, bool, bool]:
         """Which of X, Y, Z get new numbers: those that change, or pull another axis along."""
         m = self.matrix

@@ -6,6 +6,7 @@ Their meaning is common practice of printer firmware, no published standard.
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING
 
 from calib.apply.gcode.words import Word
@@ -30,7 +31,23 @@ RATED = {104, 109, 140, 190}
 #: Codes that change what later lines mean.
 MODES = {82, 83, 110}
 
+#: A line that is one M-code and its parameters; a tool or a second code would have a meaning of its own.
+_ALONE = re.compile(rb"M([0-9]{1,4})(?![0-9.])[^GgMmTt]*$")
+
 MACHINE_CODES = MODES | RATED | set(SETTERS)
+
+
+#: The same, if all on it is spelled as it mostly is.
+_PLAIN = re.compile(rb"M[0-9]+(?: [A-Z]-?[0-9]+(?:\.[0-9]*)?)* *(?:;.*)?\r?$")
+
+
+def leading_code(data: bytes, start: int, end: int) -> int:
+    """Return the number of the M-code that is all there is on a line; -1 if there is more, or it needs care."""
+    found = _ALONE.match(data, start, end)
+    if not found:
+        return -1
+    code = int(found[1])
+    return -1 if code in MACHINE_CODES and not _PLAIN.match(data, start, end) else code
 
 
 def run_machine_code(exact: Exact, code: float, words: list[Word]) -> None:
