@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 
 from calib.photo.edges import vertex
 from calib.photo.profiles import Patch, Profiles, offset_in_plane, sample_rim
-from calib.photo.rims import Rim, hidden
+from calib.photo.rims import Rim
+from calib.photo.sight import hidden
 from calib.photo.view import PieceView
 
 Floats = NDArray[np.float64]
