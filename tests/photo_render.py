@@ -210,88 +210,135 @@ def _sky(count: int = 60) -> Floats:
     return np.column_stack([radius * np.cos(turn), radius * np.sin(turn), np.sqrt(1 - k / count)])
 
 
-_HALF_MM, _REACH_PX_PER_MM = 160.0, 6.0
+#: Light is kept coarsely over the page, and finely where pieces and their sharper shadows are.
+_HALF_MM, _FAR_PX_PER_MM = 160.0, 1.5
+_BESIDE_MM, _NEAR_PX_PER_MM = 10.0, 6.0
+_PENUMBRA_MM = 0.25
+
+
+@dataclass(frozen=True)
+class _Grid:
+    """Squares of the page: its lower corner, how many there are, and how many in a millimetre."""
+
+    low_mm: tuple[float, float]
+    shape: tuple[int, int]
+    px_per_mm: float
+
+    def pixels(self, x_mm: Floats, y_mm: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        u, v = (
+            (a - low) * self.px_per_mm for a, low in zip((x_mm, y_mm), self.low_mm, strict=True)
+        )
+        return u.astype(np.float32), v.astype(np.float32)
+
+    def filled(self, sections: list[list[Floats]]) -> NDArray[np.uint8]:
+        """1 inside the sections, 0 outside."""
+        layer = np.zeros(self.shape, np.uint8)
+        for rings in sections:
+            pixels = [
+                np.rint((r - self.low_mm) * self.px_per_mm * 16).astype(np.int32) for r in rings
+            ]
+            if pixels:  # together, so that holes stay open
+                cv2.fillPoly(layer, pixels, 1, shift=4)
+        return layer
 
 
 @dataclass(frozen=True)
 class _Reach:
-    """Shares of lamp and sky that reach a level plane, on a grid of the page about its origin."""
+    """Shares of lamp and sky that reach a level plane: (h, w, 2) on the page and about the pieces."""
 
-    lamp: NDArray[np.float32]
-    sky: NDArray[np.float32]
+    far: NDArray[np.float32]
+    near: NDArray[np.float32]
+    grids: tuple[_Grid, _Grid]
 
     def at(self, x_mm: Floats, y_mm: Floats) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        u = ((x_mm + _HALF_MM) * _REACH_PX_PER_MM).astype(np.float32)
-        v = ((y_mm + _HALF_MM) * _REACH_PX_PER_MM).astype(np.float32)
-        flat = u.ndim == 1  # cv2.remap takes no more than 32767 in a row
-        if flat:
-            pad = -len(u) % 1024
-            u, v = (np.pad(a, (0, pad)).reshape(-1, 1024) for a in (u, v))
-        border = cv2.BORDER_CONSTANT
-        out = [
-            cv2.remap(m, u, v, cv2.INTER_LINEAR, borderMode=border, borderValue=1.0)
-            for m in (self.lamp, self.sky)
-        ]
-        if flat:
-            out = [o.reshape(-1)[: len(x_mm)] for o in out]
-        return out[0], out[1]
+        x, y = x_mm.ravel(), y_mm.ravel()
+        out = self._looked_up(self.far, self.grids[0], x, y)
+        fine = self.grids[1]
+        u, v = fine.pixels(x, y)
+        inside = (u > 0) & (v > 0) & (u < fine.shape[1] - 1) & (v < fine.shape[0] - 1)
+        if inside.any():
+            out[inside] = self._looked_up(self.near, fine, x[inside], y[inside])
+        return out[:, 0].reshape(x_mm.shape), out[:, 1].reshape(x_mm.shape)
+
+    @staticmethod
+    def _looked_up(
+        share: NDArray[np.float32], grid: _Grid, x_mm: Floats, y_mm: Floats
+    ) -> NDArray[np.float32]:
+        pad = -len(x_mm) % 1024  # cv2.remap takes no more than 32767 in a row
+        u, v = (np.pad(a, (0, pad)).reshape(-1, 1024) for a in grid.pixels(x_mm, y_mm))
+        out = cv2.remap(
+            share, u, v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=(1.0, 1.0)
+        )
+        return out.reshape(-1, 2)[: len(x_mm)]
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=16)
 def _reach(scene: Scene, level_mm: float) -> _Reach:
     """What all pieces leave of the light on the plane at a height."""
-    solids = []
+    solids, boxes = [], []
     for placed in scene.pieces:
         t = np.radians(placed.angle_deg)
         turn = np.array([[np.cos(t), -np.sin(t), 0], [np.sin(t), np.cos(t), 0], [0, 0, 1]])
         shift = np.array([placed.x_mm, placed.y_mm, -level_mm - 0.01])
         moved = _solid(placed)[0].transform(np.column_stack([turn * placed.grow, shift]))
+        boxes.append(np.reshape(moved.bounding_box(), (2, 3))[:, :2])
         solids.append(moved.trim_by_plane((0, 0, 1), 0.0))
+    side = int(2 * _HALF_MM * _FAR_PX_PER_MM)
+    grids = [_Grid((-_HALF_MM, -_HALF_MM), (side, side), _FAR_PX_PER_MM)]
+    low = np.min([b[0] for b in boxes], axis=0) - _BESIDE_MM if boxes else np.zeros(2)
+    high = np.max([b[1] for b in boxes], axis=0) + _BESIDE_MM if boxes else np.ones(2)
+    wide, tall = (int(np.ceil(v)) for v in (high - low) * _NEAR_PX_PER_MM)
+    grids.append(_Grid((float(low[0]), float(low[1])), (tall, wide), _NEAR_PX_PER_MM))
     # what stands on the plane casts no penumbra on its own floor
-    free = 1 - _filled([s.slice(0.0) for s in solids])
-    return _Reach(*(_cast(solids, dirs, free) for dirs in (_lamp(scene), _sky())))
+    floor = [s.slice(0.0).to_polygons() for s in solids]
+    free = [(1 - g.filled(floor)).astype(np.float32) for g in grids]
+    lights = (_cast(solids, dirs, free, grids) for dirs in (_lamp(scene), _sky()))
+    far, near = (np.stack(pair, axis=-1) for pair in zip(*lights, strict=True))
+    return _Reach(far, near, (grids[0], grids[1]))
 
 
 def _cast(
-    solids: list[m3.Manifold], dirs: Floats, free: NDArray[np.float32]
-) -> NDArray[np.float32]:
-    lit = np.zeros_like(free)
+    solids: list[m3.Manifold], dirs: Floats, free: list[NDArray[np.float32]], grids: list[_Grid]
+) -> list[NDArray[np.float32]]:
+    dark = [np.zeros(g.shape, np.uint8) for g in grids]
     for d in dirs:
         shear = np.eye(3, 4)
         shear[:2, 2] = -d[:2] / d[2]
-        lit += (1 - _filled([s.transform(shear).project() for s in solids])) / len(dirs)
-
-    def softened(m: NDArray[np.float32]) -> NDArray[np.float32]:
-        return np.asarray(cv2.GaussianBlur(m, (0, 0), 0.25 * _REACH_PX_PER_MM))
-
-    return softened(lit * free) / np.maximum(softened(free), 1e-6)
-
-
-def _filled(sections: list[m3.CrossSection]) -> NDArray[np.float32]:
-    """1 inside the sections on the grid of the page, 0 outside."""
-    side = int(2 * _HALF_MM * _REACH_PX_PER_MM)
-    layer = np.zeros((side, side), np.uint8)
-    for section in sections:
-        pixels = [
-            np.rint((r + _HALF_MM) * _REACH_PX_PER_MM * 16).astype(np.int32)
-            for r in section.to_polygons()
-        ]
-        if pixels:  # together, so that holes stay open
-            cv2.fillPoly(layer, pixels, 1, shift=4)
-    return layer.astype(np.float32)
+        shadows = [s.transform(shear).project().to_polygons() for s in solids]
+        for total, grid in zip(dark, grids, strict=True):
+            total += grid.filled(shadows)
+    out = []
+    for total, open_, grid in zip(dark, free, grids, strict=True):
+        lit = (1 - total.astype(np.float32) / len(dirs)) * open_
+        sigma = _PENUMBRA_MM * grid.px_per_mm
+        soft = [cv2.GaussianBlur(m, (0, 0), sigma) for m in (lit, open_)]
+        out.append(soft[0] / np.maximum(soft[1], 1e-6))
+    return out
 
 
+_WIDE_MM2, _APART_MM = 1.0, 1.5
+
+
+@lru_cache(maxsize=8)
 def _levels_of(placed: Placed) -> list[float]:
-    """Heights of the faces that look up; of rounded edges only the top."""
+    """Heights of the faces that look up; of rounded edges only the top.
+
+    Narrow ones, as of threads, are lit like what is about them: at some heights among the others.
+    """
     tri = _mesh(placed)
     n = np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0])
     area = np.linalg.norm(n, axis=1)
     up = (n[:, 2] > 0.999 * area) & (area > 1e-6)
+    heights, which = np.unique(np.round(tri[up, 0, 2], 3), return_inverse=True)
+    wide = np.bincount(which, area[up] / 2) > _WIDE_MM2
     out: list[float] = []
-    for z in sorted(np.unique(np.round(tri[up, 0, 2], 3)), reverse=True):
+    for z in heights[wide][::-1]:
         if not out or out[-1] - z > 0.25:
             out.append(float(z))
-    return out[::-1]
+    for z in heights[~wide]:
+        if all(abs(z - other) > _APART_MM for other in out):
+            out.append(float(z))
+    return sorted(out)
 
 
 def _paper_light(scene: Scene, px: Floats, py: Floats, reach: _Reach) -> NDArray[np.float32]:
