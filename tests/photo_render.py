@@ -21,7 +21,7 @@ from calib.photo.image import encode
 from calib.photo.lying import Lying, loop_points
 from calib.photo.mat import Mat
 from calib.photo.mat_draw import raster
-from patterns.body import AXES, Prism
+from patterns.body import AXES, Circle, Prism
 
 Floats = NDArray[np.float64]
 TEXTURE_PX_PER_MM = 12.0
@@ -125,6 +125,23 @@ def _slabs(
         else:
             slabs.append((z0, z1, here))
     return slabs, zones
+
+
+_THREAD_MM = 0.8
+
+
+def _is_thread(p: Prism) -> bool:
+    return isinstance(p.outline, Circle) and p.outline.diameter_mm < _THREAD_MM and p.axis != "Z"
+
+
+@lru_cache(maxsize=8)
+def _bare(placed: Placed) -> Placed:
+    """Return the piece without threads."""
+    lying = placed.lying
+    if not any(map(_is_thread, lying.turned.add)):
+        return placed
+    turned = replace(lying.turned, add=tuple(p for p in lying.turned.add if not _is_thread(p)))
+    return replace(placed, lying=replace(lying, turned=turned))
 
 
 @lru_cache(maxsize=8)
@@ -274,9 +291,12 @@ class _Reach:
 
 @lru_cache(maxsize=16)
 def _reach(scene: Scene, level_mm: float) -> _Reach:
-    """What all pieces leave of the light on the plane at a height."""
+    """What all pieces leave of the light on the plane at a height.
+
+    Threads shade the paper alone: how a thread's own light falls off is in its normals.
+    """
     solids, boxes = [], []
-    for placed in scene.pieces:
+    for placed in (p if level_mm == 0.0 else _bare(p) for p in scene.pieces):
         t = np.radians(placed.angle_deg)
         turn = np.array([[np.cos(t), -np.sin(t), 0], [np.sin(t), np.cos(t), 0], [0, 0, 1]])
         shift = np.array([placed.x_mm, placed.y_mm, -level_mm - 0.01])
@@ -316,28 +336,25 @@ def _cast(
     return out
 
 
-_WIDE_MM2, _APART_MM = 1.0, 1.5
+_APART_MM = 1.5
 
 
 @lru_cache(maxsize=8)
 def _levels_of(placed: Placed) -> list[float]:
-    """Heights of the faces that look up; of rounded edges only the top.
-
-    Narrow ones, as of threads, are lit like what is about them: at some heights among the others.
-    """
-    tri = _mesh(placed)
+    """Heights of the faces that look up; of rounded edges only the top. And some about threads."""
+    tri = _mesh(_bare(placed))
     n = np.cross(tri[:, 1] - tri[:, 0], tri[:, 2] - tri[:, 0])
     area = np.linalg.norm(n, axis=1)
     up = (n[:, 2] > 0.999 * area) & (area > 1e-6)
-    heights, which = np.unique(np.round(tri[up, 0, 2], 3), return_inverse=True)
-    wide = np.bincount(which, area[up] / 2) > _WIDE_MM2
     out: list[float] = []
-    for z in heights[wide][::-1]:
+    for z in sorted(np.unique(np.round(tri[up, 0, 2], 3)), reverse=True):
         if not out or out[-1] - z > 0.25:
             out.append(float(z))
-    for z in heights[~wide]:
-        if all(abs(z - other) > _APART_MM for other in out):
-            out.append(float(z))
+    for p in placed.lying.turned.add:
+        if _is_thread(p) and isinstance(p.outline, Circle):
+            z = p.outline.v
+            if all(abs(z - other) > _APART_MM for other in out):
+                out.append(z)
     return sorted(out)
 
 
