@@ -237,15 +237,6 @@ def about(face: np.ndarray, shade: float) -> np.ndarray:
     return np.concatenate([lit, dark, np.tile(face, (5, 1))])
 
 
-def test_shadowed_paper_is_no_material_for_a_coloured_filament() -> None:
-    contrast = contrast_of(BLUE, about(BLUE, 0.5))
-    assert contrast.by_colour
-    assert contrast.share(BLUE) == pytest.approx(1.0)
-    for shade in (1.0, 0.7, 0.4):
-        assert contrast.share(shade * PAPER) == pytest.approx(0.0, abs=1e-9)
-    assert not contrast_of(GREY, about(GREY, 0.5)).by_colour
-
-
 def test_how_near_a_shadow_comes_to_the_filament() -> None:
     for shade in (1.0, 0.7, 0.5):
         true = (PAPER - shade * PAPER).mean() / (PAPER - GREY).mean()

@@ -11,44 +11,37 @@ from calib.photo.view import PieceView
 
 Floats = NDArray[np.float64]
 
-_CHROMA = 0.15  # least share of the difference that a shadow can't make
-_SURELY_PAPER, _SURELY_PIECE = 0.15, 0.85  # a shadow has a share between them
+_DEEPEST_PERCENT = 10.0  # of the paper about the piece; a few per cent may be the piece itself
 _BESIDE_MM = 3.0  # paper is looked at this far from the piece
-#: A round thread: the mean of Lambert's cosine over its width is pi / 4 under one lamp, and 0.91 under
-#: an even sky whose light from the side counts 0.6; between them, for both are there.
-_ROUND_SHARE = 0.85
 
 
 @dataclass(frozen=True, eq=False)
 class Contrast:
-    """How material differs from paper: share = (light - paper) @ weights, 1 for the upper face.
+    """How material differs from paper.
 
     Attributes
     ----------
-    thread_share : float
-        Mean share of a round thread.
-    by_colour : bool
-        No shadow has a share: the filament has a colour of its own.
+    face, paper : (3,) float
+        Light of the upper face, and of the paper that differs most from it.
+    colour : int
+        Which of red, green and blue tells them best: the one with the greatest ratio if the
+        filament is dark, else the one with most light.
     dark : bool
         The filament is darker than the paper.
     shadow : float
-        How far the shadow about the piece comes from the paper's light to the face's.
+        Light of the paper over the face's in that colour, where the shadow about the piece is
+        deepest; infinite if the filament is lighter than the paper.
     """
 
+    face: Floats
     paper: Floats
-    weights: Floats
-    thread_share: float = 1.0
-    by_colour: bool = False
-    dark: bool = True
-    shadow: float = 0.0
-
-    def share(self, light: Floats) -> Floats:
-        """Return (...,) share of material of (..., 3) light."""
-        return np.asarray((light - self.paper) @ self.weights)
+    colour: int
+    dark: bool
+    shadow: float
 
 
 def contrast_of(face: Floats, papers: Floats) -> Contrast:
-    """Find the direction that tells material from paper, and if possible from shadowed paper.
+    """Compare a face with the paper about it.
 
     Parameters
     ----------
@@ -57,17 +50,11 @@ def contrast_of(face: Floats, papers: Floats) -> Contrast:
     """
     gaps = np.linalg.norm(papers - face, axis=1)
     paper = np.median(papers[gaps >= np.percentile(gaps, 90)], axis=0)
-    step = face - paper
-    weights = step / float(step @ step)
     if face.mean() > paper.mean():  # a shadow lies on the other side of the paper
-        return Contrast(paper, weights, _ROUND_SHARE, dark=False)
-    shares = (papers - paper) @ weights
-    between = shares[(shares > _SURELY_PAPER) & (shares < _SURELY_PIECE)]
-    shadow = float(np.median(between)) if len(between) > 0.1 * len(shares) else 0.0
-    free = step - (step @ paper) / max(float(paper @ paper), 1e-12) * paper
-    if np.linalg.norm(free) > _CHROMA * np.linalg.norm(step):
-        return Contrast(paper, free / float(step @ free), 1.0, True, True, shadow)
-    return Contrast(paper, weights, 1.0, False, True, shadow)
+        return Contrast(face, paper, int(face.argmax()), dark=False, shadow=np.inf)
+    colour = int((face / np.maximum(paper, 1e-6)).argmin())
+    shadow = np.percentile(papers[:, colour], _DEEPEST_PERCENT) / max(float(face[colour]), 1e-6)
+    return Contrast(face, paper, colour, dark=True, shadow=float(shadow))
 
 
 def contrast_in(view: PieceView, patch: Patch) -> Contrast:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo.contrast import Contrast, contrast_in
+from calib.photo.gaps import CELL_MM, Gap, gap_between, sky_over, threads_in
 from calib.photo.hanging import LINE_MM, Edge, follow, rim_along
 from calib.photo.profiles import Patch, cut_patch
 from calib.photo.side_views import spacer_mm
@@ -23,8 +24,7 @@ Bools = NDArray[np.bool_]
 #: Groups of judgements whose underside is followed for the thickness with its sag.
 UNDERSIDES = ("bridge", "pass")
 
-_DEEP_SHADOW = 0.5
-_FAINT_SHADOW = 0.2
+_DEEP_SHADOW = 1.5  # paper's light over the face's: what is less can be filament
 #: How much of the side under an edge may be seen, mm: of one held at both ends, and of a free end that
 #: is darker than the paper.
 _UNDER_MM, _UNDER_DARK_MM = 2.0, 0.1
@@ -33,15 +33,7 @@ _SMOOTH_MM = 1.5
 _EDGE_SD_MM = 0.06
 _FREE_SD_MM = 0.08  # of a free end across its edge: held by one end, its root not known as well
 _AREA_SHARE_SD = 0.12  # of a string's area: how thin things share a pixel
-_CELL_MM = 0.1
-_PAD_MM = 0.4  # of a gap beside its walls that is left out
-_BARE_PERCENT = 5.0  # of a gap at least is bare paper
 _CLEAR_MM = 0.3  # below a sagging rung, where strings begin to count
-_LEAST_SHARE = 0.12
-#: Pictures keep colour at half their resolution, so that a thread's colour runs out over the brighter
-#: paper: share of its area at one pixel in a millimetre (found in renderings, not derived).
-_RUN_OUT_PX2 = 6.0
-_COLOUR_SD_PX = 1.2  # of the area's share, per pixel in a millimetre: dense threads run together
 _NEAR_MM, _NEAR_SD_MM = 3.5, 0.08  # of a support: the edge is followed back to it
 _PLACED_SD_MM = 0.05  # of the drawn line, from the placement of the whole piece
 
@@ -111,8 +103,7 @@ def _edge(view: PieceView, patch: Patch, contrast: Contrast, feature: Feature) -
     a, b = _ends(view, feature)
     rim = rim_along(view, a, b)
     free = feature.start[2] != feature.end[2]
-    dark = contrast.dark
-    edge = follow(view, patch, rim, a, b, dark=dark, free_end=free) if rim is not None else None
+    edge = follow(view, patch, contrast, rim, a, b, free_end=free) if rim is not None else None
     return replace(edge, height_mm=feature.start[2]) if edge is not None else None
 
 
@@ -150,7 +141,7 @@ def _shadow_note(view: PieceView, contrast: Contrast) -> str:
         return ""
     if spacer_mm(view.lying) > 0:
         return f"the shadow of a raised piece can pass for what hangs: {_AGAIN}"
-    if contrast.shadow > _DEEP_SHADOW:
+    if contrast.shadow < _DEEP_SHADOW:
         return f"the shadow beside it is nearly as dark as the filament: {_AGAIN}"
     return ""
 
@@ -208,49 +199,10 @@ def _room_mm(view: PieceView, feature: Feature, features: Sequence[Feature]) -> 
     return free
 
 
-@dataclass(frozen=True, eq=False)
-class _Gap:
-    """What is seen of a gap, as cells in the plane of the piece's middle.
-
-    Attributes
-    ----------
-    along_mm, aside_mm : (n,), (m,) float
-        From the start of the gap, and upwards (as printed) from its middle.
-    cells_mm : (n, m, 3) float
-        Lying coordinates.
-    length_mm, high_mm : float
-        Of the whole gap.
-    """
-
-    along_mm: Floats
-    aside_mm: Floats
-    cells_mm: Floats
-    length_mm: float
-    high_mm: float
-
-    @property
-    def unseen(self) -> float:
-        """Share of the gap's height that walls hide."""
-        return 1 - len(self.aside_mm) * _CELL_MM / self.high_mm
-
-
-def _gap(view: PieceView, feature: Feature, features: Sequence[Feature]) -> _Gap | None:
-    """Return the part of a gap that no wall hides; None where next to nothing is left."""
-    a, b = _ends(view, feature)
-    half, length = _room_mm(view, feature, features), float(np.linalg.norm((b - a)[:2]))
-    direction, up = (b - a)[:2] / length, _up(view)
-    middle = (a + b) / 2
-    side = _hidden_margin(view, middle, a[:2] - 0.3 * direction)
-    pad_x = _PAD_MM + abs(float((side if side is not None else np.zeros(2)) @ direction))
-    walls = (_hidden_margin(view, middle, middle[:2] + k * (half + 0.3) * up) for k in (-1, 1))
-    pads = [0.0 if wall is None else _PAD_MM + abs(float(wall @ up)) for wall in walls]
-    along = np.arange(pad_x, length - pad_x, _CELL_MM)
-    aside = np.arange(-half + pads[0], half - pads[1], _CELL_MM)
-    if len(along) < 10 or len(aside) < 5:
-        return None
-    flat = a[:2] + along[:, None, None] * direction + aside[None, :, None] * up
-    cells = np.concatenate([flat, np.full((*flat.shape[:2], 1), a[2])], axis=-1)
-    return _Gap(along, aside, cells, length, 2 * half)
+def _gap(view: PieceView, feature: Feature, features: Sequence[Feature]) -> Gap | None:
+    return gap_between(
+        view, _ends(view, feature), _up(view), _room_mm(view, feature, features)
+    )
 
 
 def _strings(
@@ -258,49 +210,36 @@ def _strings(
     patch: Patch,
     contrast: Contrast,
     feature: Feature,
-    gap: _Gap,
+    gap: Gap,
     above: Edge | None,
 ) -> Defect:
     """Area of material in a gap; `above` is the edge of the rung over it, where there is one."""
     world = view.placement.to_world(gap.cells_mm.reshape(-1, 3))
-    share = contrast.share(patch.sample(view.camera.project(world)).astype(float))
-    share = (share - np.percentile(share, _BARE_PERCENT)).reshape(gap.cells_mm.shape[:2])
-    counted = np.where(share > _LEAST_SHARE, np.clip(share, 0, 1), 0.0)
+    light = patch.sample(view.camera.project(world)).astype(float).reshape(gap.cells_mm.shape)
+    threads = threads_in(light, contrast, sky_over(view, gap))
+    counted = threads.share
     if above is not None:  # a rung that sags reaches into the gap below it, and is no string
-        clear = above.height_mm - feature.start[2] - _CLEAR_MM
-        hang = np.interp(gap.along_mm, above.along_mm, above.out_mm)
-        counted[gap.aside_mm > clear - hang[:, None]] = 0.0
-    px_per_mm = view.camera.px_per_mm(world[0])
-    run_out = _RUN_OUT_PX2 / px_per_mm**2 if contrast.by_colour else 0.0
-    seen = float(counted.sum()) * _CELL_MM**2 / (contrast.thread_share + run_out)
+        counted = np.where(gap.aside_mm > _lower_end(view, gap, above) - _CLEAR_MM, 0.0, counted)
+    seen = max(float(counted.sum()), 0.0) * CELL_MM**2
     # A string that crosses the gap is seen in part.
-    area = seen * gap.length_mm / (len(gap.along_mm) * _CELL_MM)
-    coarse = _COLOUR_SD_PX / px_per_mm if contrast.by_colour else 0.0
-    share_sd = float(np.linalg.norm([_AREA_SHARE_SD, coarse, 0.5 * gap.unseen]))
+    area = seen * gap.length_mm / (len(gap.along_mm) * CELL_MM)
+    share_sd = float(np.linalg.norm([_AREA_SHARE_SD, 0.5 * gap.unseen]))
     sd = share_sd * area + 0.02 * np.sqrt(gap.length_mm * gap.high_mm)
-    shadowed = contrast.dark and not contrast.by_colour and contrast.shadow > _FAINT_SHADOW
-    note = f"a shadow can pass for strings of this filament: {_AGAIN}" if shadowed else ""
+    note = "" if threads.clear else f"a shadow can pass for strings of this filament: {_AGAIN}"
     frame = gap.cells_mm[[0, 0, -1, -1, 0], [0, -1, -1, 0, 0]]
     return Defect(feature, "strings", area, "mm2", float(sd), note, outline_mm=frame)
 
 
-def _hidden_margin(view: PieceView, middle: Floats, post: Floats) -> Floats | None:
-    """How far a wall reaches into a gap, seen in the plane of its middle: lying x, y.
-
-    None where no wall stands at `post`.
-    """
-    heights = np.arange(0.05, float(view.lying.size_mm[2]), 0.1)
-    column = np.column_stack([np.tile(post, (len(heights), 1)), heights])
-    solid = heights[view.lying.solid_at(column)]
-    if not len(solid):
-        return None
+def _lower_end(view: PieceView, gap: Gap, rung: Edge) -> Floats:
+    """Where the rung over a gap ends for the camera, with the side under it: (n, 1), as aside_mm."""
     eye = view.placement.to_lying(view.camera.position_mm[None])[0]
-    out = np.zeros(2)
-    for z in (solid.min(), solid.max()):
-        ratio = (eye[2] - middle[2]) / (eye[2] - z)
-        shift = (middle[:2] - eye[:2]) * (ratio - 1)
-        out = np.where(np.abs(shift) > np.abs(out), shift, out)
-    return out
+    start, up = gap.cells_mm[0, 0], _up(view)
+    direction = (gap.cells_mm[-1, 0] - start)[:2] / (gap.along_mm[-1] - gap.along_mm[0])
+    points = rung.points_mm[:, :2] - rung.wall_mm * up
+    ratio = (eye[2] - start[2]) / (eye[2] - rung.points_mm[:, 2:])
+    from_start = eye[:2] + (points - eye[:2]) * ratio - start[:2]
+    along, aside = from_start @ direction + gap.along_mm[0], from_start @ up + gap.aside_mm[0]
+    return np.interp(gap.along_mm, along, aside)[:, None]
 
 
 def _skin(
@@ -321,7 +260,7 @@ def _skin(
     for middle in middles:
         a, b = view.lying.from_piece(middle + np.array([[0, 0, -half], [0, 0, half]]))
         rim = rim_along(view, a, b)
-        edge = follow(view, patch, rim, a, b, dark=contrast.dark) if rim is not None else None
+        edge = follow(view, patch, contrast, rim, a, b) if rim is not None else None
         if edge is not None:
             line = np.polyfit(edge.along_mm, edge.out_mm, 1)
             values.append(float(np.std(edge.out_mm - np.polyval(line, edge.along_mm))))

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.photo.contrast import Contrast
 from calib.photo.edges import vertex
 from calib.photo.profiles import Patch, Profiles, offset_in_plane, sample_rim
 from calib.photo.rims import Rim
@@ -23,6 +24,7 @@ _STEP_MM = 0.05
 _REACH_MM = 2.5
 _LEAP_MM = 0.25
 _WEIGHT = 12.0  # of log misfit: about the samples of a profile that are independent
+_SURELY_PAPER, _PAPER_COST = 1.5, 20.0  # light over the upper face's; of an edge beyond it
 _NEAR_EDGE_MM = 0.6
 _LEAST_INSIDE_MM = 0.3
 _BLUR_GAIN = 1.15
@@ -63,16 +65,16 @@ def rim_along(view: PieceView, a: Floats, b: Floats) -> Rim | None:
 def follow(
     view: PieceView,
     patch: Patch,
+    contrast: Contrast,
     rim: Rim,
     a: Floats,
     b: Floats,
     *,
-    dark: bool = False,
     free_end: bool = False,
 ) -> Edge | None:
     """Follow the edge from a to b (lying), each half millimetre.
 
-    `dark`: the filament is darker than the paper; `free_end`: nothing holds the edge at b.
+    `free_end`: nothing holds the edge at b.
 
     First a path through the misfits of all stations: close to each one's best place, without leaps.
     Then a closer look at each, through a window so narrow that no string beside it counts.
@@ -92,6 +94,8 @@ def follow(
     room = float(rim.inner_mm[seen].min()) - 2 * p.blur_mm
     inside = p.across_mm > -max(room, _LEAST_INSIDE_MM)
     p = replace(p, across_mm=p.across_mm[inside], light=p.light[:, inside])
+    if contrast.dark:  # a shadow is told from filament best in the colour that it has least of
+        p = replace(p, light=p.light[:, :, [contrast.colour]])
     s = (p.points_mm[:, :2] - a[:2]) @ direction
     back = np.where(p.wall_mm > 0, _back_mm(view, p, rim, direction), 0.0)
     if free_end:  # the wall ends with its rim: where its foot is seen further back, it is cut short
@@ -102,9 +106,11 @@ def follow(
     ratio = min(tries, key=lambda r: float(tries[r].min(axis=1).sum()))
     sums = tries[ratio]
     costs = np.log(sums + 0.05 * np.median(sums.min(axis=1))) * _WEIGHT
+    if contrast.dark:
+        costs += _PAPER_COST * _paper_before(p, places, float(contrast.face[contrast.colour]))
     path = places[_cheapest_path(costs, places)]
     path = path + _closer(p, path, ratio)
-    if dark:  # what was followed is the foot, which is seen beside another place of the rim
+    if contrast.dark:  # what was followed is the foot, which is seen beside another place of the rim
         s = s + back
     order = np.argsort(s)[: int((s < length).sum())]
     flat = a[:2] + s[order, None] * direction + path[order, None] * p.normals[order]
@@ -148,6 +154,17 @@ def _misfit(p: Profiles, places: Floats, wall_over_top: float, *, ramp: bool) ->
         left = (y**2).sum(axis=0) - ((np.swapaxes(basis, 1, 2) @ y) ** 2).sum(axis=1)
         out[some] = left.reshape(len(places), len(some), -1).sum(axis=2).T
     return np.maximum(out, 1e-12)
+
+
+def _paper_before(p: Profiles, places: Floats, face: float) -> Floats:
+    """How surely there is paper between the upper face and each place, 0 to 1: (n, k).
+
+    Of a filament darker than paper nothing is much lighter than its upper face.
+    """
+    beyond = p.across_mm > -2 * p.blur_mm
+    lightest = np.maximum.accumulate(np.where(beyond, p.light[:, :, 0], 0.0), axis=1) / face
+    ends = np.searchsorted(p.across_mm, places - 2 * p.blur_mm).clip(0, len(p.across_mm) - 1)
+    return np.asarray(np.clip(lightest[:, ends] - _SURELY_PAPER, 0.0, 1.0))
 
 
 def _closer(p: Profiles, path: Floats, wall_over_top: float) -> Floats:
