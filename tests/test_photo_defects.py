@@ -10,11 +10,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 from typer.testing import CliRunner
 
 from calib.cli import build_app
 from calib.photo.contrast import contrast_of
 from calib.photo.defects import Defect
+from calib.photo.gaps import threads_in
 from calib.photo.lying import lay
 from calib.photo.mat import Mat
 from calib.photo.rows import defect_rows, readings_of
@@ -237,13 +239,44 @@ def about(face: np.ndarray, shade: float) -> np.ndarray:
     return np.concatenate([lit, dark, np.tile(face, (5, 1))])
 
 
+def gap_light(
+    face: np.ndarray, wide_mm: float, *, heights_mm: tuple[float, ...] = (-1.5, 0.6)
+) -> np.ndarray:
+    """15 x 8 mm of paper between two dark walls, with a shadow's edge, crossed by threads."""
+    along, aside = np.meshgrid(np.arange(0, 15, 0.1), np.arange(-4, 4, 0.1), indexing="ij")
+    walls = 1 - 0.6 * np.exp(-along / 1.5) - 0.6 * np.exp((along - 15) / 1.5)
+    lamp = 0.7 + 0.3 * np.tanh((aside - 1.2 + 0.1 * along) / 1.0)
+    cover = np.zeros(along.shape)
+    for height in heights_mm:  # blurred by a camera
+        edges = (aside - height + wide_mm / 2) / 0.17, (aside - height - wide_mm / 2) / 0.17
+        cover += ndtr(edges[0]) - ndtr(edges[1])
+    paper = (walls * lamp)[..., None] * PAPER
+    return cover[..., None] * 0.6 * face + (1 - cover[..., None]) * paper
+
+
+@pytest.mark.parametrize("face", [BLUE, BLUE[::-1], 0.03 * PAPER])
+@pytest.mark.parametrize("wide_mm", [0.25, 0.5])
+def test_threads_before_shadowed_paper_are_counted_and_shadows_are_not(
+    face: np.ndarray, wide_mm: float
+) -> None:
+    contrast = contrast_of(face, about(face, 0.4))
+    assert contrast.shadow > 2.0
+    threads = threads_in(gap_light(face, wide_mm), contrast, 0.7)
+    assert threads.clear
+    assert 0.01 * threads.share.sum() == pytest.approx(2 * 15 * wide_mm, rel=0.12)
+    bare = threads_in(gap_light(face, wide_mm, heights_mm=()), contrast, 0.7)
+    assert abs(0.01 * bare.share.sum()) < 0.1
+
+
 def test_how_near_a_shadow_comes_to_the_filament() -> None:
-    for shade in (1.0, 0.7, 0.5):
-        true = (PAPER - shade * PAPER).mean() / (PAPER - GREY).mean()
-        assert contrast_of(GREY, about(GREY, shade)).shadow == pytest.approx(true, abs=0.01)
+    for shade in (0.7, 0.5, 0.3):
+        contrast = contrast_of(GREY, about(GREY, shade))
+        true = shade * PAPER[contrast.colour] / 0.2
+        assert contrast.shadow == pytest.approx(true, abs=0.01)
+    assert not threads_in(0.28 * gap_light(GREY, 0.4), contrast, 0.7).clear
     light = contrast_of(np.full(3, 0.8), np.full((20, 3), 0.03))
     assert not light.dark
-    assert light.shadow == 0.0
+    assert light.shadow == np.inf
 
 
 def test_rows_of_defects_carry_their_own_unit_and_doubts_are_no_readings() -> None:

@@ -200,9 +200,7 @@ def _room_mm(view: PieceView, feature: Feature, features: Sequence[Feature]) -> 
 
 
 def _gap(view: PieceView, feature: Feature, features: Sequence[Feature]) -> Gap | None:
-    return gap_between(
-        view, _ends(view, feature), _up(view), _room_mm(view, feature, features)
-    )
+    return gap_between(view, _ends(view, feature), _up(view), _room_mm(view, feature, features))
 
 
 def _strings(

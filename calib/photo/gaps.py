@@ -26,7 +26,7 @@ _SOFT_MM = 0.1
 _PAPER_SOFT_MM = 0.25
 #: Share of the way from paper to thread from where a cell is thread. On light paper a thread's soft
 #: shadow has a share, too; beside a light filament dark paper is even.
-_SEED_ON_LIGHT, _SEED_ON_DARK = 0.2, 0.08
+_SEED_ON_LIGHT, _SEED_ON_DARK = 0.15, 0.08
 _GROW_MM = 0.2
 _LEAST_STEP = 0.04  # between thread and paper, of the face's and the open paper's
 #: Paper in a gap, in its darkest tenth, over the filament's light: less can be shadow for thread.

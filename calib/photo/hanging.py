@@ -94,23 +94,26 @@ def follow(
     room = float(rim.inner_mm[seen].min()) - 2 * p.blur_mm
     inside = p.across_mm > -max(room, _LEAST_INSIDE_MM)
     p = replace(p, across_mm=p.across_mm[inside], light=p.light[:, inside])
-    if contrast.dark:  # a shadow is told from filament best in the colour that it has least of
-        p = replace(p, light=p.light[:, :, [contrast.colour]])
     s = (p.points_mm[:, :2] - a[:2]) @ direction
     back = np.where(p.wall_mm > 0, _back_mm(view, p, rim, direction), 0.0)
     if free_end:  # the wall ends with its rim: where its foot is seen further back, it is cut short
         left = np.clip((length - s) / np.maximum(back, 1e-9), 0.0, 1.0)
         p = replace(p, wall_mm=p.wall_mm * np.where(back > 0, left, 1.0))
     places = np.arange(-0.6, min(_REACH_MM, p.across_mm[-1] - 0.3), _STEP_MM)
+    barred = _PAPER_COST * _paper_before(p, places, contrast) if contrast.dark else 0.0
+    if (
+        contrast.dark and free_end
+    ):  # out there its own shadow can lie beside it, as dark as its side
+        p = replace(p, light=p.light[:, :, [contrast.colour]])
     tries = {ratio: _misfit(p, places, ratio, ramp=True) for ratio in _ratios(p)}
     ratio = min(tries, key=lambda r: float(tries[r].min(axis=1).sum()))
     sums = tries[ratio]
     costs = np.log(sums + 0.05 * np.median(sums.min(axis=1))) * _WEIGHT
-    if contrast.dark:
-        costs += _PAPER_COST * _paper_before(p, places, float(contrast.face[contrast.colour]))
-    path = places[_cheapest_path(costs, places)]
+    path = places[_cheapest_path(costs + barred, places)]
     path = path + _closer(p, path, ratio)
-    if contrast.dark:  # what was followed is the foot, which is seen beside another place of the rim
+    if (
+        contrast.dark
+    ):  # what was followed is the foot, which is seen beside another place of the rim
         s = s + back
     order = np.argsort(s)[: int((s < length).sum())]
     flat = a[:2] + s[order, None] * direction + path[order, None] * p.normals[order]
@@ -156,13 +159,14 @@ def _misfit(p: Profiles, places: Floats, wall_over_top: float, *, ramp: bool) ->
     return np.maximum(out, 1e-12)
 
 
-def _paper_before(p: Profiles, places: Floats, face: float) -> Floats:
+def _paper_before(p: Profiles, places: Floats, contrast: Contrast) -> Floats:
     """How surely there is paper between the upper face and each place, 0 to 1: (n, k).
 
     Of a filament darker than paper nothing is much lighter than its upper face.
     """
     beyond = p.across_mm > -2 * p.blur_mm
-    lightest = np.maximum.accumulate(np.where(beyond, p.light[:, :, 0], 0.0), axis=1) / face
+    light = p.light[:, :, contrast.colour] / contrast.face[contrast.colour]
+    lightest = np.maximum.accumulate(np.where(beyond, light, 0.0), axis=1)
     ends = np.searchsorted(p.across_mm, places - 2 * p.blur_mm).clip(0, len(p.across_mm) - 1)
     return np.asarray(np.clip(lightest[:, ends] - _SURELY_PAPER, 0.0, 1.0))
 
