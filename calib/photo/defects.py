@@ -237,7 +237,7 @@ def _lower_end(view: PieceView, gap: Gap, rung: Edge) -> Floats:
     ratio = (eye[2] - start[2]) / (eye[2] - rung.points_mm[:, 2:])
     from_start = eye[:2] + (points - eye[:2]) * ratio - start[:2]
     along, aside = from_start @ direction + gap.along_mm[0], from_start @ up + gap.aside_mm[0]
-    return np.interp(gap.along_mm, along, aside)[:, None]
+    return np.asarray(np.interp(gap.along_mm, along, aside)[:, None])
 
 
 def _skin(

@@ -26,7 +26,7 @@ _SOFT_MM = 0.1
 _PAPER_SOFT_MM = 0.25
 #: Share of the way from paper to thread from where a cell is thread. On light paper a thread's soft
 #: shadow has a share, too; beside a light filament dark paper is even.
-_SEED_ON_LIGHT, _SEED_ON_DARK = 0.15, 0.08
+_SEED_ON_LIGHT, _SEED_ON_DARK = 0.25, 0.08
 _GROW_MM = 0.2
 _LEAST_STEP = 0.04  # between thread and paper, of the face's and the open paper's
 #: Paper in a gap, in its darkest tenth, over the filament's light: less can be shadow for thread.
@@ -141,7 +141,8 @@ def threads_in(light: Floats, contrast: Contrast, sky: float) -> Threads:
         step = _at_least(face - floor, least, dark)
         grown = round(_GROW_MM / CELL_MM)
         is_thread = ndimage.binary_dilation((seen - floor) / step > seed, iterations=grown)
-        floor = own + _mean_about(here - own, ~is_thread)
+        paper_here = own + _mean_about(here - own, ~is_thread)
+        floor = _filled_in(paper_here, is_thread)
     lit = _ROUND_SHARE * (_LAMP_SHARE + (1 - _LAMP_SHARE) * sky)
     step = _at_least(face * lit - floor, least, dark)
     share = np.where(is_thread, (here - floor) / step, 0.0)
@@ -187,3 +188,28 @@ def _mean_about(values: Floats, some: Bools) -> Floats:
     total = ndimage.gaussian_filter(np.where(some, values, 0.0), sd, mode="nearest")
     weight = ndimage.gaussian_filter(some.astype(float), sd, mode="nearest")
     return np.asarray(total / np.maximum(weight, 1e-9))
+
+
+def _filled_in(values: Floats, holes: Bools) -> Floats:
+    """Fill holes from their margins, each cell with the mean of its neighbours (Laplace's equation).
+
+    Cells at the margin of the whole stay as they are.
+    """
+    from scipy import sparse
+    from scipy.sparse.linalg import spsolve
+
+    holes = np.pad(holes[1:-1, 1:-1], 1)
+    count = int(holes.sum())
+    if not count:
+        return values
+    number = np.full(holes.shape, -1)
+    number[holes] = np.arange(count)
+    known, links = np.zeros(count), sparse.csr_matrix((count, count))
+    for axis, way in ((0, 1), (0, -1), (1, 1), (1, -1)):
+        other, light = (np.roll(v, way, axis)[holes] for v in (number, values))
+        known += np.where(other < 0, light, 0.0)
+        at = np.flatnonzero(other >= 0)
+        links += sparse.csr_matrix((np.ones(len(at)), (at, other[at])), shape=links.shape)
+    out = values.copy()
+    out[holes] = spsolve((4 * sparse.eye(count) - links).tocsc(), known)
+    return out
