@@ -256,6 +256,7 @@ def fit_rim(scan: Scan) -> RimFit:
         rough = _stations(places, sums, centre, np.inf, p)[0]
         centre = _line(p, rough, is_circle)[0]
     offsets, errors = _stations(places, sums, centre, _NEAR_MM, p)
+    offsets = offsets + _blurred_circle(scan)
     _, good, scatter = _line(p, offsets, is_circle)
     contrast = 1 - float(total.min()) / max(_left_by_ramp(p), 1e-12)
     others = [_nearest(places, m.sum(axis=0), shift) for m in scan.others]
@@ -278,6 +279,18 @@ def fit_rim(scan: Scan) -> RimFit:
         scatter,
         _brightness(p, shift, scan.sigma_mm),
     )
+
+
+def _blurred_circle(scan: Scan) -> float:
+    """How far outward a round rim lies from where it is seen: blur moves it towards its centre.
+
+    The edge of a disc of radius r blurred by a Gaussian is half way up about sigma^2 / (2 r) inside.
+    """
+    circle = scan.rim.circle
+    if circle is None:
+        return 0.0
+    is_hole = float(scan.rim.normals[0] @ (scan.rim.points_mm[0, :2] - (circle.u, circle.v))) < 0
+    return float(scan.sigma_mm**2 / circle.diameter_mm) * (-1 if is_hole else 1)
 
 
 def _brightness(p: Profiles, shift: float, sigma: float) -> float:
