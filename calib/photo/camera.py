@@ -18,6 +18,7 @@ POSE = 6
 _PRIOR_SD_K1, _PRIOR_SD_K2 = 0.2, 0.2  # phone lenses as delivered stay well inside
 _PRIOR_SD_CENTRE = 0.004  # of the long side: lens and sensor are mounted that well
 _PRIOR_SD_LOG_F, _EXIF_SD_LOG_F = 0.5, 0.03  # the camera's own word is rounded to a millimetre
+_MOST_STEPS, _LEAST_SHARE = 40, 1e-3
 _HUBER = 2.0
 _CORNER_SD_PX = 0.1
 
@@ -197,14 +198,24 @@ def _refine(
     prior_sd = np.array([log_sd, sd_centre, sd_centre, _PRIOR_SD_K1, _PRIOR_SD_K2])
     noise = _CORNER_SD_PX
     normal = np.eye(INTRINSICS)
-    for _ in range(15):
+
+    def cost(tried: list[Camera]) -> float:
+        prior = (_inner(tried[0]) - prior_mean) / prior_sd
+        return _robust_cost(tried, views, kept, noise) + 0.5 * float(prior @ prior)
+
+    for _ in range(_MOST_STEPS):
         normal, gradient, noise = _normal_equations(cameras, views, kept, noise)
-        inner = np.array([np.log(cameras[0].focal_px), *cameras[0].centre_px])
-        now = np.concatenate([inner, [cameras[0].k1, cameras[0].k2]])
         normal[range(INTRINSICS), range(INTRINSICS)] += 1 / prior_sd**2
-        gradient[:INTRINSICS] += (prior_mean - now) / prior_sd**2
+        gradient[:INTRINSICS] += (prior_mean - _inner(cameras[0])) / prior_sd**2
         step = np.asarray(np.linalg.solve(normal, gradient), float)
-        cameras = [c.moved(_part(step, n)) for n, c in enumerate(cameras)]
+        now, share = cost(cameras), 1.0
+        moved = cameras
+        while share > _LEAST_SHARE:
+            moved = [c.moved(_part(share * step, n)) for n, c in enumerate(cameras)]
+            if cost(moved) <= now:
+                break
+            share /= 2
+        cameras = moved
         if np.abs(step[:1]).max() < 1e-9 and np.abs(step).max() < 1e-7:
             break
     covariance = np.asarray(np.linalg.inv(normal), float)
@@ -214,6 +225,23 @@ def _refine(
         out.append(replace(camera, covariance=covariance[np.ix_(index, index)]))
     squares = [(_lengths(c, v)[k] ** 2) for c, v, k in zip(cameras, views, kept, strict=True)]
     return out, float(np.sqrt(np.concatenate(squares).mean()))
+
+
+def _inner(camera: Camera) -> Floats:
+    """Intrinsics in the order of the parameters."""
+    return np.array([np.log(camera.focal_px), *camera.centre_px, camera.k1, camera.k2])
+
+
+def _robust_cost(
+    cameras: list[Camera], views: Sequence[View], kept: list[NDArray[np.bool_]], noise: float
+) -> float:
+    """Sum of Huber's function of the residuals."""
+    total = 0.0
+    for camera, view, keep in zip(cameras, views, kept, strict=True):
+        off = _lengths(camera, view)[keep] / noise
+        linear = _HUBER * off - 0.5 * _HUBER**2
+        total += float(np.where(off < _HUBER, 0.5 * off**2, linear).sum())
+    return total
 
 
 def _columns(view: int) -> list[int]:
