@@ -20,6 +20,7 @@ _PRIOR_SD_CENTRE = 0.004  # of the long side: lens and sensor are mounted that w
 _PRIOR_SD_LOG_F, _EXIF_SD_LOG_F = 0.5, 0.03  # the camera's own word is rounded to a millimetre
 _MOST_STEPS, _LEAST_SHARE = 40, 1e-3
 _HUBER = 2.0
+_ASPECT = np.array([0.5, -0.5, 0.0])  # what an aspect adds to places on the paper
 _CORNER_SD_PX = 0.1
 
 
@@ -120,6 +121,10 @@ class View:
     size: tuple[int, int]
     focal_px: float | None = None
 
+    def stretched(self, aspect: float) -> "View":
+        """Return the view of a paper that is longer in X by half of this, and shorter in Y."""
+        return replace(self, world_mm=self.world_mm * (1 + aspect * _ASPECT))
+
 
 @dataclass(frozen=True, eq=False)
 class Solved:
@@ -130,23 +135,30 @@ class Solved:
     rms_px: float
 
 
-def solve_cameras(views: Sequence[View]) -> Solved:
+def solve_cameras(views: Sequence[View], aspect_sd: float = 0.0) -> Solved:
     """Find intrinsics shared by all views (of one size) and a pose for each.
 
     Gauss-Newton on pixels with Huber weights; corners off by more than max(0.5 px, 4 x median) are
     then dropped and the rest solved again.
+
+    Parameters
+    ----------
+    aspect_sd : float
+        How well the ratio of the paper's scales in X and Y is known. A stretch of the paper looks
+        much like a tilt with another focal length: where it is not known, neither are these.
     """
     cameras = [_start(v) for v in views]
     best = int(np.argmin([_misfit(c, v) for c, v in zip(cameras, views, strict=True)]))
     focal = cameras[best].focal_px
     cameras = [_start(v, focal) for v in views]
     kept = [np.ones(len(v.pixels), dtype=bool) for v in views]
-    cameras, _ = _refine(cameras, views, kept)
+    cameras, rms, aspect = _refine(cameras, views, kept, aspect_sd)
     for _ in range(2):
-        sizes = [_lengths(c, v) for c, v in zip(cameras, views, strict=True)]
+        shown = [v.stretched(aspect) for v in views]
+        sizes = [_lengths(c, v) for c, v in zip(cameras, shown, strict=True)]
         limit = max(0.5, 4 * float(np.median(np.concatenate(sizes))))
         kept = [s < limit for s in sizes]
-        cameras, rms = _refine(cameras, views, kept)
+        cameras, rms, aspect = _refine(cameras, views, kept, aspect_sd)
     return Solved(tuple(cameras), tuple(kept), rms)
 
 
@@ -186,9 +198,12 @@ def _pose(view: View, focal_px: float) -> Camera:
 
 
 def _refine(
-    cameras: list[Camera], views: Sequence[View], kept: list[NDArray[np.bool_]]
-) -> tuple[list[Camera], float]:
-    """Gauss-Newton with step halving; returns cameras with covariance, and the RMS residual."""
+    cameras: list[Camera],
+    views: Sequence[View],
+    kept: list[NDArray[np.bool_]],
+    aspect_sd: float,
+) -> tuple[list[Camera], float, float]:
+    """Gauss-Newton with step halving: cameras with covariance, the RMS residual, the paper's aspect."""
     guess = cameras[0].focal_px
     exif = views[0].focal_px
     centre = ((views[0].size[0] - 1) / 2, (views[0].size[1] - 1) / 2)
@@ -199,23 +214,28 @@ def _refine(
     noise = _CORNER_SD_PX
     normal = np.eye(INTRINSICS)
 
-    def cost(tried: list[Camera]) -> float:
-        prior = (_inner(tried[0]) - prior_mean) / prior_sd
-        return _robust_cost(tried, views, kept, noise) + 0.5 * float(prior @ prior)
+    aspect, aspect_sd = 0.0, max(aspect_sd, 1e-9)
+
+    def cost(tried: list[Camera], its_aspect: float) -> float:
+        prior = np.append((_inner(tried[0]) - prior_mean) / prior_sd, its_aspect / aspect_sd)
+        shown = [v.stretched(its_aspect) for v in views]
+        return _robust_cost(tried, shown, kept, noise) + 0.5 * float(prior @ prior)
 
     for _ in range(_MOST_STEPS):
-        normal, gradient, noise = _normal_equations(cameras, views, kept, noise)
+        shown = [v.stretched(aspect) for v in views]
+        normal, gradient, noise = _normal_equations(cameras, shown, kept, noise)
         normal[range(INTRINSICS), range(INTRINSICS)] += 1 / prior_sd**2
         gradient[:INTRINSICS] += (prior_mean - _inner(cameras[0])) / prior_sd**2
+        normal[-1, -1] += 1 / aspect_sd**2
+        gradient[-1] -= aspect / aspect_sd**2
         step = np.asarray(np.linalg.solve(normal, gradient), float)
-        now, share = cost(cameras), 1.0
-        moved = cameras
+        now, share, moved = cost(cameras, aspect), 1.0, cameras
         while share > _LEAST_SHARE:
             moved = [c.moved(_part(share * step, n)) for n, c in enumerate(cameras)]
-            if cost(moved) <= now:
+            if cost(moved, aspect + share * step[-1]) <= now:
                 break
             share /= 2
-        cameras = moved
+        cameras, aspect = moved, aspect + share * float(step[-1])
         if np.abs(step[:1]).max() < 1e-9 and np.abs(step).max() < 1e-7:
             break
     covariance = np.asarray(np.linalg.inv(normal), float)
@@ -223,8 +243,9 @@ def _refine(
     for n, camera in enumerate(cameras):
         index = _columns(n)
         out.append(replace(camera, covariance=covariance[np.ix_(index, index)]))
-    squares = [(_lengths(c, v)[k] ** 2) for c, v, k in zip(cameras, views, kept, strict=True)]
-    return out, float(np.sqrt(np.concatenate(squares).mean()))
+    shown = [v.stretched(aspect) for v in views]
+    squares = [(_lengths(c, v)[k] ** 2) for c, v, k in zip(cameras, shown, kept, strict=True)]
+    return out, float(np.sqrt(np.concatenate(squares).mean())), aspect
 
 
 def _inner(camera: Camera) -> Floats:
@@ -256,7 +277,7 @@ def _part(step: Floats, view: int) -> Floats:
 def _normal_equations(
     cameras: list[Camera], views: Sequence[View], kept: list[NDArray[np.bool_]], noise: float
 ) -> tuple[Floats, Floats, float]:
-    size = INTRINSICS + POSE * len(views)
+    size = INTRINSICS + POSE * len(views) + 1  # the last is the paper's aspect
     normal, gradient = np.zeros((size, size)), np.zeros(size)
     residuals = []
     for n, (camera, view, keep) in enumerate(zip(cameras, views, kept, strict=True)):
@@ -264,8 +285,9 @@ def _normal_equations(
         off = view.pixels[keep] - predicted
         weight = np.minimum(1, _HUBER * noise / np.maximum(np.linalg.norm(off, axis=1), 1e-9))
         weight = np.repeat(weight, 2) / noise**2
-        rows = jac.reshape(-1, 11)
-        index = _columns(n)
+        by_aspect = (_by_place(camera, jac) * view.world_mm[keep][:, None] @ _ASPECT)[..., None]
+        rows = np.concatenate([jac, by_aspect], axis=2).reshape(-1, 12)
+        index = [*_columns(n), size - 1]
         normal[np.ix_(index, index)] += (rows * weight[:, None]).T @ rows
         gradient[index] += rows.T @ (weight * off.ravel())
         residuals.append(off.ravel())
@@ -298,6 +320,11 @@ def projection_jacobian(camera: Camera, world_mm: Floats) -> tuple[Floats, Float
     jac[:, :, 5:8] = d_turn
     jac[:, :, 8:11] = d_shift
     return jac, bent + camera.centre_px
+
+
+def _by_place(camera: Camera, jac: Floats) -> Floats:
+    """(n, 2, 3) d pixel / d place on the paper: a shift in the camera's axes, turned back."""
+    return np.asarray(jac[:, :, 8:11] @ camera.rotation)
 
 
 def _crosses(v: Floats) -> Floats:

@@ -38,6 +38,12 @@ class PaperScale:
         weights = direction**2
         return float(np.sqrt(weights @ self.covariance @ weights))
 
+    @property
+    def aspect_sd(self) -> float:
+        """Standard uncertainty of the ratio of the scales in X and Y."""
+        across = np.array([1.0, -1.0])
+        return float(np.sqrt(across @ self.covariance @ across))
+
     def observe(self, weights: Floats, ratio: float, sd: float, source: str) -> "PaperScale":
         """Add the knowledge that weights @ factors = ratio, with a standard uncertainty (Gauss)."""
         spread = self.covariance @ weights

@@ -99,7 +99,7 @@ def solve_views(
             flat = seen[n].frame_mm * scale.factors
             world = np.column_stack([flat, np.zeros(len(flat))])
             views.append(View(world, seen[n].pixels, photos[n].size, photos[n].focal_px))
-        solved = solve_cameras(views)
+        solved = solve_cameras(views, scale.aspect_sd)
         for n, camera, kept in zip(members, solved.cameras, solved.kept, strict=True):
             if options and not options.distortion:
                 camera = replace(camera, k1=0.0, k2=0.0)
