@@ -23,12 +23,16 @@ ROUND_MM, ROUND_SD_MM = 0.09, 0.06
 _ROUND_ON_WALL, _ROUND_ON_WALL_LIT, _ROUND_ON_DARK, _ROUND_ON_LIGHT = 0.12, 0.07, 0.11, 0.03
 _MODEL_SD_MM = 0.006  # of one rim: what the step model leaves in clean renderings
 _WALL_SD_MM = 0.010  # more where the wall is seen, for the two steps share the light
+_HOLE_SD_MM = 0.03  # of a hole's radius: its floor is lit unevenly all round
 _HEIGHT_SD_MM = 0.05  # of the rim above the paper: first layer, paper's lie
 _CORRELATED_MM = 4.0  # along a rim: the texture of the print repeats
 _LATERAL_MM = 3.0
 _FLAG_SCATTER_MM, _FLAG_SCATTER_PX = 0.04, 0.25
 _FLAG_RIVAL = 1.5
-_FLAG_CONTRAST, _FLAG_CONTRAST_BY_WALL = 0.9, 0.96  # the latter where a narrow wall is seen
+_FLAG_CONTRAST, _FLAG_CONTRAST_OWN = (
+    0.9,
+    0.96,
+)  # the latter beside its own colour: a narrow wall, a step
 _FLAG_OFF_MM = 0.45
 _LEAST_MM = 2.0  # of a length: less has no room for two blurred edges
 _MEASURED = (
@@ -252,7 +256,7 @@ def _circle_step(f: RimFit) -> tuple[Floats, Floats]:
     thinning = max(1.0, _CORRELATED_MM * good.sum() / max(f.rim.length_mm, 1.0))
     inverse = np.linalg.pinv(columns.T @ columns)
     covariance = inverse * spread**2 * thinning + np.eye(3) * _MODEL_SD_MM**2
-    covariance[0, 0] += f.wall_sd_mm**2
+    covariance[0, 0] += f.wall_sd_mm**2 + (_HOLE_SD_MM**2 if _material(f) < 0 else 0.0)
     return step, covariance
 
 
@@ -346,7 +350,8 @@ def _doubts(view: PieceView, f: RimFit) -> tuple[str, ...]:
         out.append("edge too short")
     if f.rival_ratio < _FLAG_RIVAL:
         out.append("edge ambiguous: another place fits nearly as well")
-    if f.contrast < (_FLAG_CONTRAST_BY_WALL if f.narrow_wall else _FLAG_CONTRAST):
+    beside_itself = f.narrow_wall or not f.rim.outermost.any()
+    if f.contrast < (_FLAG_CONTRAST_OWN if beside_itself else _FLAG_CONTRAST):
         out.append("little contrast at an edge")
     if f.rim.bevel_mm:
         out.append("chamfered edge: turn the piece over, its bed side down")
