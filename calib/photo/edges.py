@@ -154,12 +154,10 @@ class RimFit:
         its foot is where it is wide.
     contrast : float
         Share of what a level and a slope leave of the light that the steps explain.
-    wall_mm : float
-        Median width of wall seen.
+    walls_mm : (n,) float
+        Width of wall seen at each station.
     narrow_wall : bool
         A wall is seen that is too narrow to show its light.
-    wall_seen : float
-        Share of the stations that see the wall.
     scatter_mm : float
         Robust spread of the good stations about their line.
     brightness : float
@@ -179,11 +177,15 @@ class RimFit:
     rival_ratio: float
     wall_sd_mm: float
     contrast: float
-    wall_mm: float
+    walls_mm: Floats
     narrow_wall: bool
-    wall_seen: float
     scatter_mm: float
     brightness: float
+
+    @property
+    def sees_wall(self) -> Bools:
+        """Stations that see the wall."""
+        return np.asarray(self.walls_mm > _NO_WALL_MM)
 
 
 @dataclass(frozen=True, eq=False)
@@ -296,9 +298,8 @@ def fit_rim(scan: Scan) -> RimFit:
         rival_ratio,
         float(np.ptp(others) / 2) if others else 0.0,
         contrast,
-        float(np.median(p.wall_mm)),
+        p.wall_mm,
         is_narrow(p),
-        float((p.wall_mm > _NO_WALL_MM).mean()),
         scatter,
         _brightness(p, shift, scan.sigma_mm),
     )
