@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 _SEARCH_LONG_SIDE_PX = 1600
 _FEW_MARKERS, _MIN_MARKERS = 40, 6
 _MIN_CORNERS = 12
-_STRETCH_SD = 0.01  # of the paper in X against Y, as long as nothing is known of it
+_STRETCH = (0.005, -0.005)  # of the paper in X against Y, as long as nothing is known of it
 _STEEP_DEG = 38.0
 _WINDOW_SQUARES = 0.12  # stays clear of the marker, which begins 0.136 squares from the corner
 _CHECK_MM = 0.75
@@ -97,7 +97,7 @@ def _few_corners(photo: Photo, camera: Camera, count: int) -> FileError:
 
 def _camera(frame_mm: Floats, pixels: Floats, photo: Photo) -> Camera:
     world = np.column_stack([frame_mm, np.zeros(len(frame_mm))])
-    return solve_cameras([View(world, pixels, photo.size, photo.focal_px)], _STRETCH_SD).cameras[0]
+    return solve_cameras([View(world, pixels, photo.size, photo.focal_px, _STRETCH)]).cameras[0]
 
 
 def _markers(grey: NDArray[np.uint8], long_side_px: int) -> tuple[list[Floats], list[int]]:
