@@ -18,7 +18,7 @@ Floats = NDArray[np.float64]
 
 _SEARCH_LONG_SIDE_PX = 1600
 _FEW_MARKERS, _MIN_MARKERS = 40, 6
-_MIN_CORNERS = 12
+_MIN_CORNERS, _LEAST_SHARE = 12, 0.5
 _STRETCH = (0.005, -0.005)  # of the paper in X against Y, as long as nothing is known of it
 _STEEP_DEG = 38.0
 _WINDOW_SQUARES = 0.12  # stays clear of the marker, which begins 0.136 squares from the corner
@@ -80,7 +80,7 @@ def find_mat(photo: Photo) -> Seen:
     pixels = np.concatenate([corners[n] for n in good])
     camera = _camera(frame, pixels, photo)
     frame, pixels = _saddles(grey, mat, camera, _left_over(camera, frame, pixels))
-    if len(frame) < _MIN_CORNERS:
+    if len(frame) < max(_MIN_CORNERS, _LEAST_SHARE * len(good)):  # about as many as markers
         raise _few_corners(photo, camera, len(frame))
     return Seen(mat, serial_known, frame, pixels, _camera(frame, pixels, photo), grey)
 
