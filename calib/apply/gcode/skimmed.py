@@ -188,18 +188,21 @@ class Skim:
         """Where the letters of the lines `with_z` are."""
         return self.offsets("Z")
 
-    @cached_property
-    def _e(self) -> I64:
-        return np.flatnonzero(self.flags == FLAG_OF["E"])
-
     def filament(self, lines: I64, start: int) -> tuple[F64, F64]:
         """Return the E numbers of lines that have one, and the ones before them; NaN for none from `start` on."""
-        k = np.searchsorted(self._e, self._first[lines])
-        before = np.maximum(k - 1, 0)
-        at = self._tokens[self._e[np.concatenate([k, before])]]
-        now, was = np.split(self.numbers(at + 1), 2)
-        was[(k == 0) | (self._e[before] < self._first[start])] = np.nan
-        return now, was
+        first = self._first[lines]
+        if len(lines) < _FEWEST_NUMBERS:
+            e, low = bytes([FLAG_OF["E"]]), int(self._first[start])
+            now = np.array([self._bytes.find(e, k) for k in first.tolist()], np.int64)
+            before = np.array([self._bytes.rfind(e, low, k) for k in first.tolist()], np.int64)
+        else:
+            every = np.flatnonzero(self.flags == FLAG_OF["E"])
+            k = np.searchsorted(every, first)
+            now, before = every[k], np.where(k > 0, every[k - 1], -1)
+            before[before < self._first[start]] = -1
+        was = self.numbers(self._tokens[before] + 1)
+        was[before < 0] = np.nan
+        return self.numbers(self._tokens[now] + 1), was
 
     def numbers(self, begin: I64) -> F64:
         """Return the numbers that begin at these offsets; on lines that need no care they are spelled well."""
