@@ -48,6 +48,7 @@ class Row:
     error: float
     sd: float
     flagged: bool
+    noted: bool  # the photo was said to be less than good: square-on, blurred ...
 
 
 def subject(n: int) -> tuple[str, Body, tuple[Feature, ...]]:
@@ -106,7 +107,7 @@ def measured(photo: Photo, n: int, bars: tuple[float, float], options: Options) 
     _, body, features = subject(n)
     found = measure_photos([photo], body, features, scale=from_bars(*bars), options=options)
     return [
-        Row(str(n.feature.kind), n.feature.nominal, n.value_mm - n.feature.nominal, n.sd_mm, bool(n.flags))
+        Row(str(n.feature.kind), n.feature.nominal, n.value_mm - n.feature.nominal, n.sd_mm, bool(n.flags), bool(found.views[0].notes))
         for n in found.lengths
     ]  # fmt: skip
 
@@ -133,7 +134,8 @@ def summary(name: str, rows: list[Row]) -> None:
         f" sizes >= 20 mm within 0.10 mm {_percent((np.abs(error) < 0.1)[sizes])};"
         f" pitches within 0.05 per 100 mm {_percent((np.abs(error) < limit)[pitch])};"
         f" 95 % intervals hold {_percent(held)};"
-        f" {len(wrong)} off by > {WRONG_MM} mm, {sum(r.flagged for r in wrong)} of them flagged"
+        f" {len(wrong)} off by > {WRONG_MM} mm, {sum(r.flagged for r in wrong)} of them flagged,"
+        f" {sum(abs(r.error) < 2 * r.sd for r in wrong if not r.flagged)} of the others within 2 sd"
     )
     for kind in sorted({r.kind for r in clear}):
         some = error[[r.kind == kind for r in clear]]
@@ -169,6 +171,7 @@ def main() -> None:
             )
     for name, found in rows.items():
         summary(name, found)
+        summary(f"{name}, photos without a note", [r for r in found if not r.noted])
     print(
         f"processor seconds per photo of {width * width * 4 // 3 / 1e6:.1f} megapixels: median {np.median(cpu):.2f}"
     )

@@ -18,6 +18,7 @@ POSE = 6
 _PRIOR_SD_K1, _PRIOR_SD_K2 = 0.2, 0.2  # phone lenses as delivered stay well inside
 _PRIOR_SD_CENTRE = 0.004  # of the long side: lens and sensor are mounted that well
 _PRIOR_SD_LOG_F, _EXIF_SD_LOG_F = 0.5, 0.03  # the camera's own word is rounded to a millimetre
+_MOST_STEPS, _LEAST_SHARE = 40, 1e-3
 _HUBER = 2.0
 _CORNER_SD_PX = 0.1
 
@@ -112,21 +113,37 @@ def _turn(vector: Floats) -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class View:
-    """Corners of the mat seen in one photo: (n, 3) world mm and (n, 2) pixels, and the picture."""
+    """Corners of the mat seen in one photo: (n, 3) world mm and (n, 2) pixels, and the picture.
+
+    `stretch` is by how much the paper may be longer in X and shorter in Y than it is taken to be: one
+    standard uncertainty in each, as fractions. It looks much like a tilt with another focal length:
+    where it is not known, neither are these.
+    """
 
     world_mm: Floats
     pixels: Floats
     size: tuple[int, int]
     focal_px: float | None = None
+    stretch: tuple[float, float] = (0.0, 0.0)
+
+    def stretched(self, amount: float) -> "View":
+        """Return the view of a paper stretched by so many standard uncertainties."""
+        return replace(self, world_mm=self.world_mm * (1 + amount * self.per_place))
+
+    @property
+    def per_place(self) -> Floats:
+        """What a stretch of one adds to (n, 3) places, as fractions of them."""
+        return np.array([*self.stretch, 0.0])
 
 
 @dataclass(frozen=True, eq=False)
 class Solved:
-    """Cameras of the views, which corners were kept, and the residual's size in pixels."""
+    """Cameras of the views, corners kept, the residual's size, and the paper's stretch (`View.stretched`)."""
 
     cameras: tuple[Camera, ...]
     kept: tuple[NDArray[np.bool_], ...]
     rms_px: float
+    stretch: float
 
 
 def solve_cameras(views: Sequence[View]) -> Solved:
@@ -140,13 +157,14 @@ def solve_cameras(views: Sequence[View]) -> Solved:
     focal = cameras[best].focal_px
     cameras = [_start(v, focal) for v in views]
     kept = [np.ones(len(v.pixels), dtype=bool) for v in views]
-    cameras, _ = _refine(cameras, views, kept)
+    cameras, rms, stretch = _refine(cameras, views, kept)
     for _ in range(2):
-        sizes = [_lengths(c, v) for c, v in zip(cameras, views, strict=True)]
+        shown = [v.stretched(stretch) for v in views]
+        sizes = [_lengths(c, v) for c, v in zip(cameras, shown, strict=True)]
         limit = max(0.5, 4 * float(np.median(np.concatenate(sizes))))
         kept = [s < limit for s in sizes]
-        cameras, rms = _refine(cameras, views, kept)
-    return Solved(tuple(cameras), tuple(kept), rms)
+        cameras, rms, stretch = _refine(cameras, views, kept)
+    return Solved(tuple(cameras), tuple(kept), rms, stretch)
 
 
 def _lengths(camera: Camera, view: View) -> Floats:
@@ -185,9 +203,11 @@ def _pose(view: View, focal_px: float) -> Camera:
 
 
 def _refine(
-    cameras: list[Camera], views: Sequence[View], kept: list[NDArray[np.bool_]]
-) -> tuple[list[Camera], float]:
-    """Gauss-Newton with step halving; returns cameras with covariance, and the RMS residual."""
+    cameras: list[Camera],
+    views: Sequence[View],
+    kept: list[NDArray[np.bool_]],
+) -> tuple[list[Camera], float, float]:
+    """Gauss-Newton with step halving: cameras with covariance, the RMS residual, the paper's stretch."""
     guess = cameras[0].focal_px
     exif = views[0].focal_px
     centre = ((views[0].size[0] - 1) / 2, (views[0].size[1] - 1) / 2)
@@ -197,14 +217,29 @@ def _refine(
     prior_sd = np.array([log_sd, sd_centre, sd_centre, _PRIOR_SD_K1, _PRIOR_SD_K2])
     noise = _CORNER_SD_PX
     normal = np.eye(INTRINSICS)
-    for _ in range(15):
-        normal, gradient, noise = _normal_equations(cameras, views, kept, noise)
-        inner = np.array([np.log(cameras[0].focal_px), *cameras[0].centre_px])
-        now = np.concatenate([inner, [cameras[0].k1, cameras[0].k2]])
+
+    stretch = 0.0
+
+    def cost(tried: list[Camera], its_stretch: float) -> float:
+        prior = np.append((_inner(tried[0]) - prior_mean) / prior_sd, its_stretch)
+        shown = [v.stretched(its_stretch) for v in views]
+        return _robust_cost(tried, shown, kept, noise) + 0.5 * float(prior @ prior)
+
+    for _ in range(_MOST_STEPS):
+        shown = [v.stretched(stretch) for v in views]
+        normal, gradient, noise = _normal_equations(cameras, shown, kept, noise)
         normal[range(INTRINSICS), range(INTRINSICS)] += 1 / prior_sd**2
-        gradient[:INTRINSICS] += (prior_mean - now) / prior_sd**2
+        gradient[:INTRINSICS] += (prior_mean - _inner(cameras[0])) / prior_sd**2
+        normal[-1, -1] += 1.0
+        gradient[-1] -= stretch
         step = np.asarray(np.linalg.solve(normal, gradient), float)
-        cameras = [c.moved(_part(step, n)) for n, c in enumerate(cameras)]
+        now, share, moved = cost(cameras, stretch), 1.0, cameras
+        while share > _LEAST_SHARE:
+            moved = [c.moved(_part(share * step, n)) for n, c in enumerate(cameras)]
+            if cost(moved, stretch + share * step[-1]) <= now:
+                break
+            share /= 2
+        cameras, stretch = moved, stretch + share * float(step[-1])
         if np.abs(step[:1]).max() < 1e-9 and np.abs(step).max() < 1e-7:
             break
     covariance = np.asarray(np.linalg.inv(normal), float)
@@ -212,8 +247,26 @@ def _refine(
     for n, camera in enumerate(cameras):
         index = _columns(n)
         out.append(replace(camera, covariance=covariance[np.ix_(index, index)]))
-    squares = [(_lengths(c, v)[k] ** 2) for c, v, k in zip(cameras, views, kept, strict=True)]
-    return out, float(np.sqrt(np.concatenate(squares).mean()))
+    shown = [v.stretched(stretch) for v in views]
+    squares = [(_lengths(c, v)[k] ** 2) for c, v, k in zip(cameras, shown, kept, strict=True)]
+    return out, float(np.sqrt(np.concatenate(squares).mean())), stretch
+
+
+def _inner(camera: Camera) -> Floats:
+    """Intrinsics in the order of the parameters."""
+    return np.array([np.log(camera.focal_px), *camera.centre_px, camera.k1, camera.k2])
+
+
+def _robust_cost(
+    cameras: list[Camera], views: Sequence[View], kept: list[NDArray[np.bool_]], noise: float
+) -> float:
+    """Sum of Huber's function of the residuals."""
+    total = 0.0
+    for camera, view, keep in zip(cameras, views, kept, strict=True):
+        off = _lengths(camera, view)[keep] / noise
+        linear = _HUBER * off - 0.5 * _HUBER**2
+        total += float(np.where(off < _HUBER, 0.5 * off**2, linear).sum())
+    return total
 
 
 def _columns(view: int) -> list[int]:
@@ -228,7 +281,7 @@ def _part(step: Floats, view: int) -> Floats:
 def _normal_equations(
     cameras: list[Camera], views: Sequence[View], kept: list[NDArray[np.bool_]], noise: float
 ) -> tuple[Floats, Floats, float]:
-    size = INTRINSICS + POSE * len(views)
+    size = INTRINSICS + POSE * len(views) + 1  # the last is the paper's stretch
     normal, gradient = np.zeros((size, size)), np.zeros(size)
     residuals = []
     for n, (camera, view, keep) in enumerate(zip(cameras, views, kept, strict=True)):
@@ -236,8 +289,10 @@ def _normal_equations(
         off = view.pixels[keep] - predicted
         weight = np.minimum(1, _HUBER * noise / np.maximum(np.linalg.norm(off, axis=1), 1e-9))
         weight = np.repeat(weight, 2) / noise**2
-        rows = jac.reshape(-1, 11)
-        index = _columns(n)
+        places = view.world_mm[keep][:, None] * view.per_place
+        by_stretch = (_by_place(camera, jac) * places).sum(axis=2)[..., None]
+        rows = np.concatenate([jac, by_stretch], axis=2).reshape(-1, 12)
+        index = [*_columns(n), size - 1]
         normal[np.ix_(index, index)] += (rows * weight[:, None]).T @ rows
         gradient[index] += rows.T @ (weight * off.ravel())
         residuals.append(off.ravel())
@@ -270,6 +325,11 @@ def projection_jacobian(camera: Camera, world_mm: Floats) -> tuple[Floats, Float
     jac[:, :, 5:8] = d_turn
     jac[:, :, 8:11] = d_shift
     return jac, bent + camera.centre_px
+
+
+def _by_place(camera: Camera, jac: Floats) -> Floats:
+    """(n, 2, 3) d pixel / d place on the paper: a shift in the camera's axes, turned back."""
+    return np.asarray(jac[:, :, 8:11] @ camera.rotation)
 
 
 def _crosses(v: Floats) -> Floats:

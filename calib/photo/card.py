@@ -68,5 +68,7 @@ def scale_from_card(view: MatView, prior: PaperScale, scale: PaperScale) -> Pape
     for length, (true_mm, sd_mm) in zip(pair, card_lengths(), strict=True):
         direction = seen.placement.turned(np.array([length.feature.direction[:2]]))[0]
         sd = float(np.hypot(sd_mm, length.own_sd_mm))
-        prior = from_length(prior, scale, direction, length.value_mm, true_mm, sd, "card")
+        prior = from_length(
+            prior, scale.stretched(view.stretch), direction, length.value_mm, true_mm, sd, "card"
+        )
     return replace(prior, source="card")

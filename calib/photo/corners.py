@@ -1,5 +1,6 @@
 """Find the mat in a photo: its markers first, then the chessboard corners to a tenth of a pixel."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any
@@ -17,7 +18,8 @@ Floats = NDArray[np.float64]
 
 _SEARCH_LONG_SIDE_PX = 1600
 _FEW_MARKERS, _MIN_MARKERS = 40, 6
-_MIN_CORNERS = 12
+_MIN_CORNERS, _LEAST_SHARE = 12, 0.5
+_STRETCH = (0.005, -0.005)  # of the paper in X against Y, as long as nothing is known of it
 _STEEP_DEG = 38.0
 _WINDOW_SQUARES = 0.12  # stays clear of the marker, which begins 0.136 squares from the corner
 _CHECK_MM = 0.75
@@ -77,8 +79,8 @@ def find_mat(photo: Photo) -> Seen:
     frame = np.concatenate([mat.marker_corners_mm(places[codes[n]]) for n in good])
     pixels = np.concatenate([corners[n] for n in good])
     camera = _camera(frame, pixels, photo)
-    frame, pixels = _saddles(grey, mat, camera)
-    if len(frame) < _MIN_CORNERS:
+    frame, pixels = _saddles(grey, mat, camera, _left_over(camera, frame, pixels))
+    if len(frame) < max(_MIN_CORNERS, _LEAST_SHARE * len(good)):  # about as many as markers
         raise _few_corners(photo, camera, len(frame))
     return Seen(mat, serial_known, frame, pixels, _camera(frame, pixels, photo), grey)
 
@@ -95,7 +97,7 @@ def _few_corners(photo: Photo, camera: Camera, count: int) -> FileError:
 
 def _camera(frame_mm: Floats, pixels: Floats, photo: Photo) -> Camera:
     world = np.column_stack([frame_mm, np.zeros(len(frame_mm))])
-    return solve_cameras([View(world, pixels, photo.size, photo.focal_px)]).cameras[0]
+    return solve_cameras([View(world, pixels, photo.size, photo.focal_px, _STRETCH)]).cameras[0]
 
 
 def _markers(grey: NDArray[np.uint8], long_side_px: int) -> tuple[list[Floats], list[int]]:
@@ -134,12 +136,32 @@ def _explain(grey: NDArray[np.uint8], name: str, count: int) -> None:
     )
 
 
-def _saddles(grey: NDArray[np.uint8], mat: Mat, camera: Camera) -> tuple[Floats, Floats]:
-    """Refine every chessboard corner that looks like one near where the camera predicts it."""
+def _left_over(camera: Camera, frame_mm: Floats, pixels: Floats) -> Callable[[Floats], Floats]:
+    """Return what a camera that takes the paper as drawn leaves of the markers, as a smooth field.
+
+    A printer may stretch the paper by 1 % one way and shrink it the other; no camera explains that.
+    """
+    half = np.abs(frame_mm).max()
+
+    def terms(at_mm: Floats) -> Floats:
+        x, y = (at_mm / half).T
+        return np.column_stack([x**i * y**j for i in range(4) for j in range(4 - i)])
+
+    world = np.column_stack([frame_mm, np.zeros(len(frame_mm))])
+    columns, rest = terms(frame_mm), pixels - camera.project(world)
+    little = 0.1 * np.eye(columns.shape[1])  # where there are few markers, few bends
+    field = np.linalg.solve(columns.T @ columns + little, columns.T @ rest)
+    return lambda at_mm: np.asarray(terms(at_mm) @ field)
+
+
+def _saddles(
+    grey: NDArray[np.uint8], mat: Mat, camera: Camera, left_over: Callable[[Floats], Floats]
+) -> tuple[Floats, Floats]:
+    """Refine every chessboard corner that looks like one near where it is expected."""
     import cv2
 
     world = np.column_stack([mat.saddles_mm, np.zeros(len(mat.saddles_mm))])
-    guess = camera.project(world)
+    guess = camera.project(world) + left_over(world[:, :2])
     margin = 12
     height, width = grey.shape
     inside = (guess > margin).all(axis=1) & (guess < (width - margin, height - margin)).all(axis=1)
@@ -153,7 +175,7 @@ def _saddles(grey: NDArray[np.uint8], mat: Mat, camera: Camera) -> tuple[Floats,
     found = cv2.cornerSubPix(grey, start.copy(), (half, half), (-1, -1), done)
     pixels = np.asarray(found, dtype=float).reshape(-1, 2)
     near = np.linalg.norm(pixels - guess, axis=1) < max(3.0, 0.4 * half)
-    near &= _is_saddle(grey, camera, world, pixels - guess)
+    near &= _is_saddle(grey, camera, world, pixels - camera.project(world))
     return world[near, :2], pixels[near]
 
 

@@ -23,6 +23,8 @@ _WIDE_WALL_SIGMAS = 3.0  # one wider than this shows its light to narrow ones
 #: Light of a wall over the upper face's, away from a lamp to facing it, with the standard
 #: uncertainty; and that where other walls that look the same way show it.
 _WALL_SHARE, _WALL_SHARE_SD, _SEEN_SHARE_SD = 0.5, 0.2, 0.08
+_WIDE_SHARE_SD = 0.3  # of a wall that is wide enough to show its own light
+_MODEL_LIGHT = 0.004  # what the step model leaves of the light of a sample, roughly
 _SAME_WAY = 0.97  # cosine between the normals of walls with the same light
 _BLUR_GAINS = (0.9, 1.15, 1.5)
 _NEAR_MM = 0.3  # a station's own place may be this far from the rim's common one
@@ -60,8 +62,14 @@ def misfit(
             columns = np.concatenate(
                 [columns, _foot_aside(p.across_mm, places_mm, w, sigma_mm)], -1
             )
-        basis = np.linalg.qr(columns)[0]
         y = p.light[at].transpose(1, 0, 2).reshape(len(p.across_mm), -1)
+        if _NARROW_WALL_SIGMAS * sigma_mm <= w <= p.across_mm[-1] - places_mm[-1]:
+            row = _wall_light_row(columns.shape[-1], w, _top_light(p))
+            columns = np.concatenate(
+                [columns, np.broadcast_to(row, (len(places_mm), 1, len(row)))], 1
+            )
+            y = np.concatenate([y, np.zeros((1, y.shape[1]))])
+        basis = np.linalg.qr(columns)[0]
         explained = (np.swapaxes(basis, 1, 2) @ y) ** 2
         total = (y**2).sum(axis=0) - explained.sum(axis=1)
         out[at] = total.reshape(len(places_mm), len(at), 3).sum(axis=2).T
@@ -91,6 +99,21 @@ def _columns(
     if bevel > 0.5 * sigma:
         columns.append(rise(at + bevel))
     return np.stack(columns, axis=-1)
+
+
+def _wall_light_row(columns: int, wall: float, top_light: float) -> Floats:
+    """Say that a wall has about its usual share of the upper face's light, as one more sample.
+
+    Without it a fit may take the bright paper beyond a dark piece's foot for the wall.
+    """
+    row = np.zeros(columns)
+    row[:3] = 1 - _WALL_SHARE, 1.0, wall / 2
+    return row * (_MODEL_LIGHT / (_WIDE_SHARE_SD * max(top_light, 1e-3)))
+
+
+def _top_light(p: Profiles) -> float:
+    """Light of the upper face, all stations and channels together."""
+    return float(p.light[:, : max(2, len(p.across_mm) // 10)].mean())
 
 
 def _foot_aside(u: Floats, places: Floats, wall: float, sigma: float) -> Floats:
@@ -131,12 +154,10 @@ class RimFit:
         its foot is where it is wide.
     contrast : float
         Share of what a level and a slope leave of the light that the steps explain.
-    wall_mm : float
-        Median width of wall seen.
+    walls_mm : (n,) float
+        Width of wall seen at each station.
     narrow_wall : bool
         A wall is seen that is too narrow to show its light.
-    wall_seen : float
-        Share of the stations that see the wall.
     scatter_mm : float
         Robust spread of the good stations about their line.
     brightness : float
@@ -156,11 +177,15 @@ class RimFit:
     rival_ratio: float
     wall_sd_mm: float
     contrast: float
-    wall_mm: float
+    walls_mm: Floats
     narrow_wall: bool
-    wall_seen: float
     scatter_mm: float
     brightness: float
+
+    @property
+    def sees_wall(self) -> Bools:
+        """Stations that see the wall."""
+        return np.asarray(self.walls_mm > _NO_WALL_MM)
 
 
 @dataclass(frozen=True, eq=False)
@@ -256,6 +281,7 @@ def fit_rim(scan: Scan) -> RimFit:
         rough = _stations(places, sums, centre, np.inf, p)[0]
         centre = _line(p, rough, is_circle)[0]
     offsets, errors = _stations(places, sums, centre, _NEAR_MM, p)
+    offsets = offsets + _blurred_circle(scan)
     _, good, scatter = _line(p, offsets, is_circle)
     contrast = 1 - float(total.min()) / max(_left_by_ramp(p), 1e-12)
     others = [_nearest(places, m.sum(axis=0), shift) for m in scan.others]
@@ -272,12 +298,23 @@ def fit_rim(scan: Scan) -> RimFit:
         rival_ratio,
         float(np.ptp(others) / 2) if others else 0.0,
         contrast,
-        float(np.median(p.wall_mm)),
+        p.wall_mm,
         is_narrow(p),
-        float((p.wall_mm > _NO_WALL_MM).mean()),
         scatter,
         _brightness(p, shift, scan.sigma_mm),
     )
+
+
+def _blurred_circle(scan: Scan) -> float:
+    """How far outward a round rim lies from where it is seen: blur moves it towards its centre.
+
+    The edge of a disc of radius r blurred by a Gaussian is half way up about sigma^2 / (2 r) inside.
+    """
+    circle = scan.rim.circle
+    if circle is None:
+        return 0.0
+    is_hole = float(scan.rim.normals[0] @ (scan.rim.points_mm[0, :2] - (circle.u, circle.v))) < 0
+    return float(scan.sigma_mm**2 / circle.diameter_mm) * (-1 if is_hole else 1)
 
 
 def _brightness(p: Profiles, shift: float, sigma: float) -> float:

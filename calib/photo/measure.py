@@ -23,12 +23,17 @@ ROUND_MM, ROUND_SD_MM = 0.09, 0.06
 _ROUND_ON_WALL, _ROUND_ON_WALL_LIT, _ROUND_ON_DARK, _ROUND_ON_LIGHT = 0.12, 0.07, 0.11, 0.03
 _MODEL_SD_MM = 0.006  # of one rim: what the step model leaves in clean renderings
 _WALL_SD_MM = 0.010  # more where the wall is seen, for the two steps share the light
+_HOLE_SD_MM, _HOLE_WALL_SD_MM = 0.025, 0.12  # of a hole's radius, and where its wall is seen
+_CENTRE_SD_MM = 0.1
 _HEIGHT_SD_MM = 0.05  # of the rim above the paper: first layer, paper's lie
 _CORRELATED_MM = 4.0  # along a rim: the texture of the print repeats
 _LATERAL_MM = 3.0
 _FLAG_SCATTER_MM, _FLAG_SCATTER_PX = 0.04, 0.25
 _FLAG_RIVAL = 1.5
-_FLAG_CONTRAST, _FLAG_CONTRAST_BY_WALL = 0.9, 0.96  # the latter where a narrow wall is seen
+_FLAG_CONTRAST, _FLAG_CONTRAST_OWN = (
+    0.9,
+    0.96,
+)  # the latter beside its own colour: a narrow wall, a step
 _FLAG_OFF_MM = 0.45
 _LEAST_MM = 2.0  # of a length: less has no room for two blurred edges
 _MEASURED = (
@@ -235,7 +240,7 @@ def _offset_at(f: RimFit, anchor: Floats) -> tuple[float, float]:
         value = float(level + slope * (where - s.mean()))
         lever = (where - s.mean()) ** 2 / s.var()
         variance = spread**2 * (1 + lever) / independent
-    wall_sd = _WALL_SD_MM if f.wall_seen > 0.5 else 0.0
+    wall_sd = _WALL_SD_MM if f.sees_wall.mean() > 0.5 else 0.0
     return value, float(
         np.sqrt(
             variance + (_MODEL_SD_MM * max(f.brightness, 1.0)) ** 2 + wall_sd**2 + f.wall_sd_mm**2
@@ -244,15 +249,23 @@ def _offset_at(f: RimFit, anchor: Floats) -> tuple[float, float]:
 
 
 def _circle_step(f: RimFit) -> tuple[Floats, Floats]:
-    """Growth of the radius and shift of the centre (x, y), with covariance."""
+    """Growth of the radius and shift of the centre (x, y), with covariance.
+
+    The wall inside a hole is lit unevenly all round: the stations that see it count less, and the
+    centre, which is printed about where it should be, keeps the others from being too free.
+    """
     good = f.good if f.good.sum() >= 6 else np.ones(len(f.good), dtype=bool)
     columns = np.column_stack([np.ones(int(good.sum())), f.normals[good]])
-    step = np.linalg.lstsq(columns, f.offset_mm[good], rcond=None)[0]
     spread = max(f.scatter_mm, float(np.median(f.offset_se_mm)))
+    is_hole = _material(f) < 0
+    sd = np.hypot(spread, np.where(f.sees_wall[good] & is_hole, _HOLE_WALL_SD_MM, 0.0))
     thinning = max(1.0, _CORRELATED_MM * good.sum() / max(f.rim.length_mm, 1.0))
-    inverse = np.linalg.pinv(columns.T @ columns)
-    covariance = inverse * spread**2 * thinning + np.eye(3) * _MODEL_SD_MM**2
-    covariance[0, 0] += f.wall_sd_mm**2
+    weighed = columns / (sd[:, None] * np.sqrt(thinning))
+    normal = weighed.T @ weighed + np.diag([0.0, *[_CENTRE_SD_MM**-2] * 2])
+    covariance = np.linalg.inv(normal)
+    step = covariance @ weighed.T @ (f.offset_mm[good] / (sd * np.sqrt(thinning)))
+    covariance += np.eye(3) * _MODEL_SD_MM**2
+    covariance[0, 0] += f.wall_sd_mm**2 + (_HOLE_SD_MM**2 if is_hole else 0.0)
     return step, covariance
 
 
@@ -260,7 +273,8 @@ def _hidden_by_round(f: RimFit) -> float:
     lit = max(f.brightness, 0.0)
     against_wall = _ROUND_ON_WALL + _ROUND_ON_WALL_LIT * lit
     against_floor = max(_ROUND_ON_DARK * lit, _ROUND_ON_LIGHT)
-    return f.wall_seen * against_wall + (1 - f.wall_seen) * against_floor
+    seen = float(f.sees_wall.mean())
+    return seen * against_wall + (1 - seen) * against_floor
 
 
 def _material(f: RimFit) -> float:
@@ -346,7 +360,8 @@ def _doubts(view: PieceView, f: RimFit) -> tuple[str, ...]:
         out.append("edge too short")
     if f.rival_ratio < _FLAG_RIVAL:
         out.append("edge ambiguous: another place fits nearly as well")
-    if f.contrast < (_FLAG_CONTRAST_BY_WALL if f.narrow_wall else _FLAG_CONTRAST):
+    beside_itself = f.narrow_wall or not f.rim.outermost.any()
+    if f.contrast < (_FLAG_CONTRAST_OWN if beside_itself else _FLAG_CONTRAST):
         out.append("little contrast at an edge")
     if f.rim.bevel_mm:
         out.append("chamfered edge: turn the piece over, its bed side down")

@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 _LEAST_PX_PER_MM, _FAIR_PX_PER_MM = 3.0, 4.5
 _MOST_BLUR_MM, _FAIR_BLUR_MM = 0.40, 0.22
 _MOST_TILT_DEG, _FAIR_TILT_DEG, _LEAST_TILT_DEG = 40.0, 26.0, 4.0
+_POOR_SD_LOG_F = 0.015
 _WORST_RMS_PX = 2.0
 _LEAST_CORNERS_PER_SIDE = 4
 
@@ -35,8 +36,9 @@ def check_view(
     FileError
         The photo can't be measured from; says how to take it again.
     """
+    notes = _check_tilt(photo, camera)
     _check_whole(photo, seen, kept)
-    notes = [*_check_sharp(photo, camera, blur), *_check_tilt(photo, camera)]
+    notes += _check_sharp(photo, camera, blur)
     notes += _check_light(photo, seen, camera, scale)
     middle_size = float(np.median([camera.px_per_mm(p) for p in _some_points(seen)]))
     if rms_px > max(0.5, 0.06 * middle_size):
@@ -107,8 +109,11 @@ def _check_tilt(photo: Photo, camera: Camera) -> list[str]:
         )
     if tilt > _FAIR_TILT_DEG:
         return [f"oblique ({tilt:.0f} degrees): 8 to 18 degrees is best"]
-    if tilt < _LEAST_TILT_DEG:
-        return [f"square-on ({tilt:.0f} degrees): the focal length is poorly known; use 8 to 18"]
+    if tilt < _LEAST_TILT_DEG or camera.covariance[0, 0] > _POOR_SD_LOG_F**2:
+        return [
+            f"square-on ({tilt:.0f} degrees): the focal length is poorly known, and so are sizes high"
+            " above the paper; 8 to 18 degrees is best, or two photos"
+        ]
     return []
 
 

@@ -38,6 +38,18 @@ class PaperScale:
         weights = direction**2
         return float(np.sqrt(weights @ self.covariance @ weights))
 
+    @property
+    def stretch(self) -> tuple[float, float]:
+        """What one standard uncertainty of the ratio of the scales means for each: one up, one down."""
+        across = np.array([1.0, -1.0])
+        both = self.covariance @ across
+        x, y = both / np.sqrt(across @ both)
+        return float(x), float(y)
+
+    def stretched(self, amount: float) -> "PaperScale":
+        """Return the scale of a paper stretched by so many standard uncertainties."""
+        return replace(self, factors=self.factors * (1 + amount * np.array(self.stretch)))
+
     def observe(self, weights: Floats, ratio: float, sd: float, source: str) -> "PaperScale":
         """Add the knowledge that weights @ factors = ratio, with a standard uncertainty (Gauss)."""
         spread = self.covariance @ weights

@@ -185,7 +185,8 @@ def _scale_from_known(
         assert direction is not None  # it was measured
         world = piece.placement.turned(direction[None])[0]
         sd = (CALIPER_SD_MM**2 + length.own_sd_mm**2) ** 0.5
-        prior = from_length(prior, scale, world, length.value_mm, true_mm, sd, f"caliper on {name}")
+        now = scale.stretched(piece.mat_view.stretch)
+        prior = from_length(prior, now, world, length.value_mm, true_mm, sd, f"caliper on {name}")
     return prior
 
 

@@ -48,6 +48,7 @@ class MatView:
     camera: Camera
     blur_px: float
     notes: tuple[str, ...]
+    stretch: float  # of the paper beyond the scale it was solved with (`PaperScale.stretched`)
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,14 +99,15 @@ def solve_views(
         for n in members:
             flat = seen[n].frame_mm * scale.factors
             world = np.column_stack([flat, np.zeros(len(flat))])
-            views.append(View(world, seen[n].pixels, photos[n].size, photos[n].focal_px))
+            photo = photos[n]
+            views.append(View(world, seen[n].pixels, photo.size, photo.focal_px, scale.stretch))
         solved = solve_cameras(views)
         for n, camera, kept in zip(members, solved.cameras, solved.kept, strict=True):
             if options and not options.distortion:
                 camera = replace(camera, k1=0.0, k2=0.0)
             blur = blur_px(seen[n], camera, scale)
             notes = check_view(photos[n], seen[n], camera, kept, solved.rms_px, blur, scale)
-            out[n] = MatView(photos[n], seen[n], camera, blur, tuple(notes))
+            out[n] = MatView(photos[n], seen[n], camera, blur, tuple(notes), solved.stretch)
     return [v for v in out if v is not None]
 
 
