@@ -245,7 +245,8 @@ def main() -> None:
         compare(source, target, {"plain loop": plain_loop, "truebead": by(full), "awk": with_awk, "cat": with_cat})  # fmt: skip
         print("a schedule alone")
         ways = {
-            "plain loop": plain_schedule,
+            "plain loop": plain_loop,
+            "plain loop that only waits for layers": plain_schedule,
             "truebead": by(schedule),
             "truebead, places held against the volume": by(Job(schedule=BANDS, limits=BOX)),
         }

@@ -211,6 +211,27 @@ def test_a_damaged_number_is_refused_with_its_line(word, volume):
     assert quick.startswith("lamp.gcode line 61: ")
 
 
+def test_digits_behind_a_blank_belong_to_the_number():
+    """Blanks mean nothing inside a line: NIST IR 6556, section 3.3."""
+    lines = tower(1).splitlines()
+    lines[60] = "G1 X2 50 Y100"
+    bed = Limits(hot_end_max_c=260, build_x_mm=200, build_y_mm=200)
+    quick, careful = both_ways("\n".join(lines) + "\n", bed, fewest=1, block=None)
+    assert quick == careful
+    assert quick.startswith("lamp.gcode line 61: X 250.000 mm is outside")
+
+
+@pytest.mark.parametrize(("first_mm", "step_mm"), [(100.1, 0.001), (0.9, -0.001)])
+def test_a_wall_passed_by_a_fraction_is_seen_in_a_later_block(first_mm, step_mm):
+    moves = [f"G1 X{first_mm + k * step_mm:.3f} Y50 E1" for k in range(500)]
+    text = "\n".join(["G28", "G90", "M83", "G1 Z0.2", *moves]) + "\n"
+    walls = Limits(hot_end_max_c=260, origin_x_mm=0.5, build_x_mm=100, build_y_mm=100)
+    quick, careful = both_ways(text, walls, fewest=1, block=700)
+    assert quick == careful
+    assert quick.startswith("lamp.gcode line 40")
+    assert "is outside the build volume" in quick
+
+
 # -- layers -----------------------------------------------------------------------------------
 
 

@@ -98,8 +98,9 @@ def assemble(edits: Edits, places: int) -> bytes:
     room[owner] = [len(text) for text in texts]
     out, stop = pieces.lay_out(room)
     stops = stop[owner] - 1 - pieces.number.size[owner].view(np.int64)
+    target = out.data
     for text, to in zip(texts, stops.tolist(), strict=True):
-        out.data[to - len(text) : to] = text
+        target[to - len(text) : to] = text
     return out[: stop[-1]].tobytes() + rest
 
 
@@ -187,6 +188,8 @@ def _between(
     data: bytes, begins: list[int], ends: list[int], texts: list[tuple[int, int, bytes]]
 ) -> list[bytes]:
     """Return stretches of the block with the texts in place of what they replace; all in file order."""
+    if not texts:
+        return [data[begin:end] for begin, end in zip(begins, ends, strict=True)]
     found = []
     k = 0
     for begin, end in zip(begins, ends, strict=True):

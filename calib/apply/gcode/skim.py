@@ -50,11 +50,18 @@ class _Run:
         """Return the first extruding move at each height, and the height."""
         skim = self.skim
         low, high = np.searchsorted(skim.with_z, (self.start, self.stop))
-        z = np.concatenate([[self.state.pos[2]], skim.numbers(skim.at_z[low:high] + 1)])
         begins = np.concatenate([[self.start], skim.with_z[low:high], [self.stop]])
         at = np.searchsorted(skim.feeding, begins)
-        found, ends = at[:-1].copy(), at[1:]
-        wanted = np.flatnonzero(found < ends)
+        used = np.flatnonzero(at[:-1] < at[1:])  # moves with E stand behind these words
+        if not len(used):
+            return used, np.zeros(0)
+        z = skim.numbers(skim.at_z[low + used[used > 0] - 1] + 1)
+        if used[0] == 0:
+            z = np.concatenate([[self.state.pos[2]], z])
+        new = np.flatnonzero(np.diff(z, prepend=np.nan))  # a height given once more is no new one
+        found, z = at[used[new]], z[new]
+        ends = np.append(found[1:], at[-1])
+        wanted = np.arange(len(found))
         while len(wanted):
             fed = self._feeds(skim.feeding[found[wanted]])
             wanted = wanted[~fed]
@@ -66,31 +73,29 @@ class _Run:
 
     def _feeds(self, lines: I64) -> Bool:
         """Tell which of these moves with E push filament out."""
-        skim, s = self.skim, self.state
-        k = np.searchsorted(skim.with_e, lines)
-        if s.e_relative:
-            pushed: Bool = skim.numbers(skim.at_e[k] + 1) > 0
-            return pushed
-        before = np.maximum(k - 1, 0)
-        both = skim.numbers(skim.at_e[np.concatenate([k, before])] + 1)
-        now, was = both[: len(k)], both[len(k) :]
-        was[(k == 0) | (skim.with_e[before] < self.start)] = s.e_in
-        pushed = now > was
+        now, was = self.skim.filament(lines, self.start)
+        if self.state.e_relative:
+            was[:] = 0
+        was[np.isnan(was)] = self.state.e_in
+        pushed: Bool = now > was
         return pushed
 
     def _check_walls(self, walls: Walls, stop: int) -> None:
         """Refuse what is outside the build volume; note the extremes."""
         skim, s = self.skim, self.state
-        moves = np.flatnonzero(skim.moving[self.start : stop])
-        if not len(moves):
+        moving = skim.moving[self.start : stop]
+        k = moving.argmax()
+        if not moving[k]:
             return
-        first = skim.has[self.start + moves[0]]
+        first = skim.has[self.start + k]
         places_mm = []
         for i, letter in enumerate("XYZ"):
-            places = skim.extremes(letter, self.start, stop)
+            off = s.off_in[i]
+            low, high = s.printed.low_mm[i] - off, s.printed.high_mm[i] - off
+            places = skim.extremes(letter, self.start, stop, low, high)
             if s.known[i] and not first & FLAG_OF[letter]:
                 places.append(s.pos[i])  # the first move leaves this axis where it stands
-            places_mm.append([place + s.off_in[i] for place in places])
+            places_mm.append([place + off for place in places])
             for place_mm in places_mm[i]:
                 walls.check(i, place_mm, walls.name)
         for i in range(3):

@@ -1,10 +1,13 @@
 """A block of G-code skimmed with numpy: which lines are plain moves, which letters they have, and how far they reach.
 
-Every byte gets a flag from a table, and the flags of each line are joined. That numbers are spelled as they should be
-is seen from bytes and their neighbours, and from the eight bytes before each point; few numbers are read.
+Every byte gets a class from a table, of as few classes as go into half a byte, so that two neighbours are one byte
+again and a second table tells which of them damage a number. Letters, points and line ends are the tokens; flags of
+the letters are joined line by line. Few numbers are read.
 """
 
 import re
+from collections.abc import Iterator
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -32,16 +35,57 @@ _EIGHTS = np.uint32(sum(8 * k << (26 - 8 * k) for k in range(4)))
 _FEWEST_NUMBERS = 300
 
 
-def _flags() -> bytes:
-    table = bytearray([_OTHER] * 256)
-    for c in b"0123456789.- \r\n":
-        table[c] = 0
-    for letter, flag in FLAG_OF.items():
-        table[ord(letter)] = flag
+#: Classes of bytes, as far as a number's spelling goes; `_LETTERS` are those below `_DIGIT`. Tokens come first.
+_NEWLINE, _POINT, _DIGIT, _MINUS, _BLANK = 0, 1, 9, 10, 11
+_LETTERS = range(2, _DIGIT)
+
+#: What a pair of neighbouring bytes is, if anything.
+_WRONG, _DIGITS, _OPENING_POINT = 1, 2, 4
+
+
+def _classes() -> bytes:
+    """Return the class of each byte; what has no place on a plain line is taken for an unknown letter."""
+    table = bytearray([_LETTERS[-1]] * 256)
+    for letter, at in zip(FLAG_OF, _LETTERS, strict=False):
+        table[ord(letter)] = at
+    for c in b"0123456789":
+        table[c] = _DIGIT
+    for c, at in zip(b"\n.- \r", (_NEWLINE, _POINT, _MINUS, _BLANK, _BLANK), strict=True):
+        table[c] = at
     return bytes(table)
 
 
-_FLAGS = _flags()
+def _flags() -> bytes:
+    """Return the flag of each class."""
+    table = bytearray(256)
+    table[_LETTERS.start : _LETTERS.stop] = bytes([*FLAG_OF.values(), _OTHER])
+    return bytes(table)
+
+
+def _pairs() -> bytes:
+    """Tell what 16 times the class of a byte, plus that of the next one, means for the spelling of numbers.
+
+    A number begins behind each letter, and nowhere else; a minus may be before it.
+    """
+    table = bytearray(256)
+    for before in range(16):
+        for after in range(16):
+            starts = before == _MINUS or before in _LETTERS
+            inside = before in (_DIGIT, _POINT)
+            match after:
+                case 9:
+                    meaning = _DIGITS if before == _DIGIT else 0 if starts or inside else _WRONG
+                case 1:
+                    meaning = _OPENING_POINT if starts else 0 if before == _DIGIT else _WRONG
+                case 10:
+                    meaning = 0 if before in _LETTERS else _WRONG
+                case _:
+                    meaning = _WRONG if starts else 0
+            table[16 * before + after] = meaning
+    return bytes(table)
+
+
+_CLASSES, _FLAGS, _PAIRS = _classes(), _flags(), _pairs()
 
 
 class Skim:
@@ -64,8 +108,8 @@ class Skim:
         Plain moves, and those of them that have X, Y, Z or E.
     has : (n,) int
         Flags of the letters on plain moves and on G92 E; of the letters of M-codes that are passed over, none.
-    with_z, at_z, with_e, at_e : (n,) int
-        The lines that have these letters, and where they are.
+    with_z : (n,) int
+        Lines with Z.
     feeding : (n,) int
         Moves with E and one of X and Y.
     """
@@ -73,24 +117,26 @@ class Skim:
     def __init__(self, data: bytes, stops: set[int]) -> None:
         self.data, self.text = data, data + PAD
         self.stray = has_stray_return(data)
-        hidden = bytearray(hide_comments(data, b" ", b" "))
-        source = np.frombuffer(hidden, np.uint8)
-        self.end = np.flatnonzero(source == ord("\n"))
+        classes = np.frombuffer(hide_comments(data, b" ", b" ").translate(_CLASSES), np.uint8)
+        self._tokens = np.flatnonzero(classes < _DIGIT)
+        kind = classes[self._tokens]
+        self._last = np.flatnonzero(kind == _NEWLINE)
+        self._first = np.concatenate([[0], self._last[:-1] + 1])
+        self.end = self._tokens[self._last]
         self.start = np.concatenate([[0], self.end[:-1] + 1])
-        self.flags = np.frombuffer(bytearray(hidden.translate(_FLAGS)), np.uint8)
-        self.has = np.bitwise_or.reduceat(self.flags, self.start)
+        self.flags = np.frombuffer(bytearray(kind.tobytes().translate(_FLAGS)), np.uint8)
+        self.has = np.bitwise_or.reduceat(self.flags, self._first)
         known = self._known_lines()
-        known[self._lines_of(_misspelled(source))] = False
+        second = (kind[1:] == _POINT) & (kind[:-1] == _POINT)  # of one number
+        for wrong in (self._tokens[1:][second], *_misspelled(classes)):
+            known[self._lines_of(wrong)] = False
         rest = np.flatnonzero(~known).tolist()
         for line in rest:
-            begin, end = int(self.start[line]), int(self.end[line])
-            hidden[begin:end] = b" " * (end - begin)
-            self.flags[begin:end] = 0
+            self.flags[self._first[line] : self._last[line]] = 0
         self.has[rest] = 0
         self.other = [line for line in rest if not self._may_pass(line, stops)]
         self.other = sorted({*self.other, *self._with_a_letter_twice()})
         self._sort_words()
-        self._words: dict[str, _Words] = {}
 
     def _lines_of(self, offsets: I64) -> I64:
         return np.searchsorted(self.end, offsets)
@@ -119,18 +165,44 @@ class Skim:
         if np.count_nonzero(self.flags) == int(_LETTERS_IN.take(self.has).sum()):
             return []
         lines = []
-        for flag in FLAG_OF.values():
-            on = self._lines_of(np.flatnonzero(self.flags == flag))
+        for letter in FLAG_OF:
+            on = self._lines_of(self.offsets(letter))
             lines += on[1:][on[1:] == on[:-1]].tolist()
         return lines
 
     def _sort_words(self) -> None:
         e, z, sideways = FLAG_OF["E"], FLAG_OF["Z"], FLAG_OF["X"] | FLAG_OF["Y"]
-        self.with_e, self.with_z = (np.flatnonzero(self.has & flag > 0) for flag in (e, z))
-        self.at_e, self.at_z = (np.flatnonzero(self.flags == flag) for flag in (e, z))
+        has_e, goes = self.has & e > 0, self.has & sideways > 0
+        self.with_z = np.flatnonzero(self.has & z)
         self.moving = self.move & (self.has & (e | z | sideways) > 0)
-        self.feeding = self.with_e.compress(self.has.take(self.with_e) & sideways)
+        self.feeding = np.flatnonzero(has_e & goes)
         self._bytes = self.flags.tobytes()
+        self._words: dict[str, Words] = {}
+
+    def offsets(self, letter: str) -> I64:
+        """Return where a letter is on the lines that have it; on lines that need care, anything."""
+        return self._tokens[np.flatnonzero(self.flags == FLAG_OF[letter])]
+
+    @cached_property
+    def at_z(self) -> I64:
+        """Where the letters of the lines `with_z` are."""
+        return self.offsets("Z")
+
+    def filament(self, lines: I64, start: int) -> tuple[F64, F64]:
+        """Return the E numbers of lines that have one, and the ones before them; NaN for none from `start` on."""
+        first = self._first[lines]
+        if len(lines) < _FEWEST_NUMBERS:
+            e, low = bytes([FLAG_OF["E"]]), int(self._first[start])
+            now = np.array([self._bytes.find(e, k) for k in first.tolist()], np.int64)
+            before = np.array([self._bytes.rfind(e, low, k) for k in first.tolist()], np.int64)
+        else:
+            every = np.flatnonzero(self.flags == FLAG_OF["E"])
+            k = np.searchsorted(every, first)
+            now, before = every[k], np.where(k > 0, every[k - 1], -1)
+            before[before < self._first[start]] = -1
+        was = self.numbers(self._tokens[before] + 1)
+        was[before < 0] = np.nan
+        return self.numbers(self._tokens[now] + 1), was
 
     def numbers(self, begin: I64) -> F64:
         """Return the numbers that begin at these offsets; on lines that need no care they are spelled well."""
@@ -145,29 +217,30 @@ class Skim:
         found = _NUMBER.match(self.data, begin)
         return float(found[0]) if found else 0.0
 
-    def extremes(self, letter: str, start: int, stop: int) -> list[float]:
-        """Return numbers of a letter on lines start..stop, the least and the greatest among them; few if any."""
-        words = self._words.get(letter) or self._words.setdefault(letter, _Words(self, letter))
-        numbers = self.numbers(words.candidates(self.start[start], self.end[stop - 1]))
-        return [float(v) for v in numbers]
+    def extremes(self, letter: str, start: int, stop: int, low: float, high: float) -> list[float]:
+        """Return numbers of a letter on lines start..stop, any beyond low..high and its extremes among them; few."""
+        words = self._words.get(letter) or self._words.setdefault(letter, Words(self, letter))
+        begin = words.candidates(self.start[start], self.end[stop - 1], low, high)
+        return [float(v) for v in self.numbers(begin)]
 
     def last(self, letter: str, start: int, stop: int) -> float | None:
         """Return the last number of a letter on lines start..stop, or None."""
         flag = bytes([FLAG_OF[letter]])
-        at = self._bytes.rfind(flag, int(self.start[start]), int(self.end[stop - 1]))
-        return None if at < 0 else self._number(at + 1)
+        at = self._bytes.rfind(flag, int(self._first[start]), int(self._last[stop - 1]))
+        return None if at < 0 else self._number(int(self._tokens[at]) + 1)
 
     def raw(self, line: int) -> bytes:
         """Return a line with its ending."""
         return self.data[self.start[line] : self.end[line] + 1]
 
 
-class _Words:
+class Words:
     """The words of one letter, to be compared by their digits; of use on lines that need no care."""
 
     def __init__(self, skim: Skim, letter: str) -> None:
         self.text = skim.text
-        self.begin = np.flatnonzero(skim.flags == FLAG_OF[letter]) + 1
+        at = skim.at_z if letter == "Z" else skim.offsets(letter)
+        self.begin = at + 1
         four = np.ndarray((len(self.text) - 3,), "<u4", self.text, strides=(1,))[self.begin]
         digits = four ^ np.uint32(0x30303030)
         stop = (digits + np.uint32(0x76767676)) & np.uint32(0x80808080)
@@ -175,58 +248,65 @@ class _Words:
         bits = (stop >> np.uint32(7)) * _EIGHTS >> np.uint32(26)
         # the last digit before the point in the lowest byte, these compare as the numbers do
         self.whole = digits.byteswap() >> (np.uint32(32) - bits)
-        self.end = self.begin + (bits >> np.uint32(3))
-        behind = four >> bits & np.uint32(0xFF)
-        self.odd = (bits == 0) | (behind > ord("."))  # no digits, a sign before them, or too many
+        self.bits = bits
+        self.odd = bits == 0  # no digits, a sign before them, or too many
 
-    def candidates(self, first: int, last: int) -> I64:
-        """Return where the least and the greatest number between two offsets begin, and all odd ones."""
-        low, high = np.searchsorted(self.begin, (first, last))
-        odd = self.odd[low:high]
-        plain = np.flatnonzero(~odd) + low
-        found = [self.begin[low:high][odd]]
-        if len(plain):
-            whole = self.whole[plain]
-            for best, pick in ((whole.min(), np.argmin), (whole.max(), np.argmax)):
-                same = plain[whole == best]
-                k = same[pick(self._fractions(same))]
-                found.append(self.begin[k : k + 1])
+    def candidates(self, first: int, last: int, low: float, high: float) -> I64:
+        """Return where numbers between two offsets begin: all odd ones, and the least and the greatest of the others.
+
+        The least is left out if its whole part shows that it is not below `low`, likewise the greatest.
+        """
+        begin, stop = np.searchsorted(self.begin, (first, last))
+        odd = self.odd[begin:stop]
+        found = [self.begin[begin:stop][odd]]
+        words = np.flatnonzero(~odd) + begin if odd.any() else slice(begin, stop)
+        whole = self.whole[words]
+        if len(whole):
+            least, most = whole.min(), whole.max()
+            beyond = _whole_number(least) < low, _whole_number(most) + 1 > high
+            for best, pick, wanted in zip(
+                (least, most), (np.argmin, np.argmax), beyond, strict=True
+            ):
+                if wanted:
+                    same = np.flatnonzero(whole == best)
+                    same = same + begin if isinstance(words, slice) else words[same]
+                    k = same[pick(self._fractions(same))]
+                    found.append(self.begin[k : k + 1])
         return np.concatenate(found)
 
     def _fractions(self, words: I64) -> U64:
         """Return the point and the digits behind it, the first in the highest byte; these compare as they do."""
-        eight = np.ndarray((len(self.text) - 7,), "<u8", self.text, strides=(1,))[self.end[words]]
+        end = self.begin[words] + (self.bits[words] >> np.uint32(3))
+        eight = np.ndarray((len(self.text) - 7,), "<u8", self.text, strides=(1,))[end]
         digits = (eight ^ ZEROS) & ~np.uint64(0xFF)
         eight &= first_stop(digits) - np.uint64(1)
+        eight *= (eight & np.uint64(0xFF)) == ord(".")
         return eight.byteswap()
 
 
-def _misspelled(source: U8) -> I64:
-    """Return offsets where a letter has no number or a number no letter, or where a number is damaged or very long."""
-    digit = _is_digit(source)
-    point, minus, letter = source == ord("."), source == ord("-"), source > ord("9")
-    number = digit | point | minus
-    wrong = (number[1:] > number[:-1]) != letter[
-        :-1
-    ]  # a number begins behind each letter, nowhere else
-    wrong |= minus[1:] & ~letter[:-1]
-    wrong |= minus[:-1] & ~number[1:]
-    wrong[:-1] |= point[1:-1] & ~(digit[:-2] | digit[2:])
-    two = digit[1:] & digit[:-1]
-    four = two[2:] & two[:-2]
-    wrong[:-5] |= four[3:] & four[:-3]  # seven digits
-    behind = point.copy()  # points, and up to seven digits behind them
-    behind[1:] |= behind[:-1] & digit[1:]
-    behind[2:] |= behind[:-2] & two[1:]
-    behind[4:] |= behind[:-4] & four[1:]
-    wrong |= point[1:] & behind[:-1]
-    found = np.flatnonzero(wrong) + 1 if wrong.any() else np.zeros(0, np.int64)
-    return np.append(found, 0) if number[0] else found
+def _whole_number(digits: np.uint32) -> int:
+    """Return the number whose digits are in the bytes of a word."""
+    return int("".join(map(str, int(digits).to_bytes(4, "big"))))
 
 
-def _is_digit(c: U8) -> Bool:
-    digit: Bool = (c - np.uint8(ord("0"))) < 10
-    return digit
+def _misspelled(classes: U8) -> Iterator[I64]:
+    """Yield offsets where a letter has no number or a number no letter, or where one is damaged or very long.
+
+    That a number has two points is not seen here.
+    """
+    pairs = (classes[:-1] * 16 + classes[1:]).tobytes().translate(_PAIRS)
+    found = np.frombuffer(pairs, np.uint8)
+    if _WRONG in pairs:
+        yield np.flatnonzero(found == _WRONG) + 1
+    if classes[0] in (_DIGIT, _POINT, _MINUS):
+        yield np.zeros(1, np.int64)
+    if _OPENING_POINT in pairs:  # digits have to be behind it
+        at = np.flatnonzero(found == _OPENING_POINT) + 1
+        yield at[classes[at + 1] != _DIGIT]
+    four = found[2:] & found[:-2]
+    seven = four[3:] & four[:-3]
+    if seven.any():
+        yield np.flatnonzero(seven)
 
 
 def _in_number(c: npt.NDArray[np.uint32]) -> Bool:
