@@ -146,8 +146,12 @@ def test_a_tower_s_sag_droop_and_strings_in_the_right_order(
     some = areas > 0
     assert np.abs(seen[some] / areas[some] - 1).max() < 0.25
     assert seen[~some].max() < 1.0
-    for values, true in ((sag, SAGS_MM), (droop, DROOPS_MM), (seen, areas)):
+    for values, true in ((sag, SAGS_MM), (droop, DROOPS_MM)):
         assert np.argsort(values).tolist() == np.argsort(true).tolist()
+    # what is right to a quarter can't put two bands in order that differ by less (20.5 and 17.7 mm2)
+    clear = areas[:, None] > 1.25 * areas
+    assert clear.sum() >= 9
+    assert (seen[:, None] > seen)[clear].all()
     rough = shot.values("roughness", "roughness")
     assert rough[0] == pytest.approx(WAVE_MM / 2**0.5, rel=0.3)
     assert rough[1:].max() < 0.05
