@@ -58,8 +58,13 @@ class Defect:
     outline_mm: Floats = field(default_factory=lambda: np.zeros((0, 3)), compare=False, repr=False)
 
 
+_JUDGED = (Kind.STRANDS, Kind.ROUGHNESS, Kind.DROOP)
+
+
 def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect]:
     """Measure every feature that is judged by eye and lies flat in this photo."""
+    if not any(f.kind in _JUDGED or f.group in UNDERSIDES for f in features):
+        return []  # what follows looks at all of the piece and the paper about it
     world = np.concatenate([view.placement.to_world(f.rim.points_mm) for f in view.fits])
     pixels = view.camera.project(world)
     patch = cut_patch(view.mat_view.photo, pixels, round(6 * view.camera.px_per_mm(world[0])) + 8)

@@ -5,6 +5,7 @@ correlated with the piece's rims at every turn, and the best few placements are 
 """
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -150,7 +151,9 @@ def locate(photo: Photo, camera: Camera, box_mm: Box, lyings: Sequence[Lying]) -
     """
     coarse = top_view(photo, camera, box_mm, _COARSE_PX_PER_MM)
     field = edge_field(coarse)
-    rough = [r for lying in lyings for r in _correlate(field, coarse, camera, lying)]
+    with ThreadPoolExecutor() as pool:  # Fourier transforms leave Python free for the other sides
+        tries = list(pool.map(lambda lying: _correlate(field, coarse, camera, lying), lyings))
+    rough = [found for side in tries for found in side]
     rough.sort(key=lambda f: -f.score)
     fine = top_view(photo, camera, box_mm, _FINE_PX_PER_MM)
     fine_field = edge_field(fine)
