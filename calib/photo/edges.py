@@ -1,11 +1,6 @@
-"""Sub-pixel position of a rim: a step model fitted to profiles sampled from the photo itself.
+"""Sub-pixel position of a rim: steps of light (`steps`) fitted to profiles sampled from the photo."""
 
-Across a rim the light goes from the upper face to the visible part of the side wall (if the camera
-sees any) to what lies below, where a shadow may ramp. Each is a level, blurred by the camera; the
-levels are linear in the light, so only the rim's place is searched.
-"""
-
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,119 +8,24 @@ from numpy.typing import NDArray
 
 from calib.photo.profiles import Profiles
 from calib.photo.rims import Rim
+from calib.photo.steps import (
+    NARROW_WALL_SIGMAS,
+    WALL_SHARE,
+    WALL_SHARE_SD,
+    WIDE_WALL_SIGMAS,
+    misfit,
+)
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _NO_WALL_MM = 0.02
-_NARROW_WALL_SIGMAS = 2.0  # a wall seen narrower than this has no level of its own
-_WIDE_WALL_SIGMAS = 3.0  # one wider than this shows its light to narrow ones
-#: Light of a wall over the upper face's, away from a lamp to facing it, with the standard
-#: uncertainty; and that where other walls that look the same way show it.
-_WALL_SHARE, _WALL_SHARE_SD, _SEEN_SHARE_SD = 0.5, 0.2, 0.08
-_WIDE_SHARE_SD = 0.3  # of a wall that is wide enough to show its own light
-_MODEL_LIGHT = 0.004  # what the step model leaves of the light of a sample, roughly
+_SEEN_SHARE_SD = 0.08  # of a wall's light where other walls that look the same way show it
 _SAME_WAY = 0.97  # cosine between the normals of walls with the same light
 _BLUR_GAINS = (0.9, 1.15, 1.5)
 _NEAR_MM = 0.3  # a station's own place may be this far from the rim's common one
 _GROWTH, _GROWTH_SD = 0.008, 0.005  # shrinkage, and paper whose scale is not known
 _GRID = 81  # places of a misfit curve
-
-
-def misfit(
-    p: Profiles,
-    places_mm: Floats,
-    *,
-    sigma_mm: float,
-    wall_over_top: float,
-    use_wall: bool = True,
-    free_foot: bool = False,
-) -> Floats:
-    """Sum of squares left by the step model for every station and place tried: (n, k).
-
-    Parameters
-    ----------
-    places_mm : (k,) float
-        Where the rim might be, outward from its nominal place.
-    wall_over_top : float
-        Light of a narrow wall over the upper face's.
-    free_foot : bool
-        A wide wall's foot may be a little aside of where the rim puts it.
-    """
-    out = np.zeros((len(p.light), len(places_mm)))
-    wall = np.round(p.wall_mm / 0.03) * 0.03 if use_wall else np.zeros(len(p.wall_mm))
-    bevel = np.round(p.bevel_mm / 0.03) * 0.03
-    for w, b in {(float(w), float(b)) for w, b in zip(wall, bevel, strict=True)}:
-        at = np.flatnonzero((wall == w) & (bevel == b))
-        columns = _columns(p.across_mm, places_mm, w, b, sigma_mm, wall_over_top)
-        if free_foot and w > _WIDE_WALL_SIGMAS * sigma_mm:
-            columns = np.concatenate(
-                [columns, _foot_aside(p.across_mm, places_mm, w, sigma_mm)], -1
-            )
-        y = p.light[at].transpose(1, 0, 2).reshape(len(p.across_mm), -1)
-        if _NARROW_WALL_SIGMAS * sigma_mm <= w <= p.across_mm[-1] - places_mm[-1]:
-            row = _wall_light_row(columns.shape[-1], w, _top_light(p))
-            columns = np.concatenate(
-                [columns, np.broadcast_to(row, (len(places_mm), 1, len(row)))], 1
-            )
-            y = np.concatenate([y, np.zeros((1, y.shape[1]))])
-        basis = np.linalg.qr(columns)[0]
-        explained = (np.swapaxes(basis, 1, 2) @ y) ** 2
-        total = (y**2).sum(axis=0) - explained.sum(axis=1)
-        out[at] = total.reshape(len(places_mm), len(at), 3).sum(axis=2).T
-    return np.maximum(out, 1e-12)
-
-
-def _columns(
-    u: Floats, places: Floats, wall: float, bevel: float, sigma: float, wall_over_top: float
-) -> Floats:
-    """(k, m, c) levels that the profile is made of, for every place."""
-    rise = _blurred_step(sigma)
-    at = u[None, :] - places[:, None]
-    past_rim = rise(at)
-    ones = np.ones_like(at)
-    beyond = np.maximum(at - wall, 0.0)
-    if wall == 0.0:
-        columns = [ones, past_rim, beyond]
-    elif wall < _NARROW_WALL_SIGMAS * sigma:
-        past_foot = rise(at - wall)
-        top = 1 - past_rim + wall_over_top * (past_rim - past_foot)
-        columns = [top, past_foot, beyond]
-    elif wall > u[-1] - places[-1]:
-        columns = [ones, past_rim, np.maximum(at, 0.0)]
-    else:
-        columns = [ones, past_rim, np.clip(at, 0.0, wall), rise(at - wall), beyond]
-    columns.append(np.minimum(at, 0.0))
-    if bevel > 0.5 * sigma:
-        columns.append(rise(at + bevel))
-    return np.stack(columns, axis=-1)
-
-
-def _wall_light_row(columns: int, wall: float, top_light: float) -> Floats:
-    """Say that a wall has about its usual share of the upper face's light, as one more sample.
-
-    Without it a fit may take the bright paper beyond a dark piece's foot for the wall.
-    """
-    row = np.zeros(columns)
-    row[:3] = 1 - _WALL_SHARE, 1.0, wall / 2
-    return row * (_MODEL_LIGHT / (_WIDE_SHARE_SD * max(top_light, 1e-3)))
-
-
-def _top_light(p: Profiles) -> float:
-    """Light of the upper face, all stations and channels together."""
-    return float(p.light[:, : max(2, len(p.across_mm) // 10)].mean())
-
-
-def _foot_aside(u: Floats, places: Floats, wall: float, sigma: float) -> Floats:
-    """(k, m, 1) what a small shift of the wall's foot adds."""
-    at = u[None, :] - places[:, None]
-    return np.asarray(np.exp(-(((at - wall) / sigma) ** 2) / 2)[..., None])
-
-
-def _blurred_step(sigma: float) -> Callable[[Floats], Floats]:
-    from scipy.special import ndtr
-
-    return lambda x: np.asarray(ndtr(x / sigma))
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,7 +105,7 @@ class Scan:
 
 def is_narrow(p: Profiles) -> bool:
     """Tell whether a wall is seen, but too narrow to show how light it is."""
-    widest = _NARROW_WALL_SIGMAS * max(_BLUR_GAINS) * p.blur_mm
+    widest = NARROW_WALL_SIGMAS * max(_BLUR_GAINS) * p.blur_mm
     return bool(((p.wall_mm > 0) & (p.wall_mm < widest)).any())
 
 
@@ -216,7 +116,7 @@ def scan_rim(
     reach_mm: float,
     use_wall: bool = True,
     thorough: bool = False,
-    share: tuple[float, float] = (_WALL_SHARE, _WALL_SHARE_SD),
+    share: tuple[float, float] = (WALL_SHARE, WALL_SHARE_SD),
 ) -> Scan | None:
     """Try places within `reach_mm` of where a rim is expected; None where there is no room.
 
@@ -250,7 +150,7 @@ def wall_share(scan: Scan, towards: Floats) -> float | None:
     p = scan.profiles
     wall = float(np.median(p.wall_mm))
     looks_there = scan.rim.circle is None and float(p.normals[0] @ towards) > _SAME_WAY
-    if not looks_there or wall < _WIDE_WALL_SIGMAS * scan.sigma_mm:
+    if not looks_there or wall < WIDE_WALL_SIGMAS * scan.sigma_mm:
         return None
     total = scan.sums.sum(axis=0)
     at = p.across_mm - scan.places_mm[int(total.argmin())]
@@ -266,7 +166,7 @@ def share_of(scans: Sequence[Scan], towards: Floats) -> tuple[float, float]:
     """Light of walls that look towards a direction over the upper face's, and its uncertainty."""
     seen = [s for s in (wall_share(scan, towards) for scan in scans) if s is not None]
     if not seen:
-        return _WALL_SHARE, _WALL_SHARE_SD
+        return WALL_SHARE, WALL_SHARE_SD
     return float(np.median(seen)), _SEEN_SHARE_SD
 
 
@@ -321,7 +221,7 @@ def _brightness(p: Profiles, shift: float, sigma: float) -> float:
     """Light of the upper face over the step down to what is seen next to it."""
     at = p.across_mm - shift
     wall = float(np.median(p.wall_mm))
-    end = wall - sigma if wall > _NARROW_WALL_SIGMAS * sigma else 1.0
+    end = wall - sigma if wall > NARROW_WALL_SIGMAS * sigma else 1.0
     above, beside = at < -2 * sigma, (at > 1.5 * sigma) & (at < max(end, 2.5 * sigma))
     if not (above.any() and beside.any()):
         return 1.0
