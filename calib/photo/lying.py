@@ -1,6 +1,8 @@
 """How a piece lies on the mat: which side is down, its body turned that way, and where it is solid."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -139,12 +141,58 @@ def solid_at(body: Body, points_mm: Floats) -> Bools:
 
 
 def _solid_sharp(body: Body, points_mm: Floats) -> Bools:
-    solid = np.zeros(len(points_mm), dtype=bool)
-    for p in body.add:
-        solid |= in_prism(p, points_mm)
-    for p in body.cut:
-        solid &= ~in_prism(p, points_mm)
-    return solid
+    parts = _parts(body)
+    return parts.add.holds(points_mm) & ~parts.cut.holds(points_mm)
+
+
+@dataclass(frozen=True, eq=False)
+class _Prisms:
+    """Prisms, most of which are boxes: all boxes are looked at together."""
+
+    low_mm: Floats
+    high_mm: Floats
+    others: tuple[Prism, ...]
+
+    def holds(self, points_mm: Floats) -> Bools:
+        """Tell for (n, 3) points whether they are inside one of the prisms."""
+        inside = np.zeros(len(points_mm), dtype=bool)
+        if len(self.low_mm):
+            within = np.ones((len(points_mm), len(self.low_mm)), dtype=bool)
+            for k in range(3):
+                at = points_mm[:, k, None]
+                within &= (at > self.low_mm[:, k]) & (at < self.high_mm[:, k])
+            inside |= within.any(axis=1)
+        for p in self.others:
+            inside |= in_prism(p, points_mm)
+        return inside
+
+
+@dataclass(frozen=True, eq=False)
+class _Parts:
+    add: _Prisms
+    cut: _Prisms
+
+
+@lru_cache(maxsize=64)
+def _parts(body: Body) -> _Parts:
+    return _Parts(_sorted(body.add), _sorted(body.cut))
+
+
+def _sorted(prisms: Sequence[Prism]) -> _Prisms:
+    """Part boxes from the rest."""
+    low, high, others = [], [], []
+    for p in prisms:
+        corners = None if isinstance(p.outline, Circle) or p.holes else loop_points(p.outline)
+        if corners is None or not _is_rectangle(corners, corners.min(axis=0), corners.max(axis=0)):
+            others.append(p)
+            continue
+        ends = np.array([[*corners.min(axis=0), p.start_mm], [*corners.max(axis=0), p.end_mm]])
+        placed = np.zeros((2, 3))
+        placed[:, list(AXES[p.axis])] = ends
+        low.append(placed[0])
+        high.append(placed[1])
+    shape = (-1, 3)
+    return _Prisms(np.array(low).reshape(shape), np.array(high).reshape(shape), tuple(others))
 
 
 def in_prism(p: Prism, points_mm: Floats) -> Bools:
