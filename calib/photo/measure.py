@@ -35,6 +35,7 @@ _FLAG_CONTRAST, _FLAG_CONTRAST_OWN = (
     0.96,
 )  # the latter beside its own colour: a narrow wall, a step
 _FLAG_OFF_MM = 0.45
+_FLAG_SD_MM = 0.07  # more is no measurement to speak of: 0.15 mm either way
 _LEAST_MM = 2.0  # of a length: less has no room for two blurred edges
 _MEASURED = (
     Kind.OUTSIDE, Kind.INSIDE, Kind.PITCH, Kind.HEIGHT, Kind.STEP, Kind.DIAGONAL, Kind.WALL,
@@ -151,13 +152,16 @@ def _measure(view: PieceView, feature: Feature, scale: PaperScale) -> Length | N
     world = view.placement.turned(direction[None])[0]
     camera_sd = _camera_sd(view, a, b, world)
     own = float(np.sqrt(a.sd_mm**2 + b.sd_mm**2 + camera_sd**2))
+    doubts = (*a.doubts, *b.doubts)
+    if np.hypot(own, ROUND_SD_MM * abs(hidden)) > _FLAG_SD_MM:
+        doubts = (*doubts, "uncertain by more than 0.14 mm")
     places = [_seen_at(view, e, world) for e in (a, b)]
     if not view.heights:
         flat = view.camera.on_plane(view.camera.project(np.stack(places)))
         value = float((flat[1] - flat[0]) @ world)
     return Length(
         feature, float(value), own, ROUND_SD_MM * abs(hidden), abs(nominal) * scale.sd_along(world),
-        (*a.doubts, *b.doubts), (places[0], places[1]), view.mat_view.photo.name,
+        doubts, (places[0], places[1]), view.mat_view.photo.name,
     )  # fmt: skip
 
 
