@@ -16,6 +16,7 @@ from calib.photo.view import PieceView
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+# Chosen on the renderings of bench/defects.py: how well they suit real photos is not known.
 CELL_MM = 0.1
 PAD_MM = 0.4  # of a gap beside its walls that is left out
 #: A round thread: the mean of Lambert's cosine over its width, in light from above.

@@ -30,10 +30,8 @@ _CORRELATED_MM = 4.0  # along a rim: the texture of the print repeats
 _LATERAL_MM = 3.0
 _FLAG_SCATTER_MM, _FLAG_SCATTER_PX = 0.04, 0.25
 _FLAG_RIVAL = 1.5
-_FLAG_CONTRAST, _FLAG_CONTRAST_OWN = (
-    0.9,
-    0.96,
-)  # the latter beside its own colour: a narrow wall, a step
+_FLAG_CONTRAST = 0.9
+_FLAG_CONTRAST_OWN = 0.96  # beside its own colour: a narrow wall, a step
 _FLAG_OFF_MM = 0.45
 _FLAG_SD_MM = 0.07  # more is no measurement to speak of: 0.15 mm either way
 _LEAST_MM = 2.0  # of a length: less has no room for two blurred edges
