@@ -13,8 +13,8 @@ from pathlib import Path
 import numpy as np
 
 from calib.commands.piece_folder import make_folder
+from calib.interpret.solve import Context, solve_sheet
 from calib.readings import Reading, read_sheet, sheet_csv
-from calib.solve import Context, solve_sheet
 from patterns import registry
 from patterns.spec import PrintSetup
 from tests.simulate import Caliper, Printer, readings

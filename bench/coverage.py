@@ -5,7 +5,7 @@ import sys
 import numpy as np
 
 from calib.fit.dimensions import fit_dimensions
-from calib.instruments import DEFAULTS, Instrument
+from calib.model.instrument import DEFAULTS, Instrument
 from patterns import registry
 from patterns.feature import Feature
 from patterns.spec import PrintSetup

@@ -13,8 +13,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
+from calib.interpret.solve import Context, solve_sheet
 from calib.readings import Reading, Sheet
-from calib.solve import Context, solve_sheet
 from patterns.registry import get
 from patterns.spec import PrintSetup
 from tests import simulate_fits as sim

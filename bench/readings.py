@@ -5,8 +5,8 @@ import io
 import time
 from collections.abc import Callable
 
-from calib.blunders import find_blunders
 from calib.readings import read_sheet, sheet_csv
+from calib.readings.blunders import find_blunders
 from calib.report.sheet_page import sheet_html
 from patterns import registry
 from patterns.spec import PrintSetup

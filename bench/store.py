@@ -86,7 +86,7 @@ def peak_mib() -> float:
 
 def main() -> None:
     """Fill a store and time the questions."""
-    from calib.plan import plan
+    from calib.plan.steps import plan
     from calib.store import open_store
     from calib.store.exchange_file import read_records, write_records
 

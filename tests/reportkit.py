@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from calib.solve import Context, solve_sheet
+from calib.interpret.solve import Context, solve_sheet
 from patterns.feature import Kind
 from patterns.registry import get
 from patterns.spec import PrintSetup

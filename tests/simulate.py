@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from calib.instruments import DEFAULTS, Instrument
+from calib.model.instrument import DEFAULTS, Instrument
 from patterns.feature import Feature, Kind
 
 

@@ -14,9 +14,9 @@ from uuid import uuid4
 
 import pytest
 
-from calib.corrections import Correction, Scope, Verdict
-from calib.drives import Drive
-from calib.estimate import Estimate
+from calib.model.correction import Correction, Scope, Verdict
+from calib.model.drive import Drive
+from calib.model.estimate import Estimate
 from calib.readings import Reading, Sheet, sheet_csv
 from calib.store import open_store
 from calib.store.records import Axis, Nozzle, Printer, Spool

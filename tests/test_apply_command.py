@@ -104,7 +104,7 @@ def kept_store(tmp_path, *found):
 
 
 def test_a_kept_correction_comes_out_of_a_real_store(lamp, tmp_path):
-    from calib.corrections import Verdict
+    from calib.model.correction import Verdict
     from tests.storekit import correction
 
     where = kept_store(
@@ -124,7 +124,7 @@ def test_a_kept_correction_comes_out_of_a_real_store(lamp, tmp_path):
 
 def test_scale_and_steps_found_one_after_the_other_are_both_needed(lamp, tmp_path):
     """The scale was measured through the new steps: leaving it out would lose it."""
-    from calib.corrections import Scope
+    from calib.model.correction import Scope
     from calib.store import open_store
     from tests.storekit import correction, keep
 

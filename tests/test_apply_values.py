@@ -19,7 +19,7 @@ from calib.apply.values import (
     values_text,
 )
 from calib.errors import BadInput
-from calib.places import Place, named
+from calib.model.place import Place, named
 
 STEPS_X = Value(setting="steps_x_per_mm", old=80, new=80.2406, unit="steps/mm", place="printer")
 STEPS_E = Value(setting="steps_e_per_mm", old=93, new=95.125, unit="steps/mm")
@@ -78,7 +78,7 @@ def test_a_card_of_nothing_or_of_too_much_is_refused():
 
 
 def test_every_setting_a_file_can_take_has_a_physical_name():
-    from calib.places import GCODE_SETTINGS
+    from calib.model.place import GCODE_SETTINGS
 
     assert set(GCODE_SETTINGS) <= set(PHYSICAL_NAMES)
 

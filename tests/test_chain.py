@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.drives import Drive
+from calib.interpret.solve import Context, solve_sheet
+from calib.model.drive import Drive
 from calib.readings import Reading, read_sheet, sheet_csv
-from calib.solve import Context, solve_sheet
 from patterns import registry
 from patterns.spec import PrintSetup
 from tests.simulate import Caliper, Printer, readings

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from bench.coverage import coverage, without_common_term
 from calib.fit.dimensions import Shared, expected_fit, fit_dimensions
-from calib.instruments import DEFAULTS, Instrument
+from calib.model.instrument import DEFAULTS, Instrument
 from patterns import registry
 from patterns.feature import Feature, Kind
 from patterns.spec import PrintSetup

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from calib.estimate import Estimate, combined, coverage_factor
+from calib.model.estimate import Estimate, combined, coverage_factor
 
 L_S = 50_000_623.0  # nm
 

@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 
-from calib.estimate import Estimate
 from calib.fit.doubts import (
     FALSE_ALARM,
     allowed_spread,
@@ -13,6 +12,7 @@ from calib.fit.doubts import (
     without_rows,
 )
 from calib.fit.linear import Problem, fit
+from calib.model.estimate import Estimate
 
 
 def test_two_readings_by_hand():

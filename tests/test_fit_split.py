@@ -6,11 +6,11 @@ import time
 import numpy as np
 import pytest
 
-from calib.drives import Drive
-from calib.estimate import Estimate
 from calib.fit.linear import Problem, fit
 from calib.fit.mechanics import BELT_U, find_faults, mechanics_u
 from calib.fit.split import NO_TRAVELS, Prints, Priors, Travels, refer_to_20c, split
+from calib.model.drive import Drive
+from calib.model.estimate import Estimate
 from tests.simulate_fits import coverage, random_workshop, workshop
 
 

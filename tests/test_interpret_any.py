@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from calib.commands.common import finite
-from calib.corrections import Verdict
 from calib.errors import BadInput
+from calib.interpret.solve import Context, solve_sheet
+from calib.model.correction import Verdict
 from calib.readings import Reading, Sheet
 from calib.report.figures import figures
-from calib.solve import Context, solve_sheet
 from patterns import registry
 from patterns.feature import Kind
 from patterns.spec import PrintSetup

@@ -5,9 +5,9 @@ import json
 import numpy as np
 import pytest
 
-from calib.corrections import Verdict
 from calib.errors import SheetError
-from calib.solve import Context, solve_sheet
+from calib.interpret.solve import Context, solve_sheet
+from calib.model.correction import Verdict
 from tests.readkit import bed, hole_plate, sheet
 
 

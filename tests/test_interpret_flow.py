@@ -6,12 +6,12 @@ import math
 import numpy as np
 import pytest
 
-from calib.corrections import Verdict
-from calib.drives import Drive
 from calib.errors import SheetError
-from calib.instruments import DEFAULTS
+from calib.interpret.solve import Context, solve_sheet
+from calib.model.correction import Verdict
+from calib.model.drive import Drive
+from calib.model.instrument import DEFAULTS
 from calib.readings import Reading
-from calib.solve import Context, solve_sheet
 from patterns.registry import get
 from patterns.spec import PrintSetup
 from tests.readkit import block, sheet, wall_box

@@ -5,10 +5,10 @@ import json
 import numpy as np
 import pytest
 
-from calib.corrections import Verdict
 from calib.errors import SheetError
 from calib.interpret.limits import nice
-from calib.solve import Context, solve_sheet
+from calib.interpret.solve import Context, solve_sheet
+from calib.model.correction import Verdict
 from patterns.feature import Kind
 from patterns.spec import PrintSetup
 from tests.readkit import feature, ladder, piece, sheet, sockets, tower

@@ -5,12 +5,12 @@ import math
 import numpy as np
 import pytest
 
-from calib.drives import Drive
 from calib.fit.dimensions import fit_dimensions
-from calib.instruments import DEFAULTS
 from calib.interpret.scales import SheetScales, scales_of, split_workshop
+from calib.interpret.solve import Context, solve_sheet
 from calib.interpret.split import explain_split
-from calib.solve import Context, solve_sheet
+from calib.model.drive import Drive
+from calib.model.instrument import DEFAULTS
 from patterns.filaments import filament
 from patterns.registry import get
 from patterns.spec import PrintSetup

@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from calib.drives import Drive
-from calib.estimate import Estimate
-from calib.instruments import DEFAULTS
 from calib.interpret.machine import advice, explained
-from calib.solve import Context
+from calib.interpret.solve import Context
+from calib.model.drive import Drive
+from calib.model.estimate import Estimate
+from calib.model.instrument import DEFAULTS
 
 BELT = Drive(belt_pitch_mm=2, pulley_teeth=20)
 SCREW = Drive(screw_lead_mm=8)

@@ -11,12 +11,12 @@ from typer.testing import CliRunner
 from calib.cli import build_app
 from calib.commands.next import command_of, options
 from calib.commands.profile import history_lines, stale_lines
-from calib.corrections import Scope, Verdict
-from calib.cost import piece_cost
 from calib.errors import StoreError
-from calib.events import Happened, why_stale
-from calib.making import Making, asked_for, fitting, joined, refusal, without_command
-from calib.plan import plan
+from calib.model.correction import Scope, Verdict
+from calib.plan.cost import piece_cost
+from calib.plan.fitting import Making, asked_for, fitting, joined, refusal, without_command
+from calib.plan.steps import plan
+from calib.profile.events import Happened, why_stale
 from calib.store import open_store
 from calib.store.records import Spool
 from patterns import registry

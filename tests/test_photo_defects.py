@@ -14,6 +14,7 @@ from scipy.special import ndtr
 from typer.testing import CliRunner
 
 from calib.cli import build_app
+from calib.interpret.solve import Context, solve_sheet
 from calib.photo.contrast import contrast_of
 from calib.photo.defects import Defect
 from calib.photo.gaps import threads_in
@@ -22,7 +23,6 @@ from calib.photo.mat import Mat
 from calib.photo.rows import defect_rows, readings_of
 from calib.photo.side_views import USUAL_SIDES, spacer_mm
 from calib.readings import Sheet, read_sheet, sheet_csv
-from calib.solve import Context, solve_sheet
 from patterns.body import Body
 from patterns.feature import Feature, Kind
 from patterns.piece import Piece

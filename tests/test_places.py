@@ -12,9 +12,9 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli import build_app
-from calib.corrections import Scope, Verdict
 from calib.errors import BadInput
-from calib.places import Place
+from calib.model.correction import Scope, Verdict
+from calib.model.place import Place
 from calib.readings import read_sheet
 from calib.store import open_store
 from calib.store.base import ChangedMeanwhile
@@ -344,7 +344,7 @@ def test_what_was_said_meanwhile_is_not_overruled_by_doing(store):
 _CLAIM = """
 import sys
 from calib.errors import StoreError
-from calib.places import Place
+from calib.model.place import Place
 from calib.store import open_store
 with open_store(sys.argv[1]) as store:
     print("ready", flush=True)

@@ -8,14 +8,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.corrections import Scope, Verdict
-from calib.drift import alarm, individuals
 from calib.errors import BadInput
-from calib.events import EVENTS, TOPICS, Happened, events_table, topic_of, why_stale
-from calib.plan import GOALS, plan
+from calib.model.correction import Scope, Verdict
+from calib.plan.steps import GOALS, plan
+from calib.profile.drift import alarm, individuals
+from calib.profile.events import EVENTS, TOPICS, Happened, events_table, topic_of, why_stale
+from calib.profile.tolerance import part_tolerance
 from calib.store import open_store
 from calib.store.records import Nozzle, Spool
-from calib.tolerance import part_tolerance
 from patterns import registry
 from patterns.spec import PrintSetup
 from tests.storekit import correction, fresh_url, keep, sheet, workshop

@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli import build_app
-from calib.events import events_table
+from calib.profile.events import events_table
 from calib.readings import read_sheet
 from patterns.feature import Kind
 from tests.reportkit import reader
@@ -24,7 +24,7 @@ STORY = re.compile(r"^```console story\n(.*?)^```", re.MULTILINE | re.DOTALL)
 
 def test_the_events_table_is_the_codes():
     found = re.search(r"<!-- events: generated[^\n]*-->\n(.*?)<!-- /events -->", TEXT, re.DOTALL)
-    assert found[1] == events_table(), "put the output of calib.events.events_table() there"
+    assert found[1] == events_table(), "put the output of calib.profile.events.events_table() there"
 
 
 def fill(path):

@@ -7,8 +7,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.blunders import Blunder, explanations, find_blunders, mended, only_proposal, window
 from calib.readings import Sheet, read_sheet, sheet_csv
+from calib.readings.blunders import (
+    Blunder,
+    explanations,
+    find_blunders,
+    mended,
+    only_proposal,
+    window,
+)
 from patterns import registry
 from patterns.feature import Feature, Kind
 from patterns.piece import Piece

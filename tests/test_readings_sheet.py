@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.errors import SheetError
-from calib.instruments import DEFAULTS, Instrument
+from calib.model.instrument import DEFAULTS, Instrument
 from calib.readings import read_sheet, sheet_csv
 from patterns import registry
 from patterns.errors import SpecError

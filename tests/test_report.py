@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from calib.cli import build_app
-from calib.corrections import Scope
+from calib.model.correction import Scope
 from calib.report.plot import Plot, padded, ticks
 from calib.report.report_page import calibration_page, printer_page
 from calib.store import open_store

@@ -16,9 +16,9 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 
-from calib.corrections import Scope, Verdict
 from calib.errors import BadInput, StoreError
-from calib.instruments import DEFAULTS
+from calib.model.correction import Scope, Verdict
+from calib.model.instrument import DEFAULTS
 from calib.store import open_store
 from calib.store.engine import HEAD
 from calib.store.keeping import AlreadyKept, choose, text_sha256

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.errors import BadInput, FileError, StoreError
-from calib.instruments import DEFAULTS
-from calib.places import Place
+from calib.model.instrument import DEFAULTS
+from calib.model.place import Place
 from calib.store import open_store
 from calib.store.care import restore
 from calib.store.exchange_file import problem, read_records, schema, write_records

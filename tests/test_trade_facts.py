@@ -4,10 +4,10 @@ from dataclasses import replace
 
 import pytest
 
-from calib.drives import Drive
 from calib.errors import BadInput
+from calib.interpret.solve import Context, solve_sheet
+from calib.model.drive import Drive
 from calib.readings import Reading, read_sheet, sheet_csv
-from calib.solve import Context, solve_sheet
 from patterns import registry
 from patterns.body import Body, box
 from patterns.piece import bounds_mm

@@ -8,8 +8,8 @@ from typer.testing import CliRunner
 
 from calib.cli import build_app
 from calib.errors import StoreError
+from calib.interpret.solve import solve_sheet
 from calib.interpret.workshop import workshop_of
-from calib.solve import solve_sheet
 from calib.store import open_store
 from calib.store.records import Spool
 from patterns.registry import get

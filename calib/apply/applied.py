@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from calib.apply.linear import Matrix, Row, Skew, correction_matrix
 from calib.apply.values import Value
 from calib.errors import BadInput
-from calib.places import GCODE_SETTINGS, MODEL_SETTINGS, SCALES, SKEWS, Place, check_place
+from calib.model.place import GCODE_SETTINGS, MODEL_SETTINGS, SCALES, SKEWS, Place, check_place
 
 
 @dataclass(frozen=True, slots=True)

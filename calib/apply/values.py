@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from calib.errors import BadInput
-from calib.places import in_files, where_words
+from calib.model.place import in_files, where_words
 from calib.safety import SAFETY
 
 #: Axes of the steps line, in the order they are written (M92 is common practice of printer firmware, no source).
@@ -69,7 +69,7 @@ class Value:
     gcode : str
         The command that sets it, where one is shared by most firmware; filled in for steps.
     place : str
-        Where it takes effect (`calib.places.Place`); empty for a number given for one file.
+        Where it takes effect (`calib.model.place.Place`); empty for a number given for one file.
     said : bool
         Whether somebody said so; else it is only the usual place.
     is_set : bool

@@ -8,8 +8,8 @@ import typer
 
 from calib.commands.common import JsonOption, build_volume, print_json
 from calib.commands.show import StoreOption, say
-from calib.drives import Drive
 from calib.errors import BadInput
+from calib.model.drive import Drive
 
 if TYPE_CHECKING:
     from calib.store.records import Axis, Printer
@@ -318,7 +318,7 @@ def instrument(
     as_json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Add an instrument; what is not given is that of a usual one of its kind."""
-    from calib.instruments import DEFAULTS
+    from calib.model.instrument import DEFAULTS
     from calib.store import open_store
 
     if kind not in DEFAULTS:

@@ -115,7 +115,7 @@ def apply(
     """
     from calib.commands.apply_file import correct_gcode, correct_model, refuse_for_model
     from calib.commands.apply_profile import Profile, read_profile, with_given, with_limits
-    from calib.places import Place
+    from calib.model.place import Place
 
     try:
         options = {

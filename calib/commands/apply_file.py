@@ -10,7 +10,7 @@ import typer
 from calib.commands.apply_profile import claim
 from calib.commands.common import print_json
 from calib.errors import BadInput
-from calib.places import Place
+from calib.model.place import Place
 
 if TYPE_CHECKING:
     from calib.apply.applied import Needed

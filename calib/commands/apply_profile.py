@@ -8,9 +8,9 @@ from calib.apply.applied import with_places
 from calib.apply.limits import Limits, parse_point
 from calib.apply.values import Value, spell
 from calib.commands.common import build_volume
-from calib.corrections import Verdict
 from calib.errors import BadInput
-from calib.places import NEUTRAL, Place, named
+from calib.model.correction import Verdict
+from calib.model.place import NEUTRAL, Place, named
 
 if TYPE_CHECKING:
     from calib.store.records import InForce, Printer

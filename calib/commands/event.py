@@ -93,7 +93,7 @@ def _past_row(e: "EventRecord") -> tuple[str, ...]:
 
 def check_axis(kind: str, axis: str) -> None:
     """Refuse an axis that there is not, or that the event does not take."""
-    from calib.events import event_kind
+    from calib.profile.events import event_kind
 
     if axis and axis.upper() not in ("X", "Y", "Z", "E"):
         raise BadInput(f"there is no axis {axis!r}", where="--axis", mend="use X, Y, Z or E")
@@ -123,7 +123,7 @@ def _happened_at(text: str) -> datetime:
 
 
 def _say_kinds(as_json: bool) -> None:
-    from calib.events import EVENTS, topic
+    from calib.profile.events import EVENTS, topic
 
     if as_json:
         print_json([
@@ -140,7 +140,7 @@ def _say_kinds(as_json: bool) -> None:
 
 
 def _say_added(kind: str, axis: str) -> None:
-    from calib.events import event_kind, topic
+    from calib.profile.events import event_kind, topic
 
     e = event_kind(kind)
     say(f"Written down: {e.what}.")

@@ -21,14 +21,14 @@ from calib.commands.show import (
     say,
     say_table,
 )
-from calib.corrections import Verdict
 from calib.errors import StoreError
-from calib.instruments import DEFAULTS, Instrument
-from calib.places import Place, in_files
+from calib.model.correction import Verdict
+from calib.model.instrument import DEFAULTS, Instrument
+from calib.model.place import Place, in_files
 
 if TYPE_CHECKING:
+    from calib.interpret.solve import Context, Solution
     from calib.readings import Sheet
-    from calib.solve import Context, Solution
     from calib.store.records import InForce, KeptCorrection
     from calib.store.store import Store
 
@@ -99,7 +99,7 @@ def _keep_one(
 
     The lines say where the sheet and what was kept before do not go together.
     """
-    from calib.solve import check_made_for, solve_sheet, with_settings_of
+    from calib.interpret.solve import check_made_for, solve_sheet, with_settings_of
     from calib.store.base import ChangedMeanwhile
 
     text, sheet = load(path)

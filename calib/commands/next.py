@@ -16,7 +16,7 @@ from calib.commands.show import (
 )
 
 if TYPE_CHECKING:
-    from calib.plan import Plan, Step
+    from calib.plan.steps import Plan, Step
     from calib.store.records import Spool
     from patterns.spec import PrintSetup
 
@@ -49,7 +49,7 @@ def next_(
 
     Mechanics come before material, temperature before flow, flow before size.
     """
-    from calib.plan import plan
+    from calib.plan.steps import plan
     from calib.store import open_store
 
     with open_store(store, make=False) as opened:
@@ -71,7 +71,7 @@ def next_(
 
 def _fitted(step: "Step", setup: "PrintSetup") -> "Step":
     """Return a step whose piece this printer can build."""
-    from calib.making import Making, fitting
+    from calib.plan.fitting import Making, fitting
 
     making, words = fitting(Making(piece=step.piece, parameters=step.parameters), setup)
     why = (*step.why, words) if words else step.why
@@ -80,7 +80,7 @@ def _fitted(step: "Step", setup: "PrintSetup") -> "Step":
 
 def _cost(step: "Step", setup: "PrintSetup", spool: "Spool") -> dict[str, float | None]:
     """Return minutes, grams and price of a piece; empty for a check without plastic."""
-    from calib.cost import piece_cost
+    from calib.plan.cost import piece_cost
 
     found = piece_cost(step.piece, step.parameters, setup, spool)
     return (
@@ -107,7 +107,7 @@ def options(names: tuple[str, str, str]) -> str:
 def _say_plan(
     names: tuple[str, str, str], found: "Plan", costs: list[dict[str, float | None]]
 ) -> None:
-    from calib.events import topic
+    from calib.profile.events import topic
 
     say(f"{' / '.join(names)}, for {found.goal.what}:", "bold")
     if not found.steps:

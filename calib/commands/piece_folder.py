@@ -48,8 +48,8 @@ def kept_setup(
     """Look up in the store what was named."""
     if not (printer or nozzle or spool):
         return Kept()
-    from calib.places import NEUTRAL
-    from calib.solve import NOW_PREFIX
+    from calib.interpret.solve import NOW_PREFIX
+    from calib.model.place import NEUTRAL
     from calib.store import open_store
 
     with open_store(store, make=False) as opened:

@@ -26,7 +26,7 @@ from calib.commands.show import (
     say_table,
 )
 from calib.errors import BadInput
-from calib.places import Place, where_words
+from calib.model.place import Place, where_words
 
 if TYPE_CHECKING:
     from calib.store.records import InForce, KeptCorrection, KeptSheet, SaidPlace
@@ -329,7 +329,7 @@ def drift(
     A value outside the mean and three standard deviations (from the mean moving range), or eight
     in a row on one side of it, asks for a new calibration (Shewhart's control chart).
     """
-    from calib.drift import LEAST
+    from calib.profile.drift import LEAST
     from calib.store import open_store
 
     with open_store(store, make=False) as opened:

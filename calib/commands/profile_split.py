@@ -6,7 +6,7 @@ from calib.commands.common import JsonOption, print_json
 from calib.commands.show import PrinterOption, StoreOption, half_width, number, say, say_table
 
 if TYPE_CHECKING:
-    from calib.estimate import Estimate
+    from calib.model.estimate import Estimate
 
 
 def split(

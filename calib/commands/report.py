@@ -59,8 +59,8 @@ def report(
 
 def _of_file(path: Path) -> str:
     from calib.commands.keep import load
+    from calib.interpret.solve import Context, solve_sheet
     from calib.report.report_page import calibration_page
-    from calib.solve import Context, solve_sheet
     from calib.store.base import plain_json
 
     text, sheet = load(path)

@@ -118,7 +118,7 @@ def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
     options : str
         What names printer, nozzle and spool, for the command that is shown.
     """
-    from calib.places import NEUTRAL, Place
+    from calib.model.place import NEUTRAL, Place
 
     by_place: dict[str, list[str]] = {}
     for v in values:

@@ -9,8 +9,8 @@ from calib.commands.common import JsonOption, numbers, print_json
 from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
 
 if TYPE_CHECKING:
-    from calib.corrections import Correction
-    from calib.solve import Context, Finding, Solution, Suspect
+    from calib.interpret.solve import Context, Finding, Solution, Suspect
+    from calib.model.correction import Correction
 
 
 def register(app: typer.Typer) -> None:
@@ -62,8 +62,8 @@ def solve(
     from dataclasses import replace
 
     from calib.errors import BadInput
+    from calib.interpret.solve import Context, check_made_for, solve_sheet, with_settings_of
     from calib.readings import read_sheet
-    from calib.solve import Context, check_made_for, solve_sheet, with_settings_of
 
     if not (tolerance_mm > 0 and part_mm > 0):
         raise BadInput("--tolerance-mm and --part-mm must be more than 0", mend="try 0.2 and 100")
@@ -140,7 +140,7 @@ def _fate(s: "Suspect") -> str:
 
 
 def _finding_text(finding: "Finding", *, why: bool) -> list[str]:
-    from calib.corrections import Verdict
+    from calib.model.correction import Verdict
 
     lines = [finding.topic.upper()]
     lines += [f"  {text}" for text in finding.summary]
@@ -186,7 +186,7 @@ def _changes(chosen: "list[Correction]") -> list[str]:
 
 
 def _change(c: "Correction") -> str:
-    from calib.estimate import coverage_factor
+    from calib.model.estimate import coverage_factor
 
     half = c.u_new * coverage_factor(c.error.dof)
     places = _places(half)

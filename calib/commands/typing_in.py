@@ -6,10 +6,10 @@ from pathlib import Path
 from shlex import quote
 from typing import Any
 
-from calib.blunders import find_blunders
 from calib.errors import FileError
 from calib.files import write_atomic
 from calib.readings import Sheet, read_table, sheet_of
+from calib.readings.blunders import find_blunders
 from calib.readings.cells import CellError
 from calib.readings.decode import read_bytes
 from calib.readings.fill import Answer, Cell, cells, content, to_ask, understand

@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.estimate import Estimate
 from calib.fit.linear import Array, LinearFit, Problem, fit
+from calib.model.estimate import Estimate
 
 #: Coarse pitches of metric threads, mm per turn (ISO 261).
 PITCHES_MM = {"M2.5": 0.45, "M3": 0.5, "M4": 0.7, "M5": 0.8, "M6": 1.0}

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.fit.linear import Array, LinearFit, Problem, fit, outlying
-from calib.instruments import Instrument
+from calib.model.instrument import Instrument
 from patterns.feature import Feature, Kind
 
 #: Kinds of feature that the model understands.

@@ -7,8 +7,8 @@ from statistics import NormalDist, median
 
 import numpy as np
 
-from calib.estimate import Estimate
 from calib.fit.linear import Array, LinearFit, Problem, fit
+from calib.model.estimate import Estimate
 
 #: How often honest readings may be called disagreeing.
 FALSE_ALARM = 0.002

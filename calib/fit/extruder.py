@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.estimate import Estimate
 from calib.fit.linear import Array, LinearFit, Problem, fit
+from calib.model.estimate import Estimate
 
 #: How steeply feed is lost past the onset, as a prior: fraction lost per mm3/s. A judgement.
 SLOPE_SD = 0.05

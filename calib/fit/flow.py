@@ -11,10 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.estimate import Estimate
 from calib.fit.bead import ROUNDING, width_ratio
 from calib.fit.doubts import without_rows
 from calib.fit.linear import Array, LinearFit, Problem, fit
+from calib.model.estimate import Estimate
 
 #: Real strands are not quite rounded rectangles: standard uncertainty of the width lost to the
 #: rounding, as a share of it. A judgement after Comminal et al., Additive Manufacturing 20 (2018).

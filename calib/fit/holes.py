@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.estimate import Estimate
 from calib.fit.linear import Array, LinearFit, Problem, fit
+from calib.model.estimate import Estimate
 
 #: What is known beforehand (standard uncertainties; judgements): scale, curvature in mm2, and half
 #: the difference between X and Y in mm.

@@ -11,7 +11,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.estimate import Estimate
+from calib.model.estimate import Estimate
 
 Array = NDArray[np.float64]
 

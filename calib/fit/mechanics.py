@@ -7,8 +7,8 @@ are named, not scaled away.
 import math
 from dataclasses import dataclass
 
-from calib.drives import Drive
-from calib.estimate import Estimate
+from calib.model.drive import Drive
+from calib.model.estimate import Estimate
 
 #: Pulleys, belts, screws and microstep settings in the trade: common practice, no source, but for
 #: the belt pitches, which are standard (2.032 mm is 0.080 inch, type MXL of ISO 5296).

@@ -13,9 +13,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from calib.estimate import Estimate
 from calib.fit.linear import Array
 from calib.fit.threshold import Limit, summary
+from calib.model.estimate import Estimate
 
 _DRAWS = 2000
 _SEED = 12

@@ -17,8 +17,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.estimate import Estimate
 from calib.fit.linear import Array
+from calib.model.estimate import Estimate
 
 Index = NDArray[np.int64]
 

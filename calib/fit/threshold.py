@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.estimate import Estimate
 from calib.fit.linear import Array
+from calib.model.estimate import Estimate
 
 _DRAWS = 4000
 _SAG_DRAWS = 2000

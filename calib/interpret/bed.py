@@ -5,12 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.corrections import Correction, Scope, Verdict, judge
 from calib.errors import SheetError
 from calib.fit.bed import FLAT_ENOUGH_MM, PITCHES_MM, BedFit, Screw, Turn, fit_bed, turns
 from calib.fit.doubts import with_more
 from calib.fit.linear import NotDetermined
-from calib.instruments import Instrument
 from calib.interpret.common import (
     Measured,
     doubtful_repeats,
@@ -20,9 +18,11 @@ from calib.interpret.common import (
     residual,
     zero_of,
 )
+from calib.interpret.solve import Context, Finding
+from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.model.instrument import Instrument
 from calib.readings import Sheet
 from calib.safety import SAFETY
-from calib.solve import Context, Finding
 from patterns.feature import Feature
 from patterns.shapes.bed_patches import usual_screws
 

@@ -4,12 +4,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.corrections import Correction, Scope, Verdict
 from calib.fit.threshold import Limit, Thresholds, fit_thresholds, summary
 from calib.interpret.common import Measured, measured, now
 from calib.interpret.limits import make_ladder
+from calib.interpret.solve import Context, Finding
+from calib.model.correction import Correction, Scope, Verdict
 from calib.readings import Sheet
-from calib.solve import Context, Finding
 from patterns.feature import Feature, Kind
 
 #: Grades in the order of growing clearance.

@@ -4,14 +4,14 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from calib.blunders import explanations, only_proposal, said
 from calib.errors import SheetError
-from calib.estimate import Estimate, coverage_factor
 from calib.fit.doubts import Disagreement, disagreeing
 from calib.fit.linear import Problem, outlying
-from calib.instruments import Instrument
+from calib.interpret.solve import Context, Residual, Suspect
+from calib.model.estimate import Estimate, coverage_factor
+from calib.model.instrument import Instrument
 from calib.readings import Reading, Sheet
-from calib.solve import Context, Residual, Suspect
+from calib.readings.blunders import explanations, only_proposal, said
 from patterns.feature import Feature
 
 #: How near a slip's true value must come to what the fit expects: mm, and a tenth of it at most.

@@ -4,11 +4,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from calib.corrections import Correction, Scope, Verdict, judge
-from calib.estimate import Estimate
 from calib.fit.dimensions import PIECE_SD_MM, PLANES, DimensionsFit, expected_fit
 from calib.fit.split import refer_to_20c
-from calib.instruments import Instrument
 from calib.interpret import machine
 from calib.interpret.lengths import (
     effect_of,
@@ -21,8 +18,11 @@ from calib.interpret.lengths import (
     with_residuals,
 )
 from calib.interpret.scales import expansion_of
+from calib.interpret.solve import Context, Finding, Residual
+from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.model.estimate import Estimate
+from calib.model.instrument import Instrument
 from calib.readings import Sheet
-from calib.solve import Context, Finding, Residual
 from patterns.feature import Feature
 
 __all__ = ["applies", "effect_of", "interpret"]

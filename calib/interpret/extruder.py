@@ -5,10 +5,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.corrections import Correction, Scope, Verdict, judge
 from calib.errors import SheetError
 from calib.fit.extruder import FeedFit, fit_feed
-from calib.instruments import Instrument
 from calib.interpret.common import (
     Measured,
     doubtful_repeats,
@@ -18,9 +16,11 @@ from calib.interpret.common import (
     plus_minus,
     residual,
 )
+from calib.interpret.solve import Context, Finding
+from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.model.instrument import Instrument
 from calib.readings import Sheet
 from calib.safety import SAFETY
-from calib.solve import Context, Finding
 from patterns.feature import Feature
 
 #: Placing and finding the mark on the filament, mm: common practice, no source.

@@ -5,13 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from calib.corrections import Correction, Scope, Verdict, judge
 from calib.errors import SheetError
-from calib.estimate import Estimate, combined
 from calib.fit.bead import ROUNDING, filament_area_mm2
 from calib.fit.doubts import effect
 from calib.fit.flow import Block, FlowData, FlowFit, Roll, Wall, fit_flow, pulls, roll
-from calib.instruments import Instrument
 from calib.interpret.common import (
     Measured,
     doubtful_repeats,
@@ -38,8 +35,11 @@ from calib.interpret.flow_words import (
     surer,
     why,
 )
+from calib.interpret.solve import Context, Finding, Residual, Suspect
+from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.model.estimate import Estimate, combined
+from calib.model.instrument import Instrument
 from calib.readings import Sheet
-from calib.solve import Context, Finding, Residual, Suspect
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.filaments import filament

@@ -3,8 +3,8 @@
 from dataclasses import dataclass, replace
 
 from calib.fit.flow import Block, FlowData, FlowFit, Roll, Wall, fit_flow, wall_ratios
-from calib.instruments import Instrument
 from calib.interpret.common import Measured, estimate_words, plus_minus
+from calib.model.instrument import Instrument
 from calib.readings import Sheet
 
 #: Ovality and spread along the roll from which a filament prints unevenly: common practice.

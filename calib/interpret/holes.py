@@ -4,11 +4,8 @@ import math
 
 import numpy as np
 
-from calib.corrections import Correction, Scope, Verdict, judge
-from calib.estimate import Estimate
 from calib.fit.doubts import effect
 from calib.fit.holes import HoleFit, fit_holes
-from calib.instruments import Instrument
 from calib.interpret.common import (
     Measured,
     doubtful_repeats,
@@ -21,8 +18,11 @@ from calib.interpret.common import (
     stand_out,
     zero_of,
 )
+from calib.interpret.solve import Context, Finding, Residual, Suspect
+from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.model.estimate import Estimate
+from calib.model.instrument import Instrument
 from calib.readings import Sheet
-from calib.solve import Context, Finding, Residual, Suspect
 from patterns.feature import Feature, Kind
 
 _SMALLEST_MM = 0.02

@@ -5,13 +5,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from calib.blunders import explanations, only_proposal, said
 from calib.fit.dimensions import KINDS, DimensionsFit, Row, Shared, fit_dimensions
 from calib.fit.doubts import effect
-from calib.instruments import Instrument
 from calib.interpret.common import doubtful_repeats, key_number, measured
+from calib.interpret.solve import Context, Suspect
+from calib.model.instrument import Instrument
 from calib.readings import Reading, Sheet
-from calib.solve import Context, Suspect
+from calib.readings.blunders import explanations, only_proposal, said
 from patterns.feature import Feature, Kind
 
 _NARROW_MM = 0.15  # how near a slip's true value must come to the fit

@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.corrections import Correction, Scope, Verdict
-from calib.estimate import Estimate
 from calib.fit.threshold import Limit, SagFit, Thresholds, fit_sag, fit_thresholds
 from calib.interpret.common import Measured, doubtful_repeats, key_number, measured, now, residual
+from calib.interpret.solve import Context, Finding, Residual, Suspect
+from calib.model.correction import Correction, Scope, Verdict
+from calib.model.estimate import Estimate
 from calib.readings import Sheet
-from calib.solve import Context, Finding, Residual, Suspect
 from patterns.feature import Feature, Kind
 
 #: Sag that still looks right, mm, where the sheet does not say: common practice, no source.

@@ -5,14 +5,14 @@ from typing import Any
 
 import numpy as np
 
-from calib.estimate import Estimate
 from calib.fit.linear import Array
 from calib.fit.split import AXES
-from calib.instruments import Instrument
 from calib.interpret.common import plus_minus
 from calib.interpret.scales import scales_of
+from calib.interpret.solve import Context
 from calib.interpret.split import Explained, explain_split
-from calib.solve import Context
+from calib.model.estimate import Estimate
+from calib.model.instrument import Instrument
 
 #: Steps set and steps by the mechanics that differ by less than this agree.
 AGREE = 0.005

@@ -5,7 +5,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.corrections import Correction, Scope, Verdict
 from calib.fit.optimum import (
     PLATEAU_LOSS,
     SCORE,
@@ -18,9 +17,10 @@ from calib.fit.optimum import (
 )
 from calib.interpret.common import Measured, doubtful_repeats, key_number, measured, now, residual
 from calib.interpret.limits import make_ladder
+from calib.interpret.solve import Context, Finding, Residual, Suspect
+from calib.model.correction import Correction, Scope, Verdict
 from calib.readings import Sheet
 from calib.safety import SAFETY
-from calib.solve import Context, Finding, Residual, Suspect
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.filaments import Filament, filament

@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 
-from calib.drives import Drive
-from calib.estimate import Estimate
 from calib.fit.linear import Array
 from calib.fit.mechanics import mechanics_u
 from calib.fit.split import AXES, DIRECTIONS, Prints, Priors, Split, Travels, refer_to_20c, split
 from calib.interpret.common import plus_minus
+from calib.model.drive import Drive
+from calib.model.estimate import Estimate
 from patterns.errors import SpecError
 from patterns.filaments import filament
 

@@ -6,8 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.drives import Drive
-from calib.estimate import Estimate
 from calib.fit.linear import Array
 from calib.fit.mechanics import Fault, find_faults, mechanics_u
 from calib.fit.split import AXES, DIRECTIONS
@@ -21,6 +19,8 @@ from calib.interpret.scales import (
     shrink_prior,
     split_workshop,
 )
+from calib.model.drive import Drive
+from calib.model.estimate import Estimate
 
 #: A size error that neither sound mechanics nor shrinkage make, as a fraction: common practice.
 FAR_OFF = 0.025

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from calib.drives import Drive
 from calib.errors import StoreError
 from calib.fit.split import AXES
 from calib.interpret.scales import SheetScales, Workshop, scales_of, split_workshop
+from calib.model.drive import Drive
 
 if TYPE_CHECKING:
     from calib.store.records import KeptFit

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from calib.instruments import DEFAULTS, Instrument
+from calib.model.instrument import DEFAULTS, Instrument
 from patterns.piece import Piece
 
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from calib.blunders import Explanation, explanations, only_proposal, other_nominals, window
+from calib.readings.blunders import Explanation, explanations, only_proposal, other_nominals, window
 from calib.readings.cells import INCH_MM, apart, parse_reading
 from calib.readings.data import Sheet
 from calib.readings.sheet import feature_rows, row_unit

@@ -8,7 +8,7 @@ from datetime import datetime
 from typing import Any
 
 from calib.errors import SheetError
-from calib.instruments import DEFAULTS, Instrument
+from calib.model.instrument import DEFAULTS, Instrument
 from calib.readings.table import Row, Table
 from patterns import registry
 from patterns.errors import SpecError

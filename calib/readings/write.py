@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from datetime import datetime
 
 from calib.errors import SheetError
-from calib.instruments import DEFAULTS, Instrument
+from calib.model.instrument import DEFAULTS, Instrument
 from calib.readings.cells import INCH_MM
 from calib.readings.head import UNIT_NAMES, head_rows, instrument_rows
 from calib.readings.table import SEPARATORS, csv_text

@@ -5,7 +5,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from calib.drift import LEAST, individuals
+from calib.profile.drift import LEAST, individuals
 from calib.report.plot import INK, MARK, QUIET, WARN, WIDTH, Plot, padded
 from calib.store.records import Series
 

@@ -211,7 +211,7 @@ def _profile(names: tuple[str, str], values: Sequence[InForce]) -> dict[str, Any
 
 
 def _event(e: EventRecord) -> str:
-    from calib.events import event_kind
+    from calib.profile.events import event_kind
 
     what = event_kind(e.kind).what
     named = ", ".join(filter(None, (e.nozzle, e.spool, f"axis {e.axis}" if e.axis else "", e.note)))

@@ -10,7 +10,7 @@ from pathlib import Path
 from sqlalchemy import func, select, text
 
 from calib.errors import StoreError
-from calib.places import Place
+from calib.model.place import Place
 from calib.store.base import StoreBase
 from calib.store.engine import HEAD, speaking, store_url
 from calib.store.keeping import keep_key, text_sha256

@@ -9,8 +9,8 @@ from sqlalchemy import func, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from calib.corrections import Correction, Scope
 from calib.errors import StoreError
+from calib.model.correction import Correction, Scope
 from calib.readings import Sheet
 from calib.store.base import StoreBase, changed_meanwhile, find, find_nozzle, plain_json
 from calib.store.records import KeptCorrection

@@ -10,8 +10,8 @@ from typing import Any
 from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
-from calib.corrections import Scope, Verdict
-from calib.events import TAKEN_BACK, TOPICS, Happened, Topic, is_deed, topic_of, why_stale
+from calib.model.correction import Scope, Verdict
+from calib.profile.events import TAKEN_BACK, TOPICS, Happened, Topic, is_deed, topic_of, why_stale
 from calib.store.placing import newest_said, placed
 from calib.store.records import EventRecord, InForce, KeptCorrection
 from calib.store.rows import correction_record, corrections_query, event_record

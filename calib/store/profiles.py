@@ -8,14 +8,14 @@ from datetime import UTC, datetime
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
-from calib.corrections import Scope, Verdict
 from calib.errors import StoreError
-from calib.estimate import Estimate
-from calib.events import TAKEN_BACK, event_kind, is_deed, why_stale
-from calib.instruments import DEFAULTS
-from calib.places import value_set
-from calib.plan import Known
-from calib.solve import Context
+from calib.interpret.solve import Context
+from calib.model.correction import Scope, Verdict
+from calib.model.estimate import Estimate
+from calib.model.instrument import DEFAULTS
+from calib.model.place import value_set
+from calib.plan.steps import Known
+from calib.profile.events import TAKEN_BACK, event_kind, is_deed, why_stale
 from calib.store.base import find, find_nozzle
 from calib.store.layers import (
     EVERY,

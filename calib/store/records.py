@@ -5,12 +5,12 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from calib.corrections import Correction, Scope, Verdict
-from calib.drift import alarm
-from calib.drives import Drive
 from calib.errors import StoreError
-from calib.estimate import coverage_factor
-from calib.places import Place, where_words
+from calib.model.correction import Correction, Scope, Verdict
+from calib.model.drive import Drive
+from calib.model.estimate import coverage_factor
+from calib.model.place import Place, where_words
+from calib.profile.drift import alarm
 
 if TYPE_CHECKING:
     import numpy as np
@@ -180,7 +180,7 @@ class InForce:
     vaguer : KeptCorrection or None
         Newer evidence that agrees but is far less sure, so that it did not take this one's place.
     place : str
-        Where it takes effect (`calib.places.Place`).
+        Where it takes effect (`calib.model.place.Place`).
     place_said : datetime or None
         When that was said; None where it is only the usual place.
     is_set : bool

@@ -6,8 +6,8 @@ from typing import Any
 
 from sqlalchemy import select
 
-from calib.corrections import Correction, Scope, Verdict
-from calib.estimate import Estimate
+from calib.model.correction import Correction, Scope, Verdict
+from calib.model.estimate import Estimate
 from calib.store.base import plain_json
 from calib.store.records import EventRecord, KeptCorrection, KeptSheet
 from calib.store.tables import (

@@ -9,7 +9,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.errors import FileError
-from calib.places import Place, check_place
+from calib.model.place import Place, check_place
 from calib.store.keeping import keep_key, text_sha256
 from calib.store.tables import (
     AxisRow,
@@ -250,7 +250,7 @@ class Taking:
         return {uid: row_id for uid, row_id in found}
 
     def _event(self, r: Mapping[str, Any]) -> None:
-        from calib.events import event_kind
+        from calib.profile.events import event_kind
 
         is_new = r["uid"] not in self.events
         self.done.count("events", is_new=is_new)

@@ -7,9 +7,9 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 from sqlalchemy.orm.attributes import flag_modified
 
-from calib.drives import Drive
 from calib.errors import StoreError
-from calib.instruments import DEFAULTS, Instrument
+from calib.model.drive import Drive
+from calib.model.instrument import DEFAULTS, Instrument
 from calib.store.base import StoreBase, check_name, check_version, find, find_nozzle, new_name
 from calib.store.records import Axis, Nozzle, Printer, Spool
 from calib.store.tables import (

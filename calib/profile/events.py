@@ -7,8 +7,8 @@ import re
 from dataclasses import dataclass
 from datetime import datetime
 
-from calib.corrections import Scope
 from calib.errors import BadInput
+from calib.model.correction import Scope
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,10 +5,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from calib.errors import BadInput
-from calib.events import TOPICS, Topic, topic_of
-from calib.making import Making, asked_for, joined, without_command
+from calib.plan.fitting import Making, asked_for, joined, without_command
+from calib.profile.events import TOPICS, Topic, topic_of
+from calib.profile.tolerance import COVERAGE, USUAL, Tolerance, part_tolerance
 from calib.store.records import EventRecord, InForce, KeptCorrection, Printer
-from calib.tolerance import COVERAGE, USUAL, Tolerance, part_tolerance
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -286,7 +286,7 @@ def _why_missing(known: Known, about: Topic) -> list[str]:
         return []
     if about.name not in _AFTER_EVENTS:
         return [_NEVER]
-    from calib.events import event_kind
+    from calib.profile.events import event_kind
 
     for event in known.events:
         hit = about.name in event_kind(event.kind).makes_stale

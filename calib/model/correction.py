@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from enum import StrEnum
 
-from calib.estimate import Estimate
+from calib.model.estimate import Estimate
 
 
 class Verdict(StrEnum):

@@ -4,7 +4,7 @@ from collections.abc import Iterable
 from enum import StrEnum
 
 from calib.errors import BadInput
-from calib.events import TOPICS, topic_of
+from calib.profile.events import TOPICS, topic_of
 
 
 class Place(StrEnum):

@@ -5,11 +5,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from typing import Any, Protocol
 
-from calib.corrections import Correction, Verdict
-from calib.drives import Drive
 from calib.errors import SheetError
-from calib.estimate import Estimate
-from calib.instruments import DEFAULTS, Instrument
+from calib.model.correction import Correction, Verdict
+from calib.model.drive import Drive
+from calib.model.estimate import Estimate
+from calib.model.instrument import DEFAULTS, Instrument
 from calib.readings import Reading, Sheet
 
 #: Modules of `calib.interpret`, in the order in which their findings are shown.
@@ -258,7 +258,7 @@ def with_settings_of(sheet: Sheet, context: Context) -> Context:
             except ValueError:
                 raise SheetError(
                     f"{key}: {text!r} is not a number",
-                    where=sheet.keys.get("file", "sheet"),
+                    where=sheet.name,
                     mend="write the value that was set, or take the line out",
                 ) from None
     return replace(context, now={**context.now, **made_with})
@@ -266,7 +266,7 @@ def with_settings_of(sheet: Sheet, context: Context) -> Context:
 
 def _first_pass(sheet: Sheet, *, accept: bool) -> tuple[Sheet, tuple[Suspect, ...]]:
     """Set aside the readings that can't be right, or put in their place what was meant."""
-    from calib.blunders import find_blunders, mended
+    from calib.readings.blunders import find_blunders, mended
 
     blunders = [b for b in find_blunders(sheet) if not _axis_wide(b.readings, sheet)]
     taken = [b for b in blunders if accept and b.proposals]

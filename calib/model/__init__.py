@@ -1,0 +1,1 @@
+"""The words of the field as data: settings, estimates, corrections, instruments, drives."""

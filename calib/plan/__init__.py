@@ -1,0 +1,1 @@
+"""What to print next, and how to make it fit the printer."""

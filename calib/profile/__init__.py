@@ -1,0 +1,1 @@
+"""What is known of a printer, nozzle and spool, how surely, and since when."""
