@@ -10,7 +10,7 @@ from calib.apply.values import Value, spell
 from calib.commands.common import build_volume
 from calib.errors import BadInput
 from calib.model.correction import Verdict
-from calib.model.place import NEUTRAL, Place, named
+from calib.model.place import Place, named, neutral
 
 if TYPE_CHECKING:
     from calib.store.records import InForce, Printer
@@ -106,7 +106,7 @@ def _told(setting: str, place: Place, value: float | None) -> str:
         )
     kind = "models" if place is Place.MODELS else "G-code"
     return (
-        f"{what} is put into {kind}: set {spell(setting, NEUTRAL[setting])} in the printer and the"
+        f"{what} is put into {kind}: set {spell(setting, neutral(setting))} in the printer and the"
         " slicing settings, else it is corrected twice. Calibration pieces are printed without it."
     )
 
@@ -114,8 +114,9 @@ def _told(setting: str, place: Place, value: float | None) -> str:
 def _counts(v: "InForce") -> bool:
     if v.value is None or v.stale:
         return False
-    if v.setting in NEUTRAL:
-        return v.value != NEUTRAL[v.setting]
+    rest = neutral(v.setting)
+    if rest is not None:
+        return v.value != rest
     return v.source.correction.verdict == Verdict.APPLY
 
 
@@ -123,7 +124,7 @@ def _value(v: "InForce") -> Value:
     assert v.value is not None
     return Value(
         setting=v.setting,
-        old=NEUTRAL.get(v.setting, v.source.correction.old),
+        old=v.source.correction.old if neutral(v.setting) is None else neutral(v.setting),
         new=v.value,
         unit=v.unit,
         place=v.place,
@@ -137,7 +138,7 @@ def with_given(values: Sequence[Value], options: Mapping[str, float | None]) -> 
     given = [
         Value(
             setting=name,
-            old=NEUTRAL[name],
+            old=neutral(name),
             new=new,
             unit="deg" if name.endswith("deg") else "%",
         )
