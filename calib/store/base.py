@@ -15,6 +15,9 @@ from sqlalchemy.orm.exc import StaleDataError
 from calib.errors import StoreError
 from calib.store.engine import is_read_only, shown, speaking, writing
 from calib.store.tables import InstrumentRow, NozzleRow, PrinterRow, SpoolRow
+from patterns.text import shown_text
+
+LONGEST_WORDS = 2000
 
 Named = TypeVar("Named", PrinterRow, SpoolRow, InstrumentRow)
 
@@ -82,6 +85,19 @@ def check_name(what: str, name: str) -> str:
             f"{name!r} can't be the name of a {what}", mend="give 1 to 80 printable characters"
         )
     return clean
+
+
+def check_words(what: str, words: str) -> str:
+    """Return words of somebody's own on one line, without control characters; refuse a whole book."""
+    if len(words) > LONGEST_WORDS or "\0" in words or not _is_text(words):
+        raise StoreError(
+            f"the {what} can't be kept", mend=f"give up to {LONGEST_WORDS} characters of plain text"
+        )
+    return " ".join(shown_text(words).split())
+
+
+def _is_text(words: str) -> bool:
+    return words.isascii() or not any("\ud800" <= c <= "\udfff" for c in words)
 
 
 def find(session: Session, table: type[Named], what: str, name: str | None) -> Named:
