@@ -1,7 +1,7 @@
 """`truebead read` and `truebead sheet`: readings typed in, and sheets made without the solid."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -14,10 +14,16 @@ from calib.commands.common import (
     NozzleMmOption,
     pairs,
     print_json,
-    setup_from,
+    setup_given,
 )
-from calib.commands.piece_folder import kept_setup, make_folder, open_folder, page
-from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
+from calib.commands.make import made_json, made_line
+from calib.commands.show import (
+    NozzleOption,
+    PrinterOption,
+    SpoolOption,
+    StoreOption,
+    place_lines,
+)
 
 
 def register(app: typer.Typer) -> None:
@@ -93,42 +99,29 @@ def sheet(
     as_json: JsonOption = False,
 ) -> None:
     """Write sheet.csv and sheet.html, or sheet.html alone for a folder."""
+    from calib.workshop import open_workshop
+    from calib.workshop.making import sheet_page_again
     from patterns import registry
 
     path = Path(what)
-    told: tuple[str, ...] = ()
     if path.exists() and what not in registry.all_patterns() | registry.all_checks():
-        report = _again(path, force=force)
+        again = sheet_page_again(path, force=force)
+        lines: list[str] = []
     else:
-        kept = kept_setup(printer, nozzle, spool, store)
-        setup = setup_from(
-            kept.setup, nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build
-        )
-        piece = kept.piece(registry.get(what), pairs(settings or [], "--set"), setup)
-        told = kept.told if piece.printed else ()
-        report, _ = make_folder(
-            piece, out or Path(what), unit=unit, repeats=repeats,
-            separator=";" if semicolons else ",", force=force, keys=kept.keys, solid=False,
-        )  # fmt: skip
+        with open_workshop(store) as workshop:
+            made = workshop.make(
+                what, out=out, printer=printer, nozzle=nozzle, spool=spool,
+                parameters=pairs(settings or [], "--set"),
+                setup=setup_given(
+                    nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build
+                ),
+                unit=unit, repeats=repeats, separator=";" if semicolons else ",", solid=False,
+                force=force,
+            )  # fmt: skip
+        again = made.pieces[0]
+        lines = [*made.notes, *place_lines(made.in_force, made.who.options)]
     if as_json:
-        print_json(report)
-    else:
-        for line in told:
-            typer.echo(line)
-        typer.echo(f"{report['pattern']} is in {report['folder']}: {', '.join(report['files'])}")
-
-
-def _again(path: Path, *, force: bool) -> dict[str, Any]:
-    """Make the page of a piece again from its sheet, which is left as it is."""
-    from calib.files import write_atomic
-    from calib.readings import read_table, sheet_of
-
-    found = sheet_of(table := read_table(path))
-    folder = path if path.is_dir() else path.parent
-    open_folder(folder, ["sheet.html"], force=force)
-    repeats = len([c for c in table.reading_columns if table.header.cell(c)])
-    made = found.keys.get("made", "")[:10]
-    html = page(found.piece, found.piece_id, made=made, unit=found.unit, repeats=repeats)
-    write_atomic(folder / "sheet.html", html, force=force)
-    return {"pattern": found.piece.pattern, "piece": found.piece_id, "folder": str(folder),
-            "files": ["sheet.html"]}  # fmt: skip
+        print_json(made_json(again))
+        return
+    for line in (*lines, made_line(again)):
+        typer.echo(line)

@@ -28,6 +28,9 @@ NozzleOption = Annotated[
 SpoolOption = Annotated[
     str | None, typer.Option("--spool", "-s", help="Which spool; the only one if not given.")
 ]
+ByOption = Annotated[
+    str, typer.Option("--by", help="Who does this; the system's user if not given.", metavar="NAME")
+]
 
 
 def console() -> "Console":
