@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Callable, Sequence
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -79,33 +80,34 @@ def apply(
     given = _given(scale_x, scale_y, scale_z, skew_xy, skew_xz, skew_yz, flow)
     places = _places(in_printer, in_models, in_gcode)
     with open_workshop(store) as workshop:
-        alone = bool(given) or schedule is not None
-        use_store = any(names) or not alone or any(places.values())
-        found = (
-            workshop.values(*names, places, write=not dry_run) if use_store else applying.ToSet()
-        )
+        by_hand = bool(given) or schedule is not None
+        use_store = any(names) or not by_hand or any(places.values())
+        found = workshop.values(*names, places) if use_store else applying.ToSet()
         limits = _limits(found.limits, build, origin, hot_end_max_c, bed_max_c)
-        for line in found.told:
-            typer.echo(line, err=as_json)
-        if card or csv or file is None:
-            kept = applying.with_given(found.values if schedule is None else (), given)
-            _show(kept, found, card, csv, force, as_json=as_json, quiet=file is not None)
+        listed = applying.with_given(found.values if schedule is None else (), given)
         if file is None:
+            with nullcontext() if dry_run else workshop.say_places(found):
+                _write_values(listed, card, csv, force)
+            _show_values(listed, found, as_json=as_json)
             return
         how = applying.How(
             schedule=schedule, wait=wait, check=check, again=again, dry_run=dry_run,
             centre_mm=parse_point(centre, "--centre") if centre else None, step=_progress(file),
         )  # fmt: skip
         target = applying.target_of(file, out, may_replace=force or dry_run, again=again)
+        if card or csv:
+            _write_values(listed, card, csv, force)
         done = workshop.correct(file, target, found, limits, given, how)
-    _say_applied(done, as_json=as_json)
+    _say_applied(done, found, as_json=as_json)
 
 
 def _given(*numbers: float | None) -> dict[str, float]:
     """Return setting -> number for the options that were given, in the order of the settings."""
-    from calib.model.place import GCODE_SETTINGS
-
-    return {s: n for s, n in zip(GCODE_SETTINGS, numbers, strict=True) if n is not None}
+    names = (
+        *(f"scale_{a}_percent" for a in "xyz"), *(f"skew_{p}_deg" for p in ("xy", "xz", "yz")),
+        "flow_percent",
+    )  # fmt: skip
+    return {s: n for s, n in zip(names, numbers, strict=True) if n is not None}
 
 
 def _places(
@@ -140,7 +142,9 @@ def _progress(file: Path) -> Callable[[int], None] | None:
     return lambda done: typer.echo(f"\r{100 * done / size:3.0f} %\r", nl=False, err=True)
 
 
-def _say_applied(done: "Applied", *, as_json: bool) -> None:
+def _say_applied(done: "Applied", found: "ToSet", *, as_json: bool) -> None:
+    for line in found.told:
+        typer.echo(line, err=as_json)
     if done.claimed:
         gcode = done.file.suffix.lower() not in (".stl", ".3mf")
         here, other = ("G-code", "models") if gcode else ("models", "G-code")
@@ -175,23 +179,16 @@ def values(
     from calib.workshop import open_workshop
 
     with open_workshop(store) as workshop:
-        places = _places(in_printer, in_models, in_gcode)
-        found = workshop.values(printer, nozzle, spool, places)
-    for line in found.told:
-        typer.echo(line, err=as_json)
-    _show(found.values, found, card, csv, force, as_json=as_json)
+        found = workshop.values(printer, nozzle, spool, _places(in_printer, in_models, in_gcode))
+        with workshop.say_places(found):
+            _write_values(found.values, card, csv, force)
+    _show_values(found.values, found, as_json=as_json)
 
 
-def _show(
-    listed: "Sequence[Value]",
-    found: "ToSet",
-    card: Path | None,
-    csv: Path | None,
-    force: bool,
-    *,
-    as_json: bool,
-    quiet: bool = False,
+def _write_values(
+    listed: "Sequence[Value]", card: Path | None, csv: Path | None, force: bool
 ) -> None:
+    """Write the card and the table that were asked for."""
     from calib.apply import values as v
     from calib.files import write_atomic
 
@@ -204,8 +201,13 @@ def _show(
         write_atomic(card, v.values_card(listed, title="Values to set"), force=force)
     if csv is not None:
         write_atomic(csv, v.values_csv(listed), force=force)
-    if quiet:
-        return
+
+
+def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) -> None:
+    from calib.apply import values as v
+
+    for line in found.told:
+        typer.echo(line, err=as_json)
     if as_json:
         print_json(v.values_data(listed))
         return

@@ -117,7 +117,8 @@ def _happened_at(text: str) -> datetime:
 
 
 def _say_kinds(as_json: bool) -> None:
-    from calib.profile.events import EVENTS, topic
+    from calib.model.setting import topic
+    from calib.profile.events import EVENTS
 
     if as_json:
         print_json([

@@ -112,17 +112,21 @@ def made_json(one: "MadePiece") -> dict[str, Any]:
     return {
         "pattern": one.piece.pattern, "piece": one.piece_id, "folder": str(one.folder),
         "files": sorted(one.files), "features": len(one.piece.features),
+        "kept_beside": None if one.kept_beside is None else one.kept_beside.name,
     }  # fmt: skip
 
 
-def made_line(one: "MadePiece") -> str:
-    """Say what was made and where it is."""
-    return f"{one.piece.pattern} is in {one.folder}: {', '.join(sorted(one.files))}"
+def made_lines(one: "MadePiece") -> list[str]:
+    """Say what was made and where it is, and where a filled-in sheet is that it took the place of."""
+    lines = [f"{one.piece.pattern} is in {one.folder}: {', '.join(sorted(one.files))}"]
+    if one.kept_beside is not None:
+        lines.append(f"The sheet that was filled in is kept as {one.kept_beside}")
+    return lines
 
 
 def _say_made(made: "Made") -> None:
     for one in made.pieces:
-        typer.echo(made_line(one))
+        typer.echo("\n".join(made_lines(one)))
     if made.plate:
         typer.echo(f"All on one bed: {made.plate}")
     for line in (*made.notes, *place_lines(made.in_force, made.who.options)):

@@ -94,7 +94,7 @@ def _say_plan(found: "Next") -> None:
 
 def _say_rest(plan: "Plan") -> None:
     """Say what is good, what is taken as it is, and what was left out."""
-    from calib.profile.events import topic
+    from calib.model.setting import topic
 
     if plan.good:
         say(f"Still good: {', '.join(topic(t).what for t in plan.good)}.")

@@ -16,7 +16,7 @@ from calib.commands.common import (
     print_json,
     setup_given,
 )
-from calib.commands.make import made_json, made_line
+from calib.commands.make import made_json, made_lines
 from calib.commands.show import (
     NozzleOption,
     PrinterOption,
@@ -31,7 +31,8 @@ def register(app: typer.Typer) -> None:
     app.command(
         "sheet",
         help="Make the sheet of a piece again, or of a pattern without its solid.\n\n"
-        "For a folder only the page sheet.html is made again; its sheet.csv keeps your readings.",
+        "For a folder the page sheet.html is made again, with --semicolons also its sheet.csv: readings,"
+        " id and parameters stay.",
         epilog="Example: truebead sheet step-gauge --set pitch_mm=30 --out gauge",
     )(sheet)
     app.command(
@@ -100,12 +101,14 @@ def sheet(
 ) -> None:
     """Write sheet.csv and sheet.html, or sheet.html alone for a folder."""
     from calib.workshop import open_workshop
-    from calib.workshop.making import sheet_page_again
+    from calib.workshop.making import sheet_again
     from patterns import registry
 
     path = Path(what)
-    if path.exists() and what not in registry.all_patterns() | registry.all_checks():
-        again = sheet_page_again(path, force=force)
+    known = registry.all_patterns() | registry.all_checks()
+    new = [settings, out, printer, nozzle, spool, nozzle_mm, layer_mm, line_mm, build, unit != "mm", repeats != 3]  # fmt: skip
+    if path.exists() and (what not in known or ((path / "sheet.csv").exists() and not any(new))):
+        again = sheet_again(path, semicolons=semicolons, force=force)
         lines: list[str] = []
     else:
         with open_workshop(store) as workshop:
@@ -123,5 +126,5 @@ def sheet(
     if as_json:
         print_json(made_json(again))
         return
-    for line in (*lines, made_line(again)):
+    for line in (*lines, *made_lines(again)):
         typer.echo(line)

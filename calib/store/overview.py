@@ -11,7 +11,8 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from calib.model.correction import Scope, Verdict
-from calib.profile.events import TAKEN_BACK, Happened, topic_of, why_stale
+from calib.model.setting import topic_of
+from calib.profile.events import TAKEN_BACK, Happened, why_stale
 from calib.store.base import StoreBase
 from calib.store.tables import (
     CorrectionRow,

@@ -1,16 +1,17 @@
 """What is to be set, where each correction takes effect, and files corrected with the rest."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calib.apply.applied import with_places
+from calib.apply.applied import for_file, with_places
 from calib.apply.limits import Limits
 from calib.apply.values import Value, spell
 from calib.errors import BadInput
 from calib.model.correction import Verdict
-from calib.model.place import NEUTRAL, Place, named
+from calib.model.place import Place, check_place, named, neutral
 from calib.workshop.knowing import who_in_store
 from calib.workshop.results import Who
 
@@ -18,6 +19,8 @@ if TYPE_CHECKING:
     from calib.apply.applied import Needed
     from calib.apply.gcode.check import Check
     from calib.apply.gcode.job import Job
+    from calib.files import Around
+    from calib.store.placing import Saying
     from calib.store.records import InForce, Printer
     from calib.store.store import Store
 
@@ -35,6 +38,8 @@ class ToSet:
 
     Attributes
     ----------
+    said : sequence of Saying
+        Where settings take effect from now on, once that is written down.
     told : lines
         What follows from where settings were just said to take effect.
     """
@@ -42,6 +47,7 @@ class ToSet:
     values: tuple[Value, ...] = ()
     limits: Limits = field(default_factory=Limits)
     who: Who = field(default_factory=Who)
+    said: "tuple[Saying, ...]" = ()
     told: tuple[str, ...] = ()
 
 
@@ -87,10 +93,8 @@ class How:
     step: Callable[[int], None] | None = None
 
 
-def to_set(
-    store: "Store", asked: Who, wanted: Mapping[Place, Sequence[str]], *, write: bool = True
-) -> ToSet:
-    """Look up a profile; keep where settings take effect from now on, where that is said.
+def to_set(store: "Store", asked: Who, wanted: Mapping[Place, Sequence[str]]) -> ToSet:
+    """Look up a profile, with where settings take effect from now on; nothing is written yet.
 
     Sizes, skew, offset and flow count as long as they are in force. Of the rest only what was found
     to be worth a change does; nothing that an event has made stale does.
@@ -99,23 +103,50 @@ def to_set(
     ----------
     wanted : mapping
         Place -> names of settings or topics that take effect there from now on.
-    write : bool
-        Whether to keep it; else it only counts this once.
     """
+    from calib.store.placing import Saying
+
     who = who_in_store(store, asked)
     found = store.in_force(who.printer, who.nozzle, who.spool)
     said = _said(wanted, found)
     value = {v.setting: v.value for v in found}
-    for place in Place:
-        mine = {s: value[s] for s, p in said.items() if p is place}
-        if mine and write:
-            store.say_place(mine, place, printer=who.printer, spool=who.spool)
+    for setting, place in said.items():
+        check_place(setting, place)
     return ToSet(
         values=tuple(with_places([_value(v) for v in found if _counts(v)], said)),
         limits=limits_of(store.printer(who.printer)),
         who=who,
+        said=tuple(Saying(s, p, value[s]) for s, p in said.items()),
         told=tuple(_told(s, p, value[s]) for s, p in said.items()),
     )
+
+
+@contextmanager
+def keeping_places(
+    store: "Store | None", found: ToSet, used: Sequence[Value] = (), place: Place = Place.PRINTER
+) -> Iterator[None]:
+    """Keep where settings take effect, if what is done meanwhile succeeds: else nothing is kept.
+
+    Raises
+    ------
+    ChangedMeanwhile
+        Somebody put one elsewhere a moment ago; the file would be corrected twice.
+    """
+    from calib.store.placing import Saying
+
+    mine = _claims(found, used)
+    words = [Saying(v.setting, place, v.new, unless_said=True) for v in used if v.setting in mine]
+    words += found.said
+    if not words or store is None:
+        yield
+        return
+    with store.saying(words, printer=found.who.printer, spool=found.who.spool):
+        yield
+
+
+def _claims(found: ToSet, used: Sequence[Value]) -> tuple[str, ...]:
+    """Return the settings that go into a file by themselves: from now on into such files only."""
+    return tuple(v.setting for v in used if v.place and not v.said) if found.who.printer else ()
 
 
 def _said(wanted: Mapping[Place, Sequence[str]], found: "Sequence[InForce]") -> dict[str, Place]:
@@ -139,7 +170,7 @@ def _told(setting: str, place: Place, value: float | None) -> str:
         )
     kind = "models" if place is Place.MODELS else "G-code"
     return (
-        f"{what} is put into {kind}: set {spell(setting, NEUTRAL[setting])} in the printer and the"
+        f"{what} is put into {kind}: set {spell(setting, neutral(setting))} in the printer and the"
         " slicing settings, else it is corrected twice. Calibration pieces are printed without it."
     )
 
@@ -147,8 +178,9 @@ def _told(setting: str, place: Place, value: float | None) -> str:
 def _counts(v: "InForce") -> bool:
     if v.value is None or v.stale:
         return False
-    if v.setting in NEUTRAL:
-        return v.value != NEUTRAL[v.setting]
+    rest = neutral(v.setting)
+    if rest is not None:
+        return v.value != rest
     return v.source.correction.verdict == Verdict.APPLY
 
 
@@ -156,7 +188,7 @@ def _value(v: "InForce") -> Value:
     assert v.value is not None
     return Value(
         setting=v.setting,
-        old=NEUTRAL.get(v.setting, v.source.correction.old),
+        old=v.source.correction.old if neutral(v.setting) is None else neutral(v.setting),
         new=v.value,
         unit=v.unit,
         place=v.place,
@@ -174,7 +206,7 @@ def with_given(values: Sequence[Value], given: Mapping[str, float]) -> list[Valu
         Setting -> number, such as ``scale_x_percent`` -> 100.3.
     """
     instead = [
-        Value(setting=s, old=NEUTRAL[s], new=new, unit="deg" if s.endswith("deg") else "%")
+        Value(setting=s, old=neutral(s), new=new, unit="deg" if s.endswith("deg") else "%")
         for s, new in given.items()
     ]
     return [v for v in values if v.setting not in given] + instead
@@ -239,59 +271,36 @@ def correct(
 ) -> Applied:  # fmt: skip
     """Correct one file with the values in force and those given by hand.
 
-    That what went into it by itself goes into such files from now on is kept once the file is in
-    place; where somebody said another place meanwhile, the file is taken away again.
+    That what went into it by itself goes into such files from now on is kept together with the file:
+    both, or neither.
     """
     kind = file.suffix.lower()
     kept = settings.values if how.schedule is None else ()  # a calibration piece goes without
     values = with_given(kept, given)
     if kind in GCODE:
-        place, applied, needed = Place.GCODE, *_gcode(file, target, values, limits, how)
+        place, write = Place.GCODE, _gcode
     elif kind in MODELS:
         _refuse_for_model(how, given)
-        place, applied, needed = Place.MODELS, *_model(file, target, values, limits, how)
+        place, write = Place.MODELS, _model
     else:
         raise BadInput(
             f"files named *{kind} can't be corrected",
             where=str(file),
             mend=f"give one of {', '.join(GCODE + MODELS)}",
         )
-    if how.dry_run or store is None:
-        return applied
-    return replace(applied, claimed=_claim(store, settings.who, needed.used, place, target))
-
-
-def _claim(
-    store: "Store", who: Who, used: Sequence[Value], place: Place, target: Path
-) -> tuple[str, ...]:
-    """Keep that what goes into this file by itself is put into such files from now on.
-
-    Raises
-    ------
-    ChangedMeanwhile
-        Somebody put it elsewhere a moment ago; the file would be corrected twice.
-    """
-    from calib.store.base import ChangedMeanwhile
-
-    mine = {v.setting: v.new for v in used if v.place and not v.said}
-    if not mine:
-        return ()
-    try:
-        store.say_place(mine, place, printer=who.printer, spool=who.spool, unless_said=True)
-    except ChangedMeanwhile:
-        target.unlink(missing_ok=True)
-        raise
-    return tuple(mine)
+    needed = for_file(values, gcode=place is Place.GCODE)
+    keeping = keeping_places(store, settings, needed.used, place)
+    applied = write(file, target, needed, limits, how, keeping)
+    claimed = () if how.dry_run or store is None else _claims(settings, needed.used)
+    return replace(applied, claimed=claimed)
 
 
 def _gcode(
-    file: Path, target: Path, values: Sequence[Value], limits: Limits, how: How
-) -> "tuple[Applied, Needed]":
-    from calib.apply.applied import for_file
+    file: Path, target: Path, needed: "Needed", limits: Limits, how: How, keeping: "Around"
+) -> Applied:
     from calib.apply.gcode.stream import rewrite_file
     from calib.apply.telling import gcode_data, tell_gcode
 
-    needed = for_file(values, gcode=True)
     job = _job(needed, limits, how)
 
     def verify(path: Path) -> "list[Check]":
@@ -305,6 +314,7 @@ def _gcode(
         again=how.again,
         step=how.step or (lambda _: None),
         verify=verify if how.check else None,
+        around=keeping,
     )
     written = None if how.dry_run else target
     return Applied(
@@ -312,7 +322,7 @@ def _gcode(
         written=written,
         lines=tuple(tell_gcode(file, job, needed, result)),
         data=gcode_data(file, written, job, needed, result),
-    ), needed
+    )
 
 
 def _job(needed: "Needed", limits: Limits, how: How) -> "Job":
@@ -354,22 +364,20 @@ def _refuse_for_model(how: How, given: Mapping[str, float]) -> None:
 
 
 def _model(
-    file: Path, target: Path, values: Sequence[Value], limits: Limits, how: How
-) -> "tuple[Applied, Needed]":
+    file: Path, target: Path, needed: "Needed", limits: Limits, how: How, keeping: "Around"
+) -> Applied:
     import tempfile
 
-    from calib.apply.applied import for_file
     from calib.apply.mesh import map_stl
     from calib.apply.telling import model_data, model_notes, tell_model
     from calib.apply.threemf import map_3mf
 
-    needed = for_file(values, gcode=False)
     convert = map_stl if file.suffix.lower() == ".stl" else map_3mf
     if how.dry_run:
         with tempfile.TemporaryDirectory() as folder:
             moved = convert(file, Path(folder) / file.name, needed.matrix, again=how.again)
     else:
-        moved = convert(file, target, needed.matrix, again=how.again)
+        moved = convert(file, target, needed.matrix, again=how.again, around=keeping)
     written = None if how.dry_run else target
     notes = model_notes(file, needed, moved, limits)
     return Applied(
@@ -377,7 +385,7 @@ def _model(
         written=written,
         lines=tuple(tell_model(needed, moved, notes)),
         data=model_data(file, written, needed, moved, notes),
-    ), needed
+    )
 
 
 def to_type_in(values: Sequence[Value]) -> tuple[Value, ...]:

@@ -99,11 +99,6 @@ def who_for_solving(
     """
     asked = asked_of(sheet, given)
     if store is None:
-        if any((given.printer, given.nozzle, given.spool)):
-            raise StoreError(
-                "there is no store yet that could know a printer, nozzle or spool",
-                mend="leave the names out, or add the printer first: truebead add printer --help",
-            )
         return Who(), ()
     printed = sheet.piece.printed
     try:

@@ -5,11 +5,13 @@ from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calib.errors import BadInput, FileError, StoreError
+from calib.errors import BadInput, FileError
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.workshop.results import Made, MadePiece, Who
 
 if TYPE_CHECKING:
+    from calib.readings import Sheet
+    from calib.readings.table import Table
     from calib.store.records import InForce
     from calib.store.store import Store
     from patterns.mesh import Mesh
@@ -54,12 +56,8 @@ def known_of(store: "Store | None", asked: Who, *, printed: bool = True) -> Know
     StoreError
         A name is not in the store, or there are several and none was given.
     """
-    if store is None or not store.printers():
-        if any((asked.printer, asked.nozzle, asked.spool)):
-            raise StoreError(
-                "there is no printer in the store yet",
-                mend="add it: truebead add printer NAME (see truebead add printer --help)",
-            )
+    asked_for = asked.printer or asked.nozzle or asked.spool
+    if store is None or not (asked_for or store.printers()):
         return Known(notes=_usual_notes())
     printer = store.printer(asked.printer or None)
     notes = []
@@ -78,14 +76,14 @@ def known_of(store: "Store | None", asked: Who, *, printed: bool = True) -> Know
 
 def _looked_up(store: "Store", who: Who, notes: tuple[str, ...]) -> Known:
     from calib.interpret.solve import NOW_PREFIX
-    from calib.model.place import NEUTRAL
+    from calib.model.place import neutral_values
 
     full = bool(who.nozzle and who.spool)
     context = store.context_for(who.printer, who.nozzle or None, who.spool or None, printed=full)
     reel = store.spool(who.spool) if who.spool else None
     # Neutral values too: a piece made before anything was corrected must not be taken for one made
     # with what is corrected by the time it is measured.
-    now = {**NEUTRAL, **context.now}
+    now = {**neutral_values(), **context.now}
     keys = {k: v for k, v in asdict(who).items() if v}
     if reel and reel.density_g_cm3:
         keys["density_g_cm3"] = repr(reel.density_g_cm3)
@@ -328,13 +326,40 @@ def made_for(
 
 
 def write_folder(made: MadePiece, folder: Path, *, force: bool = False) -> MadePiece:
-    """Write the files of a piece into its folder; nothing of another piece is replaced."""
+    """Write the files of a piece into its folder; a sheet that was filled in is kept beside."""
     from calib.files import write_atomic
 
     open_folder(folder, list(made.files), force=force)
+    kept = keep_filled(folder / "sheet.csv")
     for name, data in made.files.items():
         write_atomic(folder / name, data, force=force)
-    return replace(made, folder=folder)
+    return replace(made, folder=folder, kept_beside=kept)
+
+
+def keep_filled(sheet: Path) -> Path | None:
+    """Keep a sheet beside, under a number of its own, unless nobody has written anything into it.
+
+    Returns
+    -------
+    Path or None
+        Where it is kept; None where there is none, or it is as it was made.
+    """
+    from calib.files import keep_beside
+    from calib.readings import read_sheet
+
+    if not sheet.exists():
+        return None
+    try:
+        found = read_sheet(sheet)
+    except BadInput:  # whatever it is, somebody has been at it
+        return keep_beside(sheet)
+    return keep_beside(sheet) if _is_filled(found) else None
+
+
+def _is_filled(sheet: "Sheet") -> bool:
+    """Whether there are readings, or lines of the head that are made empty are filled in."""
+    lines = (sheet.keys.get(line.key, "") for line in sheet.piece.head_lines)
+    return bool(sheet.readings) or sheet.part_c is not None or any(lines)
 
 
 def _folders(pieces: "Sequence[Piece]", out: Path | None) -> list[Path]:
@@ -389,26 +414,41 @@ def _write_plate(
     write_atomic(plate_file, threemf_bytes(placed), force=force)
 
 
-def sheet_page_again(path: Path, *, force: bool) -> MadePiece:
-    """Make the page of a piece again from its sheet, which is left as it is."""
+def sheet_again(path: Path, *, semicolons: bool = False, force: bool = False) -> MadePiece:
+    """Make the page of a piece again from its sheet; the sheet itself only gets other separators."""
     from calib.files import write_atomic
     from calib.readings import read_table, sheet_of
 
     found = sheet_of(table := read_table(path))
     folder = path if path.is_dir() else path.parent
-    open_folder(folder, ["sheet.html"], force=force)
+    file = path / "sheet.csv" if path.is_dir() else path
+    names = [file.name, "sheet.html"] if semicolons else ["sheet.html"]
+    open_folder(folder, names, force=force)
     repeats = len([c for c in table.reading_columns if table.header.cell(c)])
     made = found.keys.get("made", "")[:10]
     html = page(found.piece, found.piece_id, made=made, unit=found.unit, repeats=repeats)
+    kept = _with_semicolons(file, table, found) if semicolons else None
     write_atomic(folder / "sheet.html", html, force=force)
-    keys = found.keys
-    who = Who(
-        printer=keys.get("printer", ""), nozzle=keys.get("nozzle", ""), spool=keys.get("spool", "")
-    )
+    who = Who(**{k: found.keys.get(k, "") for k in ("printer", "nozzle", "spool")})
     return MadePiece(
-        piece=found.piece, piece_id=found.piece_id, who=who, files={"sheet.html": html},
-        folder=folder,
+        piece=found.piece, piece_id=found.piece_id, who=who, files=dict.fromkeys(names, ""),
+        folder=folder, kept_beside=kept,
     )  # fmt: skip
+
+
+def _with_semicolons(file: Path, table: "Table", sheet: "Sheet") -> Path | None:
+    """Write a sheet with other separators; where it would not read the same, keep the old one beside."""
+    from calib.files import keep_beside, write_atomic
+    from calib.readings import read_sheet
+
+    text = table.with_separator(";").text()
+    again = read_sheet(text, str(file))
+    same = [(r.feature, r.value, r.u) for r in again.readings] == [
+        (r.feature, r.value, r.u) for r in sheet.readings
+    ] and again.keys == sheet.keys
+    kept = None if same else keep_beside(file)
+    write_atomic(file, text, force=True)
+    return kept
 
 
 def open_folder(folder: Path, names: Sequence[str], *, force: bool) -> None:

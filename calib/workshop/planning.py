@@ -53,7 +53,8 @@ def event(
     store: "Store", kind: str, asked: Who, axis: str, note: str, at: datetime | None
 ) -> Happened:
     """Write down that something happened; see `Workshop.event`."""
-    from calib.profile.events import event_kind, topic
+    from calib.model.setting import topic
+    from calib.profile.events import event_kind
 
     check_axis(kind, axis)
     record = store.add_event(

@@ -55,6 +55,8 @@ class MadePiece:
         Where they were written; None where they were only made in memory.
     mesh : Mesh or None
         Of the solid; None for a check without plastic.
+    kept_beside : Path or None
+        Where the filled-in sheet is that this one took the place of.
     """
 
     piece: "Piece"
@@ -63,6 +65,7 @@ class MadePiece:
     files: Mapping[str, bytes | str]
     folder: Path | None = None
     mesh: "Mesh | None" = None
+    kept_beside: Path | None = None
 
     @property
     def sheet(self) -> Path:

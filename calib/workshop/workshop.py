@@ -3,6 +3,7 @@
 import getpass
 import threading
 from collections.abc import Mapping, Sequence
+from contextlib import AbstractContextManager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Self
@@ -146,8 +147,9 @@ class Workshop(ThingsOf):
         """
         from calib.workshop import making
 
+        who = _who(printer, nozzle, spool)
         return making.make(
-            self.store_if_any(), patterns, _who(printer, nozzle, spool),
+            self._store_for(who), patterns, who,
             parameters=parameters or {}, setup=setup or {}, out=None if out is None else Path(out),
             plate=plate, unit=unit, repeats=repeats, separator=separator, solid=solid, force=force,
         )  # fmt: skip
@@ -312,9 +314,8 @@ class Workshop(ThingsOf):
             now=now or {}, filament=filament, instruments=instruments, tolerance_mm=tolerance_mm,
             part_mm=part_mm, accept=accept,
         )  # fmt: skip
-        return solving.solve(
-            self.store_if_any(), self._sheet(source), _who(printer, nozzle, spool), assumed
-        )
+        who = _who(printer, nozzle, spool)
+        return solving.solve(self._store_for(who), self._sheet(source), who, assumed)
 
     def keep(
         self,
@@ -485,23 +486,38 @@ class Workshop(ThingsOf):
         nozzle: str | None = None,
         spool: str | None = None,
         places: "Mapping[Place, Sequence[str]] | None" = None,
-        *,
-        write: bool = True,
     ) -> "ToSet":
-        """Return what is to be set and what goes into files; keep where settings take effect.
+        """Return what is to be set and what goes into files.
 
         Parameters
         ----------
         places : mapping
-            Place -> settings, or topics such as ``scale``, that take effect there from now on.
-        write : bool
-            Whether to keep that, or to look only.
+            Place -> settings, or topics such as ``scale``, that take effect there from now on;
+            `say_places` keeps that.
         """
         from calib.workshop import applying
 
-        return applying.to_set(
-            self.store(), _who(printer, nozzle, spool), places or {}, write=write
-        )
+        return applying.to_set(self.store(), _who(printer, nozzle, spool), places or {})
+
+    def say_places(self, found: "ToSet") -> AbstractContextManager[None]:
+        """Keep where settings take effect, as was asked of `values`, if what is done within succeeds."""
+        from calib.workshop import applying
+
+        return applying.keeping_places(self.store() if found.said else None, found)
+
+    def say_set(
+        self,
+        *settings: str,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+    ) -> "ToSet":
+        """Say that settings, or topics such as ``scale``, are set in the printer now."""
+        from calib.model.place import Place
+
+        found = self.values(printer, nozzle, spool, {Place.PRINTER: settings})
+        with self.say_places(found):
+            return found
 
     def apply(
         self,
@@ -522,7 +538,7 @@ class Workshop(ThingsOf):
             Path(file), None if out is None else Path(out),
             may_replace=force or how.dry_run, again=how.again,
         )  # fmt: skip
-        found = self.values(printer, nozzle, spool, write=False)
+        found = self.values(printer, nozzle, spool)
         return applying.correct(self.store(), Path(file), target, found, found.limits, {}, how)
 
     def correct(
@@ -541,6 +557,11 @@ class Workshop(ThingsOf):
         return applying.correct(store, file, target, values, limits, given, how)
 
     # --- within ------------------------------------------------------------------------------------
+
+    def _store_for(self, asked: Who) -> "Store | None":
+        """Return the store; None where there is none and nothing of it was asked for."""
+        named = asked.printer or asked.nozzle or asked.spool
+        return self.store() if named else self.store_if_any()
 
     def _uid(self, source: Source) -> str:
         """Return the id of a started piece where one is meant; empty for a file, a folder or a text."""
