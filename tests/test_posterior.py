@@ -360,7 +360,7 @@ def test_a_block_comes_back_from_its_stored_form():
     assert back.coordinates == block.coordinates
     assert np.array_equal(back.r, block.r)
     assert np.array_equal(back.z, block.z)
-    assert (back.dof, back.steps) == (block.dof, block.steps)
+    assert back.steps == block.steps
 
 
 def test_a_sheet_parameter_known_from_nowhere_is_refused():

@@ -9,7 +9,7 @@ in absolute terms, so that it holds whatever was set when the piece was printed.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any, NamedTuple
 
@@ -55,12 +55,9 @@ class Block:
         Whitened: the noise of z has variance 1.
     misfit : float
         Chi-square that no value of the coordinates takes away.
-    dof : float
-        Degrees of freedom of the size of the noise.
     readings : int
-    logs : mapping
-        Coordinate -> what to subtract from z along its column, times log(what was set / reference):
-        the steps/mm that were set, by axis.
+    steps : mapping
+        Axis -> steps/mm that were set; `placed` refers the scales to those of reference.
     settings : tuple of str
         The settings that it informs.
     """
@@ -71,7 +68,6 @@ class Block:
     r: Array
     z: Array
     misfit: float = 0.0
-    dof: float = float("inf")
     readings: int = 0
     pattern: str = ""
     steps: Mapping[str, float] = field(default_factory=dict)
@@ -83,8 +79,6 @@ class Block:
 
     def times(self, factor: float) -> "Block":
         """Return the block with its standard uncertainties multiplied."""
-        from dataclasses import replace
-
         return replace(self, r=self.r / factor, z=self.z / factor, misfit=self.misfit / factor**2)
 
 
@@ -200,7 +194,6 @@ def block_json(block: Block) -> dict[str, Any]:
         "r": [float(v) for v in block.r.ravel()],
         "z": [float(v) for v in block.z],
         "misfit": block.misfit,
-        "dof": None if np.isinf(block.dof) else block.dof,
         "readings": block.readings,
         "steps": dict(block.steps),
         "settings": list(block.settings),
@@ -217,7 +210,6 @@ def block_from_json(uid: str, at: datetime, pattern: str, data: Mapping[str, Any
         r=np.array(data["r"], float).reshape(-1, len(coordinates)),
         z=np.array(data["z"], float),
         misfit=float(data["misfit"]),
-        dof=float("inf") if data["dof"] is None else float(data["dof"]),
         readings=int(data["readings"]),
         pattern=pattern,
         steps=data["steps"],

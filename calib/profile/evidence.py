@@ -1,8 +1,8 @@
 """From one sheet's fit to its block: what it says in absolute terms, whatever was set.
 
-    log(1 + scale error) = machine + log(steps set / steps of reference) + log(scale set)
-                           - shrinkage of the type - the spool's own + the print's own + warmth
-    both walls' offset   = nozzle + spool + print + 2 x the outline offset that was set
+log(1 + scale error) = machine + log(steps set / steps of reference) + log(scale set)
+                       - shrinkage of the type - the spool's own + the print's own + warmth
+both walls' offset   = nozzle + spool + print + 2 x the outline offset that was set
 """
 
 import math
@@ -15,6 +15,7 @@ import numpy as np
 from calib.fit.linear import LinearFit, Problem
 from calib.fit.split import EXPANSION_U
 from calib.model.correction import Correction
+from calib.model.estimate import coverage_factor
 from calib.model.setting import kept_setting
 from calib.profile.blocks import Block, Coordinate, Design, Part, condensed, joined, value_rows
 from calib.profile.knowledge import of_setting
@@ -58,7 +59,9 @@ class Made:
     part_c: float | None = None
 
 
-def block_of(made: Made, sizes: LinearFit | None, corrections: Iterable[Correction]) -> Block | None:
+def block_of(
+    made: Made, sizes: LinearFit | None, corrections: Iterable[Correction]
+) -> Block | None:
     """Return the block of one sheet; None where it says nothing that outlives it.
 
     Parameters
@@ -74,15 +77,18 @@ def block_of(made: Made, sizes: LinearFit | None, corrections: Iterable[Correcti
         coordinates, r, z, misfit = condensed(*size_design(made, sizes))
         found, readings = (coordinates, r, z), len(sizes.problem.y)
         settings += sizes_settings(sizes.problem.names)
-    values = [c for c in corrections if not from_sizes(c.setting) and not kept_setting(c.setting).deed]
+    values = [
+        c for c in corrections if not from_sizes(c.setting) and not kept_setting(c.setting).deed
+    ]
     if values:
-        rows = value_rows([(setting_part(c.setting, made), c.new, max(c.u_new, 1e-9)) for c in values])
+        rows = value_rows(
+            [(setting_part(c.setting, made), c.new, max(c.u_new, 1e-9)) for c in values]
+        )
         found = rows if found is None else joined(found, rows)
         readings += 0 if sizes is not None else len(values)
         settings += [c.setting for c in values]
     if found is None:
         return None
-    dof = sizes.dof if sizes is not None else min(c.error.dof for c in values)
     return Block(
         uid=made.uid,
         at=made.at,
@@ -90,12 +96,16 @@ def block_of(made: Made, sizes: LinearFit | None, corrections: Iterable[Correcti
         r=found[1],
         z=found[2],
         misfit=misfit,
-        dof=float(dof),
         readings=readings,
         pattern=made.pattern,
         steps={a.upper(): s for a in AXES if (s := made.was_set.get(f"steps_{a}_per_mm"))},
         settings=tuple(settings),
     )
+
+
+def _u(c: Correction) -> float:
+    """Return the standard uncertainty, widened where few degrees of freedom stand behind it."""
+    return max(c.u_new * coverage_factor(c.error.dof) / coverage_factor(math.inf), 1e-9)
 
 
 def from_sizes(setting: str) -> bool:
@@ -131,7 +141,11 @@ def size_design(made: Made, sizes: LinearFit) -> tuple[Design, dict[str, Part]]:
         if (part := parameter_part(name, float(value), made)) is not None
     }
     x, y = _white(p, sizes.noise_scale)
-    own = [(n, m, s) for n, m, s in zip(p.names, p.prior_mean, p.prior_sd, strict=True) if n not in parts]
+    own = [
+        (n, m, s)
+        for n, m, s in zip(p.names, p.prior_mean, p.prior_sd, strict=True)
+        if n not in parts
+    ]
     design = Design(
         names=p.names,
         x=x,
@@ -139,7 +153,9 @@ def size_design(made: Made, sizes: LinearFit) -> tuple[Design, dict[str, Part]]:
         own_mean={n: float(m) for n, m, _ in own},
         own_sd={n: float(s) for n, _, s in own},
     )
-    design = _with_own(design, p, "warmth", _scale_columns(p), warmth(made)[1] if made.spool else 0.0)
+    design = _with_own(
+        design, p, "warmth", _scale_columns(p), warmth(made)[1] if made.spool else 0.0
+    )
     if "zero" in parts:
         column = np.eye(len(p.names))[p.names.index("zero")]
         design = _with_own(design, p, "session", column, _SESSION_ZERO_MM)

@@ -1,6 +1,6 @@
 """A joint Gaussian of some coordinates: combine them, add a block, take one out, test one."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -51,23 +51,17 @@ class Gaussian:
         weights: Mapping[Coordinate, float],
         name: str,
         unit: str = "",
-        blocks: Sequence[Block] = (),
     ) -> Estimate:
         """Estimate a linear combination.
 
-        Effective degrees of freedom are Welch-Satterthwaite's (JCGM 100:2008, G.4.1): each of
-        `blocks` brings its share of the variance with the degrees of freedom of its noise, a spool's
-        own part with those of the spread that was learnt; all else counts as known exactly.
+        Effective degrees of freedom are Welch-Satterthwaite's (JCGM 100:2008, G.4.1): a spool's own
+        part brings those of the spread that was learnt, all else counts as known exactly.
         """
         w = self.weights(weights)
         lean = self.covariance @ w
         variance = float(w @ lean)
         own = (lean / self.spread_sd) ** 2
         shares = float(np.sum(own**2 / self.spread_dof))
-        for block in blocks:
-            if np.isfinite(block.dof):
-                at = [self.index[c] for c in block.coordinates]
-                shares += float(np.sum((block.r @ lean[at]) ** 2)) ** 2 / block.dof
         before = float(np.sum(w[w != 0] ** 2 * self.prior_variance[w != 0]))
         return Estimate(
             name=name,

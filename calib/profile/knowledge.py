@@ -14,9 +14,10 @@ from functools import cached_property
 
 from calib.fit.mechanics import mechanics_u
 from calib.fit.split import SPOOL_SD
+from calib.model.correction import Scope
 from calib.model.drive import Drive
 from calib.model.instrument import DEFAULTS, Instrument
-from calib.model.setting import Scope, Setting, kept_setting
+from calib.model.setting import Setting, kept_setting
 from calib.profile.blocks import Coordinate
 from calib.profile.events import Happened, event_kind
 
@@ -51,7 +52,9 @@ class Quantity:
 def _quantities() -> dict[str, Quantity]:
     """Return the quantities of the size model; the sds are judgements, common practice, no source."""
     found = [
-        Quantity(name=f"scale_{a}", goes_with=f"steps_{a}_per_mm", parts={"printer": 0.01}, drift=3e-5)
+        Quantity(
+            name=f"scale_{a}", goes_with=f"steps_{a}_per_mm", parts={"printer": 0.01}, drift=3e-5
+        )
         for a in "xyz"
     ]
     found += [
@@ -59,11 +62,15 @@ def _quantities() -> dict[str, Quantity]:
         for d in ("xy", "z")
     ]
     found += [
-        Quantity(name=f"offset_{a}", goes_with="outline_offset_mm", parts={"nozzle": 0.2}, drift=0.004)
+        Quantity(
+            name=f"offset_{a}", goes_with="outline_offset_mm", parts={"nozzle": 0.2}, drift=0.004
+        )
         for a in "xyz"
     ]
     found += [
-        Quantity(name=f"inside_{a}", goes_with="outline_offset_mm", parts={"nozzle": 0.06}, drift=0.002)
+        Quantity(
+            name=f"inside_{a}", goes_with="outline_offset_mm", parts={"nozzle": 0.06}, drift=0.002
+        )
         for a in "xyz"
     ]
     found += [
@@ -72,7 +79,12 @@ def _quantities() -> dict[str, Quantity]:
         Quantity(name="swell_inside", goes_with="", parts={"spool": 0.01}),
     ]
     found += [
-        Quantity(name=f"skew_{p}", goes_with=f"skew_{p}_deg", parts={"printer": 0.4 * _DEGREE}, drift=0.01 * _DEGREE)
+        Quantity(
+            name=f"skew_{p}",
+            goes_with=f"skew_{p}_deg",
+            parts={"printer": 0.4 * _DEGREE},
+            drift=0.01 * _DEGREE,
+        )
         for p in ("xy", "xz", "yz")
     ]
     found += [
@@ -228,7 +240,9 @@ class World:
         return found
 
     def _touches(self, e: Happened, c: Coordinate) -> bool:
-        if c.kind == "spool":  # the printer's other rolls are not damp, and a new nozzle is not the roll's
+        if (
+            c.kind == "spool"
+        ):  # the printer's other rolls are not damp, and a new nozzle is not the roll's
             return e.spool == c.owner and not e.printer
         if c.kind == "printer":
             return e.printer == c.owner
