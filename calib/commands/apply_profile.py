@@ -11,7 +11,7 @@ from calib.apply.values import Value, spell
 from calib.commands.common import build_volume
 from calib.errors import BadInput
 from calib.model.correction import Verdict
-from calib.model.place import NEUTRAL, Place, check_place, named
+from calib.model.place import Place, check_place, named, neutral
 
 if TYPE_CHECKING:
     from calib.store.placing import Saying
@@ -123,7 +123,7 @@ def _told(setting: str, place: Place, value: float | None) -> str:
         )
     kind = "models" if place is Place.MODELS else "G-code"
     return (
-        f"{what} is put into {kind}: set {spell(setting, NEUTRAL[setting])} in the printer and the"
+        f"{what} is put into {kind}: set {spell(setting, neutral(setting))} in the printer and the"
         " slicing settings, else it is corrected twice. Calibration pieces are printed without it."
     )
 
@@ -131,8 +131,9 @@ def _told(setting: str, place: Place, value: float | None) -> str:
 def _counts(v: "InForce") -> bool:
     if v.value is None or v.stale:
         return False
-    if v.setting in NEUTRAL:
-        return v.value != NEUTRAL[v.setting]
+    rest = neutral(v.setting)
+    if rest is not None:
+        return v.value != rest
     return v.source.correction.verdict == Verdict.APPLY
 
 
@@ -140,7 +141,7 @@ def _value(v: "InForce") -> Value:
     assert v.value is not None
     return Value(
         setting=v.setting,
-        old=NEUTRAL.get(v.setting, v.source.correction.old),
+        old=v.source.correction.old if neutral(v.setting) is None else neutral(v.setting),
         new=v.value,
         unit=v.unit,
         place=v.place,
@@ -154,7 +155,7 @@ def with_given(values: Sequence[Value], options: Mapping[str, float | None]) -> 
     given = [
         Value(
             setting=name,
-            old=NEUTRAL[name],
+            old=neutral(name),
             new=new,
             unit="deg" if name.endswith("deg") else "%",
         )

@@ -50,7 +50,7 @@ def kept_setup(
     if not (printer or nozzle or spool):
         return Kept()
     from calib.interpret.solve import NOW_PREFIX
-    from calib.model.place import NEUTRAL
+    from calib.model.place import neutral_values
     from calib.store import open_store
 
     with open_store(store, make=False) as opened:
@@ -67,7 +67,7 @@ def kept_setup(
         }
     # Neutral values too: a piece made before anything was corrected must not be taken for one made
     # with what is corrected by the time it is measured.
-    now = {**NEUTRAL, **context.now}
+    now = {**neutral_values(), **context.now}
     keys = {name: value for name, value in names.items() if value}
     keys |= {f"{NOW_PREFIX}{name}": repr(float(value)) for name, value in now.items()}
     told = tuple(place_lines(in_force, _options(names)))

@@ -11,8 +11,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.model.correction import Scope, Verdict
-from calib.model.place import Place, check_place, usual_place
-from calib.profile.events import topic_of
+from calib.model.place import check_place, usual_place
+from calib.model.setting import Place, topic_of
 from calib.store.base import StoreBase, changed_meanwhile, find
 from calib.store.records import InForce, SaidPlace
 from calib.store.tables import PlaceRow, PrinterRow, SpoolRow
