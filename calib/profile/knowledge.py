@@ -10,7 +10,7 @@ from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 from calib.fit.mechanics import mechanics_u
 from calib.fit.split import SPOOL_SD
@@ -149,6 +149,7 @@ def usual(s: Setting) -> tuple[float, float]:
     return middle, max(s.usual_sd, 5 * s.spool_sd) or (high - low) / 4
 
 
+@lru_cache(maxsize=4096)
 def quantity(name: str) -> Quantity:
     """Return a quantity by name: one of the size model, else a setting's own."""
     return QUANTITIES.get(name) or of_setting(name)
@@ -276,6 +277,7 @@ def _by_time(c: Coordinate) -> list[tuple[datetime, float | None]]:
     ]
 
 
+@lru_cache(maxsize=4096)
 def _of_type(name: str, material: str, sd: float) -> tuple[float, float]:
     """Return what the table of filaments says of a type."""
     from patterns.filaments import filaments

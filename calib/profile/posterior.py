@@ -7,6 +7,7 @@ its pieces) is eliminated by itself (Schur complement) and the work grows with t
 faster. How much spools of one type differ is learnt from those that were seen (empirical Bayes).
 """
 
+import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -175,7 +176,10 @@ def spread_of(spreads: Spreads, knowledge: Knowledge, c: Coordinate) -> Spread:
 
 def placed(block: Block, knowledge: Knowledge) -> Block:
     """Return a block with its coordinates in their epochs, and at the steps of reference."""
-    coordinates = tuple(c._replace(epoch=knowledge.epoch(c, block.at)) for c in block.coordinates)
+    epochs = [knowledge.epoch(c, block.at) for c in block.coordinates]
+    coordinates = tuple(
+        c._replace(epoch=e) if e else c for c, e in zip(block.coordinates, epochs, strict=True)
+    )
     z = block.z
     for i, c in enumerate(block.coordinates):
         axis = c.quantity.removeprefix("scale_").upper()
@@ -308,16 +312,13 @@ def solved(
     sums: Sums, spools: Mapping[str, Eliminated], knowledge: Knowledge, spreads: Spreads
 ) -> Posterior:
     """Add the prior of what is shared and solve."""
-    from scipy.linalg import cho_factor, cho_solve
-
     n, b = prior_information(sums.coordinates, knowledge, spreads)
     n, b = n + sums.information, b + sums.pull
     size = np.sqrt(np.diag(n)) if len(n) else np.ones(0)
     covariance = np.zeros_like(n)
     if len(n):
         # Entries of one size keep the digits: units differ by many powers of ten.
-        factor = cho_factor(n / np.outer(size, size), lower=True)
-        covariance = cho_solve(factor, np.eye(len(n))) / np.outer(size, size)
+        covariance = np.linalg.inv(n / np.outer(size, size)) / np.outer(size, size)
     latest: dict[Coordinate, int] = {}
     for c in sums.coordinates:
         first = c._replace(epoch=0)
@@ -351,16 +352,36 @@ def learnt(sums: Mapping[str, SpoolSum], knowledge: Knowledge) -> Posterior:
     """Learn how much spools of each type differ, and return the posterior with that.
 
     Expectation and maximisation in turn (Dempster, Laird, Rubin 1977), with a scaled inverse
-    chi-squared prior of `SPREAD_DOF` degrees of freedom round what is usual.
+    chi-squared prior of `SPREAD_DOF` degrees of freedom round what is usual. Every second round is
+    followed by Aitken's extrapolation, since the steps shrink by a constant factor.
     """
-    spreads: dict[tuple[str, str], Spread] = {}
+    history: list[dict[tuple[str, str], Spread]] = [{}]
     for _ in range(_ROUNDS):
-        found = solved(*shared(sums, knowledge, spreads), knowledge, spreads)
-        before, spreads = spreads, _spreads(found)
-        moved = [abs(np.log(s.sd / before[k].sd)) for k, s in spreads.items() if k in before]
-        if not spreads or (len(moved) == len(spreads) and max(moved) < _SETTLED):
+        found = solved(*shared(sums, knowledge, history[-1]), knowledge, history[-1])
+        history.append(_spreads(found))
+        if not history[-1] or _moved(*history[-2:]) < _SETTLED:
             break
-    return solved(*shared(sums, knowledge, spreads), knowledge, spreads)
+        if len(history) == 4:
+            history = [_extrapolated(*history[-3:])]
+    return solved(*shared(sums, knowledge, history[-1]), knowledge, history[-1])
+
+
+def _moved(before: Spreads, after: Spreads) -> float:
+    """Return by how much the spreads changed, as a share of themselves."""
+    if set(before) != set(after):
+        return math.inf
+    return max(abs(math.log(s.sd / before[k].sd)) for k, s in after.items())
+
+
+def _extrapolated(first: Spreads, second: Spreads, third: Spreads) -> dict[tuple[str, str], Spread]:
+    """Guess where three steps lead (Aitken's delta-squared, on the logarithms)."""
+    found = {}
+    for key, last in third.items():
+        a, b, c = (math.log(s[key].sd) for s in (first, second, third))
+        bend = (c - b) - (b - a)
+        far = -((c - b) ** 2) / bend if abs(bend) > 1e-12 else 0.0
+        found[key] = replace(last, sd=math.exp(c + min(max(far, -1.0), 1.0)))
+    return found
 
 
 def _spreads(found: Posterior) -> dict[tuple[str, str], Spread]:
