@@ -63,8 +63,8 @@ def next_(
 
 def command_of(step: "NextStep") -> str:
     """Return what to type to make a step's piece."""
-    sets = "".join(f" --set {k}={v}" for k, v in step.step.parameters.items())
-    return f"truebead make {step.step.piece}{step.who.options}{sets}"
+    sets = "".join(f" --set {k}={v}" for k, v in step.request.typed.items())
+    return f"truebead make {step.request.pattern}{step.who.options}{sets}"
 
 
 def _say_plan(found: "Next") -> None:

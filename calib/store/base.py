@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session, object_session
 from sqlalchemy.orm.exc import StaleDataError
 
 from calib.errors import StoreError
-from calib.store.engine import shown, speaking, writing
+from calib.store.engine import is_read_only, shown, speaking, writing
 from calib.store.tables import Base, InstrumentRow, NozzleRow, PrinterRow, SpoolRow
 from calib.store.work_tables import ChangeRow
 
@@ -48,6 +48,12 @@ class StoreBase:
     @contextmanager
     def _write(self) -> Iterator[Session]:
         """Give a session whose changes are all written at its end, or none of them."""
+        if is_read_only(self.engine):
+            raise StoreError(
+                "the store can only be read",
+                where=self.where,
+                mend="look at the rights of the file and its folder, or give another --store",
+            )
         try:
             with speaking(self.engine.url), Session(writing(self.engine)) as session:
                 session.info["by"] = self.by

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from calib.interpret.solve import Context, Solution
+    from calib.model.request import Request
     from calib.plan.steps import Plan, Step
     from calib.profile.events import EventKind
     from calib.readings import Sheet
@@ -145,6 +146,7 @@ class NextStep:
     """One step of what to do next, fitted to the printer, with what it takes."""
 
     step: "Step"
+    request: "Request"
     who: Who
     minutes: float | None = None
     grams: float | None = None
