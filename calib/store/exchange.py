@@ -23,6 +23,7 @@ from calib.store.fields import (  # fmt: skip
     READING,
     SHEET,
     SPOOL,
+    UNDO,
     values,
 )
 from calib.store.tables import (
@@ -119,13 +120,18 @@ def _things(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
         ]
         spools = spools.where(or_(*(SpoolRow.id.in_(ids) for ids in used)))
     for p in session.scalars(printers):
-        yield {"record": "printer", **values(p, PRINTER), "axes": [values(a, AXIS) for a in p.axes]}  # fmt: skip
+        yield _thing("printer", p, PRINTER) | {"axes": [values(a, AXIS) for a in p.axes]}
     for n in session.scalars(nozzles):
-        yield {"record": "nozzle", **values(n, NOZZLE), "printer": n.printer.uid}
+        yield _thing("nozzle", n, NOZZLE) | {"printer": n.printer.uid}
     for s in session.scalars(spools.execution_options(yield_per=AT_ONCE)):
-        yield {"record": "spool", **values(s, SPOOL), "material": s.material.name}
+        yield _thing("spool", s, SPOOL) | {"material": s.material.name}
     for i in session.scalars(select(InstrumentRow).order_by(InstrumentRow.id)):
-        yield {"record": "instrument", **values(i, INSTRUMENT)}
+        yield _thing("instrument", i, INSTRUMENT)
+
+
+def _thing(kind: str, row: Any, names: tuple[str, ...]) -> dict[str, Any]:
+    retired_at = None if row.retired_at is None else _iso(row.retired_at)
+    return {"record": kind, **values(row, names), "retired_at": retired_at}
 
 
 def _sheets(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
@@ -153,17 +159,15 @@ def _some_sheets(session: Session, ids: list[int]) -> Iterator[dict[str, Any]]:
         select(
             CorrectionRow.sheet_id,
             CorrectionRow.kept_at,
-            UndoRow.uid,
-            UndoRow.at,
-            UndoRow.why,
+            UndoRow,
             *names,
         )
         .outerjoin(UndoRow, UndoRow.correction_id == CorrectionRow.id)
         .where(CorrectionRow.sheet_id.in_(ids))
         .order_by(CorrectionRow.id)
     )
-    for sheet_id, kept_at, uid, at, why, *own_values in session.execute(pairs):
-        undone = {"uid": uid, "at": _iso(at), "why": why} if uid else None
+    for sheet_id, kept_at, undo, *own_values in session.execute(pairs):
+        undone = {**values(undo, UNDO), "at": _iso(undo.at)} if undo else None
         own = dict(zip(CORRECTION, own_values, strict=True))
         corrections[sheet_id].append({**own, "kept_at": _iso(kept_at), "undone": undone})
     for s in session.scalars(select(SheetRow).where(SheetRow.id.in_(ids)).order_by(SheetRow.id)):

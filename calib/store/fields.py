@@ -14,17 +14,22 @@ from calib.store.tables import (
     ReadingRow,
     SheetRow,
     SpoolRow,
+    UndoRow,
+    UtcTime,
 )
 
-_LOCAL = ("id", "version", "added_at")  # mean something in this one database only
+_LOCAL = ("id", "version")  # mean something in this one database only
 
 
 def _columns(table: type[Base], *but: str) -> tuple[str, ...]:
-    """Return the columns of a table that say something by themselves: no keys of rows, none of `but`."""
+    """Return the columns of a table that say something by themselves: no keys of rows, none of `but`.
+
+    Times are left out as well: they are written in their own way.
+    """
     return tuple(
         c.key
         for c in table.__table__.columns
-        if not c.foreign_keys and c.key not in (*_LOCAL, *but)
+        if not (c.foreign_keys or isinstance(c.type, UtcTime) or c.key in (*_LOCAL, *but))
     )
 
 
@@ -34,11 +39,11 @@ NOZZLE = _columns(NozzleRow)
 SPOOL = _columns(SpoolRow)
 INSTRUMENT = _columns(InstrumentRow)
 READING = _columns(ReadingRow)
-# Times are written in their own way, and two columns of a sheet follow from the others.
-SHEET = _columns(SheetRow, "keep_key", "sheet_sha256", "kept_at")
-CORRECTION = _columns(CorrectionRow, "kept_at")
-EVENT = _columns(EventRow, "at")
-PLACE = _columns(PlaceRow, "at")
+SHEET = _columns(SheetRow, "keep_key", "sheet_sha256")  # they follow from the others
+CORRECTION = _columns(CorrectionRow)
+UNDO = _columns(UndoRow)
+EVENT = _columns(EventRow)
+PLACE = _columns(PlaceRow)
 
 
 def without_uid(names: tuple[str, ...]) -> tuple[str, ...]:

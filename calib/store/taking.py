@@ -32,6 +32,7 @@ from calib.store.fields import (  # fmt: skip
     READING,
     SHEET,
     SPOOL,
+    UNDO,
 )
 from calib.store.keeping import keep_key, text_sha256
 from calib.store.tables import (
@@ -89,7 +90,7 @@ def _own(r: Mapping[str, Any], names: tuple[str, ...]) -> dict[str, Any]:
 
 def _sheet_values(r: Mapping[str, Any]) -> dict[str, Any]:
     own = {"sheet_sha256": text_sha256(r["sheet_text"]), "kept_at": time_of(r["kept_at"])}
-    return _own(r, SHEET) | own
+    return dict.fromkeys(SHEET) | _own(r, SHEET) | own  # many rows at once need the same columns
 
 
 def _named(row: Any) -> tuple[int, str]:
@@ -221,6 +222,8 @@ class Taking:
             if called in self.decided.same:
                 raise FileError(f"there is no {what} {name!r} here", where="--same", mend="look at its name")  # fmt: skip
             row = made(check_name(what, name))
+            retired_at = r.get("retired_at")
+            row.retired_at = None if retired_at is None else time_of(retired_at)
             self._add(row)
         return row
 
@@ -324,7 +327,7 @@ class Taking:
             row_id = self.corrections[uid]
             if row_id not in self.undone:
                 self.undone.add(row_id)
-                undos.append({"uid": undo["uid"], "correction_id": row_id, "at": time_of(undo["at"]), "why": undo["why"]})  # fmt: skip
+                undos.append({**dict.fromkeys(UNDO), **_own(undo, UNDO), "correction_id": row_id, "at": time_of(undo["at"])})  # fmt: skip
         self._insert(UndoRow, undos, uids=False)
 
     def _insert(
