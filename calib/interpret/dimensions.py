@@ -4,15 +4,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from calib.fit.dimensions import PIECE_SD_MM, PLANES, DimensionsFit, expected_fit
+from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
 from calib.fit.split import refer_to_20c
 from calib.interpret import machine
 from calib.interpret.lengths import (
+    Common,
+    common_of,
     effect_of,
     fitted,
     is_length,
     lengths,
-    shared_by_photos,
     spread_repeats,
     suspects,
     with_residuals,
@@ -21,7 +22,6 @@ from calib.interpret.scales import expansion_of
 from calib.interpret.solve import Context, Finding, Residual
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.estimate import Estimate
-from calib.model.instrument import Instrument
 from calib.readings import Sheet
 from patterns.feature import Feature
 
@@ -54,18 +54,18 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     """Fit the lengths of one piece and judge every setting they inform."""
     readings = lengths(sheet)
     features = [f for f in sheet.piece.features if is_length(f)]
-    caliper = context.instruments["caliper"]
-    shared = shared_by_photos(sheet)
-    result = fitted(features, readings, caliper, shared=shared)
+    common = common_of(sheet, context)
+    caliper = common.caliper
+    result = fitted(features, readings, common)
     travel = any(f.group == "travel" for f in features)
-    judged = _Judged(result, features, caliper, context, travel=travel, part_c=sheet.part_c)
+    judged = _Judged(result, features, common, context, travel=travel, part_c=sheet.part_c)
     corrections = judged.corrections()
     return Finding(
         topic="travel" if travel else "size",
         estimates=result.linear.estimates,
         corrections=tuple(corrections),
         suspects=(
-            *suspects(result, readings, features, caliper, shared),
+            *suspects(result, readings, features, common),
             *spread_repeats(sheet, result, readings, caliper),
         ),
         residuals=tuple(_residuals(result, features)),
@@ -82,17 +82,18 @@ class _Judged:
         self,
         result: DimensionsFit,
         features: Sequence[Feature],
-        caliper: Instrument,
+        common: Common,
         context: Context,
         *,
         travel: bool,
         part_c: float | None,
     ) -> None:
         self.result, self.fit = result, result.linear
-        self.features, self.caliper, self.context, self.travel = features, caliper, context, travel
+        self.features, self.caliper, self.closed = features, common.caliper, common.closed
+        self.context, self.travel = context, travel
         self.part_c = None if travel else part_c
         self.split = machine.explained(
-            _evidence(result), context, caliper, travel=travel, part_c=self.part_c
+            _evidence(result), context, common.caliper, travel=travel, part_c=self.part_c
         )
         # An axis whose readings were all set aside has nothing to say.
         read = {a for r in result.rows for a in features[r.feature].axis}
@@ -149,8 +150,8 @@ class _Judged:
         return found if agree else found[::-1]
 
     def _at_20c(self, scale: Estimate) -> Estimate:
-        """Refer a scale error to 20 degrees C (ISO 1) where the piece's temperature is known."""
-        if self.part_c is None or not self.context.filament:
+        """Refer the scale error of a piece to 20 degrees C (ISO 1)."""
+        if self.travel:
             return scale
         at20, u = refer_to_20c([scale.value], expansion_of(self.context.filament), self.part_c)
         return replace(scale, value=float(at20[0]), u=math.hypot(scale.u, u))
@@ -330,8 +331,8 @@ class _Judged:
         fit = self.fit
         lines = [
             f"Fitted {len(fit.residuals)} lengths with {len(fit.theta)} parameters by generalised least"
-            f" squares; the noise came out {fit.noise_scale:.2f} times what the caliper and a printed"
-            f" piece make one expect ({fit.dof:.0f} degrees of freedom).",
+            f" squares. From feature to feature they scatter by {self.result.scatter_mm:.3f} mm beside"
+            " the caliper's own; all that this may be is averaged over.",
             f"The caliper's permissible error (± {self.caliper.mpe:g} mm) is common to all readings: it"
             " enters as a zero and a scale error that no repeat takes away.",
         ]
@@ -353,7 +354,7 @@ def _residuals(result: DimensionsFit, features: Sequence[Feature]) -> list[Resid
             reading=r.mean,
             fitted=r.mean - res,
             repeats=r.count,
-            u=math.hypot(r.u_reading, PIECE_SD_MM),
+            u=math.hypot(r.u_reading, result.scatter_mm),
         )
         for r, res in with_residuals(result)
     ]
@@ -365,7 +366,6 @@ def _evidence(result: DimensionsFit) -> dict[str, object]:
         "parameters": list(fit.problem.names),
         "values": [float(v) for v in fit.theta],
         "covariance": [[float(c) for c in row] for row in fit.covariance],
-        "noise_scale": fit.noise_scale,
-        "degrees_of_freedom": fit.dof,
+        "scatter_mm": result.scatter_mm,
         "zero_forgotten": result.zero_forgotten,
     }
