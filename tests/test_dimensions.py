@@ -7,14 +7,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from bench.coverage import rates
+from bench.coverage import default_piece, rates, sheet_of
 from calib.fit.dimensions import Shared, expected_fit, fit_dimensions
+from calib.interpret.solve import solve_sheet
 from calib.model.instrument import DEFAULTS, Instrument
 from patterns import registry
 from patterns.feature import Feature, Kind
 from patterns.spec import PrintSetup
 from tests.simulate import Caliper, Printer, readings
-from tests.simulate_world import EQUAL, REAL
+from tests.simulate_world import EQUAL, REAL, Machine, printed
 
 CALIPER = DEFAULTS["caliper"]
 INSIDE_MORE = replace(EQUAL, name="inside 0.05 more", inside_more_mm=(0.05, 0.0))
@@ -73,9 +74,7 @@ def test_intervals_cover_in_worlds_that_share_nothing_with_the_fit(pattern, worl
 def test_what_the_common_term_of_the_caliper_is_worth():
     perfect = replace(CALIPER, mpe=1e-6, jaw_mpe=0.0)
     taken, right = (rates("step-gauge", EQUAL, 150, seed=11, caliper=c)[0] for c in (perfect, None))
-    naive, covers = (
-        sum(t[f"scale_{a}_percent"].covers for a in "xy") / 2 for t in (taken, right)
-    )
+    naive, covers = (sum(t[f"scale_{a}_percent"].covers for a in "xy") / 2 for t in (taken, right))
     assert naive < 0.92 < covers
 
 
@@ -165,6 +164,47 @@ def test_a_caliper_that_was_not_zeroed_is_noticed_and_taken_out():
     assert result.linear["scale_x"].value == pytest.approx(0.002, abs=5e-4)
     assert result.linear["offset_x"].value == pytest.approx(0.1, abs=0.04)
     assert not result.outlying.any()
+
+
+def found_on(pattern, machine, jaws=None, seed=3, **world):
+    """Print one piece on a given printer, solve it, and return its corrections and all its words."""
+    piece = default_piece(pattern)
+    world = replace(EQUAL, straight_mm=0.0, jaws_mm=0.0, **world)
+    one = printed(
+        piece, [f for f in piece.features if f.jaws], world, np.random.default_rng(seed),
+        machine=machine, jaws=jaws,
+    )  # fmt: skip
+    solution = solve_sheet(sheet_of(piece, one))
+    words = " ".join(t for f in solution.findings for t in f.summary)
+    return {c.setting: c for c in solution.corrections}, words
+
+
+@pytest.mark.parametrize("pattern", ["step-gauge", "squareness-frame", "shrink-bar"])
+def test_walls_that_are_off_along_one_axis_alone_are_not_averaged(pattern):
+    play = Machine(outer_mm=(0.06, 0.0), inner_mm=(0.06, 0.0), wall_sd_mm=0.01)
+    corrections, words = found_on(pattern, play)
+    assert corrections["outline_offset_mm"].verdict == "leave"
+    assert "alls that face X stand 0.0" in words
+    assert "along X" in words
+    both = Machine(outer_mm=(0.06, 0.06), inner_mm=(0.06, 0.06), wall_sd_mm=0.01)
+    corrections, words = found_on(pattern, both)
+    assert corrections["outline_offset_mm"].new == pytest.approx(-0.06, abs=0.012)
+    assert "face X" not in words
+
+
+def test_what_both_axes_have_in_common_is_set_although_one_has_more():
+    corrections, words = found_on("step-gauge", Machine(outer_mm=(0.15, 0.08), wall_sd_mm=0.01))
+    assert corrections["outline_offset_mm"].new == pytest.approx(-0.08, abs=0.015)
+    assert corrections["outline_offset_mm"].verdict == "apply"
+    assert "along X" in words
+
+
+def test_inside_lengths_that_close_more_are_left_to_holes():
+    corrections, words = found_on(
+        "step-gauge", Machine(outer_mm=(0.0, 0.0), inner_mm=(0.06, 0.06), wall_sd_mm=0.01)
+    )
+    assert corrections["outline_offset_mm"].verdict == "leave"
+    assert "for holes to correct" in words
 
 
 def test_a_blunder_is_set_aside_and_the_rest_stands():

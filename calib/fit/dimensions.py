@@ -40,9 +40,9 @@ __all__ = [
 
 #: Deviation of one feature from the piece's own straight line: studies on printed pieces give 0.01
 #: to 0.04 mm, common practice, no source.
-PIECE = Scatter(typical=0.02)
+PIECE = Scatter(typical=0.018, log_sd=0.5)
 #: The same of a carriage that is sent to a place and measured there.
-TRAVEL = Scatter(typical=0.012)
+TRAVEL = Scatter(typical=0.01, log_sd=0.6)
 
 _FORGOTTEN_ZERO_SD_MM = 0.5
 _STEPS = 3  # Gauss-Newton steps: |A d| is nearly linear
@@ -130,9 +130,7 @@ def fit_dimensions(
     singles = table_of(which, value, caliper, stated_u)
     model = model_of(features, singles, caliper, shared or Shared(), closed)
     wide = model if closed else model.with_prior("zero", _FORGOTTEN_ZERO_SD_MM)
-    aside = (
-        _set_aside(wide, singles, scatter) if robust else np.zeros(len(value), dtype=bool)
-    )
+    aside = _set_aside(wide, singles, scatter) if robust else np.zeros(len(value), dtype=bool)
     table = singles.kept(~aside).averaged()
     forgotten = _zero_forgotten(wide, table, caliper, closed, scatter)
     linear, seen = _gauss_newton(wide if forgotten else model, table, scatter)

@@ -295,7 +295,7 @@ def _of_caliper(
 
 
 def unseen_zero(caliper: Instrument) -> float:
-    """Standard uncertainty of a zero that nobody looked at, in the caliper's unit."""
+    """Return the standard uncertainty of a zero that nobody looked at, in the caliper's unit."""
     return float(np.hypot(caliper.u_zero, _NOT_LOOKED_AT_MM))
 
 

@@ -18,6 +18,7 @@ from calib.interpret.lengths import (
     suspects,
     with_residuals,
 )
+from calib.interpret.outlines import outline_correction, outline_summary
 from calib.interpret.scales import expansion_of
 from calib.interpret.solve import Context, Finding, Residual
 from calib.model.correction import Correction, Scope, Verdict, judge
@@ -104,7 +105,7 @@ class _Judged:
         found: list[Correction] = []
         for axis in self.axes:
             found += self._scale(axis)
-        found += self._offset()
+        found += outline_correction(self.fit, self.context, closed=self.closed is not None)
         for plane in PLANES:
             found += self._skew(plane)
         return found + self._squeeze()
@@ -213,40 +214,6 @@ class _Judged:
             f" (brings it to about ± {100 * u.expanded():.2f} %)"
         )
 
-    def _offset(self) -> list[Correction]:
-        names = [n for n in ("offset_x", "offset_y") if n in self.fit]
-        if not names:
-            return []
-        # Each of the two walls of a length moves by half of the offset.
-        share = 1.0 / (2 * len(names))
-        error = self.fit.combine(dict.fromkeys(names, share), "outline_offset", "mm")
-        if error.from_data < 0.5:
-            return []  # one kind of length only: offset and scale can't be told apart
-        verdict = judge(error, _OFFSET_STEP_MM, _WANTED_OFFSET_MM)
-        old = self.context.now.get("outline_offset_mm", 0.0)
-        way = "outward" if error.value > 0 else "inward"
-        size = f"every wall stands {abs(error.value):.3f} mm too far {way} (± {error.expanded():.3f} mm)"
-        reasons = {
-            Verdict.APPLY: f"{size}, whatever the length, so it is not a scale error",
-            Verdict.LEAVE: f"{size}: not distinguishable from zero, leave it alone",
-            Verdict.PRINT_AGAIN: f"{size}: read the inside and outside lengths three times each",
-        }
-        return [
-            Correction(
-                setting="outline_offset_mm",
-                old=old,
-                new=old - error.value,
-                u_new=error.u,
-                unit="mm",
-                error=error,
-                verdict=verdict,
-                scope=Scope.NOZZLE,
-                evidence="outside against inside lengths on "
-                + " and ".join(n[-1].upper() for n in names),
-                reason=reasons[verdict],
-            )
-        ]
-
     def _skew(self, plane: str) -> list[Correction]:
         name = f"skew_{plane.lower()}"
         if name not in self.fit:
@@ -314,11 +281,16 @@ class _Judged:
         lines = []
         if self.result.zero_forgotten:
             zero = self.fit["zero"]
+            shown = (
+                f"it shows {self.closed.shown_mm:+.2f} mm with closed jaws"
+                if self.closed
+                else f"it reads {zero.value:+.2f} mm (± {zero.expanded():.2f}) on everything"
+            )
             lines.append(
-                f"The caliper was not zeroed: it reads {zero.value:+.2f} mm (± {zero.expanded():.2f})"
-                " on everything. That is taken out below; zero it and keep it so."
+                f"The caliper was not zeroed: {shown}. That is taken out below; zero it and keep it so."
             )
         lines += self.split.short
+        lines += outline_summary(self.fit)
         changed = {c.setting[6:7].upper() for c in corrections
                    if c.verdict is Verdict.APPLY and c.setting.startswith("scale_")}  # fmt: skip
         if changed:
