@@ -18,6 +18,7 @@ from calib.commands.show import (
     change,
     half_width,
     place_lines,
+    request_lines,
     say,
     say_table,
 )
@@ -25,6 +26,7 @@ from calib.errors import StoreError
 from calib.model.correction import Verdict
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.model.place import Place, in_files
+from calib.model.setting import label
 
 if TYPE_CHECKING:
     from calib.interpret.solve import Context, Solution
@@ -233,8 +235,10 @@ def again_lines(kept: Sequence["KeptCorrection"]) -> list[str]:
     names: dict[str, list[str]] = {}
     for k in kept:
         if k.correction.verdict == "print again":
-            names.setdefault(k.correction.reason, []).append(k.correction.setting)
-    return [f"{', '.join(settings)}: {reason}" for reason, settings in names.items()]
+            names.setdefault(k.correction.reason, []).append(label(k.correction.setting))
+    lines = [f"{', '.join(settings)}: {reason}" for reason, settings in names.items()]
+    again = (k.correction for k in kept if k.correction.verdict == "print again")
+    return lines + request_lines(r for c in again for r in c.requests)
 
 
 def _row(k: "KeptCorrection") -> tuple[str, ...]:
