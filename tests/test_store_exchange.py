@@ -109,9 +109,9 @@ def test_an_export_of_the_first_version_is_taken_in(store, tmp_path):
     fill_one = [r for r in keep_and_list(store) if r["record"] != "place"]
     assert fill_one[0]["schema_version"] == 3
     fill_one[0]["schema_version"] = 1
-    for correction in (c for r in fill_one for c in r.get("corrections", ())):
-        del correction["requests"]
-        correction["reason"] = "too uncertain: truebead make weigh-block"
+    for kept in (c for r in fill_one for c in r.get("corrections", ())):
+        del kept["requests"]
+        kept["reason"] = "too uncertain: truebead make weigh-block"
     path = tmp_path / "old.json"
     path.write_text(json.dumps(fill_one), encoding="utf-8")
     with open_store(str(tmp_path / "other.sqlite")) as other:
