@@ -159,6 +159,7 @@ def _changes(chosen: "list[Correction]") -> list[str]:
             lines.append(f"  or, not both: {_change(other)}")
             said.add(other.setting)
         lines.append(f"    {c.reason}; from {c.evidence}.")
+    lines += [f"  {t}" for t in request_lines(r for c in chosen for r in c.requests)]
     return lines
 
 

@@ -68,7 +68,6 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         summary=tuple(judged.summary(corrections)),
         why=tuple(judged.why()),
         evidence=_evidence(result),
-        requests=judged.requests(corrections),
     )
 
 
@@ -122,8 +121,7 @@ class _Judged:
         if axis in self.split.far_off:
             verdict, reason = self._far_off(axis, error, verdict)
         both = bool(steps) and not self.travel
-        again = verdict is Verdict.PRINT_AGAIN and axis not in self.split.far_off
-        requests = self._what_would_settle(axis) if again else ()
+        requests = self._requests(axis, verdict)
 
         def correction(name: str, unit: str, old: float, scope: Scope, other: str) -> Correction:
             new = old / (1 + error.value / 100)
@@ -201,6 +199,14 @@ class _Judged:
         more = "; measure a longer travel, or use a dial gauge" if self.travel else ""
         return f"{size}: too uncertain for {self.wanted_percent:.2g} %{more}"
 
+    def _requests(self, axis: str, verdict: Verdict) -> tuple[Request, ...]:
+        """Return a longer piece where the size is uncertain, and what tells whose a sure error is."""
+        if verdict is Verdict.PRINT_AGAIN and axis not in self.split.far_off:
+            return self._what_would_settle(axis)
+        if verdict is Verdict.APPLY and not self.travel:
+            return machine.travel_requests(self.split, [axis], self.context, self.setup)
+        return ()
+
     def _what_would_settle(self, axis: str) -> tuple[Request, ...]:
         """Return a longer piece that the printer can build, with what it would bring."""
         settles = (f"scale_{axis.lower()}_percent",)
@@ -223,12 +229,6 @@ class _Judged:
         u = expected_fit(features, self.caliper)[f"scale_{axis.lower()}"]
         half = f"± {100 * u.expanded():.2f} %"
         return replace(request, why=f"print a longer piece, which brings it to about {half}")
-
-    def requests(self, corrections: list[Correction]) -> tuple[Request, ...]:
-        """Return what would tell the machine from the filament, where the size is to be changed."""
-        changed = _changed_axes(corrections)
-        axes = [a for a in self.axes if a in changed]
-        return machine.travel_requests(self.split, axes, self.context, self.setup)
 
     def _offset(self) -> list[Correction]:
         names = [n for n in ("offset_x", "offset_y") if n in self.fit]
