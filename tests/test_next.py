@@ -9,14 +9,14 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli import build_app
-from calib.commands.next import command_of
-from calib.commands.profile import history_lines, stale_lines
 from calib.errors import StoreError
 from calib.model.correction import Scope, Verdict
 from calib.model.request import Request, fitting, joined, refusal
 from calib.plan.cost import piece_cost
 from calib.plan.steps import plan
 from calib.profile.events import Happened, why_stale
+from calib.report.kept_words import history_lines, stale_lines
+from calib.report.next_words import command_of
 from calib.store import open_store
 from calib.store.records import Spool
 from calib.workshop.results import NextStep, Who
