@@ -3,12 +3,10 @@
 from calib.fit.linear import LinearFit
 from calib.interpret.common import plus_minus
 from calib.interpret.solve import Context
-from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.model.correction import Correction, Verdict, judge
 from calib.model.estimate import Estimate
+from calib.model.setting import setting
 
-#: Smallest change worth setting, and what is good enough: common practice, no source.
-_STEP_MM = 0.01
-_WANTED_MM = 0.05
 #: How surely X and Y must differ before they are told apart, and by how much at least.
 _SURE = 0.99
 _DIFFER_MM = 0.02
@@ -24,6 +22,7 @@ def outline_correction(fit: LinearFit, context: Context, *, closed: bool) -> lis
     closed : bool
         Whether the caliper's closed jaws were looked at.
     """
+    offset = setting("outline_offset_mm")
     axes = [a for a in "xy" if f"offset_{a}" in fit]
     if not axes:
         return []
@@ -33,23 +32,23 @@ def outline_correction(fit: LinearFit, context: Context, *, closed: bool) -> lis
     error = fit.combine({f"offset_{a}": share for a in axes}, "outline_offset", "mm")
     if error.from_data < 0.5:
         return []  # one kind of length only: offset and scale can't be told apart
-    verdict = judge(error, _STEP_MM, _WANTED_MM)
+    verdict = judge(error, offset.step, offset.wanted)
     reason = _reason(error, verdict, closed=closed)
     if differ(fit):
         error = _in_common(walls, error)
-        verdict = judge(error, _STEP_MM, _WANTED_MM)
+        verdict = judge(error, offset.step, offset.wanted)
         reason = _unequal(walls, verdict)
-    old = context.now.get("outline_offset_mm", 0.0)
+    old = context.now.get(offset.name, 0.0)
     return [
         Correction(
-            setting="outline_offset_mm",
+            setting=offset.name,
             old=old,
             new=old - error.value,
             u_new=error.u,
             unit="mm",
             error=error,
             verdict=verdict,
-            scope=Scope.NOZZLE,
+            scope=offset.scope,
             evidence="outside lengths on " + " and ".join(a.upper() for a in axes),
             reason=reason,
         )
