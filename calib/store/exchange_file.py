@@ -14,7 +14,7 @@ from calib.errors import FileError
 from calib.files import replacing
 
 #: Version 2 added the records of where settings take effect; older ones are read as they are.
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 _CHUNK = 1 << 18
 _LARGEST_NUMBER = 1e300  # beyond it whole numbers are none that a database holds

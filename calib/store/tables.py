@@ -56,7 +56,9 @@ class ShownText(TypeDecorator[str]):
 class Base(DeclarativeBase):
     """Base of all tables."""
 
-    type_annotation_map = {datetime: UtcTime, dict[str, Any]: JSON, str: ShownText}  # noqa: RUF012 - SQLAlchemy's way
+    type_annotation_map = {  # noqa: RUF012 - SQLAlchemy's way
+        datetime: UtcTime, dict[str, Any]: JSON, list[Any]: JSON, str: ShownText,
+    }  # fmt: skip
 
 
 class PrinterRow(Base):
@@ -235,6 +237,7 @@ class CorrectionRow(Base):
     evidence: Mapped[str]
     reason: Mapped[str]
     instead_of: Mapped[str]
+    requests: Mapped[list[Any]] = mapped_column(server_default="[]")
     chosen: Mapped[bool]
     kept_at: Mapped[datetime] = mapped_column(default=now)
     by_version: Mapped[str]

@@ -35,6 +35,7 @@ from calib.store.fields import (  # fmt: skip
     UNDO,
 )
 from calib.store.keeping import keep_key, text_sha256
+from calib.store.old_reasons import parted
 from calib.store.tables import (
     AxisRow,
     CorrectionRow,
@@ -318,7 +319,7 @@ class Taking:
                 self.done.count("corrections", is_new=is_new)
                 if is_new:
                     own = {"sheet_id": self.sheets[r["uid"]], "kept_at": time_of(c["kept_at"])}
-                    rows.append(_own(c, CORRECTION) | own | used)
+                    rows.append(_own(c, CORRECTION) | _asked(c) | own | used)
                 if c["undone"]:
                     undone.append((c["uid"], c["undone"]))
         self.corrections |= self._insert(CorrectionRow, rows)
@@ -374,3 +375,11 @@ class Taking:
         if is_new:
             seen.add(r["uid"])
             self._add(table(**_own(r, names), at=time_of(r["at"]), **used))
+
+
+def _asked(correction: Mapping[str, Any]) -> dict[str, Any]:
+    """Return reason and requests; an older export has the request as a command in its reason."""
+    if "requests" in correction:
+        return {}
+    reason, requests = parted(correction["reason"], correction["setting"])
+    return {"reason": reason, "requests": requests}
