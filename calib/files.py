@@ -1,12 +1,23 @@
-"""Write files whole or not at all: a temporary file beside the target, fsync, then one rename."""
+"""Write files whole or not at all: a draft beside the target, fsync, then one rename. The one place that does.
+
+A draft is locked as long as its writer lives. What a kill or a power cut left behind is not locked any
+more, and the next write into the same folder takes it away.
+"""
 
 import contextlib
 import errno
 import os
 import secrets
+from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO, cast
 
 from calib.errors import FileError
+
+try:
+    import fcntl
+except ImportError:  # not a POSIX system: drafts go unlocked, and are swept by age
+    fcntl = None  # type: ignore[assignment]
 
 _MENDS = {
     errno.ENOSPC: ("the disk is full", "make room and run it again; nothing was changed"),
@@ -19,6 +30,12 @@ _MENDS = {
     errno.EISDIR: ("that is a folder, not a file", "give the name of a file"),
     errno.ENAMETOOLONG: ("the name is too long", "use a shorter name"),
 }
+
+#: What is entered when a file is whole and left when it has its place; see `replacing`.
+Around = contextlib.AbstractContextManager[object] | None
+
+_DRAFT = ".truebead-*.part"
+_ORPHAN_AFTER_S = 86_400.0  # where drafts can't be locked
 
 
 def write_atomic(path: Path | str, data: bytes | str, *, force: bool = False) -> Path:
@@ -41,63 +58,137 @@ def write_atomic(path: Path | str, data: bytes | str, *, force: bool = False) ->
     Raises
     ------
     FileError
+        See `replacing`.
+    """
+    with replacing(path, force=force) as out:
+        out.write(data.encode("utf-8") if isinstance(data, str) else data)
+    return Path(path)
+
+
+@contextlib.contextmanager
+def replacing(
+    path: Path | str,
+    *,
+    force: bool = False,
+    around: Around = None,
+) -> Iterator[BinaryIO]:
+    """Give a draft beside `path` to write to; it takes its place only if all goes well.
+
+    The draft's own path is the stream's `name`, for libraries that write to paths only.
+
+    Parameters
+    ----------
+    path, force
+        As in `write_atomic`.
+    around : context manager, optional
+        Entered when the draft is whole, left when it has its place: what must happen with the file or
+        not at all, such as a record of it in a database.
+
+    Raises
+    ------
+    FileError
         The file is there and `force` is not given, the folder is missing, the disk is full or
         read-only, or writing is not permitted. Whatever was there before is still whole.
     """
-    content = data.encode("utf-8") if isinstance(data, str) else data
     given = Path(path)
     try:
-        target = given.resolve()
-        if target.is_dir():
-            raise IsADirectoryError(errno.EISDIR, "is a folder")
-        if not force and target.exists():
-            raise FileExistsError(errno.EEXIST, "is there")
-        temporary = _write_beside(target, content)
-        try:
-            _put_in_place(temporary, target, force=force)
-        finally:
-            with contextlib.suppress(OSError):
-                temporary.unlink()
+        target = _checked(given, force=force)
+        _sweep(target.parent)
+        with _draft_beside(target) as out:
+            yield out
+            out.flush()
+            os.fsync(out.fileno())
+            with around or contextlib.nullcontext():
+                _put_in_place(Path(out.name), target, force=force)
         _sync_folder(target.parent)
     except FileExistsError:
         raise FileError(
             "the file is there already", where=str(given), mend="add --force to replace it"
         ) from None
-    except (OSError, ValueError, RuntimeError) as err:  # ValueError: a null character in the path
+    except OSError as err:
         raise _as_file_error(given, err) from err
-    return given
 
 
-def _write_beside(target: Path, content: bytes) -> Path:
-    temporary = target.with_name(f".{secrets.token_hex(6)}.part")
+def _checked(given: Path, *, force: bool) -> Path:
+    """Return the file that is meant, links followed; refuse what can't or may not be written."""
     try:
-        # Not tempfile: its files are private (0600), ours get the permissions of any new file.
-        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o666)
-        with os.fdopen(handle, "wb") as out:
-            out.write(content)
-            out.flush()
-            os.fsync(out.fileno())
-    except BaseException:  # a keyboard interrupt as well: leave no litter
+        target = given.resolve()
+        is_there, is_folder = target.exists(), target.is_dir()
+    except (
+        ValueError,
+        RuntimeError,
+    ) as err:  # a null character, half of a pair of surrogates, a ring of links
+        raise _as_file_error(given, err) from err
+    if is_folder:
+        raise IsADirectoryError(errno.EISDIR, "is a folder")
+    if is_there and not force:
+        raise FileExistsError(errno.EEXIST, "is there")
+    return target
+
+
+@contextlib.contextmanager
+def _draft_beside(target: Path) -> Iterator[BinaryIO]:
+    """Open a locked draft; whatever happens, a keyboard interrupt too, no litter is left."""
+    draft = target.with_name(_DRAFT.replace("*", secrets.token_hex(6)))
+    try:
+        with open(draft, "r+b", opener=_open_locked) as out:
+            yield cast(BinaryIO, out)
+    finally:
         with contextlib.suppress(OSError):
-            temporary.unlink()
-        raise
-    return temporary
+            draft.unlink()
 
 
-def _put_in_place(temporary: Path, target: Path, *, force: bool) -> None:
+def _open_locked(draft: str, _flags: int) -> int:
+    """Make a draft and lock it; again where another process swept it before it was locked."""
+    while True:
+        # Not tempfile: its files are private (0600), ours get the permissions of any new file.
+        handle = os.open(draft, os.O_RDWR | os.O_CREAT | os.O_EXCL | _BINARY, 0o666)
+        if fcntl is None:
+            return handle
+        with contextlib.suppress(OSError):  # a file system without locks
+            fcntl.flock(handle, fcntl.LOCK_EX)
+        if os.fstat(handle).st_nlink:
+            return handle
+        os.close(handle)
+
+
+_BINARY = getattr(os, "O_BINARY", 0)  # only one family of systems has it
+
+
+def _sweep(folder: Path) -> None:
+    """Take away drafts whose writers are no more."""
+    with contextlib.suppress(OSError):
+        for left in folder.glob(_DRAFT):
+            with contextlib.suppress(OSError):
+                _take_away(left)
+
+
+def _take_away(left: Path) -> None:
+    if fcntl is None:
+        import time
+
+        if time.time() - left.stat().st_mtime > _ORPHAN_AFTER_S:
+            left.unlink()
+        return
+    with left.open("rb") as stream:
+        fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)  # fails while its writer lives
+        left.unlink()
+
+
+def _put_in_place(draft: Path, target: Path, *, force: bool) -> None:
     if force:
         with contextlib.suppress(OSError):
-            os.chmod(temporary, target.stat().st_mode & 0o7777)
-        os.replace(temporary, target)
+            os.chmod(draft, target.stat().st_mode & 0o7777)
+        os.replace(draft, target)
         return
     try:
-        os.link(temporary, target)  # fails if another process made the file meanwhile
+        os.link(draft, target)  # fails if another process made the file meanwhile
     except FileExistsError:
         raise
     except OSError:  # a file system without links, such as a memory card's
         if target.exists():
             raise FileExistsError(errno.EEXIST, "is there") from None
-        os.replace(temporary, target)
+        os.replace(draft, target)
 
 
 def _sync_folder(folder: Path) -> None:
@@ -108,6 +199,36 @@ def _sync_folder(folder: Path) -> None:
             os.fsync(handle)
         finally:
             os.close(handle)
+
+
+def keep_beside(path: Path) -> Path:
+    """Keep what a file holds beside it, under its own name with the next free number.
+
+    The file itself stays until it is replaced. ``sheet.csv`` is kept as ``sheet.1.csv``, then
+    ``sheet.2.csv``; nothing is ever replaced.
+
+    Raises
+    ------
+    FileError
+        The file can't be read, or its folder not be written to.
+    """
+    number = 0
+    while True:
+        number += 1
+        aside = path.with_name(f"{path.stem}.{number}{path.suffix}")
+        try:
+            os.link(path, aside, follow_symlinks=True)
+        except FileExistsError:
+            continue
+        except OSError:  # a file system without links
+            if aside.exists():
+                continue
+            try:
+                data = path.read_bytes()
+            except OSError as err:
+                raise FileError(f"can't be read ({err.strerror})", where=str(path)) from err
+            write_atomic(aside, data)
+        return aside
 
 
 def _as_file_error(path: Path, err: Exception) -> FileError:

@@ -152,7 +152,7 @@ def test_scale_and_steps_found_one_after_the_other_are_both_needed(lamp, tmp_pat
         (["lamp.gcode", "--flow", "98", "--hot-end-max", "200"], "sets the hot end to 215 degC"),
         (["lamp.gcode", "--flow", "98", "--out", "lamp.gcode", "--force"], "replace its source"),
         (["lamp.gcode", "--flow", "98", "--out", "other.stl"], "is a .gcode like its source"),
-        (["lamp.gcode", "--flow", "98", "--out", "nowhere/x.gcode"], "can't write it"),
+        (["lamp.gcode", "--flow", "98", "--out", "nowhere/x.gcode"], "the folder does not exist"),
         (["ring.stl", "--flow", "98"], "--flow: only a sliced file can take this"),
         (["ring.stl", "--scale-x", "101", "--check"], "--check: only a sliced file"),
         (["notes.txt", "--scale-x", "101"], "files named *.txt can't be corrected"),

@@ -9,7 +9,6 @@ import pytest
 from calib.apply.applied import for_file, with_places
 from calib.apply.linear import IDENTITY, Skew, correction_matrix
 from calib.apply.values import (
-    PHYSICAL_NAMES,
     Value,
     steps_line,
     table,
@@ -75,12 +74,6 @@ def test_a_card_of_nothing_or_of_too_much_is_refused():
         values_card([], title="x")
     with pytest.raises(BadInput, match="too many values"):
         values_card([HEAT] * 400, title="x")
-
-
-def test_every_setting_a_file_can_take_has_a_physical_name():
-    from calib.model.place import GCODE_SETTINGS
-
-    assert set(GCODE_SETTINGS) <= set(PHYSICAL_NAMES)
 
 
 def test_a_model_takes_scale_and_skew_and_gcode_the_flow_too():

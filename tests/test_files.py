@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from calib.errors import FileError
-from calib.files import write_atomic
+from calib.files import keep_beside, write_atomic
 
 
 def test_writes_text_and_bytes_as_given(tmp_path: Path) -> None:
@@ -124,7 +124,7 @@ def test_a_kill_leaves_the_old_or_the_new_file_whole(tmp_path: Path) -> None:
     program = textwrap.dedent(
         """
         import itertools, sys
-        from calib.files import write_atomic
+        from calib.files import keep_beside, write_atomic
         for n in itertools.count():
             write_atomic(sys.argv[1], str(n % 10) * 3_000_000, force=True)
             print(n, flush=True)
@@ -144,3 +144,47 @@ def test_a_kill_leaves_the_old_or_the_new_file_whole(tmp_path: Path) -> None:
         text = path.read_text(encoding="utf-8")
         assert len(text) == 3_000_000
         assert len(set(text)) == 1
+
+
+def test_the_next_write_clears_what_a_kill_left_and_leaves_who_still_writes_alone(
+    tmp_path: Path,
+) -> None:
+    program = textwrap.dedent(
+        """
+        import sys, time
+        from calib.files import replacing
+        with replacing(sys.argv[1]) as out:
+            print(out.name, flush=True)
+            time.sleep(600)
+        """
+    )
+    writers = [
+        subprocess.Popen(
+            [sys.executable, "-c", program, str(tmp_path / name)], stdout=subprocess.PIPE, text=True
+        )
+        for name in ("killed", "alive")
+    ]
+    drafts = [Path(w.stdout.readline().strip()) for w in writers if w.stdout]
+    writers[0].kill()
+    writers[0].communicate()
+    assert all(d.exists() for d in drafts)
+    write_atomic(tmp_path / "other", "x")
+    assert [d.exists() for d in drafts] == [False, True]
+    writers[1].kill()
+    writers[1].communicate()
+    write_atomic(tmp_path / "third", "x")
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["other", "third"]
+
+
+def test_what_is_kept_beside_never_replaces_anything(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.csv"
+    (tmp_path / "sheet.2.csv").write_text("theirs", encoding="utf-8")
+    kept = []
+    for text in ("a", "b"):
+        write_atomic(path, text, force=True)
+        kept.append(keep_beside(path).name)
+    assert kept == ["sheet.1.csv", "sheet.3.csv"]
+    found = {p.name: p.read_text(encoding="utf-8") for p in tmp_path.iterdir()}
+    assert found == {
+        "sheet.csv": "b", "sheet.1.csv": "a", "sheet.2.csv": "theirs", "sheet.3.csv": "b",
+    }  # fmt: skip

@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 
 from calib.errors import BadInput
 from calib.model.correction import Scope, Verdict
+from calib.model.setting import TOPICS, topic_of
 from calib.plan.steps import GOALS, plan
 from calib.profile.drift import alarm, individuals
-from calib.profile.events import EVENTS, TOPICS, Happened, events_table, topic_of, why_stale
+from calib.profile.events import EVENTS, Happened, events_table, why_stale
 from calib.profile.tolerance import part_tolerance
 from calib.store import open_store
 from calib.store.records import Nozzle, Spool
@@ -141,7 +142,7 @@ def test_what_goes_stale():
     assert stale("flow_percent", "drive-changed", axis="E")
     assert stale("flow_percent", "stored-damp", printer="lantern", spool="white-1")
     assert not stale("scale_x_percent", "stored-damp")
-    assert not stale("shrinkage_percent", "assembled")
+    assert not stale("shrinkage_xy_percent", "assembled")
     assert stale("scale_x_percent", "assembled")
 
 
@@ -152,7 +153,7 @@ def test_an_event_of_another_nozzle_or_spool_touches_only_what_they_share():
 
     assert not after("flow_percent", "nozzle-changed", printer="lantern", nozzle="wide")
     assert after("flow_percent", "nozzle-changed", printer="lantern", nozzle="brass")
-    assert after("bed_tilt_x_mm", "nozzle-changed", printer="lantern", nozzle="wide")
+    assert after("level_front_left_turns", "nozzle-changed", printer="lantern", nozzle="wide")
     assert not after("hot_end_c", "stored-damp", spool="green")
     assert after("hot_end_c", "stored-damp", spool="white-1")
 
@@ -179,7 +180,7 @@ def pieces(store, goal="all", spool="white-1", nozzle="brass", **kwargs):
 def settled(store, *, piece_id="p", spool="white-1", nozzle="brass", but=()):
     """Keep a good value for every topic."""
     values = [
-        correction("bed_tilt_x_mm", 0.0, 0.0, u=0.02, scope=Scope.PRINTER),
+        correction("level_front_left_turns", 0.0, 0.0, u=0.02, scope=Scope.PRINTER),
         correction("first_layer_gap_mm", 0.01, 0.0, u=0.02, scope=Scope.PRINTER),
         correction("skew_xy_deg", 0.05, 0.0, u=0.02, scope=Scope.PRINTER),
         correction("hot_end_c", 210.0, 200.0, u=3.0),
@@ -190,7 +191,7 @@ def settled(store, *, piece_id="p", spool="white-1", nozzle="brass", but=()):
         correction("scale_z_percent", 99.7, 100.0, u=0.03),
         correction("outline_offset_mm", -0.05, 0.0, u=0.01, scope=Scope.NOZZLE),
         correction("hole_oversize_mm", 0.1, 0.0, u=0.02),
-        correction("clearance_slide_mm", 0.25, None, u=0.02),
+        correction("clearance_slide_round_mm", 0.25, None, u=0.02),
         correction("overhang_limit_deg", 55.0, None, u=1.5),
         correction("bridge_limit_mm", 40.0, None, u=2.0),
     ]

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from calib.apply.linear import Matrix, Row, Skew, correction_matrix
 from calib.apply.values import Value
 from calib.errors import BadInput
-from calib.model.place import GCODE_SETTINGS, MODEL_SETTINGS, SCALES, SKEWS, Place, check_place
+from calib.model.place import Place, check_place, settings_in
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +55,8 @@ def for_file(values: Iterable[Value], *, gcode: bool) -> Needed:
         else:
             used.append(v)
     number = {v.setting: v.new for v in used}
-    fx, fy, fz = (number.get(s, 100.0) / 100.0 for s in SCALES)
-    skew = Skew(*(number.get(s, 0.0) for s in SKEWS))
+    fx, fy, fz = (number.get(f"scale_{a}_percent", 100.0) / 100.0 for a in "xyz")
+    skew = Skew(*(number.get(f"skew_{plane}_deg", 0.0) for plane in ("xy", "xz", "yz")))
     return Needed((fx, fy, fz), skew, _flow(used), tuple(used), tuple(left_out))
 
 
@@ -64,7 +64,7 @@ def _why_not(v: Value, here: Place) -> str:
     """Say why a correction is not put into a file; empty where it is."""
     if v.place == Place.DRAWING:
         return "a number to draw parts with"
-    if v.setting not in (GCODE_SETTINGS if here is Place.GCODE else MODEL_SETTINGS):
+    if v.setting not in settings_in(here):
         return f"{'' if v.is_set else 'to be '}set in the printer or the slicing settings"
     if v.place == Place.PRINTER:
         more = "" if v.said else f"; to have it in the file instead: --in-{here} {v.setting}"

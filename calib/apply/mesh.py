@@ -7,11 +7,11 @@ from typing import BinaryIO, Protocol
 
 import numpy as np
 
-from calib.apply.files import replaced
 from calib.apply.linear import Matrix, is_identity
 from calib.apply.points import MARK, Moved, map_normals, map_points, refuse_marked
 from calib.apply.stl_text import map_text
 from calib.errors import FileError
+from calib.files import Around, replacing
 
 #: One triangle of a binary STL: normal, three corners, two bytes that some programs use for colour.
 TRIANGLE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
@@ -19,7 +19,9 @@ TRIANGLE = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribu
 _CHUNK = 32768
 
 
-def map_stl(source: Path, target: Path, matrix: Matrix, *, again: bool = False) -> Moved:
+def map_stl(
+    source: Path, target: Path, matrix: Matrix, *, again: bool = False, around: Around = None
+) -> Moved:
     """Write a mapped copy of an STL file, binary or text as it was.
 
     Parameters
@@ -28,6 +30,8 @@ def map_stl(source: Path, target: Path, matrix: Matrix, *, again: bool = False) 
         New point = matrix times old point (column vectors), about the origin of the file.
     again : bool
         Whether a model that says it was corrected before may be corrected once more.
+    around : context manager, optional
+        See `calib.files.replacing`.
 
     Returns
     -------
@@ -46,7 +50,7 @@ def map_stl(source: Path, target: Path, matrix: Matrix, *, again: bool = False) 
     with stream:
         size = os.fstat(stream.fileno()).st_size
         convert = _kind(stream, size, source.name)
-        with replaced(target) as out:
+        with replacing(target, force=True, around=around) as out:
             return convert(stream, out, matrix, source.name, again=again)
 
 

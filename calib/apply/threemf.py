@@ -18,10 +18,10 @@ from typing import IO
 import numpy as np
 import numpy.typing as npt
 
-from calib.apply.files import replaced
 from calib.apply.linear import Matrix, is_identity
 from calib.apply.points import MARK, Extent, Moved, refuse_marked
-from calib.errors import FileError
+from calib.errors import BadInput, FileError
+from calib.files import Around, replacing
 
 F64 = npt.NDArray[np.float64]
 
@@ -70,7 +70,9 @@ class _Part:
     items: list[_Item] = field(default_factory=list)
 
 
-def map_3mf(source: Path, target: Path, matrix: Matrix, *, again: bool = False) -> Moved:
+def map_3mf(
+    source: Path, target: Path, matrix: Matrix, *, again: bool = False, around: Around = None
+) -> Moved:
     """Write a mapped copy of a 3MF file.
 
     Parameters
@@ -80,6 +82,8 @@ def map_3mf(source: Path, target: Path, matrix: Matrix, *, again: bool = False) 
     again : bool
         Whether a model that says it was corrected before may be corrected once more. It says so in
         the comment of its package, which the parts and their readers know nothing of.
+    around : context manager, optional
+        See `calib.files.replacing`.
 
     Returns
     -------
@@ -95,10 +99,10 @@ def map_3mf(source: Path, target: Path, matrix: Matrix, *, again: bool = False) 
         with zipfile.ZipFile(source) as package:
             if not is_identity(matrix):
                 refuse_marked(package.comment, source.name, again=again)
-            return _map_package(package, target, matrix, source.name)
+            return _map_package(package, target, matrix, source.name, around)
     except OSError as err:
         raise FileError(f"can't read it ({err.strerror or err})", where=str(source)) from err
-    except FileError:
+    except BadInput:
         raise
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, ValueError) as err:
         raise FileError(
@@ -108,7 +112,9 @@ def map_3mf(source: Path, target: Path, matrix: Matrix, *, again: bool = False) 
         raise FileError(str(err), where=source.name, mend="save it without a password") from err
 
 
-def _map_package(package: zipfile.ZipFile, target: Path, matrix: Matrix, name: str) -> Moved:
+def _map_package(
+    package: zipfile.ZipFile, target: Path, matrix: Matrix, name: str, around: Around
+) -> Moved:
     entries = _checked_entries(package, name)
     root = _root(package, entries, name)
     parts = {root: _read_part(package, root, name)}
@@ -121,7 +127,10 @@ def _map_package(package: zipfile.ZipFile, target: Path, matrix: Matrix, name: s
     if not parts[root].items:
         raise FileError("nothing is to be built: the model has no build items", where=name)
     moved = _measure(package, parts, root, matrix, name)
-    with replaced(target) as stream, zipfile.ZipFile(stream, "w") as out:
+    with (
+        replacing(target, force=True, around=around) as stream,
+        zipfile.ZipFile(stream, "w") as out,
+    ):
         out.comment = package.comment
         if not (is_identity(matrix) or MARK in out.comment):
             out.comment += b" " * bool(out.comment) + MARK

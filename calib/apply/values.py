@@ -9,41 +9,8 @@ from typing import Any
 
 from calib.errors import BadInput
 from calib.model.place import in_files, where_words
+from calib.model.setting import SETTINGS, kept_setting
 from calib.safety import SAFETY
-
-#: Axes of the steps line, in the order they are written (M92 is common practice of printer firmware, no source).
-_STEPS = {f"steps_{axis.lower()}_per_mm": axis for axis in "XYZE"}
-
-#: What the settings physically are, for those who never saw their names.
-PHYSICAL_NAMES = {
-    **{k: f"motor steps per mm of travel along {a}" for k, a in _STEPS.items() if a != "E"},
-    "steps_e_per_mm": "motor steps per mm of filament fed",
-    **{f"scale_{a.lower()}_percent": f"size of the model along {a}" for a in "XYZ"},
-    "outline_offset_mm": "shift of the outline, outward positive",
-    "skew_xy_deg": "lean of Y toward +X",
-    "skew_xz_deg": "lean of Z toward +X",
-    "skew_yz_deg": "lean of Z toward +Y",
-    "flow_percent": "extrusion multiplier",
-    "hot_end_c": "temperature of the hot end",
-    "bed_c": "temperature of the bed",
-    "retraction_mm": "length of a retraction",
-    "retraction_speed_mm_s": "speed of a retraction",
-    "first_layer_gap_mm": "rise of the nozzle over the bed at the first layer",
-    "filament_mm": "diameter of the filament",
-    "volumetric_rate_limit_mm3_s": "most plastic the hot end melts",
-    "overhang_limit_deg": "steepest lean that prints clean, from upright",
-    "bridge_limit_mm": "longest gap that is bridged clean",
-    "hole_oversize_mm": "oversize to draw upright holes with",
-    "hole_horizontal_oversize_mm": "oversize to draw lying holes with",
-    "hole_pin_oversize_mm": "oversize to draw pins with",
-    "clearance_press_round_mm": "clearance of round press fits, on the diameter",
-    "clearance_slide_round_mm": "clearance of round sliding fits, on the diameter",
-    "clearance_press_square_mm": "clearance of square press fits, on the width",
-    "clearance_slide_square_mm": "clearance of square sliding fits, on the width",
-}
-
-#: Digits after the point that a setting is worth; more would be noise.
-_PLACES = {"steps": 2, "scale": 2, "skew": 3, "outline": 3, "flow": 1, "hot": 0, "bed": 0}
 
 STORING = (
     "Send the line, then the command with which your printer's firmware stores settings (often M500), or enter the"
@@ -61,7 +28,7 @@ class Value:
     setting : str
         Name with its unit, such as ``steps_x_per_mm``.
     physical_name : str
-        What it is; filled in from PHYSICAL_NAMES if empty.
+        What it is; filled in from the table of settings if empty.
     old, new : float
         `old` is None where nobody said what it was.
     unit : str
@@ -91,13 +58,11 @@ class Value:
             value = getattr(self, name)
             if value is not None and not math.isfinite(value):
                 raise BadInput(f"{self.setting}: {name} is no finite number")
+        known = kept_setting(self.setting)
         if not self.physical_name:
-            object.__setattr__(
-                self, "physical_name", PHYSICAL_NAMES.get(self.setting, self.setting)
-            )
-        if not self.gcode and self.setting in _STEPS and self.new > 0:
-            line = f"M92 {_STEPS[self.setting]}{spell(self.setting, self.new)}"
-            object.__setattr__(self, "gcode", line)
+            object.__setattr__(self, "physical_name", known.meaning or known.label)
+        if not self.gcode and known.stored_code and self.new > 0:
+            object.__setattr__(self, "gcode", known.code + known.spelled(self.new))
 
     @property
     def where(self) -> str:
@@ -107,16 +72,14 @@ class Value:
 
 def spell(setting: str, value: float | None) -> str:
     """Return a value with as many digits as the setting is worth."""
-    if value is None:
-        return "?"
-    places = _PLACES.get(setting.split("_")[0], 3)
-    return f"{value:.{places}f}"
+    return kept_setting(setting).spelled(value)
 
 
 def steps_line(values: Iterable[Value]) -> str:
     """Return one ``M92`` line for all steps among the values; empty if there are none."""
-    found = {v.setting: v.new for v in values if v.setting in _STEPS}
-    words = [f"{axis}{spell(s, found[s])}" for s, axis in _STEPS.items() if s in found]
+    found = {v.setting: v.new for v in values}
+    stored = [s for s in SETTINGS.values() if s.stored_code and s.name in found]
+    words = [s.code.removeprefix("M92 ") + s.spelled(found[s.name]) for s in stored]
     return f"M92 {' '.join(words)}" if words else ""
 
 

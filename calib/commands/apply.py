@@ -1,5 +1,6 @@
 """`truebead apply`: put corrections into a sliced file or a model, or show the values to type in."""
 
+from contextlib import nullcontext
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -114,7 +115,13 @@ def apply(
     models or in G-code. What first goes into a file is put into such files from then on.
     """
     from calib.commands.apply_file import correct_gcode, correct_model, refuse_for_model
-    from calib.commands.apply_profile import Profile, read_profile, with_given, with_limits
+    from calib.commands.apply_profile import (
+        Profile,
+        keeping_places,
+        read_profile,
+        with_given,
+        with_limits,
+    )
     from calib.model.place import Place
 
     try:
@@ -136,19 +143,22 @@ def apply(
         profile = Profile()
         if printer or nozzle or spool or alone or any(wanted.values()):
             names = (printer, nozzle, spool, store)
-            profile = read_profile(names, wanted, write=not dry_run)
+            profile = read_profile(names, wanted)
         kept = profile.values if schedule is None else ()  # a calibration piece goes without
         values = with_given(kept, options)
         limits = with_limits(profile.limits, build, origin, hot_end_max_c, bed_max_c)
-        for line in profile.told:
-            typer.echo(line, err=as_json)
-        if card or csv or file is None:
-            _show_values(values, card, csv, as_json and file is None, force, quiet=bool(file))
-        if file is None:
-            return
-        if not file.is_file():
+        if file is not None and not file.is_file():
             raise BadInput("there is no such file", where=str(file))
+        if file is None:
+            with nullcontext() if dry_run else keeping_places(profile):
+                _write_values(values, card, csv, force)
+            for line in profile.told:
+                typer.echo(line, err=as_json)
+            _show_values(values, as_json=as_json)
+            return
         target = _target(file, out, force or dry_run, again)
+        if card or csv:
+            _write_values(values, card, csv, force)
         kind = file.suffix.lower()
         if kind in GCODE:
             correct_gcode(
@@ -196,15 +206,8 @@ def _target(file: Path, out: Path | None, may_replace: bool, again: bool) -> Pat
     return target
 
 
-def _show_values(
-    values: "list[Value]",
-    card: Path | None,
-    csv: Path | None,
-    as_json: bool,
-    force: bool,
-    *,
-    quiet: bool,
-) -> None:
+def _write_values(values: "list[Value]", card: Path | None, csv: Path | None, force: bool) -> None:
+    """Write the card and the table that were asked for."""
     from calib.apply import values as v
     from calib.files import write_atomic
 
@@ -217,8 +220,11 @@ def _show_values(
         write_atomic(card, v.values_card(values, title="Values to set"), force=force)
     if csv is not None:
         write_atomic(csv, v.values_csv(values), force=force)
-    if quiet:
-        return
+
+
+def _show_values(values: "list[Value]", *, as_json: bool) -> None:
+    from calib.apply import values as v
+
     if as_json:
         print_json(v.values_data(values))
         return

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from calib.commands.apply_profile import claim
+from calib.commands.apply_profile import claim_line, claimed, keeping_places
 from calib.commands.common import print_json
 from calib.errors import BadInput
 from calib.model.place import Place
@@ -48,8 +48,6 @@ def correct_gcode(
 
     needed = for_file(values, gcode=True)
     job = _job(needed, limits, schedule, centre, wait)
-    if not dry_run:
-        _claim(profile, needed, Place.GCODE, as_json=as_json)
 
     def verify(path: Path) -> "list[Check]":
         return _compare(file, path, job)
@@ -62,7 +60,9 @@ def correct_gcode(
         again=again,
         step=_progress(file),
         verify=verify if check else None,
+        around=keeping_places(profile, needed.used, Place.GCODE),
     )
+    _tell_places(profile, needed, Place.GCODE, dry_run=dry_run, as_json=as_json)
     written = None if dry_run else target
     if as_json:
         print_json(gcode_data(file, written, job, needed, result))
@@ -70,10 +70,15 @@ def correct_gcode(
     _say(tell_gcode(file, job, needed, result), written)
 
 
-def _claim(profile: "Profile", needed: "Needed", place: Place, *, as_json: bool) -> None:
-    line = claim(profile, needed.used, place)
-    if line:
+def _tell_places(
+    profile: "Profile", needed: "Needed", place: Place, *, dry_run: bool, as_json: bool
+) -> None:
+    """Say where settings take effect from now on; with --json beside the data."""
+    for line in profile.told:
         typer.echo(line, err=as_json)
+    claims = claimed(profile, needed.used, place)
+    if claims and not dry_run:
+        typer.echo(claim_line(claims, place), err=as_json)
 
 
 def _job(
@@ -141,14 +146,14 @@ def correct_model(
     from calib.apply.threemf import map_3mf
 
     needed = for_file(values, gcode=False)
-    if not dry_run:
-        _claim(profile, needed, Place.MODELS, as_json=as_json)
     convert = map_stl if file.suffix.lower() == ".stl" else map_3mf
     if dry_run:
         with tempfile.TemporaryDirectory() as folder:
             moved = convert(file, Path(folder) / file.name, needed.matrix, again=again)
     else:
-        moved = convert(file, target, needed.matrix, again=again)
+        keeping = keeping_places(profile, needed.used, Place.MODELS)
+        moved = convert(file, target, needed.matrix, again=again, around=keeping)
+    _tell_places(profile, needed, Place.MODELS, dry_run=dry_run, as_json=as_json)
     written = None if dry_run else target
     notes = model_notes(file, needed, moved, limits)
     if as_json:

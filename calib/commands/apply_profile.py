@@ -1,6 +1,7 @@
 """What `truebead apply` applies: the values of a profile, where they take effect, the printer's limits."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -10,9 +11,10 @@ from calib.apply.values import Value, spell
 from calib.commands.common import build_volume
 from calib.errors import BadInput
 from calib.model.correction import Verdict
-from calib.model.place import NEUTRAL, Place, named
+from calib.model.place import Place, check_place, named, neutral
 
 if TYPE_CHECKING:
+    from calib.store.placing import Saying
     from calib.store.records import InForce, Printer
 
 Names = tuple[str | None, str | None, str | None, str | None]  # printer, nozzle, spool, store
@@ -27,11 +29,12 @@ class Profile:
     printer: str = ""
     spool: str = ""
     store: str | None = None
+    said: "tuple[Saying, ...]" = ()
     told: tuple[str, ...] = ()
 
 
-def read_profile(names: Names, wanted: Mapping[Place, Sequence[str]], *, write: bool) -> Profile:
-    """Look up a profile; keep where settings take effect from now on, where that is said.
+def read_profile(names: Names, wanted: Mapping[Place, Sequence[str]]) -> Profile:
+    """Look up a profile, with where settings take effect from now on; nothing is written yet.
 
     Sizes, skew, offset and flow count as long as they are in force. Of the rest only what was found
     to be worth a change does; nothing that an event has made stale does.
@@ -40,49 +43,63 @@ def read_profile(names: Names, wanted: Mapping[Place, Sequence[str]], *, write: 
     ----------
     wanted : mapping
         Place -> names of settings or topics that take effect there from now on.
-    write : bool
-        Whether to keep it; else it only counts this once.
     """
     from calib.store import open_store
+    from calib.store.placing import Saying
 
     printer, nozzle, spool, where = names
     with open_store(where, make=False) as opened:
         known, reel = opened.printer(printer), opened.spool(spool)
         found = opened.in_force(known.name, nozzle, reel.name)
         said = _said(wanted, found)
-        value = {v.setting: v.value for v in found}
-        for place in Place:
-            mine = {s: value[s] for s, p in said.items() if p is place}
-            if mine and write:
-                opened.say_place(mine, place, printer=known.name, spool=reel.name)
+    value = {v.setting: v.value for v in found}
+    for setting, place in said.items():
+        check_place(setting, place)
     values = with_places([_value(v) for v in found if _counts(v)], said)
     told = [_told(s, p, value[s]) for s, p in said.items()]
     return Profile(
         values=tuple(values), limits=limits_of(known), printer=known.name, spool=reel.name,
-        store=where, told=tuple(told),
+        store=where, said=tuple(Saying(s, p, value[s]) for s, p in said.items()), told=tuple(told),
     )  # fmt: skip
 
 
-def claim(profile: Profile, used: Sequence[Value], place: Place) -> str:
-    """Keep that what goes into this file by itself is put into such files from now on, and say so.
+def claimed(profile: Profile, used: Sequence[Value], place: Place) -> tuple[str, ...]:
+    """Return the settings that go into this file by themselves: from now on into such files only."""
+    return tuple(v.setting for v in used if v.place and not v.said) if profile.printer else ()
+
+
+@contextmanager
+def keeping_places(
+    profile: Profile, used: Sequence[Value] = (), place: Place = Place.PRINTER
+) -> Iterator[None]:
+    """Keep where settings take effect, if what is done meanwhile succeeds: else nothing is kept.
 
     Raises
     ------
     ChangedMeanwhile
-        Somebody put it elsewhere a moment ago; the file would be corrected twice.
+        Somebody put one elsewhere a moment ago; the file would be corrected twice.
     """
     from calib.store import open_store
+    from calib.store.placing import Saying
 
-    mine = {v.setting: v.new for v in used if v.place and not v.said}
-    if not mine:
-        return ""
-    with open_store(profile.store, make=False) as opened:
-        opened.say_place(
-            mine, place, printer=profile.printer, spool=profile.spool, unless_said=True
-        )
+    mine = claimed(profile, used, place)
+    words = [Saying(v.setting, place, v.new, unless_said=True) for v in used if v.setting in mine]
+    words += profile.said
+    if not words:
+        yield
+        return
+    with (
+        open_store(profile.store, make=False) as opened,
+        opened.saying(words, printer=profile.printer, spool=profile.spool),
+    ):
+        yield
+
+
+def claim_line(claims: Sequence[str], place: Place) -> str:
+    """Say what a file has claimed."""
     other = "models" if place is Place.GCODE else "G-code"
     here = "G-code" if place is Place.GCODE else "models"
-    return f"From now on put into {here}, not into {other}: {', '.join(mine)}"
+    return f"From now on put into {here}, not into {other}: {', '.join(claims)}"
 
 
 def _said(wanted: Mapping[Place, Sequence[str]], found: "Sequence[InForce]") -> dict[str, Place]:
@@ -106,7 +123,7 @@ def _told(setting: str, place: Place, value: float | None) -> str:
         )
     kind = "models" if place is Place.MODELS else "G-code"
     return (
-        f"{what} is put into {kind}: set {spell(setting, NEUTRAL[setting])} in the printer and the"
+        f"{what} is put into {kind}: set {spell(setting, neutral(setting))} in the printer and the"
         " slicing settings, else it is corrected twice. Calibration pieces are printed without it."
     )
 
@@ -114,8 +131,9 @@ def _told(setting: str, place: Place, value: float | None) -> str:
 def _counts(v: "InForce") -> bool:
     if v.value is None or v.stale:
         return False
-    if v.setting in NEUTRAL:
-        return v.value != NEUTRAL[v.setting]
+    rest = neutral(v.setting)
+    if rest is not None:
+        return v.value != rest
     return v.source.correction.verdict == Verdict.APPLY
 
 
@@ -123,7 +141,7 @@ def _value(v: "InForce") -> Value:
     assert v.value is not None
     return Value(
         setting=v.setting,
-        old=NEUTRAL.get(v.setting, v.source.correction.old),
+        old=v.source.correction.old if neutral(v.setting) is None else neutral(v.setting),
         new=v.value,
         unit=v.unit,
         place=v.place,
@@ -137,7 +155,7 @@ def with_given(values: Sequence[Value], options: Mapping[str, float | None]) -> 
     given = [
         Value(
             setting=name,
-            old=NEUTRAL[name],
+            old=neutral(name),
             new=new,
             unit="deg" if name.endswith("deg") else "%",
         )

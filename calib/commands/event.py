@@ -123,7 +123,8 @@ def _happened_at(text: str) -> datetime:
 
 
 def _say_kinds(as_json: bool) -> None:
-    from calib.profile.events import EVENTS, topic
+    from calib.model.setting import topic
+    from calib.profile.events import EVENTS
 
     if as_json:
         print_json([
@@ -140,7 +141,8 @@ def _say_kinds(as_json: bool) -> None:
 
 
 def _say_added(kind: str, axis: str) -> None:
-    from calib.profile.events import event_kind, topic
+    from calib.model.setting import topic
+    from calib.profile.events import event_kind
 
     e = event_kind(kind)
     say(f"Written down: {e.what}.")

@@ -18,7 +18,7 @@ from calib.commands.common import (
     print_json,
     setup_from,
 )
-from calib.commands.piece_folder import kept_setup, make_folder, open_folder
+from calib.commands.piece_folder import kept_line, kept_setup, make_folder, open_folder
 from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
 from calib.errors import BadInput
 
@@ -117,6 +117,8 @@ def make(
         return
     for report in made:
         typer.echo(f"{report['pattern']} is in {report['folder']}: {', '.join(report['files'])}")
+        if line := kept_line(report):
+            typer.echo(line)
     if plate:
         typer.echo(f"All on one bed: {plate_file}")
     first = "Print it, measure it" if pieces[0].printed else "Measure"

@@ -107,7 +107,7 @@ def options(names: tuple[str, str, str]) -> str:
 def _say_plan(
     names: tuple[str, str, str], found: "Plan", costs: list[dict[str, float | None]]
 ) -> None:
-    from calib.profile.events import topic
+    from calib.model.setting import topic
 
     say(f"{' / '.join(names)}, for {found.goal.what}:", "bold")
     if not found.steps:

@@ -10,6 +10,7 @@ from calib.commands.show import place_lines
 from calib.errors import FileError
 
 if TYPE_CHECKING:
+    from calib.readings import Sheet
     from patterns.mesh import Mesh
     from patterns.piece import Piece
     from patterns.registry import Pattern
@@ -49,7 +50,7 @@ def kept_setup(
     if not (printer or nozzle or spool):
         return Kept()
     from calib.interpret.solve import NOW_PREFIX
-    from calib.model.place import NEUTRAL
+    from calib.model.place import neutral_values
     from calib.store import open_store
 
     with open_store(store, make=False) as opened:
@@ -66,7 +67,7 @@ def kept_setup(
         }
     # Neutral values too: a piece made before anything was corrected must not be taken for one made
     # with what is corrected by the time it is measured.
-    now = {**NEUTRAL, **context.now}
+    now = {**neutral_values(), **context.now}
     keys = {name: value for name, value in names.items() if value}
     keys |= {f"{NOW_PREFIX}{name}": repr(float(value)) for name, value in now.items()}
     told = tuple(place_lines(in_force, _options(names)))
@@ -112,6 +113,7 @@ def make_folder(
     if piece.schedule and solid:
         files["schedule.csv"] = schedule_csv(piece.schedule)
     open_folder(folder, list(files), force=force)
+    kept = keep_filled(folder / "sheet.csv")
     for name, data in files.items():
         write_atomic(folder / name, data, force=force)
     report = {
@@ -120,8 +122,43 @@ def make_folder(
         "folder": str(folder),
         "files": sorted(files),
         "features": len(piece.features),
+        "kept_beside": None if kept is None else kept.name,
     }
     return report, mesh
+
+
+def keep_filled(sheet: Path) -> Path | None:
+    """Keep a sheet beside, under a number of its own, unless nobody has written anything into it.
+
+    Returns
+    -------
+    Path or None
+        Where it is kept; None where there is none, or it is as it was made.
+    """
+    from calib.errors import BadInput
+    from calib.files import keep_beside
+    from calib.readings import read_sheet
+
+    if not sheet.exists():
+        return None
+    try:
+        found = read_sheet(sheet)
+    except BadInput:  # whatever it is, somebody has been at it
+        return keep_beside(sheet)
+    return keep_beside(sheet) if _is_filled(found) else None
+
+
+def _is_filled(sheet: "Sheet") -> bool:
+    """Whether there are readings, or lines of the head that are made empty are filled in."""
+    lines = (sheet.keys.get(line.key, "") for line in sheet.piece.head_lines)
+    return bool(sheet.readings) or sheet.part_c is not None or any(lines)
+
+
+def kept_line(report: Mapping[str, Any]) -> str:
+    """Say where the filled-in sheet is that a new one took the place of; else empty."""
+    if not report["kept_beside"]:
+        return ""
+    return f"The sheet that was filled in is kept as {report['folder']}/{report['kept_beside']}"
 
 
 def page(

@@ -1,7 +1,7 @@
 """`truebead read` and `truebead sheet`: readings typed in, and sheets made without the solid."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -16,8 +16,12 @@ from calib.commands.common import (
     print_json,
     setup_from,
 )
-from calib.commands.piece_folder import kept_setup, make_folder, open_folder, page
+from calib.commands.piece_folder import kept_line, kept_setup, make_folder, open_folder, page
 from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
+
+if TYPE_CHECKING:
+    from calib.readings import Sheet
+    from calib.readings.table import Table
 
 
 def register(app: typer.Typer) -> None:
@@ -25,7 +29,8 @@ def register(app: typer.Typer) -> None:
     app.command(
         "sheet",
         help="Make the sheet of a piece again, or of a pattern without its solid.\n\n"
-        "For a folder only the page sheet.html is made again; its sheet.csv keeps your readings.",
+        "For a folder the page sheet.html is made again, with --semicolons also its sheet.csv: readings,"
+        " id and parameters stay.",
         epilog="Example: truebead sheet step-gauge --set pitch_mm=30 --out gauge",
     )(sheet)
     app.command(
@@ -97,8 +102,10 @@ def sheet(
 
     path = Path(what)
     told: tuple[str, ...] = ()
-    if path.exists() and what not in registry.all_patterns() | registry.all_checks():
-        report = _again(path, force=force)
+    known = registry.all_patterns() | registry.all_checks()
+    new = [settings, out, printer, nozzle, spool, nozzle_mm, layer_mm, line_mm, build, unit != "mm", repeats != 3]  # fmt: skip
+    if path.exists() and (what not in known or ((path / "sheet.csv").exists() and not any(new))):
+        report = _again(path, semicolons=semicolons, force=force)
     else:
         kept = kept_setup(printer, nozzle, spool, store)
         setup = setup_from(
@@ -116,19 +123,39 @@ def sheet(
         for line in told:
             typer.echo(line)
         typer.echo(f"{report['pattern']} is in {report['folder']}: {', '.join(report['files'])}")
+        if line := kept_line(report):
+            typer.echo(line)
 
 
-def _again(path: Path, *, force: bool) -> dict[str, Any]:
-    """Make the page of a piece again from its sheet, which is left as it is."""
+def _again(path: Path, *, semicolons: bool, force: bool) -> dict[str, Any]:
+    """Make the page of a piece again from its sheet; the sheet itself only gets other separators."""
     from calib.files import write_atomic
     from calib.readings import read_table, sheet_of
 
     found = sheet_of(table := read_table(path))
     folder = path if path.is_dir() else path.parent
-    open_folder(folder, ["sheet.html"], force=force)
+    file = path / "sheet.csv" if path.is_dir() else path
+    files = [file.name, "sheet.html"] if semicolons else ["sheet.html"]
+    open_folder(folder, files, force=force)
     repeats = len([c for c in table.reading_columns if table.header.cell(c)])
     made = found.keys.get("made", "")[:10]
     html = page(found.piece, found.piece_id, made=made, unit=found.unit, repeats=repeats)
+    kept = _with_semicolons(file, table, found) if semicolons else None
     write_atomic(folder / "sheet.html", html, force=force)
     return {"pattern": found.piece.pattern, "piece": found.piece_id, "folder": str(folder),
-            "files": ["sheet.html"]}  # fmt: skip
+            "files": files, "kept_beside": None if kept is None else kept.name}  # fmt: skip
+
+
+def _with_semicolons(file: Path, table: "Table", sheet: "Sheet") -> Path | None:
+    """Write a sheet with other separators; where it would not read the same, keep the old one beside."""
+    from calib.files import keep_beside, write_atomic
+    from calib.readings import read_sheet
+
+    text = table.with_separator(";").text()
+    again = read_sheet(text, str(file))
+    same = [(r.feature, r.value, r.u) for r in again.readings] == [
+        (r.feature, r.value, r.u) for r in sheet.readings
+    ] and again.keys == sheet.keys
+    kept = None if same else keep_beside(file)
+    write_atomic(file, text, force=True)
+    return kept

@@ -118,11 +118,11 @@ def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
     options : str
         What names printer, nozzle and spool, for the command that is shown.
     """
-    from calib.model.place import NEUTRAL, Place
+    from calib.model.place import Place, neutral
 
     by_place: dict[str, list[str]] = {}
     for v in values:
-        if v.value is None or v.stale or v.is_set or v.value == NEUTRAL.get(v.setting):
+        if v.value is None or v.stale or v.is_set or v.value == neutral(v.setting):
             continue
         by_place.setdefault(v.place, []).append(f"{v.setting} {number(v.value, v.u)}")
     lines = []

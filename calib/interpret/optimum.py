@@ -18,7 +18,8 @@ from calib.fit.optimum import (
 from calib.interpret.common import Measured, doubtful_repeats, key_number, measured, now, residual
 from calib.interpret.limits import make_ladder
 from calib.interpret.solve import Context, Finding, Residual, Suspect
-from calib.model.correction import Correction, Scope, Verdict
+from calib.model.correction import Correction, Verdict
+from calib.model.setting import setting as known_setting
 from calib.readings import Sheet
 from calib.safety import SAFETY
 from patterns.errors import SpecError
@@ -32,14 +33,6 @@ _HALF_SAG_MM, _HALF_ROUGHNESS_MM, _HALF_STRINGS_MM = 0.4, 0.1, 1.0
 #: Standard uncertainty of a measured defect at least: how far a band differs from its twin. Common
 #: practice, no source.
 _LEAST_U = {"mm": 0.03, "mm2": 0.5}
-#: Lowest sensible value of a setting; the highest comes from the printer or from here.
-_FLOORS = {"hot_end_c": 150.0, "speed_percent": 10.0, "flow_percent": 50.0}
-_CEILINGS = {
-    "retraction_mm": 10.0, "retraction_speed_mm_s": 120.0, "fan_percent": 100.0,
-    "speed_percent": 300.0, "flow_percent": 150.0,
-}  # fmt: skip
-#: Smallest change worth making.
-_STEPS = {"hot_end_c": 1.0, "retraction_mm": 0.1, "retraction_speed_mm_s": 1.0}
 
 
 def _is_score(f: Feature) -> bool:
@@ -84,9 +77,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     correction = _correction(sheet, context, tower)
     best = tower.result.best
     return Finding(
-        topic={"hot_end_c": "temperature", "retraction_mm": "retraction"}.get(
-            tower.setting, tower.setting.rpartition("_")[0].replace("_", " ")
-        ),
+        topic=known_setting(tower.setting).topic,
         estimates=(best.estimate,),
         corrections=(correction,),
         suspects=tuple(_suspects(context, tower)),
@@ -115,7 +106,7 @@ def _tower(sheet: Sheet, context: Context) -> _Tower:
         aside=aside,
         weights=weights,
         tested=(min(rungs), max(rungs)),
-        floor=_FLOORS.get(setting, 0.0),
+        floor=known_setting(setting).limits[0],
         ceiling=_ceiling(sheet, setting),
         result=find_optimum(responses, SETTINGS[setting], setting),
     )
@@ -137,9 +128,9 @@ def _groups(sheet: Sheet) -> tuple[dict[str, list[Measured]], tuple[str, ...]]:
 
 
 def _ceiling(sheet: Sheet, setting: str) -> float:
-    if setting == "hot_end_c":
-        return sheet.piece.setup.hot_end_max_c
-    return _CEILINGS.get(setting, float("inf"))
+    known = known_setting(setting)
+    rated = getattr(sheet.piece.setup, known.rated_by) if known.rated_by else math.inf
+    return min(known.limits[1], rated)
 
 
 def _response(name: str, items: list[Measured], weight: float, context: Context) -> Response:
@@ -168,7 +159,7 @@ def _half(f: Feature) -> float:
 def _correction(sheet: Sheet, context: Context, tower: _Tower) -> Correction:
     result, best = tower.result, tower.result.best
     old = now(context, tower.setting)
-    step = _STEPS.get(tower.setting, 1.0)
+    step = known_setting(tower.setting).step
     low, high = tower.tested
     value = min(max(round(best.estimate.value / step) * step, low), high)
     value = min(value, tower.ceiling)
@@ -202,7 +193,7 @@ def _correction(sheet: Sheet, context: Context, tower: _Tower) -> Correction:
         unit=tower.unit,
         error=replace(estimate, value=value - (old or 0.0)),
         verdict=verdict,
-        scope=Scope.SPOOL,
+        scope=known_setting(tower.setting).scope,
         evidence=f"{len(tower.groups)} judgements on each of {_bands(tower)} bands",
         reason=reason,
     )
@@ -307,7 +298,7 @@ def _measured_words(tower: _Tower) -> list[str]:
 
 
 def _surer(sheet: Sheet, tower: _Tower) -> str:
-    best, step = tower.result.best, _STEPS.get(tower.setting, 1.0)
+    best, step = tower.result.best, known_setting(tower.setting).step
     half = (best.high - best.low) / 2
     around = max(1.5 * half, 4 * step)
     a = max(best.estimate.value - around, tower.floor)

@@ -1,45 +1,11 @@
 """Where a correction takes effect: set in the printer, or put into models or G-code; never in two places."""
 
 from collections.abc import Iterable
-from enum import StrEnum
 
 from calib.errors import BadInput
-from calib.profile.events import TOPICS, topic_of
+from calib.model.setting import SETTINGS, TOPICS, kept_setting, topic_of
+from calib.model.setting import Place as Place
 
-
-class Place(StrEnum):
-    """Where a correction takes effect."""
-
-    PRINTER = (
-        "printer"  # in its firmware or in the slicing settings: calibration pieces get it, too
-    )
-    MODELS = "models"
-    GCODE = "gcode"
-    DRAWING = "drawing"  # a number to draw parts with; nothing is set
-
-
-#: What is set on a printer that nobody has corrected.
-NEUTRAL = {
-    "scale_x_percent": 100.0,
-    "scale_y_percent": 100.0,
-    "scale_z_percent": 100.0,
-    "outline_offset_mm": 0.0,
-    "skew_xy_deg": 0.0,
-    "skew_xz_deg": 0.0,
-    "skew_yz_deg": 0.0,
-    "first_layer_gap_mm": 0.0,
-    "flow_percent": 100.0,
-}
-
-SCALES = ("scale_x_percent", "scale_y_percent", "scale_z_percent")
-SKEWS = ("skew_xy_deg", "skew_xz_deg", "skew_yz_deg")
-
-#: What can be put into a model, and into sliced G-code; the rest can only be set.
-MODEL_SETTINGS = (*SCALES, *SKEWS)
-GCODE_SETTINGS = (*MODEL_SETTINGS, "flow_percent")
-
-_TAKES = {Place.MODELS: MODEL_SETTINGS, Place.GCODE: GCODE_SETTINGS}
-_DRAWN = ("holes", "clearance", "overhang", "bridge")
 _WORDS: dict[str, str] = {
     Place.MODELS: "in models",
     Place.GCODE: "in G-code",
@@ -47,11 +13,24 @@ _WORDS: dict[str, str] = {
 }
 
 
+def neutral(setting: str) -> float | None:
+    """Return what is set on a printer that nobody has corrected; None where no value is neutral."""
+    return kept_setting(setting).neutral
+
+
+def neutral_values() -> dict[str, float]:
+    """Return setting -> what is set on a printer that nobody has corrected."""
+    return {s.name: s.neutral for s in SETTINGS.values() if s.neutral is not None and not s.drawn}
+
+
+def settings_in(place: Place) -> list[str]:
+    """Return the settings that can be put into models, or into sliced G-code; the rest can only be set."""
+    return [s.name for s in SETTINGS.values() if place in s.files]
+
+
 def usual_place(setting: str) -> Place:
     """Return where a correction takes effect while nobody has said anything else."""
-    if setting in MODEL_SETTINGS:
-        return Place.MODELS
-    return Place.DRAWING if topic_of(setting).name in _DRAWN else Place.PRINTER
+    return kept_setting(setting).usual_place
 
 
 def in_files(place: str) -> bool:
@@ -61,17 +40,19 @@ def in_files(place: str) -> bool:
 
 def value_set(setting: str, value: float, place: str) -> float:
     """Return what is set while a piece is printed: nothing of what is put into files."""
-    return NEUTRAL[setting] if in_files(place) else value
+    rest = neutral(setting)
+    return rest if in_files(place) and rest is not None else value
 
 
 def check_place(setting: str, place: Place) -> None:
     """Refuse a place in which a setting can't take effect."""
-    if place in _TAKES and setting not in _TAKES[place]:
+    known = kept_setting(setting)
+    if in_files(place) and place not in known.files:
         raise BadInput(
             f"{setting} can't be put into {'models' if place is Place.MODELS else 'G-code'}",
-            mend=f"what can is {', '.join(_TAKES[place])}",
+            mend=f"what can is {', '.join(settings_in(place))}",
         )
-    if place is Place.PRINTER and usual_place(setting) is Place.DRAWING:
+    if place is Place.PRINTER and known.drawn:
         raise BadInput(f"{setting} is a number to draw parts with; it is set nowhere")
 
 

@@ -5,9 +5,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from calib.errors import BadInput
+from calib.model.setting import TOPICS, Topic, topic_of
 from calib.plan.fitting import Making, asked_for, joined, without_command
-from calib.profile.events import TOPICS, Topic, topic_of
-from calib.profile.tolerance import COVERAGE, USUAL, Tolerance, part_tolerance
+from calib.profile.tolerance import COVERAGE, SIZE_TOPICS, Tolerance, part_tolerance
 from calib.store.records import EventRecord, InForce, KeptCorrection, Printer
 
 
@@ -20,9 +20,7 @@ class Goal:
     topics: tuple[str, ...]
 
 
-#: Found on the way or where wanted, not asked for.
-_NOT_ASKED = {"shrinkage", "filament", "rate"}
-_ALL = tuple(t.name for t in TOPICS if t.name not in _NOT_ASKED)
+_ALL = tuple(t.name for t in TOPICS if t.asked_for)
 GOALS = {
     g.name: g
     for g in (
@@ -313,7 +311,7 @@ def _by_topic(known: Known, needs: _Needs) -> dict[str, float]:
     values = [(topic_of(v.setting).name, v, 1.0) for v in known.in_force]
     values += [("scale", v, 100 / v.value) for v in _steps_from_this_spool(known) if v.value]
     for name, v, factor in values:
-        if name in USUAL and not v.stale and needs.get(name) != [_Need(text=_NEVER)]:
+        if name in SIZE_TOPICS and not v.stale and needs.get(name) != [_Need(text=_NEVER)]:
             u[name] = max(u.get(name, 0.0), v.expanded / COVERAGE * factor)
     return u
 

@@ -3,100 +3,34 @@
 Common practice, no source: each row says why in words, so that a user can disagree with it.
 """
 
-import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 
 from calib.errors import BadInput
 from calib.model.correction import Scope
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Topic:
-    """Settings that are found, used and go stale together.
-
-    Attributes
-    ----------
-    settings : str
-        Regular expression that the names of its settings begin with.
-    scope : Scope
-        The layer that they belong to.
-    after : tuple of str
-        Topics to settle before; a change there makes this one stale.
-    per_nozzle : bool
-        Whether a value holds only for the nozzle that it was found with.
-    any_printer : bool
-        Whether a value found on one printer holds on another.
-    spool_sd : float
-        How much values of one filament type usually differ from spool to spool, one standard
-        deviation in the setting's unit.
-    stale_with : str
-        Another topic with which it goes stale, so that the events need not name both.
-    """
-
-    name: str
-    what: str
-    settings: str
-    scope: Scope
-    after: tuple[str, ...] = ()
-    per_nozzle: bool = True
-    any_printer: bool = False
-    spool_sd: float = 0.0
-    stale_with: str = ""
-
-
-#: In the order in which they are to be settled: mechanics before material, temperature before
-#: flow, flow before size.
-TOPICS = (
-    Topic(name="level", what="bed level", settings="bed_(?!c)|level|screw", scope=Scope.PRINTER, per_nozzle=False),
-    Topic(name="axes", what="steps of X, Y and Z", settings="steps_[xyz]_", scope=Scope.PRINTER, per_nozzle=False),
-    Topic(name="skew", what="squareness of the axes", settings="skew", scope=Scope.PRINTER, per_nozzle=False),
-    Topic(name="extruder", what="steps of the extruder", settings="steps_e_", scope=Scope.PRINTER, per_nozzle=False),
-    Topic(name="temperature", what="hot-end temperature", settings="hot_end|bed_c|temperature", scope=Scope.SPOOL, spool_sd=4.0),
-    Topic(name="retraction", what="retraction", settings="retraction", scope=Scope.SPOOL, after=("temperature",), spool_sd=0.2),
-    Topic(name="filament", what="diameter of the filament", settings="filament_mm", scope=Scope.SPOOL, per_nozzle=False, any_printer=True, spool_sd=0.02),
-    Topic(name="flow", what="flow", settings="flow", scope=Scope.SPOOL, after=("extruder", "filament", "temperature"), spool_sd=2.0),
-    Topic(name="shrinkage", what="shrinkage of the material", settings="shrinkage", scope=Scope.MATERIAL, per_nozzle=False, any_printer=True, spool_sd=0.05),
-    Topic(name="scale", what="scale of parts", settings="scale", scope=Scope.SPOOL, after=("axes",), per_nozzle=False, spool_sd=0.05),
-    Topic(name="outline", what="outline offset", settings="outline", scope=Scope.NOZZLE, after=("flow",), spool_sd=0.03),
-    Topic(name="first_layer", what="height of the first layer", settings="first_layer", scope=Scope.PRINTER, after=("level",), per_nozzle=False, stale_with="level"),
-    Topic(name="holes", what="oversize of holes", settings="hole", scope=Scope.SPOOL, after=("flow",), spool_sd=0.05),
-    Topic(name="clearance", what="clearance of fits", settings="clearance", scope=Scope.SPOOL, after=("flow", "outline"), spool_sd=0.05),
-    Topic(name="overhang", what="steepest overhang", settings="overhang", scope=Scope.SPOOL, after=("temperature",), spool_sd=3.0),
-    Topic(name="bridge", what="longest bridge", settings="bridge", scope=Scope.SPOOL, after=("temperature",), spool_sd=3.0, stale_with="overhang"),
-    Topic(name="rate", what="fastest flow of the hot end", settings="volumetric_rate", scope=Scope.NOZZLE, after=("temperature",)),
-)  # fmt: skip
-
-_OTHER = Topic(name="other", what="other settings", settings="", scope=Scope.SPOOL)
-_BY_NAME = {t.name: t for t in TOPICS}
-
-
-def topic_of(setting: str) -> Topic:
-    """Return the topic that a setting belongs to; "other" for one that no topic names."""
-    for topic in TOPICS:
-        if re.match(topic.settings, setting):
-            return topic
-    return _OTHER
-
-
-def topic(name: str) -> Topic:
-    """Return a topic by its name; KeyError where there is none."""
-    return _BY_NAME[name]
-
-
-def is_deed(setting: str) -> bool:
-    """Whether a correction is something to do once (turn a levelling screw), not a value to have set."""
-    return setting.startswith("level_") and setting.endswith("_turns")
+from calib.model.setting import TOPICS, Setting, kept_setting, topic
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EventKind:
-    """A sort of event: what it happens to, and topic -> why that is stale afterwards."""
+    """A sort of event: what it happens to, and what is stale afterwards.
+
+    Attributes
+    ----------
+    makes_stale : mapping
+        Topic -> why it is stale afterwards.
+    only_axis : mapping
+        Topic -> the one axis that it must have happened to for that.
+    keeps : str
+        What stays good, for people.
+    """
 
     name: str
     what: str
     happens_to: tuple[str, ...]
-    makes_stale: dict[str, str]
+    makes_stale: Mapping[str, str]
+    only_axis: Mapping[str, str] = field(default_factory=dict)
     takes_axis: bool = False
     keeps: str = ""
 
@@ -104,10 +38,22 @@ class EventKind:
         """Return topic -> why, with the topics that go stale along with another."""
         found = {}
         for about in TOPICS:
-            why = self.makes_stale.get(about.name, self.makes_stale.get(about.stale_with, ""))
-            if why:
-                found[about.name] = why
+            name = self._named(about.name, about.stale_with)
+            if name:
+                axis = f"with axis {self.only_axis[name]}: " if name in self.only_axis else ""
+                found[about.name] = axis + self.makes_stale[name]
         return found
+
+    def why(self, setting: Setting, axis: str) -> str:
+        """Say why a setting is stale after it happened to an axis (empty: all); empty where it is not."""
+        name = self._named(setting.topic, setting.about.stale_with)
+        if not name:
+            return ""
+        touched = self.only_axis.get(name) or setting.axis
+        return self.makes_stale[name] if not (axis and touched) or axis in touched else ""
+
+    def _named(self, *topics: str) -> str:
+        return next((t for t in topics if t in self.makes_stale), "")
 
 
 _MOVED_PARTS = "everything was taken apart: no earlier value is known to hold"
@@ -138,11 +84,12 @@ EVENTS = (
         makes_stale={
             "axes": "travel per turn follows the belt's stretch and the pulley's teeth",
             "skew": "belts that pull unevenly tilt the carriage",
-            "extruder": "with axis E: the drive wheel's bite sets how much is fed",
-            "flow": "with axis E: the flow was found with the old feed",
+            "extruder": "the drive wheel's bite sets how much is fed",
+            "flow": "the flow was found with the old feed",
             "scale": "it was measured through the old drive",
-            "level": "with axis Z: the carriage was taken off its screw",
+            "level": "the carriage was taken off its screw",
         },
+        only_axis={"extruder": "E", "flow": "E", "level": "Z"},
         keeps="temperatures, retraction, clearances",
     ),
     EventKind(
@@ -239,39 +186,26 @@ def why_stale(
     printer, nozzle, spool : str
         What it was found with.
     """
-    about = topic_of(setting)
+    about = kept_setting(setting)
     later = [e for e in events if e.at > kept_at]
     for event in sorted(later, key=lambda e: e.at, reverse=True):
         if not _touches(event, about, printer, nozzle, spool):
             continue
-        why = _reason(event, about, setting)
+        why = event_kind(event.kind).why(about, event.axis)
         if why:
             return f"{event.kind} on {event.at:%Y-%m-%d}: {why}"
     return ""
 
 
-def _touches(event: Happened, about: Topic, printer: str, nozzle: str, spool: str) -> bool:
-    if event.printer and event.printer != printer and not about.any_printer:
+def _touches(event: Happened, setting: Setting, printer: str, nozzle: str, spool: str) -> bool:
+    if event.printer and event.printer != printer and not setting.about.any_printer:
         return False
     # A new nozzle tip moves the level, whichever nozzle it was found with. Where it was not said
     # which nozzle a value was found with, it may have been the one that was changed.
-    if event.nozzle and nozzle and event.nozzle != nozzle and about.per_nozzle:
+    if event.nozzle and nozzle and event.nozzle != nozzle and setting.per_nozzle:
         return False
     # What belongs to the printer doesn't care which spool it was found with.
-    return not event.spool or event.spool == spool or about.scope == Scope.PRINTER
-
-
-def _reason(event: Happened, about: Topic, setting: str) -> str:
-    stale = event_kind(event.kind).makes_stale
-    why = stale.get(about.name, stale.get(about.stale_with, ""))
-    only = re.match(r"with axis ([A-Z]): ", why)
-    if only:
-        return why[only.end() :] if event.axis in ("", only[1]) else ""
-    if event.axis and about.name in ("axes", "scale", "skew"):
-        named = re.search(r"_([xyz]{1,2})_", setting + "_")
-        if named and event.axis.lower() not in named[1]:
-            return ""
-    return why
+    return not event.spool or event.spool == spool or setting.scope == Scope.PRINTER
 
 
 def events_table() -> str:

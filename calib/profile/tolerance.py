@@ -4,15 +4,17 @@ A part printed with the profile's corrections still misses by what they leave un
 over its length, the outline at its two faces, the skew across its width. All pieces printed with
 one profile share these, so they add up in proportion over several pieces in a row; only the scatter
 from piece to piece averages out. What was never measured enters with what is usual before any
-calibration. Common practice, no source, for the usual values and the scatter.
+calibration, from the table of settings. Common practice, no source, for the scatter.
 """
 
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-#: Standard deviation, before any calibration, of scale in %, outline in mm, skew in degrees.
-USUAL = {"scale": 0.3, "outline": 0.08, "skew": 0.15}
+from calib.model.setting import settings_of
+
+#: Topics that make a part miss its size.
+SIZE_TOPICS = ("scale", "outline", "skew")
 #: Scatter of one length from piece to piece, in mm.
 SCATTER_MM = 0.03
 COVERAGE = 1.96
@@ -65,7 +67,7 @@ def part_tolerance(u_by_topic: Mapping[str, float], part_mm: float, pieces: int 
         ("outline", "outline at its two faces", 2.0),
         ("skew", "skew across its width", part_mm * math.pi / 180),
     ):
-        u = u_by_topic.get(topic, USUAL[topic])
+        u = u_by_topic.get(topic, _usual_sd(topic))
         shares.append(
             Share(
                 topic=topic, what=what, half_mm=COVERAGE * u * factor, measured=topic in u_by_topic
@@ -87,3 +89,7 @@ def part_tolerance(u_by_topic: Mapping[str, float], part_mm: float, pieces: int 
             by_topic["skew"],
         ),
     )
+
+
+def _usual_sd(topic: str) -> float:
+    return max(s.usual_sd for s in settings_of(topic))

@@ -2,6 +2,7 @@
 
 import csv
 import io
+import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
@@ -9,6 +10,7 @@ from functools import cached_property
 from calib.errors import SheetError
 
 SEPARATORS = (",", ";", "\t", "|")
+_POINT = re.compile(r"(?<=\d)\.(?=\d)")
 _HEADER_MEND = "give a sheet that `truebead make` or `truebead sheet` wrote"
 
 
@@ -88,6 +90,25 @@ class Table:
             tuple(map(changed, self.rows)),
             tuple(map(changed, self.every)),
         )
+
+    def with_separator(self, separator: str) -> "Table":
+        """Return the same table for another separator; with a semicolon, numbers have decimal commas.
+
+        Comments stay as they are, letter by letter.
+        """
+        columns = {*self.reading_columns, self.column("nominal")}
+        lines = {row.line for row in self.rows}
+        comments = {row.line: row for row in self.comments}
+
+        def changed(row: Row) -> Row:
+            if row.line not in lines or separator != ";":
+                return comments.get(row.line, row)
+            cells = (_POINT.sub(",", c) if k in columns else c for k, c in enumerate(row.cells))
+            return Row(row.line, tuple(cells))
+
+        every = tuple(map(changed, self.every))
+        rows = tuple(map(changed, self.rows))
+        return Table(self.name, separator, self.comments, self.header, rows, every)
 
     def text(self) -> str:
         """Return the table as the text of a file."""

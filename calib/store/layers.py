@@ -11,7 +11,8 @@ from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from calib.model.correction import Scope, Verdict
-from calib.profile.events import TAKEN_BACK, TOPICS, Happened, Topic, is_deed, topic_of, why_stale
+from calib.model.setting import TOPICS, Setting, kept_setting, topic_of
+from calib.profile.events import TAKEN_BACK, Happened, why_stale
 from calib.store.placing import newest_said, placed
 from calib.store.records import EventRecord, InForce, KeptCorrection
 from calib.store.rows import correction_record, corrections_query, event_record
@@ -42,7 +43,7 @@ class Look:
     def profile(self) -> list[InForce]:
         """Return every setting in force, in the order in which they are to be settled.
 
-        What is to be done once (`is_deed`) is among them, for the plan to know of it.
+        What is to be done once (a deed) is among them, for the plan to know of it.
         """
         kept = self._own()
         happened = happened_to(self.session, self.printer.id, self.spool.id, self.at)
@@ -233,7 +234,7 @@ def pool(rows: Sequence[KeptCorrection]) -> InForce:
     values = [k.value for k in rows if k.value is not None]
     n = len(values)
     mean = sum(values) / n
-    usual = topic_of(newest.correction.setting).spool_sd
+    usual = kept_setting(newest.correction.setting).spool_sd
     seen = sum((v - mean) ** 2 for v in values)
     spread2 = (_PRIOR_DOF * usual**2 + seen) / (_PRIOR_DOF + n - 1)
     own2 = sum(k.correction.u_new**2 for k in rows) / n
@@ -304,7 +305,7 @@ def _with_staleness(
 
 def _changed_upstream(value: InForce, found: Iterable[InForce]) -> str:
     """Say which setting that this one rests on was changed after it was found."""
-    about = topic_of(value.setting)
+    about = kept_setting(value.setting)
     for other in found:
         s = other.source
         if (
@@ -313,17 +314,14 @@ def _changed_upstream(value: InForce, found: Iterable[InForce]) -> str:
             and s.kept_at > value.source.kept_at
             and s.sheet_uid != value.source.sheet_uid
             and not other.inherited_from
-            and _same_axis(value.setting, other.setting, about)
+            and _same_axis(about, kept_setting(other.setting))
         ):
-            what = (
-                "the bed was levelled" if is_deed(other.setting) else f"{other.setting} was changed"
-            )
+            changed = kept_setting(other.setting)
+            what = "the bed was levelled" if changed.deed else f"{changed.label} was changed"
             return f"{what} on {s.kept_at:%Y-%m-%d}, after this was found"
     return ""
 
 
-def _same_axis(setting: str, other: str, about: Topic) -> bool:
-    if about.name != "scale":
-        return True
-    axis = other.removeprefix("steps_")[:1]
-    return setting.removeprefix("scale")[:2] not in {f"_{a}" for a in "xyz" if a != axis}
+def _same_axis(one: Setting, other: Setting) -> bool:
+    """Whether a change of one setting can touch another: not where both act on axes, and on different ones."""
+    return not (one.axis and other.axis) or one.axis == other.axis

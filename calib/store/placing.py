@@ -2,19 +2,38 @@
 
 import math
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.model.correction import Scope, Verdict
-from calib.model.place import Place, check_place, usual_place
-from calib.profile.events import topic_of
+from calib.model.place import check_place, usual_place
+from calib.model.setting import Place, topic_of
 from calib.store.base import StoreBase, changed_meanwhile, find
 from calib.store.records import InForce, SaidPlace
 from calib.store.tables import PlaceRow, PrinterRow, SpoolRow
+
+
+@dataclass(frozen=True, slots=True)
+class Saying:
+    """One word on where a setting takes effect.
+
+    Attributes
+    ----------
+    value : float or None
+        What is in force; in the printer, what is set there.
+    unless_said : bool
+        Counts only where nobody has said anything yet: what is first done by itself counts as said.
+    """
+
+    setting: str
+    place: Place
+    value: float | None
+    unless_said: bool = False
 
 
 class Placing(StoreBase):
@@ -29,41 +48,46 @@ class Placing(StoreBase):
         spool: str | None = None,
         unless_said: bool = False,
     ) -> None:
-        """Write down where settings take effect from now on, all of them or none.
+        """Write down where settings take effect from now on; see `saying`."""
+        words = [Saying(s, place, value, unless_said=unless_said) for s, value in values.items()]
+        with self.saying(words, printer=printer, spool=spool):
+            pass
 
-        Parameters
-        ----------
-        values : mapping
-            Setting -> the value that is in force; in the printer, what is set there.
-        unless_said : bool
-            Only where nobody has said anything yet: what is first done by itself counts as said.
+    @contextmanager
+    def saying(
+        self, words: Sequence[Saying], *, printer: str | None = None, spool: str | None = None
+    ) -> Iterator[None]:
+        """Write down where settings take effect, all of it or nothing, if what is done meanwhile succeeds.
 
         Raises
         ------
         BadInput
             A setting can't take effect there.
         ChangedMeanwhile
-            `unless_said`, and somebody said another place a moment ago; nothing is written.
+            Somebody said another place a moment ago, where a word only counts unless one was said;
+            nothing is written, and what was to be done meanwhile is not begun.
         """
-        for setting in values:
-            check_place(setting, place)
+        for word in words:
+            check_place(word.setting, word.place)
         with self._write() as session:
             row = find(session, PrinterRow, "printer", printer)
             # The printer's row is locked, so that two who say something come one after the other.
             session.execute(select(PrinterRow.id).where(PrinterRow.id == row.id).with_for_update())
             reel = find(session, SpoolRow, "spool", spool)
-            said = newest_said(session, row.id, reel.id) if unless_said else {}
-            for setting, value in values.items():
-                known = said.get(setting)
-                if known is not None and known.place != place:
-                    raise changed_meanwhile(f"where {setting} takes effect")
+            said = newest_said(session, row.id, reel.id)
+            for word in words:
+                known = said.get(word.setting) if word.unless_said else None
+                if known is not None and known.place != word.place:
+                    raise changed_meanwhile(f"where {word.setting} takes effect")
                 if known is None:
                     session.add(
                         PlaceRow(
-                            printer_id=row.id, spool_id=reel.id, setting=setting,
-                            place=str(place), value=value,
+                            printer_id=row.id, spool_id=reel.id, setting=word.setting,
+                            place=str(word.place), value=word.value,
                         )
                     )  # fmt: skip
+            session.flush()
+            yield
 
     def places(self, printer: str | None = None, limit: int | None = None) -> list[SaidPlace]:
         """Return what was said for a printer, newest first."""

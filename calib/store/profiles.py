@@ -14,8 +14,9 @@ from calib.model.correction import Scope, Verdict
 from calib.model.estimate import Estimate
 from calib.model.instrument import DEFAULTS
 from calib.model.place import value_set
+from calib.model.setting import kept_setting
 from calib.plan.steps import Known
-from calib.profile.events import TAKEN_BACK, event_kind, is_deed, why_stale
+from calib.profile.events import TAKEN_BACK, event_kind, why_stale
 from calib.store.base import find, find_nozzle
 from calib.store.layers import (
     EVERY,
@@ -58,7 +59,7 @@ class Profiles(Things):
         """
         with self._read() as session:
             found = _look(session, printer, nozzle, spool, at).profile()
-        return [v for v in found if not is_deed(v.setting)]
+        return [v for v in found if not kept_setting(v.setting).deed]
 
     def deeds(
         self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
@@ -66,7 +67,7 @@ class Profiles(Things):
         """Return what was found to be done once: how far to turn each levelling screw."""
         with self._read() as session:
             found = _look(session, printer, nozzle, spool).profile()
-        return [v for v in found if is_deed(v.setting)]
+        return [v for v in found if kept_setting(v.setting).deed]
 
     def known(
         self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
@@ -104,7 +105,7 @@ class Profiles(Things):
         by_setting: dict[str, list[KeptCorrection]] = defaultdict(list)
         for k in rows:
             name = k.correction.setting
-            if not is_deed(name) and not why_stale(
+            if not kept_setting(name).deed and not why_stale(
                 name, k.kept_at, k.printer, k.nozzle, k.spool, happened
             ):
                 by_setting[name].append(k)

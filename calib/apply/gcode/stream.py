@@ -11,7 +11,6 @@ from typing import BinaryIO, cast
 
 import numpy as np
 
-from calib.apply.files import replaced
 from calib.apply.gcode.check import Check
 from calib.apply.gcode.exact import Exact
 from calib.apply.gcode.fast import Fast
@@ -19,6 +18,7 @@ from calib.apply.gcode.job import Job, describe_job
 from calib.apply.gcode.plan import Plan
 from calib.apply.gcode.state import Printed, State
 from calib.errors import FileError
+from calib.files import Around, replacing
 
 #: One block; larger gains nothing, smaller pays more for calls into numpy.
 BLOCK_BYTES = 384 * 1024
@@ -228,6 +228,7 @@ def rewrite_file(
     again: bool = False,
     step: Callable[[int], None] = lambda _: None,
     verify: Callable[[Path], list[Check]] | None = None,
+    around: Around = None,
 ) -> Result:
     """Rewrite a file; `target` appears only when everything in it has passed.
 
@@ -238,6 +239,8 @@ def rewrite_file(
     verify : function, optional
         Called with the finished file before it takes the target's place; if anything in the answer is not good, it
         does not.
+    around : context manager, optional
+        See `calib.files.replacing`.
 
     Raises
     ------
@@ -248,7 +251,7 @@ def rewrite_file(
         stream = source.open("rb")
     except OSError as err:
         raise FileError(f"can't read it ({err.strerror})", where=str(source)) from err
-    with stream, _output(target, verify is not None) as out:
+    with stream, _output(target, around, verify is not None) as out:
         result = rewrite(stream, out, job, source.name, show=show, again=again, step=step)
         if verify is not None and out is not None:
             out.flush()
@@ -258,11 +261,11 @@ def rewrite_file(
 
 
 def _output(
-    target: Path | None, needed: bool
+    target: Path | None, around: Around, needed: bool
 ) -> contextlib.AbstractContextManager[BinaryIO | None]:
     """Open the output; without a target a file that is thrown away, or nothing."""
     if target is not None:
-        return replaced(target)
+        return replacing(target, force=True, around=around)
     if needed:
         return cast("contextlib.AbstractContextManager[BinaryIO]", tempfile.NamedTemporaryFile())
     return contextlib.nullcontext()
