@@ -2,13 +2,16 @@
 
 import threading
 from collections import OrderedDict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calib.workshop import making, measuring
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
+    from calib.store.records import KeptCorrection, Series
     from calib.workshop.measuring import Measuring, Standing
     from calib.workshop.workshop import Workshop
     from patterns.estimate import Estimate
@@ -53,6 +56,147 @@ def sheet_page(m: "Measuring") -> str:
     """Return the sheet of a piece as a page to print."""
     made = m.sheet.keys.get("made", "")[:10]
     return making.page(m.piece, m.sheet.piece_id, made=made, unit=m.sheet.unit, repeats=ROOM)
+
+
+def kept(shop: "Workshop", sheet_uid: str) -> "list[KeptCorrection]":
+    """Return the corrections that were kept of a sheet."""
+    return shop.store().of_sheet(sheet_uid) if sheet_uid else []
+
+
+def kept_fit(shop: "Workshop", sheet_uid: str) -> dict[str, Any]:
+    """Return what the fit said of a kept sheet, as plain data."""
+    return shop.store().sheet(sheet_uid).fit if sheet_uid else {}
+
+
+def drift(shop: "Workshop", printer: str) -> "list[Series]":
+    """Return how each setting of a printer came out over time."""
+    return shop.store().drift(printer)
+
+
+def take_sheet(shop: "Workshop", m: "Measuring", content: bytes) -> int:
+    """Write the readings of a filled-in sheet of the same piece into a piece in work; count them.
+
+    Raises
+    ------
+    BadInput
+        The file is no sheet, or that of another piece.
+    """
+    from calib.errors import SheetError
+    from calib.readings import read_table, sheet_of
+    from calib.readings.fill import cells
+    from calib.readings.fill import content as text_in
+
+    table = read_table(content, "the sheet")
+    sheet = sheet_of(table)
+    if sheet.piece.pattern != m.piece.pattern or sheet.piece.spec != m.piece.spec:
+        raise SheetError(
+            f"this is the sheet of another piece ({sheet.piece.pattern} {sheet.piece_id})",
+            mend=f"choose the one of {m.sheet.piece_id}",
+        )
+    room = {(q.feature, q.repeat): q.text for q in m.questions}
+    count = 0
+    for cell in cells(table, sheet):
+        key, text = (cell.feature.id, cell.repeat), text_in(table, cell)
+        if text and key in room and room[key] != text:
+            shop.enter(m.source, cell.feature.id, text, cell.repeat)
+            count += 1
+    return count
+
+
+@dataclass(frozen=True, slots=True)
+class FromPhotos:
+    """What photos of a piece say.
+
+    Attributes
+    ----------
+    readings : mapping
+        Feature -> what is written into its cell.
+    shared : mapping
+        Lines of the head that go with them.
+    doubtful : (where, why)
+        What can be seen, but not surely enough.
+    picture : bytes
+        The first photo with what was measured drawn into it, as JPEG.
+    """
+
+    readings: Mapping[str, str]
+    shared: Mapping[str, str]
+    doubtful: tuple[tuple[str, str], ...]
+    notes: tuple[str, ...]
+    picture: bytes
+
+
+def lies_on_its_back(piece: "Piece") -> bool:
+    """Whether a piece is laid on its side for a photo."""
+    from calib.photo.side_views import USUAL_SIDES
+
+    return piece.pattern in USUAL_SIDES
+
+
+def mat_pdf(paper: str, centre: str) -> tuple[bytes, str]:
+    """Return a new mat as PDF, and its name; BadInput where there is no such paper or centre."""
+    import secrets
+
+    from calib.photo.mat import SERIALS, Mat
+    from calib.photo.mat_draw import mat_pdf as drawn
+
+    mat = Mat(paper, centre, secrets.randbelow(SERIALS))
+    return drawn(mat), mat.name
+
+
+def measure_photos(
+    m: "Measuring", paths: Sequence[Path], bars: tuple[float, float] | None
+) -> FromPhotos:
+    """Measure a piece in photos of it on the mat.
+
+    Raises
+    ------
+    BadInput
+        A photo can't be used; the message says why and how to take it again.
+    """
+    from calib.photo.annotate import annotated
+    from calib.photo.image import load_photo
+    from calib.photo.rows import readings_of, shared_of
+    from calib.photo.scale import from_bars
+    from calib.photo.session import check_measurable
+    from calib.photo.session import measure_photos as measured
+    from calib.photo.side_views import USUAL_SIDES
+
+    piece = m.piece
+    sides = list(USUAL_SIDES.get(piece.pattern, ("bottom", "top")))
+    check_measurable(piece.body, piece.features, sides)
+    outcome = measured(
+        [load_photo(p) for p in paths], piece.body, piece.features,
+        scale=from_bars(*bars) if bars else None, sides=sides,
+    )  # fmt: skip
+    shared = shared_of(outcome.lengths)
+    where = {f.id: f.where for f in piece.features}
+    return FromPhotos(
+        readings={r.feature: r.text for r in readings_of(outcome.lengths, outcome.defects)},
+        shared={}
+        if shared is None
+        else {
+            k: f"{v:.2g}"
+            for k, v in (("photo_scale_u", shared.scale_u), ("photo_edge_u_mm", shared.edge_mm))
+            if v > 0
+        },
+        doubtful=tuple((where[n.feature.id], "; ".join(n.flags)) for n in outcome.lengths if n.flags),
+        notes=outcome.notes,
+        picture=annotated(outcome.views[0], outcome.single[0], outcome.defects),
+    )
+
+
+def take_photo_readings(shop: "Workshop", m: "Measuring", found: FromPhotos) -> list[str]:
+    """Write the readings of photos into empty cells of a piece's sheet; return their features."""
+    asked = {q.feature: q for q in reversed(m.questions) if not q.text}
+    taken = []
+    for feature, text in found.readings.items():
+        if feature in asked:
+            shop.enter(m.source, feature, text, asked[feature].repeat, sure=True)
+            taken.append(feature)
+    for key, value in found.shared.items() if taken else ():
+        shop.set_head(m.source, key, value)
+    return taken
 
 
 class Solids:

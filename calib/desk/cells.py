@@ -4,6 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from calib.desk import says
 from calib.desk.pictures import Drawn
 from calib.readings.cells import INCH_MM
 from calib.report.ways import WAYS, way_of
@@ -104,7 +105,7 @@ def _cell(f: Feature, number_: int, repeat: int, drawn: Drawn, unit: str) -> Cel
         id=f.id,
         repeat=repeat,
         number=number_,
-        where=f.where[:1].upper() + f.where[1:],
+        where=says.sentence(f.where),
         how=f"{way.name}. {rules[0]}" if rules else way.name,
         unit=("in" if unit == "inch" else "mm") if f.unit == "mm" else f.unit,
         expected=expected(f, unit),

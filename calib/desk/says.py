@@ -103,6 +103,11 @@ def query(who: Any, **more: str) -> str:
     return urlencode({k: v for k, v in {**names, **more}.items() if v})
 
 
+def sentence(text: str) -> str:
+    """Return words with a capital letter, and units as people write them."""
+    return (text[:1].upper() + text[1:]).replace(" degC", " °C")
+
+
 def on_page(mend: str) -> str:
     """Return how to mend something, unless it is advice for the command line."""
     return "" if "truebead " in mend or "--" in mend else mend

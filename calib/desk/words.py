@@ -48,7 +48,6 @@ TOLD = {
     "undone": "Taken back. It stays in the history.",
     "changed": "Changed.",
     "added": "Added.",
-    "printed": "Good. Let it cool to room temperature before you measure.",
     "head": "Noted.",
     "dropped": "The piece is put aside. Nothing of what was kept has changed.",
     "photo": "The readings of the photo are in.",

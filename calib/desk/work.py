@@ -35,6 +35,8 @@ class Job:
         Who asked for it; nobody else sees it.
     folder : Path
         For its files alone; goes when the job is forgotten.
+    do : callable
+        The work itself.
     share : float
         How much is done, 0 to 1.
     state : str
@@ -45,6 +47,7 @@ class Job:
     what: str
     session: str
     folder: Path
+    do: Callable[["Job"], Any]
     share: float = 0.0
     state: str = "waiting"
     answer: Any = None
@@ -103,8 +106,10 @@ class Work:
         self._jobs: dict[str, Job] = {}
         self._lock = threading.Lock()
 
-    def start(self, what: str, session: str, do: Callable[[Job], Any]) -> Job:
-        """Begin something; `do` gets the job, tells its progress and returns the answer.
+    def prepare(self, what: str, session: str, do: Callable[[Job], Any]) -> Job:
+        """Return a job with a folder for its files, to be begun when they are there.
+
+        `do` gets the job, tells its progress and returns the answer.
 
         Raises
         ------
@@ -116,10 +121,13 @@ class Work:
             if sum(not j.over for j in self._jobs.values()) >= MOST_WAITING:
                 raise BadInput("too much work is waiting", mend="try again in a minute")
             folder = Path(tempfile.mkdtemp(prefix="truebead-desk-"))
-            job = Job(secrets.token_urlsafe(16), what, session, folder)
+            job = Job(secrets.token_urlsafe(16), what, session, folder, do)
             self._jobs[job.id] = job
-        self._pool.submit(_run, job, do)
         return job
+
+    def begin(self, job: Job) -> None:
+        """Let a job take its turn."""
+        self._pool.submit(_run, job)
 
     def find(self, job_id: str, session: str) -> Job | None:
         """Return a job of this session; None where there is none."""
@@ -149,13 +157,13 @@ class Work:
             shutil.rmtree(job.folder, ignore_errors=True)
 
 
-def _run(job: Job, do: Callable[[Job], Any]) -> None:
+def _run(job: Job) -> None:
     if job.stop.is_set():
         job._set(state="cancelled")
         return
     job._set(state="working")
     try:
-        answer = do(job)
+        answer = job.do(job)
     except Cancelled:
         job._set(state="cancelled")
     except BadInput as err:

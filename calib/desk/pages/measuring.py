@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from calib.workshop.measuring import Measuring, Taken
 
 UNIT_COOKIE = "truebead_unit"
+#: A filled-in sheet is some ten kilobytes; a spreadsheet may make it larger.
+LARGEST_SHEET = 2_000_000
 _BARE = re.compile(r"[\d.,]+", re.ASCII)
 
 
@@ -336,6 +338,8 @@ def filled(ask: Ask) -> Response:
     file = ask.file("file")
     if file is None:
         raise BadInput("no file was chosen", mend="choose the sheet you filled in")
-    content = file.file.read(2_000_000)
-    ask.desk.workshop.take_sheet(uid, content, file.filename or "sheet.csv")
+    content = file.file.read(LARGEST_SHEET + 1)
+    if len(content) > LARGEST_SHEET:
+        raise BadInput("that is no sheet: it is far too large", mend="choose the sheet.csv")
+    bench.take_sheet(ask.desk.workshop, ask.desk.workshop.read(uid), content)
     return go(f"/piece/{uid}/list", "taken")

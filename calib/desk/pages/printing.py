@@ -269,7 +269,7 @@ def printed(ask: Ask) -> Response:
     ask.desk.workshop.say_printed(ask.part["uid"])
     m = ask.desk.workshop.read(ask.part["uid"])
     to = "measure" if measured(m.piece) and not _only_judged_first(m.piece) else "judge"
-    return go(f"/piece/{ask.part['uid']}/{to}", "printed" if m.piece.printed else "")
+    return go(f"/piece/{ask.part['uid']}/{to}")
 
 
 def _only_judged_first(piece: "Piece") -> bool:

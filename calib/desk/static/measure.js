@@ -103,16 +103,24 @@
     buttons[0].focus();
   };
 
+  const PATIENCE = 350; // ms that the page waits for the desk before it goes on by itself
   let busy = false;
   const keep = async (text, sure = false) => {
     if (busy) return;
     const cell = cells[at], before = cell.text;
     cell.text = text;
-    busy = true;
+    busy = field.readOnly = true;
     const fields = { feature: cell.id, repeat: cell.repeat, text };
     if (sure) fields.sure = "1";
-    const said = await Queue.send(`${base}/reading`, fields);
-    busy = false;
+    const sent = Queue.send(`${base}/reading`, fields);
+    const said = await Promise.race([sent, new Promise((go) => { setTimeout(go, PATIENCE, "later"); })]);
+    busy = field.readOnly = false;
+    if (said === "later") {
+      sent.then((answer) => { if (answer) later(answer, fields); });
+      last.textContent = `${cell.number}: ${text} is on its way.`;
+      onwards();
+      return;
+    }
     if (said?.error) { cell.text = before; counts(); tell(said.error); field.focus(); field.select(); return; }
     if (said) { version = said.version; cell.text = said.text; }
     if (said?.question) { counts(); question(said.question, cell, text); return; }
@@ -120,17 +128,27 @@
     onwards();
   };
 
-  // What was sent later, when the connection was back.
-  Queue.later((said, fields) => {
+  // The desk's answer to a reading that was sent before; the page has gone on meanwhile.
+  const later = (said, fields) => {
     const cell = cells.find((c) => c.id === fields.feature && c.repeat === Number(fields.repeat));
     if (!cell) return;
-    if (said.error) { cell.text = ""; last.textContent = `${cell.number}: ${said.error}`; }
-    else {
-      cell.text = said.text;
-      last.textContent = said.question ? `${cell.number}: look at it again. ${said.question.words}` : `${cell.number}: ${said.text} is kept.`;
+    if (said.error) cell.text = "";
+    else { cell.text = said.text; version = said.version; }
+    const words = said.error ?? said.question?.words;
+    last.textContent = `${cell.number}: ${words ?? `${said.text} is kept.`}`;
+    if (words) {
+      const look = document.createElement("button");
+      look.type = "button";
+      look.textContent = "Look again";
+      look.addEventListener("click", () => {
+        show(cells.indexOf(cell));
+        if (said.question) question(said.question, cell, said.text);
+      });
+      last.append(" ", look);
     }
     counts();
-  });
+  };
+  Queue.later(later);
   for (const item of Queue.items()) {
     const cell = cells.find((c) => c.id === item.fields.feature && c.repeat === Number(item.fields.repeat));
     if (cell) cell.text = item.fields.text;

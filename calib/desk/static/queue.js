@@ -7,7 +7,7 @@ const Queue = (() => {
   try { waiting = JSON.parse(localStorage.getItem(key)) ?? []; } catch { waiting = []; }
   const shown = document.getElementById("waiting");
   let token = document.querySelector("input[name=token]").value;
-  let sending = false;
+  let sending = false, lost = waiting.length > 0;
 
   // A desk that was started anew gives another token; what waits is then sent with that.
   const renew = async () => {
@@ -23,8 +23,8 @@ const Queue = (() => {
       if (waiting.length) localStorage.setItem(key, JSON.stringify(waiting));
       else localStorage.removeItem(key);
     } catch { /* without storage they are kept as long as the page is open */ }
-    shown.hidden = !waiting.length;
-    shown.textContent = waiting.length ? `${waiting.length} waiting for the connection` : "";
+    shown.hidden = !(waiting.length && lost);
+    shown.textContent = shown.hidden ? "" : `${waiting.length} waiting for the connection`;
   };
 
   const post = async (item, limit, again = false) => {
@@ -52,12 +52,16 @@ const Queue = (() => {
     try {
       const said = await post(item, 2500);
       waiting.shift();
+      lost = false;
       save();
       return said;
     } catch {
+      lost = true;
+      save();
       return null;
     } finally {
       sending = false;
+      if (waiting.length && waiting[0] !== item) flush();
     }
   };
 
@@ -69,10 +73,14 @@ const Queue = (() => {
       while (waiting.length) {
         const said = await post(waiting[0], 8000);
         const item = waiting.shift();
+        lost = false;
         save();
         for (const listen of listeners) listen(said, item.fields);
       }
-    } catch { /* still no connection */ } finally { sending = false; }
+    } catch {
+      lost = true;
+      save();
+    } finally { sending = false; }
   };
 
   const listeners = [];
