@@ -88,7 +88,12 @@ class _Bar:
         return (*xy, height)
 
 
-@pattern("shrink-bar", ShrinkBarSpec, "By how much does this filament shrink on long parts?")
+@pattern(
+    "shrink-bar",
+    ShrinkBarSpec,
+    "By how much does this filament shrink on long parts?",
+    settles=("scale", "shrinkage"),
+)
 def lay_out(spec: ShrinkBarSpec, setup: PrintSetup) -> Piece:
     """Lay the cross out, both bars from 0 to their length, crossing in their middles.
 

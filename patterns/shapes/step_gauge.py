@@ -73,7 +73,11 @@ def _mend_reach(spec: StepGaugeSpec, reach: float, room: float) -> str:
 
 
 @pattern(
-    "step-gauge", StepGaugeSpec, "Are long sizes true on X and Y, and by how much are they off?"
+    "step-gauge",
+    StepGaugeSpec,
+    "Are long sizes true on X and Y, and by how much are they off?",
+    settles=("scale", "outline"),
+    shrinks=(("pitch_mm", -1),),
 )
 def lay_out(spec: StepGaugeSpec, setup: PrintSetup) -> Piece:
     """Lay the gauge out: the shared first tooth at the origin, one comb along X, one along Y."""
