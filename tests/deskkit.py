@@ -26,38 +26,46 @@ CHROMIUM = "/usr/bin/chromium"
 
 def app_on(store: Path, *, lan: bool = False) -> Starlette:
     """Return the application on a store that may not exist yet."""
-    return build(open_workshop(store, by="tester"), hosts=[HOST], others=[LAN] if lan else [], warm=False)
+    return build(
+        open_workshop(store, by="tester"), hosts=[HOST], others=[LAN] if lan else [], warm=False
+    )
 
 
 class Client(TestClient):
     """A browser without a screen: it sends the headers that browsers send, and the form's token."""
 
-    def __init__(self, app: Starlette, peer: tuple[str, int] = ("127.0.0.1", 40000), host: str = HOST) -> None:
+    def __init__(
+        self, app: Starlette, peer: tuple[str, int] = ("127.0.0.1", 40000), host: str = HOST
+    ) -> None:
         super().__init__(app, base_url=f"http://{host}", client=peer, follow_redirects=False)
 
     def token(self) -> str:
-        page = self.get("/words").text if self.cookies else self.get("/words") and self.get("/happened").text
-        found = re.search(r'name="token" value="([0-9a-f]+)"', page)
-        if found is None:
-            found = re.search(r'name="token" value="([0-9a-f]+)"', self.get("/first?step=3").text)
+        """Return what the forms of this session carry."""
+        found = re.search(r'name="token" value="([0-9a-f]+)"', self.get("/first?step=3").text)
         assert found is not None
         return found[1]
 
-    def send(self, path: str, fields: dict[str, str] | None = None, **more: object):  # type: ignore[no-untyped-def]
+    def submit(self, path: str, fields: dict[str, str] | None = None, **more: object):  # type: ignore[no-untyped-def]
         """Post a form as the desk's own page would."""
         given = {"token": self.token(), **(fields or {})}
         headers = {"origin": str(self.base_url).rstrip("/"), **more.pop("headers", {})}  # type: ignore[dict-item]
         return self.post(path, data=given, headers=headers, **more)  # type: ignore[arg-type]
 
 
-FIRST = {"size": "220x220x250", "type": "PLA", "goal": "size", "printer": "lantern", "spool": "lamp-white"}
+FIRST = {
+    "size": "220x220x250",
+    "type": "PLA",
+    "goal": "size",
+    "printer": "lantern",
+    "spool": "lamp-white",
+}
 
 
 def begun(client: Client, pattern: str = "dimensional-cube") -> str:
     """Answer the three questions, make a piece, and return its id."""
     if client.get("/").headers.get("location") == "/first":
-        assert client.send("/first", FIRST).status_code == 303
-    made = client.send("/start", {"pattern": pattern})
+        assert client.submit("/first", FIRST).status_code == 303
+    made = client.submit("/start", {"pattern": pattern})
     assert made.status_code == 303, made.text
     return made.headers["location"].split("/")[2]
 
@@ -69,7 +77,9 @@ def served(store: Path) -> Iterator[str]:
     port = listening.getsockname()[1]
     shop: Workshop = open_workshop(store, by="tester")
     app = build(shop, hosts=local_hosts(port), warm=False)
-    server = uvicorn.Server(uvicorn.Config(app, log_level="error", lifespan="on", timeout_graceful_shutdown=1))
+    server = uvicorn.Server(
+        uvicorn.Config(app, log_level="error", lifespan="on", timeout_graceful_shutdown=1)
+    )
     running = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     running.start()
     while not server.started:

@@ -33,7 +33,9 @@ def desk(
     ] = True,
     demo: Annotated[
         Path | None,
-        typer.Option("--demo", help="Show an invented workshop, kept in this folder.", metavar="FOLDER"),
+        typer.Option(
+            "--demo", help="Show an invented workshop, kept in this folder.", metavar="FOLDER"
+        ),
     ] = None,
 ) -> None:
     """Serve until Ctrl-C."""

@@ -5,7 +5,7 @@ from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypedDict
 
 from calib.workshop import making, measuring
 from calib.workshop.results import Who
@@ -23,10 +23,19 @@ ROOM = 3
 _MOST_SOLIDS = 6
 
 
-def names(who: Who) -> dict[str, str]:
+class Names(TypedDict):
+    """Printer, nozzle and spool as the workshop takes them: None means the only one."""
+
+    printer: str | None
+    nozzle: str | None
+    spool: str | None
+
+
+def names(who: Who) -> Names:
     """Return printer, nozzle and spool as the workshop takes them."""
-    pairs = {"printer": who.printer, "nozzle": who.nozzle, "spool": who.spool}
-    return {k: v for k, v in pairs.items() if v}
+    return Names(
+        printer=who.printer or None, nozzle=who.nozzle or None, spool=who.spool or None
+    )
 
 
 def laid_out(
@@ -180,7 +189,9 @@ def measure_photos(
             for k, v in (("photo_scale_u", shared.scale_u), ("photo_edge_u_mm", shared.edge_mm))
             if v > 0
         },
-        doubtful=tuple((where[n.feature.id], "; ".join(n.flags)) for n in outcome.lengths if n.flags),
+        doubtful=tuple(
+            (where[n.feature.id], "; ".join(n.flags)) for n in outcome.lengths if n.flags
+        ),
         notes=outcome.notes,
         picture=annotated(outcome.views[0], outcome.single[0], outcome.defects),
     )

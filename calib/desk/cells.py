@@ -67,9 +67,7 @@ def judged(piece: Piece) -> list[Feature]:
     return [f for f in piece.by_hand if f.kind in _JUDGED]
 
 
-def cells_of(
-    piece: Piece, drawn: Drawn, readings: Iterable[Any], unit: str = "mm"
-) -> list[Cell]:
+def cells_of(piece: Piece, drawn: Drawn, readings: Iterable[Any], unit: str = "mm") -> list[Cell]:
     """Return a cell for each number that is to be read, and one for each further reading there is.
 
     Parameters

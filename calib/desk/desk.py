@@ -13,8 +13,8 @@ from calib.desk.bench import Solids
 from calib.desk.entrance import Entrance
 from calib.desk.icons import TAB_ICON, icon
 from calib.desk.pictures import Pictures
-from calib.desk.work import Work
 from calib.desk.words import TOLD, WORDS
+from calib.desk.work import Work
 from calib.safety import SAFETY
 
 if TYPE_CHECKING:

@@ -22,7 +22,7 @@ COOKIE = "truebead_desk"
 SMALL_BODY = 256 * 1024
 SAFE = ("GET", "HEAD")
 #: What anybody may ask for: the door, and what its page is drawn with.
-OPEN_TO_ALL = ("/in", "/static/")
+DOOR, DRAWN_WITH = "/in", "/static/"
 
 _POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
@@ -80,7 +80,7 @@ class Guard:
             session = fresh = self.entrance.new_session(local=True)
         elif not known:
             session = ""
-            if not scope["path"].startswith(OPEN_TO_ALL):
+            if scope["path"] != DOOR and not scope["path"].startswith(DRAWN_WITH):
                 await _plain(send, 303, "Show the code first.", {"location": "/in"})
                 return
         state = scope.setdefault("state", {})
@@ -88,9 +88,7 @@ class Guard:
         state["token"] = self.entrance.token(session) if session else ""
         await self.app(scope, self._counted(scope, receive), _dressed(send, fresh))
 
-    def _refused(
-        self, scope: Scope, headers: Mapping[str, str]
-    ) -> tuple[int, str] | None:
+    def _refused(self, scope: Scope, headers: Mapping[str, str]) -> tuple[int, str] | None:
         hosts = [v for k, v in scope["headers"] if k == b"host"]
         if len(hosts) != 1 or headers.get("host", "").lower() not in self.hosts:
             return 421, "This address is not one of this desk's own."

@@ -85,7 +85,7 @@ def show(template: str, status: int = 200, **data: Any) -> Page:
     return Page(template, data, status)
 
 
-def go(path: str, told: str = "", **query: str) -> Response:
+def go(path: str, told: str = "", **query: str | None) -> Response:
     """Return the way to another page; `told` names a sentence of `words.TOLD` to show there."""
     given = {k: v for k, v in query.items() if v}
     if told:

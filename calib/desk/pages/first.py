@@ -58,7 +58,11 @@ def _question(step: int, given: dict[str, str], error: BadInput | None = None) -
     from patterns.filaments import filaments
 
     known = [(t, t, _MORE.get(t, "")) for t in filaments()]
-    other: Any = ("other", "Something else", "it is taken like PLA; write its type on the spool's page")
+    other: Any = (
+        "other",
+        "Something else",
+        "it is taken like PLA; write its type on the spool's page",
+    )
     given = {**given, "spool": given["spool"] or f"{given['type']} 1"}
     return show(
         "first.html", 400 if error else 200, step=step, given=given, error=error, sizes=SIZES,

@@ -58,7 +58,11 @@ def _kind(k: "EventKind") -> dict[str, Any]:
 
     stale = [topic(name).what for name in k.all_stale()]
     if len(stale) > _MOST_NAMED:
-        stale = ["nearly everything"] if len(stale) > 2 * _MOST_NAMED else [*stale[:_MOST_NAMED], "and more"]
+        stale = (
+            ["nearly everything"]
+            if len(stale) > 2 * _MOST_NAMED
+            else [*stale[:_MOST_NAMED], "and more"]
+        )
     return {
         "name": k.name,
         "what": k.what[:1].upper() + k.what[1:],
@@ -72,10 +76,10 @@ def note(ask: Ask) -> Page | Response:
     who = who_of(ask)
     try:
         kind = event_kind(ask.text("kind"))
-        asked = {k: v for k, v in bench.names(who).items() if k in kind.happens_to}
+        touched = {k: ask.text(k) for k in kind.happens_to}
         done = ask.desk.workshop.event(
             kind.name,
-            **asked,
+            **bench.names(Who(**touched)),
             axis=ask.text("axis") if kind.takes_axis else "",
             note=ask.text("note")[:500],
         )
@@ -150,7 +154,9 @@ def _sheets(kept: "list[KeptCorrection]") -> list[dict[str, Any]]:
 
 def _event(e: "EventRecord") -> dict[str, Any]:
     kind = event_kind(e.kind)
-    about = ", ".join(filter(None, (e.printer, e.nozzle, e.spool, f"axis {e.axis}" if e.axis else "")))
+    about = ", ".join(
+        filter(None, (e.printer, e.nozzle, e.spool, f"axis {e.axis}" if e.axis else ""))
+    )
     return {
         "sort": "event",
         "at": e.at,

@@ -53,7 +53,11 @@ def _headline(in_work: int, counts: Any) -> str:
     stale = counts.get("stale", 0)
     if stale:
         return "Something is to be measured again"
-    return "Everything that was measured is good" if counts.get("good") else "Ready for the first print"
+    return (
+        "Everything that was measured is good"
+        if counts.get("good")
+        else "Ready for the first print"
+    )
 
 
 def _row(row: Any) -> dict[str, Any]:

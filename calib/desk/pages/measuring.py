@@ -227,9 +227,7 @@ def listed(ask: Ask) -> Page:
     return _list_page(ask, m, {}, {})
 
 
-def _list_page(
-    ask: Ask, m: "Measuring", typed: dict[str, str], problems: dict[str, str]
-) -> Page:
+def _list_page(ask: Ask, m: "Measuring", typed: dict[str, str], problems: dict[str, str]) -> Page:
     cells = _cells(ask, m)
     done, total = progress_of(m)
     return show(

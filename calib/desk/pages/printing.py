@@ -211,7 +211,9 @@ def piece_summary(ask: Ask, record: Any) -> dict[str, Any]:
     done, total = progress_of(m)
     made = record.state == "made"
     base = f"/piece/{record.uid}"
-    link, verb = (base, "Print it") if made and m.piece.printed else (f"{base}/measure", "Measure it")
+    link, verb = (
+        (base, "Print it") if made and m.piece.printed else (f"{base}/measure", "Measure it")
+    )
     if done >= total:
         link, verb = f"{base}/result", "What does it mean?"
     return {

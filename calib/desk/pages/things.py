@@ -22,6 +22,10 @@ DRIVES: tuple[tuple[str, str, str, dict[str, Any], str], ...] = (
 )  # fmt: skip
 
 
+_ASKED_PRINTER = ("name", "x", "y", "z", "hot", "bore")
+_ASKED_SPOOL = ("name", "type", "other", "colour", "density", "grams")
+
+
 def printer(ask: Ask) -> Page:
     """Show a printer: what is known of it, and what it is good for."""
     shop = ask.desk.workshop
@@ -70,7 +74,7 @@ def change_printer(ask: Ask) -> Page | Response:
     if found is None:
         raise BadInput(f"there is no printer {ask.text('printer')!r}")
     try:
-        numbers = {
+        numbers: dict[str, Any] = {
             field: ask.number(field, what)
             for field, what in (
                 ("build_x_mm", "left to right"),
@@ -100,7 +104,11 @@ def _axes(ask: Ask, found: Any) -> tuple[Any, ...]:
         chosen, steps = ask.text(f"drive.{name}"), ask.text(f"steps.{name}")
         given = known.get(chosen, {})
         before = axes.get(name, Axis(axis=name))
-        drive = before.drive if chosen == _drive_name(before.drive) else (Drive(**given) if given else None)
+        drive = (
+            before.drive
+            if chosen == _drive_name(before.drive)
+            else (Drive(**given) if given else None)
+        )
         axes[name] = replace(
             before,
             drive=drive,
@@ -111,13 +119,13 @@ def _axes(ask: Ask, found: Any) -> tuple[Any, ...]:
 
 def new_printer(ask: Ask) -> Page:
     """Ask for another printer."""
-    return show("new_printer.html", error=None, given={})
+    return show("new_printer.html", error=None, given=dict.fromkeys(_ASKED_PRINTER, ""))
 
 
 def add_printer(ask: Ask) -> Page | Response:
     """Add a printer with its nozzle."""
     shop = ask.desk.workshop
-    given = {k: ask.text(k) for k in ("name", "x", "y", "z", "hot", "bore")}
+    given = {k: ask.text(k) for k in _ASKED_PRINTER}
     try:
         build = (ask.number("x", "left to right"), ask.number("y", "front to back"), ask.number("z", "the height"))  # fmt: skip
         known = {"hot_end_max_c": ask.number("hot", "the temperature")} if given["hot"] else {}
@@ -175,7 +183,7 @@ def _profile(shop: Any, who: Who) -> dict[str, Any]:
 
 def new_spool(ask: Ask) -> Page:
     """Ask for another spool."""
-    return _new_spool(ask, {"type": "PLA"})
+    return _new_spool(ask, {**dict.fromkeys(_ASKED_SPOOL, ""), "type": "PLA"})
 
 
 def _new_spool(ask: Ask, given: dict[str, str], error: BadInput | None = None) -> Page:
@@ -187,7 +195,7 @@ def _new_spool(ask: Ask, given: dict[str, str], error: BadInput | None = None) -
 def add_spool(ask: Ask) -> Page | Response:
     """Add a spool."""
     shop = ask.desk.workshop
-    given = {k: ask.text(k) for k in ("name", "type", "other", "colour", "density", "grams")}
+    given = {k: ask.text(k) for k in _ASKED_SPOOL}
     material = given["other"] or given["type"]
     try:
         known: dict[str, Any] = {"colour": given["colour"]}
