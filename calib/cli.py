@@ -12,7 +12,7 @@ from calib.errors import BadInput
 
 #: Modules of `calib.commands`, in the order in which the help lists them.
 COMMANDS = (
-    "next", "make", "read", "photo", "solve", "keep", "profile", "apply", "event", "add", "report", "store",
+    "desk", "next", "make", "read", "photo", "solve", "keep", "profile", "apply", "event", "add", "report", "store",
     "doctor", "demo",
 )  # fmt: skip
 

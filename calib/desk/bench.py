@@ -33,9 +33,7 @@ class Names(TypedDict):
 
 def names(who: Who) -> Names:
     """Return printer, nozzle and spool as the workshop takes them."""
-    return Names(
-        printer=who.printer or None, nozzle=who.nozzle or None, spool=who.spool or None
-    )
+    return Names(printer=who.printer or None, nozzle=who.nozzle or None, spool=who.spool or None)
 
 
 def laid_out(

@@ -3,10 +3,11 @@
 const Queue = (() => {
   const path = location.pathname.split("/").slice(0, 3).join("/");
   const key = `truebead${path}`;
+  const listeners = [];
   let waiting = [];
   try { waiting = JSON.parse(localStorage.getItem(key)) ?? []; } catch { waiting = []; }
   const shown = document.getElementById("waiting");
-  let token = document.querySelector("input[name=token]").value;
+  let token = document.querySelector("input[name=token]")?.value ?? "";
   let sending = false, lost = waiting.length > 0;
 
   // A desk that was started anew gives another token; what waits is then sent with that.
@@ -23,6 +24,7 @@ const Queue = (() => {
       if (waiting.length) localStorage.setItem(key, JSON.stringify(waiting));
       else localStorage.removeItem(key);
     } catch { /* without storage they are kept as long as the page is open */ }
+    if (!shown) return;
     shown.hidden = !(waiting.length && lost);
     shown.textContent = shown.hidden ? "" : `${waiting.length} waiting for the connection`;
   };
@@ -32,7 +34,7 @@ const Queue = (() => {
     for (const [name, value] of Object.entries(item.fields)) form.append(name, value);
     const answer = await fetch(item.to, {
       method: "POST", body: form, headers: { accept: "application/json", "x-desk-token": token },
-      signal: AbortSignal.timeout(limit),
+      keepalive: true, signal: AbortSignal.timeout(limit),
     });
     if (answer.status >= 500) throw new Error("the desk can't answer now");
     if (answer.status === 403 && !again && await renew()) return post(item, limit, true);
@@ -73,7 +75,7 @@ const Queue = (() => {
       while (waiting.length) {
         const said = await post(waiting[0], 8000);
         const item = waiting.shift();
-        lost = false;
+        lost = waiting.length > 0;
         save();
         for (const listen of listeners) listen(said, item.fields);
       }
@@ -83,11 +85,11 @@ const Queue = (() => {
     } finally { sending = false; }
   };
 
-  const listeners = [];
   addEventListener("online", flush);
   addEventListener("visibilitychange", () => { if (!document.hidden) flush(); });
   setInterval(flush, 3000);
   addEventListener("beforeunload", (event) => { if (waiting.length) event.preventDefault(); });
   save();
+  flush();
   return { send, flush, later: (listen) => listeners.push(listen), get length() { return waiting.length; }, items: () => waiting };
 })();
