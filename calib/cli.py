@@ -16,7 +16,7 @@ from patterns.text import shown_text
 
 #: Modules of `calib.commands`, in the order in which the help lists them.
 COMMANDS = (
-    "next", "make", "read", "photo", "solve", "keep", "profile", "apply", "event", "add", "report", "store",
+    "desk", "next", "make", "read", "photo", "solve", "keep", "profile", "apply", "event", "add", "report", "store",
     "doctor", "demo",
 )  # fmt: skip
 
