@@ -92,7 +92,7 @@ def test_the_independent_reader_finds_the_expected_path(seed, matrix, flow):
     text = Maker(seed, offsets=False).text(150)
     job = Job(matrix=matrix, centre_mm=CENTRE, flow=flow)
     checks = compare(text.splitlines(), corrected(text, job).splitlines(), job)
-    assert len(checks) > 8
+    assert int(checks[0].found) > 50  # moves
     assert [c for c in checks if not c.good] == []
 
 

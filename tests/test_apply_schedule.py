@@ -328,7 +328,11 @@ def test_the_check_sees_a_band_at_the_wrong_temperature():
             "rated temperature is not known; give it with --hot-end-max",
         ),
         (rows("hot_end_c", 210) * 2, LIMITS, "two rows for hot_end_c overlap at 1 mm"),
-        (rows("retraction_speed_mm_s", 2), LIMITS, "retraction_speed_mm_s cannot be changed inside a sliced file"),
+        (
+            rows("retraction_speed_mm_s", 2),
+            LIMITS,
+            "retraction_speed_mm_s cannot be changed inside a sliced file",
+        ),
         (rows("flow_percent", 5), LIMITS, "the flow is from 50 to 200 %"),
         (rows("hot_end_c", 0), LIMITS, "hot_end_c of 0 degC makes no sense; .* from 150 to 500"),
         (rows("retraction_mm", 12), LIMITS, "retraction_mm of 12 mm makes no sense"),

@@ -1,6 +1,5 @@
 """Files to be read: only whole files of the disk, no folder, pipe or device; and what may be replaced."""
 
-import os
 import stat
 from pathlib import Path
 from typing import BinaryIO, cast
@@ -16,7 +15,25 @@ _SORTS = (
 )
 
 
-def _refuse_odd(mode: int, path: Path) -> None:
+def refuse_odd(path: Path) -> None:
+    """Refuse what is no file of the disk.
+
+    Raises
+    ------
+    FileError
+        It is missing, or a folder, a pipe or a device.
+    """
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError as err:
+        raise FileError("there is no such file", where=str(path)) from err
+    except (OSError, ValueError) as err:
+        told = err.strerror if isinstance(err, OSError) else err
+        raise FileError(f"can't read it ({told})", where=str(path)) from err
+    _refuse_mode(mode, path)
+
+
+def _refuse_mode(mode: int, path: Path) -> None:
     for is_sort, what in _SORTS:
         if is_sort(mode):
             raise FileError(what, where=str(path), mend="give the name of a file")
@@ -28,18 +45,13 @@ def open_source(path: Path) -> BinaryIO:
     Raises
     ------
     FileError
-        It is missing, may not be read, or is no file of the disk. A pipe is not waited for.
+        See `refuse_odd`; or it may not be read. A pipe is not waited for.
     """
+    refuse_odd(path)
     try:
-        _refuse_odd(path.stat().st_mode, path)
-        stream = cast(BinaryIO, path.open("rb"))
-        _refuse_odd(os.fstat(stream.fileno()).st_mode, path)
-    except FileNotFoundError as err:
-        raise FileError("there is no such file", where=str(path)) from err
-    except (OSError, ValueError) as err:
-        told = err.strerror if isinstance(err, OSError) else err
-        raise FileError(f"can't read it ({told})", where=str(path)) from err
-    return stream
+        return cast(BinaryIO, path.open("rb"))
+    except OSError as err:
+        raise FileError(f"can't read it ({err.strerror})", where=str(path)) from err
 
 
 def refuse_target(path: Path) -> None:
@@ -57,4 +69,4 @@ def refuse_target(path: Path) -> None:
     if stat.S_ISLNK(mode):
         raise FileError("that is a link, which is not replaced", where=str(path), mend="name the file itself")  # fmt: skip
     if not stat.S_ISDIR(mode):
-        _refuse_odd(mode, path)
+        _refuse_mode(mode, path)

@@ -4,39 +4,36 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from calib.fit.dimensions import PIECE_SD_MM, PLANES, DimensionsFit, expected_fit
+from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
 from calib.fit.split import refer_to_20c
 from calib.interpret import machine
 from calib.interpret.lengths import (
+    Common,
+    common_of,
     effect_of,
     fitted,
     is_length,
     lengths,
-    shared_by_photos,
     spread_repeats,
     suspects,
     with_residuals,
 )
+from calib.interpret.outlines import outline_correction, outline_summary
 from calib.interpret.scales import expansion_of
 from calib.interpret.solve import Context, Finding, Residual
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.estimate import Estimate
-from calib.model.instrument import Instrument
+from calib.model.request import Request, makeable
+from calib.model.setting import kept_setting, setting
 from calib.readings import Sheet
+from patterns import registry
 from patterns.feature import Feature
 
 __all__ = ["applies", "effect_of", "interpret"]
 
 AXES = "XYZ"
-#: Smallest changes worth setting: common practice, no source.
-_STEPS_STEP = 0.01  # steps/mm
-_SCALE_STEP_PERCENT = 0.02
-_OFFSET_STEP_MM = 0.01
-_SKEW_STEP_DEG = 0.01
 #: A size error that is not to be set away before its cause is found: common practice, no source.
 _GROSS_PERCENT = 8.0
-_WANTED_OFFSET_MM = 0.05
-_WANTED_SKEW_DEG = 0.06  # 0.1 mm over 100 mm
 
 
 def applies(sheet: Sheet) -> bool:
@@ -54,18 +51,18 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     """Fit the lengths of one piece and judge every setting they inform."""
     readings = lengths(sheet)
     features = [f for f in sheet.piece.features if is_length(f)]
-    caliper = context.instruments["caliper"]
-    shared = shared_by_photos(sheet)
-    result = fitted(features, readings, caliper, shared=shared)
+    common = common_of(sheet, context)
+    caliper = common.caliper
+    result = fitted(features, readings, common)
     travel = any(f.group == "travel" for f in features)
-    judged = _Judged(result, features, caliper, context, travel=travel, part_c=sheet.part_c)
+    judged = _Judged(sheet, result, features, common, context, travel=travel)
     corrections = judged.corrections()
     return Finding(
         topic="travel" if travel else "size",
         estimates=result.linear.estimates,
         corrections=tuple(corrections),
         suspects=(
-            *suspects(result, readings, features, caliper, shared),
+            *suspects(result, readings, features, common),
             *spread_repeats(sheet, result, readings, caliper),
         ),
         residuals=tuple(_residuals(result, features)),
@@ -80,19 +77,21 @@ class _Judged:
 
     def __init__(
         self,
+        sheet: Sheet,
         result: DimensionsFit,
         features: Sequence[Feature],
-        caliper: Instrument,
+        common: Common,
         context: Context,
         *,
         travel: bool,
-        part_c: float | None,
     ) -> None:
+        self.setup = sheet.piece.setup
         self.result, self.fit = result, result.linear
-        self.features, self.caliper, self.context, self.travel = features, caliper, context, travel
-        self.part_c = None if travel else part_c
+        self.features, self.caliper, self.closed = features, common.caliper, common.closed
+        self.context, self.travel = context, travel
+        self.part_c = None if travel else sheet.part_c
         self.split = machine.explained(
-            _evidence(result), context, caliper, travel=travel, part_c=self.part_c
+            _evidence(result), context, common.caliper, travel=travel, part_c=self.part_c
         )
         # An axis whose readings were all set aside has nothing to say.
         read = {a for r in result.rows for a in features[r.feature].axis}
@@ -103,7 +102,7 @@ class _Judged:
         found: list[Correction] = []
         for axis in self.axes:
             found += self._scale(axis)
-        found += self._offset()
+        found += outline_correction(self.fit, self.context, closed=self.closed is not None)
         for plane in PLANES:
             found += self._skew(plane)
         return found + self._squeeze()
@@ -112,7 +111,9 @@ class _Judged:
         error = self._at_20c(self.fit[f"scale_{axis.lower()}"]).times(100, "%")
         steps_name = f"steps_{axis.lower()}_per_mm"
         steps = machine.steps_now(axis, self.context)
-        smallest = 100 * _STEPS_STEP / steps if steps else _SCALE_STEP_PERCENT
+        smallest = setting(f"scale_{axis.lower()}_percent").step
+        if steps:
+            smallest = 100 * setting(steps_name).step / steps
         verdict = judge(error, smallest, self.wanted_percent)
         evidence = self._evidence_of(axis)
         reason = self._scale_reason(axis, error, verdict)
@@ -122,6 +123,7 @@ class _Judged:
         if axis in self.split.far_off:
             verdict, reason = self._far_off(axis, error, verdict)
         both = bool(steps) and not self.travel
+        requests = self._requests(axis, verdict)
 
         def correction(name: str, unit: str, old: float, scope: Scope, other: str) -> Correction:
             new = old / (1 + error.value / 100)
@@ -137,6 +139,7 @@ class _Judged:
                 evidence=evidence,
                 reason=reason,
                 instead_of=other if both and axis not in self.split.far_off else "",
+                requests=requests,
             )
 
         found = []
@@ -149,8 +152,8 @@ class _Judged:
         return found if agree else found[::-1]
 
     def _at_20c(self, scale: Estimate) -> Estimate:
-        """Refer a scale error to 20 degrees C (ISO 1) where the piece's temperature is known."""
-        if self.part_c is None or not self.context.filament:
+        """Refer the scale error of a piece to 20 degrees C (ISO 1)."""
+        if self.travel:
             return scale
         at20, u = refer_to_20c([scale.value], expansion_of(self.context.filament), self.part_c)
         return replace(scale, value=float(at20[0]), u=math.hypot(scale.u, u))
@@ -195,63 +198,47 @@ class _Judged:
             return f"{size}, more than the uncertainty"
         if verdict is Verdict.LEAVE:
             return f"{size}: not distinguishable from zero, leave it alone"
-        return f"{size}: too uncertain for {self.wanted_percent:.2g} %; {self._what_would_settle(axis)}"
+        more = "; measure a longer travel, or use a dial gauge" if self.travel else ""
+        return f"{size}: too uncertain for {self.wanted_percent:.2g} %{more}"
 
-    def _what_would_settle(self, axis: str) -> str:
+    def _requests(self, axis: str, verdict: Verdict) -> tuple[Request, ...]:
+        """Return a longer piece where the size is uncertain, and what tells whose a sure error is."""
+        if verdict is Verdict.PRINT_AGAIN and axis not in self.split.far_off:
+            return self._what_would_settle(axis)
+        if verdict is Verdict.APPLY and not self.travel:
+            return machine.travel_requests(self.split, [axis], self.context, self.setup)
+        return ()
+
+    def _what_would_settle(self, axis: str) -> tuple[Request, ...]:
+        """Return a longer piece that the printer can build, with what it would bring."""
+        settles = (f"scale_{axis.lower()}_percent",)
         if self.travel:
-            return "measure a longer travel, or use a dial gauge"
+            return ()
         if axis == "Z":
-            return "print a taller piece: truebead make dimensional-cube --set size_mm=80"
-        from patterns import registry
-        from patterns.spec import PrintSetup
-
-        gauge = registry.get("step-gauge").piece({}, PrintSetup())
-        u = expected_fit(gauge.features, self.caliper)[f"scale_{axis.lower()}"]
-        return (
-            "print a longer piece: truebead make step-gauge"
-            f" (brings it to about ± {100 * u.expanded():.2f} %)"
-        )
-
-    def _offset(self) -> list[Correction]:
-        names = [n for n in ("offset_x", "offset_y") if n in self.fit]
-        if not names:
-            return []
-        # Each of the two walls of a length moves by half of the offset.
-        share = 1.0 / (2 * len(names))
-        error = self.fit.combine(dict.fromkeys(names, share), "outline_offset", "mm")
-        if error.from_data < 0.5:
-            return []  # one kind of length only: offset and scale can't be told apart
-        verdict = judge(error, _OFFSET_STEP_MM, _WANTED_OFFSET_MM)
-        old = self.context.now.get("outline_offset_mm", 0.0)
-        way = "outward" if error.value > 0 else "inward"
-        size = f"every wall stands {abs(error.value):.3f} mm too far {way} (± {error.expanded():.3f} mm)"
-        reasons = {
-            Verdict.APPLY: f"{size}, whatever the length, so it is not a scale error",
-            Verdict.LEAVE: f"{size}: not distinguishable from zero, leave it alone",
-            Verdict.PRINT_AGAIN: f"{size}: read the inside and outside lengths three times each",
-        }
-        return [
-            Correction(
-                setting="outline_offset_mm",
-                old=old,
-                new=old - error.value,
-                u_new=error.u,
-                unit="mm",
-                error=error,
-                verdict=verdict,
-                scope=Scope.NOZZLE,
-                evidence="outside against inside lengths on "
-                + " and ".join(n[-1].upper() for n in names),
-                reason=reasons[verdict],
+            cube = Request(
+                pattern="dimensional-cube",
+                parameters={"size_mm": 80.0},
+                why="print a taller piece",
+                settles=settles,
             )
-        ]
+            return makeable([cube], self.setup)
+        wanted = [Request(pattern="step-gauge", settles=settles)]
+        return tuple(self._expected(r, axis) for r in makeable(wanted, self.setup))
+
+    def _expected(self, request: Request, axis: str) -> Request:
+        """Say how sure a piece would make the scale of an axis."""
+        features = registry.get(request.pattern).piece(request.typed, self.setup).features
+        u = expected_fit(features, self.caliper)[f"scale_{axis.lower()}"]
+        half = f"± {100 * u.expanded():.2f} %"
+        return replace(request, why=f"print a longer piece, which brings it to about {half}")
 
     def _skew(self, plane: str) -> list[Correction]:
         name = f"skew_{plane.lower()}"
         if name not in self.fit:
             return []
         error = self.fit[name].times(180 / math.pi, "deg")
-        verdict = judge(error, _SKEW_STEP_DEG, _WANTED_SKEW_DEG)
+        lean = setting(f"{name}_deg")
+        verdict = judge(error, lean.step, lean.wanted)
         slope = 100 * math.tan(self.fit[name].value)
         old = self.context.now.get(f"{name}_deg", 0.0)
         size = (
@@ -283,8 +270,9 @@ class _Judged:
         if "squeeze" not in self.fit or self.fit["squeeze"].from_data < 0.5:
             return []
         error = self.fit["squeeze"]
-        verdict = judge(error, _OFFSET_STEP_MM, _WANTED_OFFSET_MM)
-        old = self.context.now.get("first_layer_gap_mm", 0.0)
+        rise = setting("first_layer_gap_mm")
+        verdict = judge(error, rise.step, rise.wanted)
+        old = self.context.now.get(rise.name, 0.0)
         size = (
             f"the first layer is {abs(error.value):.3f} mm {'thin' if error.value < 0 else 'thick'}"
         )
@@ -313,13 +301,17 @@ class _Judged:
         lines = []
         if self.result.zero_forgotten:
             zero = self.fit["zero"]
+            shown = (
+                f"it shows {self.closed.shown_mm:+.2f} mm with closed jaws"
+                if self.closed
+                else f"it reads {zero.value:+.2f} mm (± {zero.expanded():.2f}) on everything"
+            )
             lines.append(
-                f"The caliper was not zeroed: it reads {zero.value:+.2f} mm (± {zero.expanded():.2f})"
-                " on everything. That is taken out below; zero it and keep it so."
+                f"The caliper was not zeroed: {shown}. That is taken out below; zero it and keep it so."
             )
         lines += self.split.short
-        changed = {c.setting[6:7].upper() for c in corrections
-                   if c.verdict is Verdict.APPLY and c.setting.startswith("scale_")}  # fmt: skip
+        lines += outline_summary(self.fit)
+        changed = _changed_axes(corrections)
         if changed:
             lines += machine.advice(
                 self.split, [a for a in self.axes if a in changed], self.context
@@ -330,8 +322,8 @@ class _Judged:
         fit = self.fit
         lines = [
             f"Fitted {len(fit.residuals)} lengths with {len(fit.theta)} parameters by generalised least"
-            f" squares; the noise came out {fit.noise_scale:.2f} times what the caliper and a printed"
-            f" piece make one expect ({fit.dof:.0f} degrees of freedom).",
+            f" squares. From feature to feature they scatter by {self.result.scatter_mm:.3f} mm beside"
+            " the caliper's own; all that this may be is averaged over.",
             f"The caliper's permissible error (± {self.caliper.mpe:g} mm) is common to all readings: it"
             " enters as a zero and a scale error that no repeat takes away.",
         ]
@@ -345,6 +337,12 @@ class _Judged:
         return [*lines, *self.split.lines]
 
 
+def _changed_axes(corrections: Sequence[Correction]) -> set[str]:
+    """Return the axes along which the size of parts is to be changed."""
+    settings = (kept_setting(c.setting) for c in corrections if c.verdict is Verdict.APPLY)
+    return {s.axis for s in settings if s.topic == "scale"}
+
+
 def _residuals(result: DimensionsFit, features: Sequence[Feature]) -> list[Residual]:
     return [
         Residual(
@@ -353,7 +351,7 @@ def _residuals(result: DimensionsFit, features: Sequence[Feature]) -> list[Resid
             reading=r.mean,
             fitted=r.mean - res,
             repeats=r.count,
-            u=math.hypot(r.u_reading, PIECE_SD_MM),
+            u=math.hypot(r.u_reading, result.scatter_mm),
         )
         for r, res in with_residuals(result)
     ]
@@ -365,7 +363,6 @@ def _evidence(result: DimensionsFit) -> dict[str, object]:
         "parameters": list(fit.problem.names),
         "values": [float(v) for v in fit.theta],
         "covariance": [[float(c) for c in row] for row in fit.covariance],
-        "noise_scale": fit.noise_scale,
-        "degrees_of_freedom": fit.dof,
+        "scatter_mm": result.scatter_mm,
         "zero_forgotten": result.zero_forgotten,
     }

@@ -17,7 +17,7 @@ from calib.model.place import value_set
 from calib.model.setting import kept_setting
 from calib.plan.steps import Known
 from calib.profile.events import TAKEN_BACK, event_kind, why_stale
-from calib.store.base import find, find_nozzle
+from calib.store.base import check_words, find, find_nozzle
 from calib.store.layers import (
     EVERY,
     Look,
@@ -155,7 +155,12 @@ class Profiles(Things):
         steps = self.steps_in_force(printer)
         with self._read() as session:
             axes = printer_record(find(session, PrinterRow, "printer", printer)).axes
-            own = [instrument_record(r) for r in session.scalars(select(InstrumentRow))]
+            own = [
+                instrument_record(r)
+                for r in session.scalars(
+                    select(InstrumentRow).where(InstrumentRow.retired_at.is_(None))
+                )
+            ]
         only = {i.kind: i for i in own if sum(j.kind == i.kind for j in own) == 1}
         return Context(
             now=now_set | {f"steps_{a.lower()}_per_mm": v for a, v in steps.items()},
@@ -193,7 +198,7 @@ class Profiles(Things):
                 mend="write an event down once it has happened",
             )
         with self._write() as session:
-            row = EventRow(kind=kind, axis=axis.upper(), note=note, at=when)
+            row = EventRow(kind=kind, axis=axis.upper(), note=check_words("note", note), at=when)
             if "printer" in happens_to:
                 row.printer = find(session, PrinterRow, "printer", printer)
                 if "nozzle" in happens_to:
@@ -228,7 +233,7 @@ class Profiles(Things):
                 raise StoreError("that was taken back before", mend="see truebead event --past")
             session.add(
                 EventRow(
-                    kind=TAKEN_BACK.name, axis="", note=f"{row.uid} {why}".strip(), at=time_now(),
+                    kind=TAKEN_BACK.name, axis="", note=f"{row.uid} {check_words('note', why)}".strip(), at=time_now(),
                     printer=row.printer, nozzle=row.nozzle, spool=row.spool,
                 )
             )  # fmt: skip

@@ -2,12 +2,14 @@
 
 import math
 from collections.abc import Mapping
+from dataclasses import fields
 from typing import Any
 
 from sqlalchemy import select
 
 from calib.model.correction import Correction, Scope, Verdict
 from calib.model.estimate import Estimate
+from calib.model.request import request_of
 from calib.store.base import plain_json
 from calib.store.records import EventRecord, KeptCorrection, KeptSheet
 from calib.store.tables import (
@@ -35,7 +37,8 @@ def estimate_json(e: Estimate) -> dict[str, Any]:
 
 def estimate_from_json(data: Mapping[str, Any]) -> Estimate:
     """Return the estimate that `estimate_json` wrote."""
-    return Estimate(**{**data, "dof": math.inf if data["dof"] is None else data["dof"]})
+    known = {f.name: data[f.name] for f in fields(Estimate) if f.name in data}
+    return Estimate(**{**known, "dof": math.inf if data["dof"] is None else data["dof"]})
 
 
 def corrections_query() -> (
@@ -75,6 +78,7 @@ def correction_record(
             evidence=row.evidence,
             reason=row.reason,
             instead_of=row.instead_of,
+            requests=tuple(request_of(r) for r in row.requests),
         ),
         sheet_uid=sheet_uid,
         pattern=pattern,

@@ -9,10 +9,12 @@ from datetime import UTC, datetime
 from typing import Any
 from uuid import uuid4
 
-from sqlalchemy import JSON, DateTime, ForeignKey, Index, UniqueConstraint
+from sqlalchemy import JSON, DateTime, ForeignKey, Index, String, UniqueConstraint
 from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 from sqlalchemy.types import TypeDecorator
+
+from patterns.text import shown_text
 
 
 def new_uid() -> str:
@@ -40,10 +42,23 @@ class UtcTime(TypeDecorator[datetime]):
         return None if value is None else value.replace(tzinfo=UTC)
 
 
+class ShownText(TypeDecorator[str]):
+    """Text as somebody wrote it, which comes out without control characters whatever went in."""
+
+    impl = String
+    cache_ok = True
+
+    def process_result_value(self, value: str | None, dialect: Dialect) -> str | None:
+        """Make it fit to be shown."""
+        return None if value is None else shown_text(value)
+
+
 class Base(DeclarativeBase):
     """Base of all tables."""
 
-    type_annotation_map = {datetime: UtcTime, dict[str, Any]: JSON}  # noqa: RUF012 - SQLAlchemy's way
+    type_annotation_map = {  # noqa: RUF012 - SQLAlchemy's way
+        datetime: UtcTime, dict[str, Any]: JSON, list[Any]: JSON, str: ShownText,
+    }  # fmt: skip
 
 
 class PrinterRow(Base):
@@ -61,6 +76,7 @@ class PrinterRow(Base):
     layer_mm: Mapped[float]
     filament_mm: Mapped[float]
     added_at: Mapped[datetime] = mapped_column(default=now)
+    retired_at: Mapped[datetime | None] = mapped_column(default=None)
     version: Mapped[int] = mapped_column()
     axes: Mapped[list["AxisRow"]] = relationship(
         cascade="all, delete-orphan", lazy="selectin", order_by="AxisRow.id"
@@ -96,6 +112,7 @@ class NozzleRow(Base):
     bore_mm: Mapped[float]
     line_mm: Mapped[float]
     added_at: Mapped[datetime] = mapped_column(default=now)
+    retired_at: Mapped[datetime | None] = mapped_column(default=None)
     version: Mapped[int] = mapped_column()
     printer: Mapped[PrinterRow] = relationship()
     __mapper_args__ = {"version_id_col": version}  # noqa: RUF012 - SQLAlchemy's way
@@ -123,6 +140,7 @@ class SpoolRow(Base):
     density_g_cm3: Mapped[float | None]
     filament_mm: Mapped[float | None]
     added_at: Mapped[datetime] = mapped_column(default=now)
+    retired_at: Mapped[datetime | None] = mapped_column(default=None)
     version: Mapped[int] = mapped_column()
     material: Mapped[MaterialRow] = relationship(lazy="joined")
     __mapper_args__ = {"version_id_col": version}  # noqa: RUF012 - SQLAlchemy's way
@@ -143,6 +161,7 @@ class InstrumentRow(Base):
     jaw_mpe: Mapped[float]
     reach: Mapped[float]
     added_at: Mapped[datetime] = mapped_column(default=now)
+    retired_at: Mapped[datetime | None] = mapped_column(default=None)
     version: Mapped[int] = mapped_column()
     __mapper_args__ = {"version_id_col": version}  # noqa: RUF012 - SQLAlchemy's way
 
@@ -159,7 +178,7 @@ class SheetRow(Base):
     uid: Mapped[str] = mapped_column(unique=True, default=new_uid)
     keep_key: Mapped[str] = mapped_column(unique=True)
     sheet_sha256: Mapped[str]
-    sheet_text: Mapped[str]
+    sheet_text: Mapped[str] = mapped_column(String)  # as it was read, to the letter
     pattern: Mapped[str]
     piece_id: Mapped[str]
     parameters: Mapped[dict[str, Any]]
@@ -170,6 +189,7 @@ class SheetRow(Base):
     fit: Mapped[dict[str, Any]]
     kept_at: Mapped[datetime] = mapped_column(default=now)
     by_version: Mapped[str]
+    by: Mapped[str | None] = mapped_column(default=None)
     printer: Mapped[PrinterRow] = relationship()
     nozzle: Mapped[NozzleRow | None] = relationship()
     spool: Mapped[SpoolRow | None] = relationship()
@@ -181,9 +201,9 @@ class ReadingRow(Base):
     __tablename__ = "readings"
     id: Mapped[int] = mapped_column(primary_key=True)
     sheet_id: Mapped[int] = mapped_column(ForeignKey("sheets.id"), index=True)
-    feature: Mapped[str]
-    kind: Mapped[str]
-    axis: Mapped[str]
+    feature: Mapped[str] = mapped_column(String)  # a name of our own, many of them
+    kind: Mapped[str] = mapped_column(String)
+    axis: Mapped[str] = mapped_column(String)
     nominal: Mapped[float | None]
     value: Mapped[float]
     u: Mapped[float | None]
@@ -217,6 +237,7 @@ class CorrectionRow(Base):
     evidence: Mapped[str]
     reason: Mapped[str]
     instead_of: Mapped[str]
+    requests: Mapped[list[Any]] = mapped_column(server_default="[]")
     chosen: Mapped[bool]
     kept_at: Mapped[datetime] = mapped_column(default=now)
     by_version: Mapped[str]
@@ -233,6 +254,7 @@ class UndoRow(Base):
     correction_id: Mapped[int] = mapped_column(ForeignKey("corrections.id"), unique=True)
     at: Mapped[datetime] = mapped_column(default=now)
     why: Mapped[str]
+    by: Mapped[str | None] = mapped_column(default=None)
 
 
 class EventRow(Base):
@@ -248,6 +270,7 @@ class EventRow(Base):
     spool_id: Mapped[int | None] = mapped_column(ForeignKey("spools.id"), index=True)
     axis: Mapped[str]
     note: Mapped[str]
+    by: Mapped[str | None] = mapped_column(default=None)
     printer: Mapped[PrinterRow | None] = relationship(lazy="joined")
     nozzle: Mapped[NozzleRow | None] = relationship(lazy="joined")
     spool: Mapped[SpoolRow | None] = relationship(lazy="joined")
@@ -269,5 +292,6 @@ class PlaceRow(Base):
     place: Mapped[str]
     value: Mapped[float | None]
     at: Mapped[datetime] = mapped_column(default=now)
+    by: Mapped[str | None] = mapped_column(default=None)
     printer: Mapped[PrinterRow] = relationship()
     spool: Mapped[SpoolRow | None] = relationship()

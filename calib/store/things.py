@@ -1,6 +1,7 @@
 """Printers, nozzles, spools and instruments: adding, changing, looking up."""
 
-from dataclasses import fields, replace
+from dataclasses import fields as dataclass_fields
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import select
@@ -10,7 +11,16 @@ from sqlalchemy.orm.attributes import flag_modified
 from calib.errors import StoreError
 from calib.model.drive import Drive
 from calib.model.instrument import DEFAULTS, Instrument
-from calib.store.base import StoreBase, check_name, check_version, find, find_nozzle, new_name
+from calib.store.base import (
+    StoreBase,
+    check_name,
+    check_version,
+    check_words,
+    find,
+    find_nozzle,
+    new_name,
+)
+from calib.store.fields import INSTRUMENT, NOZZLE, PRINTER, SPOOL, values, without_uid
 from calib.store.records import Axis, Nozzle, Printer, Spool
 from calib.store.tables import (
     AxisRow,
@@ -23,11 +33,7 @@ from calib.store.tables import (
 from patterns.errors import BadInput
 from patterns.spec import PrintSetup
 
-_PRINTER = ("name", "build_x_mm", "build_y_mm", "build_z_mm", "hot_end_max_c", "bed_max_c", "layer_mm", "filament_mm")  # fmt: skip
-_SPOOL = ("name", "colour", "price", "grams", "density_g_cm3", "filament_mm")
-_NOZZLE = ("name", "bore_mm", "line_mm")
-_INSTRUMENT = tuple(f.name for f in fields(Instrument))
-_DRIVE = tuple(f.name for f in fields(Drive))
+_DRIVE = tuple(f.name for f in dataclass_fields(Drive))
 
 
 class Things(StoreBase):
@@ -38,7 +44,9 @@ class Things(StoreBase):
         check_printer(printer)
         name = check_name("printer", printer.name)
         with new_name("printer", name), self._write() as session:
-            row = PrinterRow(**{**_values(printer, _PRINTER), "name": name}, **_uid(printer))
+            row = PrinterRow(
+                **{**values(printer, without_uid(PRINTER)), "name": name}, **_uid(printer)
+            )
             row.axes = [AxisRow(**_axis_values(a)) for a in printer.axes]
             session.add(row)
             session.flush()
@@ -56,7 +64,7 @@ class Things(StoreBase):
         with self._write() as session:
             row = find(session, PrinterRow, "printer", printer.name)
             check_version(f"printer {row.name!r}", row.version, seen)
-            _set(row, printer, _PRINTER[1:])
+            _set(row, printer, PRINTER)
             old = {a.axis: a for a in row.axes}
             row.axes = [old.get(a.axis) or AxisRow() for a in printer.axes]
             for axis_row, axis in zip(row.axes, printer.axes, strict=True):
@@ -69,10 +77,10 @@ class Things(StoreBase):
         with self._read() as session:
             return printer_record(find(session, PrinterRow, "printer", name))
 
-    def printers(self) -> list[Printer]:
-        """Return all printers by name."""
+    def printers(self, *, retired: bool = False) -> list[Printer]:
+        """Return the printers in use by name; with `retired` all of them."""
         with self._read() as session:
-            rows = session.scalars(select(PrinterRow).order_by(PrinterRow.name))
+            rows = session.scalars(_used(PrinterRow, retired).order_by(PrinterRow.name))
             return [printer_record(row) for row in rows]
 
     def add_nozzle(self, nozzle: Nozzle) -> Nozzle:
@@ -81,7 +89,7 @@ class Things(StoreBase):
         with new_name("nozzle", name), self._write() as session:
             printer = find(session, PrinterRow, "printer", nozzle.printer)
             setup(printer_record(printer), nozzle)  # refuses sizes that make no sense
-            row = NozzleRow(**{**_values(nozzle, _NOZZLE), "name": name}, **_uid(nozzle))
+            row = NozzleRow(**{**values(nozzle, without_uid(NOZZLE)), "name": name}, **_uid(nozzle))
             row.printer = printer
             session.add(row)
             session.flush()
@@ -94,7 +102,7 @@ class Things(StoreBase):
             setup(printer_record(printer), nozzle)
             row = find_nozzle(session, printer, nozzle.name)
             check_version(f"nozzle {row.name!r}", row.version, seen)
-            _set(row, nozzle, _NOZZLE[1:])
+            _set(row, nozzle, NOZZLE)
             session.flush()
             return nozzle_record(row)
 
@@ -104,10 +112,11 @@ class Things(StoreBase):
             row = find(session, PrinterRow, "printer", printer)
             return nozzle_record(find_nozzle(session, row, name))
 
-    def nozzles(self, printer: str | None = None) -> list[Nozzle]:
-        """Return all nozzles, or those of one printer."""
+    def nozzles(self, printer: str | None = None, *, retired: bool = False) -> list[Nozzle]:
+        """Return the nozzles in use, or those of one printer; with `retired` all of them."""
         with self._read() as session:
-            query = select(NozzleRow).join(PrinterRow).order_by(PrinterRow.name, NozzleRow.name)
+            query = _used(NozzleRow, retired).join(PrinterRow)
+            query = query.order_by(PrinterRow.name, NozzleRow.name)
             if printer is not None:
                 row = find(session, PrinterRow, "printer", printer)
                 query = query.where(NozzleRow.printer_id == row.id)
@@ -118,7 +127,7 @@ class Things(StoreBase):
         check_spool(spool)
         name = check_name("spool", spool.name)
         with new_name("spool", name), self._write() as session:
-            row = SpoolRow(**{**_values(spool, _SPOOL), "name": name}, **_uid(spool))
+            row = SpoolRow(**{**values(spool, without_uid(SPOOL)), "name": name}, **_uid(spool))
             row.material = material_row(session, spool.material)
             session.add(row)
             session.flush()
@@ -138,7 +147,7 @@ class Things(StoreBase):
                     f"spool {row.name!r} is of {row.material.name}, not {spool.material}",
                     mend="add it under another name",
                 )
-            _set(row, spool, _SPOOL[1:])
+            _set(row, spool, SPOOL)
             session.flush()
             return spool_record(row)
 
@@ -147,27 +156,28 @@ class Things(StoreBase):
         with self._read() as session:
             return spool_record(find(session, SpoolRow, "spool", name))
 
-    def spools(self) -> list[Spool]:
-        """Return all spools by name."""
+    def spools(self, *, retired: bool = False) -> list[Spool]:
+        """Return the spools in use by name; with `retired` all of them."""
         with self._read() as session:
-            return [
-                spool_record(r) for r in session.scalars(select(SpoolRow).order_by(SpoolRow.name))
-            ]
+            rows = session.scalars(_used(SpoolRow, retired).order_by(SpoolRow.name))
+            return [spool_record(r) for r in rows]
 
     def add_instrument(self, instrument: Instrument) -> Instrument:
         """Add an instrument."""
-        _check_instrument(instrument)
+        check_instrument(instrument)
         name = check_name("instrument", instrument.name)
         with new_name("instrument", name), self._write() as session:
-            session.add(InstrumentRow(**{**_values(instrument, _INSTRUMENT), "name": name}))
+            session.add(
+                InstrumentRow(**{**values(instrument, without_uid(INSTRUMENT)), "name": name})
+            )
         return replace(instrument, name=name)
 
     def change_instrument(self, instrument: Instrument) -> Instrument:
         """Replace what is known of an instrument."""
-        _check_instrument(instrument)
+        check_instrument(instrument)
         with self._write() as session:
             row = find(session, InstrumentRow, "instrument", instrument.name)
-            _set(row, instrument, _INSTRUMENT[1:])
+            _set(row, instrument, INSTRUMENT)
         return instrument
 
     def instrument(self, name: str) -> Instrument:
@@ -179,10 +189,10 @@ class Things(StoreBase):
             row = row or find(session, InstrumentRow, "instrument", name)
             return instrument_record(row)
 
-    def instruments(self) -> list[Instrument]:
-        """Return all instruments by name."""
+    def instruments(self, *, retired: bool = False) -> list[Instrument]:
+        """Return the instruments in use by name; with `retired` all of them."""
         with self._read() as session:
-            rows = session.scalars(select(InstrumentRow).order_by(InstrumentRow.name))
+            rows = session.scalars(_used(InstrumentRow, retired).order_by(InstrumentRow.name))
             return [instrument_record(row) for row in rows]
 
     def setup_for(
@@ -221,14 +231,16 @@ def setup(printer: Printer, nozzle: Nozzle, spool: Spool | None = None) -> Print
 def check_printer(printer: Printer) -> None:
     """Refuse a printer whose numbers no setup would take, naming the number."""
     layer = {"layer_mm": printer.layer_mm, "nozzle_mm": max(0.4, min(2.0, 2 * printer.layer_mm))}
-    PrintSetup(**layer, **_values(printer, (*_PRINTER[1:6], "filament_mm")))
+    given = values(printer, without_uid(PRINTER))
+    PrintSetup(**{n: v for n, v in given.items() if n not in ("name", "layer_mm")}, **layer)
     axes = [a.axis for a in printer.axes]
     if len(set(axes)) != len(axes):
         raise StoreError("an axis of the printer is described twice", mend="give each axis once")
 
 
 def check_spool(spool: Spool) -> None:
-    """Refuse a spool whose numbers make no sense."""
+    """Refuse a spool whose numbers make no sense, or whose colour is no word."""
+    check_words("colour", spool.colour)
     for what, value, low, high in (
         ("price", spool.price, 0, 1e6),
         ("grams", spool.grams, 1, 1e5),
@@ -242,7 +254,10 @@ def check_spool(spool: Spool) -> None:
             )
 
 
-def _check_instrument(instrument: Instrument) -> None:
+def check_instrument(instrument: Instrument) -> None:
+    """Refuse an instrument whose numbers make no sense."""
+    check_name("instrument's kind", instrument.kind)
+    check_name("instrument's unit", instrument.unit)
     for what in ("resolution", "mpe", "repeatability", "jaw_mpe"):
         if not 0 <= getattr(instrument, what) <= 100:
             raise BadInput(
@@ -272,8 +287,9 @@ def material_row(session: Session, material: str) -> MaterialRow:
     return row
 
 
-def _values(record: Any, names: tuple[str, ...]) -> dict[str, Any]:
-    return {name: getattr(record, name) for name in names}
+def _used(table: Any, retired: bool) -> Any:
+    """Return the query for all rows of things, or for those in use."""
+    return select(table) if retired else select(table).where(table.retired_at.is_(None))
 
 
 def _uid(record: Any) -> dict[str, str]:
@@ -281,7 +297,8 @@ def _uid(record: Any) -> dict[str, str]:
 
 
 def _set(row: Any, record: Any, names: tuple[str, ...]) -> None:
-    _set_values(row, _values(record, names))
+    """Lay what is given upon a row; its name and its uid stay."""
+    _set_values(row, {n: v for n, v in values(record, without_uid(names)).items() if n != "name"})
     flag_modified(row, "name")  # counts as a change even where only its axes change
 
 
@@ -293,7 +310,7 @@ def _set_values(row: Any, values: dict[str, Any]) -> None:
 def printer_record(row: PrinterRow) -> Printer:
     """Return a row as plain data."""
     axes = tuple(_axis_record(a) for a in row.axes)
-    return Printer(**_values(row, (*_PRINTER, "uid", "version")), axes=axes)
+    return Printer(**values(row, (*PRINTER, "version")), axes=axes)
 
 
 def _axis_values(axis: Axis) -> dict[str, Any]:
@@ -302,20 +319,20 @@ def _axis_values(axis: Axis) -> dict[str, Any]:
 
 
 def _axis_record(row: AxisRow) -> Axis:
-    drive = None if row.motor_steps is None else Drive(**_values(row, _DRIVE))
+    drive = None if row.motor_steps is None else Drive(**values(row, _DRIVE))
     return Axis(axis=row.axis, steps_per_mm=row.steps_per_mm, drive=drive)
 
 
 def nozzle_record(row: NozzleRow) -> Nozzle:
     """Return a row as plain data."""
-    return Nozzle(**_values(row, (*_NOZZLE, "uid", "version")), printer=row.printer.name)
+    return Nozzle(**values(row, (*NOZZLE, "version")), printer=row.printer.name)
 
 
 def spool_record(row: SpoolRow) -> Spool:
     """Return a row as plain data."""
-    return Spool(**_values(row, (*_SPOOL, "uid", "version")), material=row.material.name)
+    return Spool(**values(row, (*SPOOL, "version")), material=row.material.name)
 
 
 def instrument_record(row: InstrumentRow) -> Instrument:
     """Return a row as plain data."""
-    return Instrument(**_values(row, _INSTRUMENT))
+    return Instrument(**values(row, without_uid(INSTRUMENT)))

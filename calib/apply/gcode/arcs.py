@@ -87,8 +87,9 @@ class Arcs:
             has[by_radius] = True
             on = at[by_radius]
             radius = run.per_line("R", run.words["R"].value).take(on)
+            dx, dy = (run.place[k][on] - run.before[k][on] for k in (0, 1))
             i[by_radius], j[by_radius], exists = centres_of_radius(
-                *(run.place[k][on] - run.before[k][on] for k in (0, 1)), radius, run.motion[on] == 2
+                dx, dy, radius, run.motion[on] == 2
             )
             if not exists.all():
                 k = int(np.flatnonzero(~exists)[0])

@@ -199,6 +199,7 @@ class Comparison:
         self.ahead: Command | None = None
         self.layer, self.bands = (0.0, 0.0), 0
         self.drawn = (0.0, 0.0)
+        self.e_before = 0.0
 
     def run(self) -> None:
         """Compare everything."""
@@ -226,7 +227,7 @@ class Comparison:
             self.new.other(c)
         elif self.job.line and self.is_own(c):
             return True
-        elif self.job.changes_e and c.name == "G92" and c.words.keys() == {"E"} and abs(c.words["E"] * self.new.unit - self.old.e) < 3e-5:  # fmt: skip
+        elif self.job.changes_e and c.name == "G92" and c.words.keys() == {"E"} and abs(c.words["E"] * self.new.unit - self.e_before) < 3e-5:  # fmt: skip
             self.want["reset"] = self.have["reset"] = 0.0
             self.new.other(c)
         else:
@@ -261,6 +262,7 @@ class Comparison:
 
     def other(self, c: Command) -> None:
         """Hold a command that is no move against the result's."""
+        self.e_before = self.old.e
         self.counterpart(c, is_move=False)
         self.old.other(c)
         self.new.other(c)
@@ -315,7 +317,11 @@ class Comparison:
             return amount
         own, written = self.drawn
         if amount < 0:
-            row = self.row("retraction_mm", self.layer[0] - self.layer[1] / 2)
+            row = (
+                self.row("retraction_mm", self.layer[0] - self.layer[1] / 2)
+                if self.layer[0]
+                else None
+            )
             changed = row is not None and own == 0 and not c.words.keys() & set("XYZ")
             back = row if changed and row is not None else -amount
             self.drawn = own - amount, written + back
@@ -398,7 +404,9 @@ class Comparison:
             new = following
         self.feed(want, fed if want is not None else None, laid, where)
 
-    def centre(self, c: Command, a: tuple[float, float], b: tuple[float, float]) -> tuple[float, float]:
+    def centre(
+        self, c: Command, a: tuple[float, float], b: tuple[float, float]
+    ) -> tuple[float, float]:
         """Return the centre of an arc from I and J, or from R."""
         unit, w = self.old.unit, c.words
         if "R" not in w:

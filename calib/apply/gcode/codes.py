@@ -122,7 +122,9 @@ class Gate:
         first, before = self.unseen.get(what, (line, 0))
         self.unseen[what] = first, before + count
 
-    def check(self, letter: str, number: float, words: dict[str, float], line: int, where: str) -> None:
+    def check(
+        self, letter: str, number: float, words: dict[str, float], line: int, where: str
+    ) -> None:
         """Refuse a command that heats past a rating or scales beyond reason; list what can't be checked."""
         code = int(number)
         if letter == "G":
@@ -136,7 +138,9 @@ class Gate:
         for axis in "XYZE" if code == 92 else "":
             if not words.get(axis, 1.0) > 0:
                 raise FileError(
-                    f"M92 sets {axis} to {words[axis]:g} steps per mm", where=where, mend="drop the line"
+                    f"M92 sets {axis} to {words[axis]:g} steps per mm",
+                    where=where,
+                    mend="drop the line",
                 )
         if code in _SHARES and "S" in words:
             low, high = _SHARES[code]

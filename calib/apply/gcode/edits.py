@@ -115,7 +115,7 @@ class Edits:
                 places.append(place[some])
                 ends.append(place[some])
                 size = 2 if lead > 255 else 1
-                added.append(put_before(write_decimals(units[some]), np.uint64(lead), size))
+                added.append(put_before(write_decimals(units[some]), lead, size))
         place = np.concatenate(places)
         order = np.argsort(place, kind="stable")  # of the same place texts come first
         at = np.searchsorted(begin, place[order])
@@ -141,7 +141,9 @@ def put_in(data: bytes, text: bytes, begin: I64, end: I64, new: Spelled) -> tupl
     start = np.concatenate([[0], end[:-1]])
     gap = begin - start
     bits = (gap << 3).view(np.uint64)
-    long = np.flatnonzero(gap > 8)  # copied in pieces of their own; the others go with the number behind them
+    long = np.flatnonzero(
+        gap > 8
+    )  # copied in pieces of their own; the others go with the number behind them
     bits[long] = 0
     ahead, rest = eights(source)[start], np.uint64(64) - bits
     ahead &= (np.uint64(1) << bits) - np.uint64(1)

@@ -27,7 +27,9 @@ class Job:
     arc_tolerance_mm: float = 0.01
     wait: bool = False  # wait for the hot end at each change of a schedule
     line: str = ""  # the user's own line for the schedule's one setting, with {value} in it
-    e_in_g91: str = ""  # how the printer reads E under G91 without M83: relative, absolute, not known
+    e_in_g91: str = (
+        ""  # how the printer reads E under G91 without M83: relative, absolute, not known
+    )
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.flow) and FLOW_RANGE[0] <= self.flow <= FLOW_RANGE[1]):

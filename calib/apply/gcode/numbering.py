@@ -60,7 +60,9 @@ def renumber(table: Table, edits: Edits, state: State) -> None:
     repeated = np.flatnonzero(np.diff(table.origin, prepend=-1) == 0)
     count[repeated[table.numbered[repeated]]] += 1  # one line of the source became several
     shift = state.shift + np.cumsum(count)
-    again = np.flatnonzero((table.code == M + 1100) & table.numbered)  # M110 begins the numbers anew
+    again = np.flatnonzero(
+        (table.code == M + 1100) & table.numbered
+    )  # M110 begins the numbers anew
     for line in again.tolist():
         shift[line + 1 :] -= shift[line]
     number = table.value[table.first[own]].astype(np.int64)

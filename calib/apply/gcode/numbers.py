@@ -173,10 +173,10 @@ def write_decimals(units: I64) -> Spelled:
     return Spelled(low, high, count.view(np.int64))
 
 
-def put_before(number: Spelled, text: U64, size: int) -> Spelled:
+def put_before(number: Spelled, text: int, size: int) -> Spelled:
     """Return numbers with another `size` bytes before each; together they may have 16."""
     bits = np.uint64(8 * size)
-    low = number.low << bits | text
+    low = number.low << bits | np.uint64(text)
     return Spelled(low, number.high << bits | number.low >> (_64 - bits), number.size + size)
 
 
@@ -197,7 +197,8 @@ def _fraction(n: npt.NDArray[np.uint32]) -> U64:
     _, _, upper, lower = _tables()
     thousands = n // np.uint32(1000)
     rest = n - thousands * np.uint32(1000)
-    return upper.take(thousands + np.uint32(1000) * (rest == 0)) + lower.take(rest)
+    spelled: U64 = upper.take(thousands + np.uint32(1000) * (rest == 0)) + lower.take(rest)
+    return spelled
 
 
 @cache
@@ -214,7 +215,7 @@ def _tables() -> tuple[U64, U64, U64, U64]:
     three = _texts(3)
     n = np.arange(1000)
     size = 3 - sum((n % 10**k == 0).astype(np.uint64) for k in (1, 2, 3))
-    tail = three & ((_1 << (_8 * size)) - _1)
+    tail: U64 = three & ((_1 << (_8 * size)) - _1)
     upper = _POINT | three << _8 | np.uint64(4) << _56
     brief = (_POINT | tail << _8 | (size + _1) << _56) * (size > 0)
     return short, padded, np.concatenate([upper, brief]), tail << _32 | size << _56
@@ -225,7 +226,8 @@ def _texts(count: int) -> U64:
     text = np.zeros((10**count, 8), np.uint8)
     n = np.arange(10**count)
     text[:, :count] = n[:, None] // 10 ** np.arange(count)[::-1] % 10 + ord("0")
-    return text.view("<u8").ravel().astype(np.uint64)
+    words: U64 = text.view("<u8").ravel().astype(np.uint64)
+    return words
 
 
 def write_decimal(units: int) -> str:

@@ -10,7 +10,7 @@ import math
 import numpy as np
 
 from calib.apply.gcode import numbering
-from calib.apply.gcode.codes import EVENT, LOSES_PLACE, UNMAPPABLE, Gate
+from calib.apply.gcode.codes import EVENT, LOSES_PLACE, TEXT_M, UNMAPPABLE, Gate, M
 from calib.apply.gcode.edits import Edits
 from calib.apply.gcode.job import Job
 from calib.apply.gcode.modes import Modes
@@ -37,7 +37,9 @@ class Rewriter:
         self.state, self.gate, self.extent = State(job), Gate(job.limits), Extent()
         self.follower = Follower(Plan(job))
         self.newline = b"\n"
-        self.arcs = self.moves = self.commands = 0  # arcs made straight, moves, lines with a command
+        self.arcs = self.moves = self.commands = (
+            0  # arcs made straight, moves, lines with a command
+        )
         self.refused: dict[int, FileError] = {}
         self.shows = False  # whether to keep which lines came out changed
         self.changed: list[int] = []  # those of the last block
@@ -153,10 +155,16 @@ class Rewriter:
         self.events = []
 
     def _run(
-        self, table: Table, modes: Modes, edits: Edits, start: int, stop: int, e_frozen: bool = False
+        self,
+        table: Table,
+        modes: Modes,
+        edits: Edits,
+        start: int,
+        stop: int,
+        e_frozen: bool = False,
     ) -> None:
         run = Run(table, modes, self.state, start, stop)
-        events = [(line - start, *rest) for line, *rest in self.events if line < stop]
+        events: list[Event] = [(e[0] - start, *e[1:]) for e in self.events if e[0] < stop]
         for line, letter, number, words in events:
             self._check(letter, number, words, line + start, int(table.origin[line + start]))
         f, follower = run.filament, self.follower
@@ -183,6 +191,9 @@ class Rewriter:
         """Read a command that is not a move."""
         code = blank_comments(table.raw(line))
         where = self.where(int(table.origin[line]))
+        number = (int(table.code[line]) - M) // 10
+        if number in TEXT_M:
+            return line, "M", float(number), {}
         try:
             words = read_words(code, where)
         except Foreign:
@@ -205,7 +216,9 @@ class Rewriter:
             return "L" in words
         return number in (28, 92) or number in LOSES_PLACE or number in UNMAPPABLE
 
-    def _check(self, letter: str, number: float, words: dict[str, float], line: int, origin: int) -> None:
+    def _check(
+        self, letter: str, number: float, words: dict[str, float], line: int, origin: int
+    ) -> None:
         """Hold what a line sets against the printer's ratings."""
         if letter == "T":
             return

@@ -7,18 +7,20 @@ import csv
 import math
 import re
 from bisect import bisect_right
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 
-from calib.apply.source import open_source
 from calib.apply.gcode.codes import SETTERS, Gate
 from calib.apply.gcode.job import Job
 from calib.apply.gcode.numbers import F64, I64
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.spelling import Foreign, read_words
 from calib.apply.limits import Limits
+from calib.apply.source import refuse_odd
 from calib.errors import BadInput, FileError
+from calib.files import read_limited
 from calib.model.setting import SETTINGS, plausible
 from patterns.schedule import ScheduleRow
 
@@ -31,8 +33,8 @@ KNOWN = ("hot_end_c", "flow_percent", "fan_percent", "speed_percent", "retractio
 #: Settings whose row in a schedule is a share of what the file itself asks for.
 _SHARES = ("flow_percent", "speed_percent")
 
-#: A larger schedule is no schedule.
-MOST_BYTES = 64 * 2**20
+#: A schedule of 100,000 rows has some 4 MB.
+_LARGEST_BYTES = 20_000_000
 
 Event = tuple[int, str, float, dict[str, float]]  # line of the run, letter, number, words
 
@@ -56,7 +58,7 @@ class Plan:
         rows = sorted(job.schedule, key=lambda r: (r.setting, r.z_from_mm))
         for row in rows:
             _check_row(row, job)
-        for low, high in zip(rows, rows[1:], strict=False):
+        for low, high in pairwise(rows):
             if low.setting == high.setting and low.z_to_mm > high.z_from_mm:
                 raise BadInput(
                     f"two rows for {low.setting} overlap at {high.z_from_mm:g} mm",
@@ -144,6 +146,8 @@ def _check_line(line: str, job: Job) -> None:
     if [c for c, _ in codes] != ["M"] or codes[0][1] in (82, 83, 110):
         raise BadInput("it may not move the printer or change a mode", where=where)
     Gate(job.limits).check("M", codes[0][1], dict(words), 0, where)
+    if SETTERS.get(int(codes[0][1])) == "hot_end_c":
+        plausible("hot_end_c", dict(words).get("S", math.nan), where=where)
 
 
 class Follower:
@@ -266,7 +270,9 @@ class Follower:
             elif own > 0:
                 share = min(amount / own, 1.0)
                 wanted[k] = share * written + max(amount - own, 0.0)
-                own, written = (own * (1 - share), written * (1 - share)) if share < 1 else (0.0, 0.0)
+                own, written = (
+                    (own * (1 - share), written * (1 - share)) if share < 1 else (0.0, 0.0)
+                )
         return wanted, (own, written), count
 
 
@@ -283,13 +289,10 @@ def read_schedule(path: Path, *, any_setting: bool = False) -> tuple[ScheduleRow
     FileError
         The file is missing, lacks a column, or a cell is not what it should be.
     """
+    refuse_odd(path)
     try:
-        with open_source(path) as stream:
-            data = stream.read(MOST_BYTES + 1)
-        if len(data) > MOST_BYTES:
-            raise FileError("it is too large for a schedule", where=str(path))
-        text = data.decode("utf-8-sig")
-    except (OSError, UnicodeDecodeError) as err:
+        text = read_limited(path, _LARGEST_BYTES).decode("utf-8-sig")
+    except UnicodeDecodeError as err:
         raise FileError(f"can't read the schedule ({err})", where=str(path)) from err
     reader = csv.DictReader(text.splitlines(), strict=True)
     wanted = ["z_from_mm", "z_to_mm", "setting", "value"]
@@ -326,6 +329,8 @@ def _read_row(path: Path, line: int, cells: dict[str, str], any_setting: bool) -
         if not math.isfinite(numbers[name]):
             raise FileError(f"{text!r} is not a finite number", where=f"{where}, column {name}")
     try:
-        return ScheduleRow(setting=(cells["setting"] or "").strip(), any_setting=any_setting, **numbers)
+        return ScheduleRow(
+            setting=(cells["setting"] or "").strip(), any_setting=any_setting, **numbers
+        )
     except ValueError as err:
         raise FileError(str(err), where=where) from err

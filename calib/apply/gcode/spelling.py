@@ -111,7 +111,7 @@ def _matters(letter: str, number: float) -> bool:
 
 
 def _respell_modal(code: bytes, words: list[tuple[str, float]], where: str) -> list[bytes]:
-    letter, number = words[0]
+    letter = words[0][0]
     if letter == "T" and len(words) == 1:
         return [_spell(words, where)]
     if letter not in MOVE_LETTERS or any(math.isnan(v) for _, v in words):
@@ -130,7 +130,9 @@ def _split(
     rest = [w for w in commands if w not in modes]
     others = [w for w in words if w not in commands]
     if ("G", 53.0) in rest:
-        raise FileError("G53 is a move in machine coordinates, which can't be followed", where=where)
+        raise FileError(
+            "G53 is a move in machine coordinates, which can't be followed", where=where
+        )
     if len(rest) > 1:
         raise FileError(
             "two commands stand on one line", where=where, mend="give each a line of its own"

@@ -58,12 +58,14 @@ class State:
 
     def units(self, value: float) -> int:
         """Round a coordinate to the place it is written with."""
-        step = 10 * self.grain
-        return step * round(value * (ONE / step))
+        step: int = 10 * self.grain
+        count: int = round(value * (ONE / step))
+        return step * count
 
     def units_e(self, value: float) -> int:
         """Round an amount of filament to the place it is written with."""
-        return self.grain * round(value * (ONE / self.grain))
+        count: int = round(value * (ONE / self.grain))
+        return self.grain * count
 
     def change_unit(self, unit_mm: float) -> None:
         """Turn every stored length into the new unit (G20, G21)."""

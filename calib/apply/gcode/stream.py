@@ -192,15 +192,21 @@ def _header(job: Job, newline: bytes) -> bytes:
 def _conclude(rewriter: Rewriter, result: Result) -> None:
     """Add what the user should know at the end; refuse what was no G-code, or not the schedule's."""
     job, state, unseen = rewriter.job, rewriter.state, rewriter.gate.unseen
-    if unseen.get(FOREIGN, (0, 0))[1] > rewriter.commands or not (rewriter.commands or state.motion >= 0):
-        raise FileError("this is no G-code: most lines are not made of its words", where=rewriter.name)
+    if unseen.get(FOREIGN, (0, 0))[1] > rewriter.commands or not (
+        rewriter.commands or state.motion >= 0
+    ):
+        raise FileError(
+            "this is no G-code: most lines are not made of its words", where=rewriter.name
+        )
     result.lines, result.arcs = state.line, rewriter.arcs
     result.retractions = rewriter.follower.retractions
     result.low_mm, result.high_mm = rewriter.extent.low_mm, rewriter.extent.high_mm
     if job.schedule:
         _conclude_schedule(rewriter, result)
     result.warnings += [
-        f"{count} {what} (first: line {line})" if what[0].islower() or what[0] == "E" else f"{what} (line {line}{' and later' * (count > 1)})"
+        f"{count} {what} (first: line {line})"
+        if what[0].islower() or what[0] == "E"
+        else f"{what} (line {line}{' and later' * (count > 1)})"
         for what, (line, count) in unseen.items()
     ]
     if unseen:
@@ -208,7 +214,9 @@ def _conclude(rewriter: Rewriter, result: Result) -> None:
     if not job.limits.has_volume:
         result.warnings.append("the build volume is not known, so places were not checked")
     if job.limits.hot_end_max_c is None:
-        result.warnings.append("the hot end's rating is not known, so temperatures were not checked")
+        result.warnings.append(
+            "the hot end's rating is not known, so temperatures were not checked"
+        )
 
 
 def _conclude_schedule(rewriter: Rewriter, result: Result) -> None:

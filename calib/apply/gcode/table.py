@@ -72,7 +72,9 @@ class Table:
         return int(self.end[last - (self.letter[last] == _STAR)])
 
 
-def read_table(data: bytes, judge: Judge, look: Callable[["Table"], None] = lambda _: None) -> Table:
+def read_table(
+    data: bytes, judge: Judge, look: Callable[["Table"], None] = lambda _: None
+) -> Table:
     """Take a block apart; every line must end with a newline.
 
     Parameters

@@ -75,4 +75,7 @@ class Walls:
             f" it {over_mm[i]:.3f} mm further out while it extrudes, in the layer at {layer_mm:.2f} mm"
         )
         reach = f"{min(low, place):.1f} to {max(high, place):.1f} mm"
-        return what, f"move the part, or state with --build and --origin that the printer reaches {reach}"
+        return (
+            what,
+            f"move the part, or state with --build and --origin that the printer reaches {reach}",
+        )

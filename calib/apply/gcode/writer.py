@@ -92,7 +92,9 @@ class Writer:
                 continue
             for j in range(i + 1, 3):
                 on = run.on(_AXES[j])
-                lost = on[(on < run.known_from[i]) & run.extruding[on] & ~np.isin(on, run.on(_AXES[i]))]
+                lost = on[
+                    (on < run.known_from[i]) & run.extruding[on] & ~np.isin(on, run.on(_AXES[i]))
+                ]
                 if matrix[i][j] and len(lost):
                     raise Fault(
                         int(lost[0]) + run.start,
@@ -187,7 +189,9 @@ class Writer:
         for c in "IJR" if factor != 1.0 else "":
             on = run.on(c)
             kept = np.isin(on, arcs.kept)
-            edits.set(run.words[c].word[kept], _round(run.words[c].value[kept] * factor, 10 * s.grain))
+            edits.set(
+                run.words[c].word[kept], _round(run.words[c].value[kept] * factor, 10 * s.grain)
+            )
         if not len(arcs.bent):
             return
         places = []
@@ -276,4 +280,5 @@ class Extent:
 
 def _round(values: F64, step: int) -> I64:
     """Return lengths as whole numbers of the last place written, each a multiple of `step`."""
-    return step * np.rint(values * (ONE / step)).astype(np.int64)
+    whole: I64 = step * np.rint(values * (ONE / step)).astype(np.int64)
+    return whole
