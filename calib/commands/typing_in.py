@@ -52,7 +52,7 @@ class Typing:
         self.table: Table = read_table(self.on_disk, str(self.path))
         self.sheet: Sheet = sheet_of(self.table)
         self.cells = cells(self.table, self.sheet)
-        self.typed = 0
+        self.before = {c: content(self.table, c) for c in self.cells}
         self.inches_agreed = 0
         self.all_in_inches = False
 
@@ -69,19 +69,24 @@ class Typing:
             at = max(0, at + self._ask_one(queue[at], first=at == 0))
 
     def report(self) -> dict[str, Any]:
-        """Return what was done and what is left, and which readings still can't be right."""
+        """Return what was done and what is left, and which readings still can't be right.
+
+        Goes by what is in the file: an interruption may come at any moment.
+        """
+        table = read_table(self.path)
+        typed = [c for c in self.cells if content(table, c) not in ("", self.before[c])]
         return {
             "sheet": str(self.path),
             "piece": self.sheet.piece_id,
-            "typed": self.typed,
-            "empty": len(to_ask(self.table, self.cells)),
-            "doubtful": [b.explanation for b in find_blunders(sheet_of(self.table))],
+            "typed": len(typed),
+            "empty": len(to_ask(table, self.cells)),
+            "doubtful": [b.explanation for b in find_blunders(sheet_of(table))],
         }
 
     def in_words(self, report: dict[str, Any]) -> str:
         """Return the report for people, with what to do next."""
         left = report["empty"]
-        lines = [f"Kept {self.typed} new readings in {self.path}; {left} are still empty."]
+        lines = [f"Kept {report['typed']} new readings in {self.path}; {left} are still empty."]
         lines += [f"Look again: {words}" for words in report["doubtful"]]
         lines.append(f"Next: truebead {'read' if left else 'solve'} {quote(str(self.path))}")
         return "\n".join(lines)
@@ -178,7 +183,6 @@ class Typing:
         data = (mark + table.text()).encode("utf-8")
         write_atomic(self.path, data, force=True)
         self.table, self.on_disk = table, data
-        self.typed += 1
 
 
 def _ask(prompt: str, say: Callable[[str], None]) -> str:

@@ -61,7 +61,11 @@ def _from_file(path: Path) -> sqlite3.Connection | None:
         raise sqlite3.DatabaseError("file is not a database")
     data[_LOG_VERSIONS] = _WITHOUT_LOG  # a database in memory has no log
     copy = sqlite3.connect(":memory:", check_same_thread=False)
-    copy.deserialize(bytes(data))
+    try:
+        copy.deserialize(bytes(data))
+    except BaseException:
+        copy.close()
+        raise
     return copy
 
 
