@@ -8,7 +8,7 @@ import numpy as np
 from calib.fit.dimensions import KINDS, DimensionsFit, Row, Shared, fit_dimensions
 from calib.fit.doubts import effect
 from calib.interpret.common import doubtful_repeats, key_number, measured
-from calib.interpret.solve import Context, Suspect
+from calib.interpret.finding import Context, Suspect
 from calib.model.instrument import Instrument
 from calib.readings import Reading, Sheet
 from calib.readings.blunders import explanations, only_proposal, said
