@@ -112,7 +112,7 @@ class Profiles(Things):
                 by_setting[name].append(k)
         return [Series(setting=name, found=tuple(ks)) for name, ks in sorted(by_setting.items())]
 
-    def steps_in_force(self, printer: str | None = None) -> dict[str, float]:
+    def steps_set(self, printer: str | None = None) -> dict[str, float]:
         """Return the steps/mm of each axis: what was said to be set, else what the printer's data say."""
         with self._read() as session:
             p = find(session, PrinterRow, "printer", printer)
@@ -148,7 +148,7 @@ class Profiles(Things):
             now_set = {v.setting: v.set_value for v in values if v.set_value is not None}
             travel = _travel(values)
             filament = self.spool(spool).material
-        steps = self.steps_in_force(printer)
+        steps = self.steps_set(printer)
         with self._read() as session:
             known = printer_record(find(session, PrinterRow, "printer", printer))
             axes, ratings = known.axes, ratings_of(known)
