@@ -46,15 +46,17 @@ def read(
 ) -> None:
     """Ask until all is there, the user stops, or the input ends."""
     from calib.commands.typing_in import Stop, Typing
+    from calib.workshop import open_workshop
 
-    sitting = Typing(sheet_file, say=lambda words: typer.echo(words, err=as_json))
     interrupted = False
-    try:
-        sitting.run()
-    except Stop:
-        pass
-    except KeyboardInterrupt:
-        interrupted = True
+    with open_workshop() as workshop:
+        sitting = Typing(workshop, sheet_file, lambda words: typer.echo(words, err=as_json))
+        try:
+            sitting.run()
+        except Stop:
+            pass
+        except KeyboardInterrupt:
+            interrupted = True
     report = sitting.report()
     if as_json:
         print_json(report)

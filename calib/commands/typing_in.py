@@ -4,16 +4,13 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 from shlex import quote
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from calib.errors import FileError
-from calib.files import write_atomic
-from calib.readings import Sheet, read_table, sheet_of
-from calib.readings.blunders import find_blunders
-from calib.readings.cells import CellError
-from calib.readings.decode import read_bytes
-from calib.readings.fill import Answer, Cell, cells, content, to_ask, understand
-from calib.readings.table import Table
+from calib.errors import BadInput
+
+if TYPE_CHECKING:
+    from calib.workshop import Workshop
+    from calib.workshop.measuring import Asked, Checked, Measuring
 
 _HELP = """\
   a number   what the caliper or the balance shows; 39.97 or 39,97; with a unit if it is
@@ -31,7 +28,7 @@ class Stop(Exception):
 
 
 class Typing:
-    """One sitting at the terminal: the sheet, and the cells that are still to be asked.
+    """One sitting at the terminal.
 
     Parameters
     ----------
@@ -46,23 +43,20 @@ class Typing:
         The sheet can't be read as it is.
     """
 
-    def __init__(self, path: Path, say: Callable[[str], None]) -> None:
-        self.on_disk, self.path = read_bytes(path)
-        self.say = say
-        self.table: Table = read_table(self.on_disk, str(self.path))
-        self.sheet: Sheet = sheet_of(self.table)
-        self.cells = cells(self.table, self.sheet)
-        self.typed = 0
+    def __init__(self, workshop: "Workshop", path: Path, say: Callable[[str], None]) -> None:
+        self.workshop, self.path, self.say = workshop, path, say
+        self.now: Measuring = workshop.read(path)
+        self.before = {(q.feature, q.repeat): q.text for q in self.now.questions}
         self.inches_agreed = 0
         self.all_in_inches = False
 
     def run(self) -> None:
         """Ask for every empty cell; `Stop` where the user ends it."""
-        queue = to_ask(self.table, self.cells)
+        queue = self.now.order
         if not queue:
-            self.say(f"{self.path}: every reading is there already.")
+            self.say(f"{self.now.source}: every reading is there already.")
             return
-        self.say(f"{self.path}: piece {self.sheet.piece_id or '?'}, {self.sheet.piece.pattern}, "
+        self.say(f"{self.now.source}: piece {self.now.sheet.piece_id or '?'}, {self.now.piece.pattern}, "
                  f"{len(queue)} readings to go. ? for help, q to stop.")  # fmt: skip
         at = 0
         while at < len(queue):
@@ -70,29 +64,33 @@ class Typing:
 
     def report(self) -> dict[str, Any]:
         """Return what was done and what is left, and which readings still can't be right."""
+        self.now = self.workshop.read(self.path)  # also what was written when Ctrl-C came
+        new = [q for q in self.now.questions if q.text != self.before[q.feature, q.repeat]]
         return {
-            "sheet": str(self.path),
-            "piece": self.sheet.piece_id,
-            "typed": self.typed,
-            "empty": len(to_ask(self.table, self.cells)),
-            "doubtful": [b.explanation for b in find_blunders(sheet_of(self.table))],
+            "sheet": self.now.source,
+            "piece": self.now.sheet.piece_id,
+            "typed": len(new),
+            "empty": self.now.empty,
+            "doubtful": list(self.now.doubtful),
         }
 
     def in_words(self, report: dict[str, Any]) -> str:
         """Return the report for people, with what to do next."""
-        left = report["empty"]
-        lines = [f"Kept {self.typed} new readings in {self.path}; {left} are still empty."]
+        left, sheet = report["empty"], report["sheet"]
+        lines = [f"Kept {report['typed']} new readings in {sheet}; {left} are still empty."]
         lines += [f"Look again: {words}" for words in report["doubtful"]]
-        lines.append(f"Next: truebead {'read' if left else 'solve'} {quote(str(self.path))}")
+        lines.append(f"Next: truebead {'read' if left else 'solve'} {quote(sheet)}")
         return "\n".join(lines)
 
-    def _ask_one(self, cell: Cell, *, first: bool) -> int:
+    def _ask_one(self, asked: "Asked", *, first: bool) -> int:
         """Ask until there is an answer; return how far to go on in the queue (-1: back)."""
-        self._show(cell)
+        asked = self.now.question(asked.feature, asked.repeat)
+        self._show(asked)
+        cell = asked.cell
+        there = f" [{asked.text}]" if asked.text else ""
+        prompt = f"   reading {cell.repeat} of {cell.repeats}, {cell.unit_word}{there}: "
         while True:
-            there = content(self.table, cell)
-            typed = _ask(f"   reading {cell.repeat} of {cell.repeats}, {cell.unit_word}"
-                         f"{f' [{there}]' if there else ''}: ", self.say)  # fmt: skip
+            typed = _ask(prompt, self.say)
             if typed == "":
                 return 1
             if typed.lower() == "q":
@@ -103,50 +101,53 @@ class Typing:
                 self.say("   This is the first one.")
             elif typed == "?":
                 self.say(_HELP)
-            elif self._take(typed, cell):
+            elif self._take(typed, asked):
                 return 1
 
-    def _show(self, cell: Cell) -> None:
+    def _show(self, asked: "Asked") -> None:
+        cell = asked.cell
         nominal = f", nominal {cell.nominal_words}" if cell.nominal_words else ""
         held = f", {cell.feature.jaws} jaws" if cell.feature.instrument == "caliper" else ""
-        if cell.repeat == 1 or content(self.table, cell):
+        if cell.repeat == 1 or asked.text:
             self.say(f"\n({cell.number}) {cell.feature.where}{nominal}{held}")
 
-    def _take(self, typed: str, cell: Cell) -> bool:
+    def _take(self, typed: str, asked: "Asked") -> bool:
         """Write an answer down if it makes sense, or if the user stands by it."""
-        text = self._with_unit(typed, cell)
         try:
-            answer = understand(text, cell, self.sheet.piece.features)
-        except CellError as err:
+            checked = self.now.check(asked.feature, self._with_unit(typed, asked), asked.repeat)
+        except BadInput as err:
             self.say(f"   {err.what}; {err.mend}")
             return False
-        agreed = self._agreed(answer, cell) if answer.suspicious else answer.text
-        if agreed:
-            self._write(cell, agreed)
-        return bool(agreed)
+        text = self._agreed(checked, asked) if checked.suspicious else checked.text
+        if not text:
+            return False
+        taken = self.workshop.enter(
+            self.path, asked.feature, text, asked.repeat, seen=asked.text, sure=True
+        )
+        self.now = taken.measuring
+        return True
 
-    def _with_unit(self, typed: str, cell: Cell) -> str:
+    def _with_unit(self, typed: str, asked: "Asked") -> str:
         number = typed.replace(",", "").replace(".", "").isdecimal()
-        return (
-            f"{typed} in" if self.all_in_inches and number and cell.feature.unit == "mm" else typed
-        )
+        in_mm = asked.cell.feature.unit == "mm"
+        return f"{typed} in" if self.all_in_inches and number and in_mm else typed
 
-    def _agreed(self, answer: Answer, cell: Cell) -> str:
+    def _agreed(self, checked: "Checked", asked: "Asked") -> str:
         """Question a doubtful answer; return what to write, empty to ask for it again."""
-        unit = cell.feature.unit
+        feature = asked.cell.feature
         self.say(
-            f"   {answer.value:.5g} {unit} is far from the nominal {cell.feature.nominal:.5g} {unit}."
+            f"   {checked.value:.5g} {feature.unit} is far from the nominal"
+            f" {feature.nominal:.5g} {feature.unit}."
         )
-        if answer.proposal:
-            why = answer.doubts[0]
-            words = f"You typed {answer.text}: {why.words}, {answer.proposed:.4g} {unit}?"
-            if self._yes(f"   {words} [y/n] "):
-                if why.cause == "inch":
+        if checked.proposal:
+            meant = f"{checked.proposed:.4g} {feature.unit}"
+            if self._yes(f"   You typed {checked.text}: {checked.doubts[0]}, {meant}? [y/n] "):
+                if checked.in_inches:
                     self._count_inches()
-                return answer.proposal
-        elif answer.doubts:
-            self.say("   It may be " + " or ".join(e.words for e in answer.doubts[:3]) + ".")
-        return answer.text if self._yes(f"   Keep {answer.text} as it is? [y/n] ") else ""
+                return checked.proposal
+        elif checked.doubts:
+            self.say("   It may be " + " or ".join(checked.doubts) + ".")
+        return checked.text if self._yes(f"   Keep {checked.text} as it is? [y/n] ") else ""
 
     def _count_inches(self) -> None:
         self.inches_agreed += 1
@@ -161,24 +162,6 @@ class Typing:
             if typed == "q":
                 raise Stop
             self.say("   y or n, please.")
-
-    def _write(self, cell: Cell, text: str) -> None:
-        """Put one cell into the file, unless another program has changed the file meanwhile."""
-        table = self.table.with_cell(cell.line, cell.column, text)
-        if read_bytes(self.path)[0] != self.on_disk:
-            raise FileError(
-                "another program has changed the sheet while you typed",
-                where=str(self.path),
-                mend="close it there and start again; only the last answer is not in it",
-            )
-        # A byte order mark that a spreadsheet put there helps it to read the file again.
-        mark = (
-            "\ufeff" if self.on_disk.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")) else ""
-        )
-        data = (mark + table.text()).encode("utf-8")
-        write_atomic(self.path, data, force=True)
-        self.table, self.on_disk = table, data
-        self.typed += 1
 
 
 def _ask(prompt: str, say: Callable[[str], None]) -> str:
