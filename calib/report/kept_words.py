@@ -4,7 +4,8 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from calib.model.place import where_words
-from calib.report.words import age, change, half_width, number, place_lines
+from calib.model.setting import label
+from calib.report.words import age, change, half_width, number, place_lines, request_lines
 
 if TYPE_CHECKING:
     from calib.store.records import InForce, KeptCorrection, SaidPlace
@@ -19,7 +20,7 @@ def kept_lines(kept: "Kept") -> Iterator[tuple[str, str]]:
     """Yield (line, style): what is doubtful, what to print again, and what takes effect where."""
     for s in kept.solved.solution.suspects:
         yield f"Doubtful: {s.reading.where or s.reading.feature}: {s.explanation}", _WARNING
-    for line in again_lines(kept.corrections):
+    for line in again_lines(kept.corrections, kept.who.options):
         yield line, _WARNING
     spare = [k for k in kept.corrections if not k.chosen and k.correction.verdict == "apply"]
     if spare:
@@ -50,13 +51,15 @@ def _in_force_lines(kept: "Kept") -> Iterator[str]:
     yield from place_lines([v for v in kept.in_force if v.source.uid in uids], kept.who.options)
 
 
-def again_lines(kept: Sequence["KeptCorrection"]) -> list[str]:
+def again_lines(kept: Sequence["KeptCorrection"], options: str = "") -> list[str]:
     """Say what to print again, each reason once: scale and steps share theirs."""
     names: dict[str, list[str]] = {}
     for k in kept:
         if k.correction.verdict == "print again":
-            names.setdefault(k.correction.reason, []).append(k.correction.setting)
-    return [f"{', '.join(settings)}: {reason}" for reason, settings in names.items()]
+            names.setdefault(k.correction.reason, []).append(label(k.correction.setting))
+    lines = [f"{', '.join(settings)}: {reason}" for reason, settings in names.items()]
+    again = (k.correction for k in kept if k.correction.verdict == "print again")
+    return lines + request_lines((r for c in again for r in c.requests), options)
 
 
 def correction_rows(kept: "Sequence[KeptCorrection]") -> list[tuple[str, ...]]:

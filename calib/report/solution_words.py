@@ -2,6 +2,9 @@
 
 from typing import TYPE_CHECKING
 
+from calib.model.setting import label
+from calib.report.words import request_lines
+
 if TYPE_CHECKING:
     from calib.interpret.solve import Finding, Solution, Suspect
     from calib.model.correction import Correction
@@ -58,6 +61,7 @@ def _finding_text(finding: "Finding", *, why: bool) -> list[str]:
         lines += [heading, *(f"    {text}" for text in texts)] if chosen else []
     if why:
         lines += ["  Why:", *(f"    {text}" for text in finding.why)]
+        lines += [f"    To be surer, {text}" for text in request_lines(finding.requests)]
         lines += [
             f"    {r.feature}: nominal {r.nominal:g}, read {r.reading:.3f} ({r.repeats} x),"
             f" fitted {r.fitted:.3f}, left over {r.reading - r.fitted:+.3f}"
@@ -67,8 +71,12 @@ def _finding_text(finding: "Finding", *, why: bool) -> list[str]:
 
 
 def _reasons(chosen: "list[Correction]") -> list[str]:
-    """Say why, once where two settings would correct the same error."""
-    return [f"{reason}." for reason in dict.fromkeys(c.reason for c in chosen)]
+    """Say why and what to print, once where two settings would correct the same error."""
+    lines: list[str] = []
+    for reason in dict.fromkeys(c.reason for c in chosen):
+        mine = [r for c in chosen if c.reason == reason for r in c.requests]
+        lines += [f"{reason}.", *(f"  {text}" for text in request_lines(mine))]
+    return lines
 
 
 def _changes(chosen: "list[Correction]") -> list[str]:
@@ -85,6 +93,7 @@ def _changes(chosen: "list[Correction]") -> list[str]:
             lines.append(f"  or, not both: {_change(other)}")
             said.add(other.setting)
         lines.append(f"    {c.reason}; from {c.evidence}.")
+    lines += [f"  {t}" for t in request_lines(r for c in chosen for r in c.requests)]
     return lines
 
 
@@ -95,8 +104,8 @@ def _change(c: "Correction") -> str:
     places = _places(half)
     change = f"{c.new:.{places}f} {c.unit} (± {half:.{places}f})"
     if c.old is None:
-        return f"{c.setting}: {change}"
-    return f"{c.setting}: {c.old:.{places}f} -> {change}"
+        return f"{label(c.setting)}: {change}"
+    return f"{label(c.setting)}: {c.old:.{places}f} -> {change}"
 
 
 def _places(half: float) -> int:

@@ -1,11 +1,13 @@
 """Numbers, tables and states in words: what terminal, pages and scripts show people alike."""
 
 import math
-from collections.abc import Sequence
+import shlex
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from calib.model.request import Request
     from calib.store.records import InForce
 
 
@@ -80,6 +82,23 @@ def age(at: datetime, now: datetime | None = None) -> str:
     if days < 60:
         return f"{days:.0f} days"
     return f"{days / 30.4:.0f} months" if days < 700 else f"{days / 365.25:.0f} years"
+
+
+def request_lines(requests: "Iterable[Request]", options: str = "") -> list[str]:
+    """Return what to type for each request, one line each, with what for; the same piece once.
+
+    Parameters
+    ----------
+    options : str
+        What names printer, nozzle and spool, as a shell takes it.
+    """
+    lines: dict[str, str] = {}
+    for r in requests:
+        sets = "".join(f" --set {k}={shlex.quote(v)}" for k, v in r.typed.items())
+        named = f" {options.strip()}" if options.strip() else ""
+        command = f"truebead make {r.pattern}{named}{sets}"
+        lines.setdefault(command, f"{r.why}: {command}" if r.why else command)
+    return list(lines.values())
 
 
 def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
