@@ -5,7 +5,8 @@ from typing import Annotated
 
 import typer
 
-from calib.commands.common import ForceOption, say_safety
+from calib.commands import options as o
+from calib.commands.common import say_safety
 from calib.errors import FileError
 
 
@@ -21,7 +22,7 @@ def register(app: typer.Typer) -> None:
 
 def demo(
     out: Annotated[Path, typer.Option("--out", help="Folder to make.")] = Path("demo-out"),
-    force: ForceOption = False,
+    force: o.Force = False,
 ) -> None:
     """Play the scenario with the real commands, each shown before it runs."""
     import shutil

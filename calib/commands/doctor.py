@@ -4,8 +4,9 @@ from typing import Any
 
 import typer
 
-from calib.commands.common import JsonOption, print_json
-from calib.commands.show import StoreOption, say
+from calib.commands import options as o
+from calib.commands.common import print_json
+from calib.commands.show import say
 
 
 def register(app: typer.Typer) -> None:
@@ -13,7 +14,7 @@ def register(app: typer.Typer) -> None:
     app.command(epilog="Example: truebead doctor")(doctor)
 
 
-def doctor(store: StoreOption = None, as_json: JsonOption = False) -> None:
+def doctor(store: o.Store = None, as_json: o.Json = False) -> None:
     """Look at versions, libraries, the store, fonts and write access; exits with 1 where one fails."""
     from calib.workshop.health import look_over
 

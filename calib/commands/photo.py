@@ -5,7 +5,8 @@ from typing import Annotated, Any
 
 import typer
 
-from calib.commands.common import ForceOption, JsonOption, numbers, print_json
+from calib.commands import options as o
+from calib.commands.common import numbers, print_json
 from calib.errors import BadInput
 
 BarX = Annotated[float | None, typer.Option("--bar-x", help="Measured length of the X bar, mm.")]
@@ -46,8 +47,8 @@ def mat(
     ] = None,
     bar_x: BarX = None,
     bar_y: BarY = None,
-    force: ForceOption = False,
-    as_json: JsonOption = False,
+    force: o.Force = False,
+    as_json: o.Json = False,
 ) -> None:
     """Write a mat, or keep the bars of a printed one."""
     if name or bar_x is not None or bar_y is not None:
@@ -114,8 +115,8 @@ def photo(
     out: Annotated[
         Path | None, typer.Option("--out", help="Folder for results (default: the sheet's).")
     ] = None,
-    force: ForceOption = False,
-    as_json: JsonOption = False,
+    force: o.Force = False,
+    as_json: o.Json = False,
 ) -> None:
     """Measure, write photo.csv and one annotated picture for each photo, and say what came out."""
     from calib.workshop import open_workshop

@@ -15,6 +15,7 @@ from calib.workshop.things import ThingsOf
 
 if TYPE_CHECKING:
     from calib.apply.limits import Limits
+    from calib.model.estimate import Estimate
     from calib.model.place import Place
     from calib.photo.session import Outcome
     from calib.store.records import EventRecord, KeptCorrection
@@ -426,6 +427,12 @@ class Workshop(ThingsOf):
         from calib.workshop import looking
 
         return looking.differences(self.store(), _who(printer, nozzle, spool), against, at)
+
+    def split(self, printer: str | None = None) -> "list[tuple[str, str, Estimate]]":
+        """Split size errors into the machine's own scale and each spool's shrinkage (fractions)."""
+        from calib.workshop import looking
+
+        return looking.split(self.store(), printer)
 
     def history(
         self,

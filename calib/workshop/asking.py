@@ -1,6 +1,5 @@
-"""One sitting at the terminal: ask for each reading of a sheet and write it down at once."""
+"""One sitting: ask for each reading of a sheet in words, and write it down at once."""
 
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from shlex import quote
@@ -27,13 +26,15 @@ class Stop(Exception):
     """The user, or the end of the input, ends the asking."""
 
 
-class Typing:
-    """One sitting at the terminal.
+class Sitting:
+    """Ask for each reading of a sheet that is still empty.
 
     Parameters
     ----------
     path : Path
         The sheet; read at once.
+    ask : callable
+        Shows a prompt and returns what was typed; raises `Stop` at the end of the input.
     say : callable
         Shows one line to the user.
 
@@ -43,8 +44,14 @@ class Typing:
         The sheet can't be read as it is.
     """
 
-    def __init__(self, workshop: "Workshop", path: Path, say: Callable[[str], None]) -> None:
-        self.workshop, self.path, self.say = workshop, path, say
+    def __init__(
+        self,
+        workshop: "Workshop",
+        path: Path,
+        ask: Callable[[str], str],
+        say: Callable[[str], None],
+    ) -> None:
+        self.workshop, self.path, self.ask, self.say = workshop, path, ask, say
         self.now: Measuring = workshop.read(path)
         self.before = {(q.feature, q.repeat): q.text for q in self.now.questions}
         self.inches_agreed = 0
@@ -90,7 +97,7 @@ class Typing:
         there = f" [{asked.text}]" if asked.text else ""
         prompt = f"   reading {cell.repeat} of {cell.repeats}, {cell.unit_word}{there}: "
         while True:
-            typed = _ask(prompt, self.say)
+            typed = self.ask(prompt)
             if typed == "":
                 return 1
             if typed.lower() == "q":
@@ -156,23 +163,9 @@ class Typing:
 
     def _yes(self, question: str) -> bool:
         while True:
-            typed = _ask(question, self.say).lower()
+            typed = self.ask(question).lower()
             if typed in ("y", "yes", "n", "no"):
                 return typed.startswith("y")
             if typed == "q":
                 raise Stop
             self.say("   y or n, please.")
-
-
-def _ask(prompt: str, say: Callable[[str], None]) -> str:
-    """Return one line; the end of the input stops the asking."""
-    try:
-        if sys.stdin.isatty():
-            return input(prompt).strip()
-        say(prompt)
-        line = sys.stdin.readline()
-    except (EOFError, UnicodeDecodeError):
-        raise Stop from None
-    if not line:
-        raise Stop
-    return line.strip()
