@@ -17,7 +17,7 @@ from calib.model.place import value_set
 from calib.model.setting import kept_setting
 from calib.plan.steps import Known
 from calib.profile.events import TAKEN_BACK, event_kind, why_stale
-from calib.store.base import find, find_nozzle
+from calib.store.base import check_words, find, find_nozzle
 from calib.store.layers import (
     EVERY,
     Look,
@@ -198,7 +198,7 @@ class Profiles(Things):
                 mend="write an event down once it has happened",
             )
         with self._write() as session:
-            row = EventRow(kind=kind, axis=axis.upper(), note=note, at=when)
+            row = EventRow(kind=kind, axis=axis.upper(), note=check_words("note", note), at=when)
             if "printer" in happens_to:
                 row.printer = find(session, PrinterRow, "printer", printer)
                 if "nozzle" in happens_to:
@@ -233,7 +233,7 @@ class Profiles(Things):
                 raise StoreError("that was taken back before", mend="see truebead event --past")
             session.add(
                 EventRow(
-                    kind=TAKEN_BACK.name, axis="", note=f"{row.uid} {why}".strip(), at=time_now(),
+                    kind=TAKEN_BACK.name, axis="", note=f"{row.uid} {check_words('note', why)}".strip(), at=time_now(),
                     printer=row.printer, nozzle=row.nozzle, spool=row.spool,
                 )
             )  # fmt: skip
