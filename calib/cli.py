@@ -12,8 +12,8 @@ from calib.errors import BadInput
 
 #: Modules of `calib.commands`, in the order in which the help lists them.
 COMMANDS = (
-    "next", "make", "read", "photo", "solve", "keep", "profile", "apply", "event", "overview", "add", "report",
-    "store", "doctor", "demo",
+    "desk", "next", "make", "read", "photo", "solve", "keep", "profile", "apply", "event", "overview", "add",
+    "report", "store", "doctor", "demo",
 )  # fmt: skip
 
 
