@@ -81,21 +81,22 @@ def _store(where: str | None) -> Iterator[Finding]:
 
 
 def _here() -> Iterator[Finding]:
+    import os
     import tempfile
 
     from calib.errors import BadInput
     from calib.files import write_atomic
 
     for what, folder in (
-        ("this folder", Path.cwd()),
-        ("the folder for drafts", Path(tempfile.gettempdir())),
+        ("this folder", "."),
+        ("the folder for temporary files", None),  # wherever the system has it
     ):
         try:
-            with tempfile.TemporaryDirectory(dir=folder) as inside:
+            with tempfile.TemporaryDirectory(dir=folder and os.path.realpath(folder)) as inside:
                 write_atomic(Path(inside) / "x", b"x")
-            yield Finding(f"writing in {what}", str(folder), True)
+            yield Finding(f"writing in {what}", str(Path(inside).parent), True)
         except (OSError, BadInput) as err:
-            yield Finding(f"writing in {what}", f"{folder}: {err}", False, "work in another folder")
+            yield Finding(f"writing in {what}", str(err), False, "work in another folder")
     yield Finding(
         "fonts", "none needed: labels are outlines of our own, pages use what the viewer has", True
     )

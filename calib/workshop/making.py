@@ -248,18 +248,31 @@ def page(
 
 
 def solids_of(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
-    """Build the solid once; return its mesh and the content of its three files."""
-    import tempfile
+    """Build the solid once; return its mesh and the content of its three files.
 
+    Raises
+    ------
+    BadInput
+        The kernel can't build it so, such as a chamfer that leaves nothing of a thin wall.
+    """
+    from calib.files import scratch
     from patterns import solid
     from patterns.export import stl_bytes, threemf_bytes
+    from patterns.solid_parts import SolidError
 
-    shape = solid.build(piece.body)
-    mesh = solid.mesh(shape)
-    with tempfile.TemporaryDirectory() as scratch:  # the kernel writes to a path only
-        step = Path(scratch) / "piece.step"
-        solid.write_step(shape, step)
-        step_bytes = step.read_bytes()
+    try:
+        shape = solid.build(piece.body)
+        mesh = solid.mesh(shape)
+        with scratch() as folder:  # the kernel writes to a path only
+            step = folder / "piece.step"
+            solid.write_step(shape, step)
+            step_bytes = step.read_bytes()
+    except SolidError as err:
+        raise BadInput(
+            f"this piece can't be built: {err}",
+            where=piece.pattern,
+            mend="choose less extreme values, such as a smaller chamfer",
+        ) from err
     return mesh, {
         "piece.stl": stl_bytes(mesh, piece.pattern),
         "piece.3mf": threemf_bytes([(piece.pattern, mesh, (0.0, 0.0, 0.0))]),
