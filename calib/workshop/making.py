@@ -332,13 +332,23 @@ def make(
         made.append(write_folder(one, folder, force=force))
     if plate:
         _write_plate(plate_file, made, shifts, force=force)
+    heats = any(p.schedule for p in pieces)
     return Made(
         pieces=tuple(made),
         who=known.who,
         plate=plate_file if plate else None,
         in_force=known.in_force if printed else (),
-        notes=known.notes if printed else (),
+        notes=(*(known.notes if printed else ()), *(_assumed(store, known.who) if heats else ())),
     )
+
+
+def _assumed(store: "Store | None", who: Who) -> list[str]:
+    """Say which ratings are taken low because nobody has told them."""
+    from calib.report.things_words import assumed_lines
+
+    if store is None or not who.printer:
+        return []
+    return assumed_lines(store.printer(who.printer), store.assumed(who.printer))
 
 
 def made_for(
