@@ -37,7 +37,9 @@ class Context:
     Attributes
     ----------
     now : mapping
-        Setting -> value now set, such as ``steps_x_per_mm`` -> 80.0.
+        Setting -> value set when the piece was printed, such as ``steps_x_per_mm`` -> 80.0.
+    in_force : mapping or None
+        Setting -> value in force today, wherever it takes effect; None where it is not known.
     drives : mapping
         Axis X, Y, Z -> its drive, where known.
     travel : mapping
@@ -53,6 +55,7 @@ class Context:
     """
 
     now: Mapping[str, float] = field(default_factory=dict)
+    in_force: Mapping[str, float] | None = None
     drives: Mapping[str, Drive] = field(default_factory=dict)
     travel: Mapping[str, Estimate] = field(default_factory=dict)
     filament: str = ""
@@ -296,7 +299,10 @@ def _first_pass(sheet: Sheet, *, accept: bool) -> tuple[Sheet, tuple[Suspect, ..
 def _interpreted(sheet: Sheet, context: Context) -> list[Finding]:
     if not sheet.readings:
         return []
-    return [m.interpret(sheet, context) for m in _modules() if m.applies(sheet)]
+    from calib.interpret.in_force import for_today
+
+    found = [m.interpret(sheet, context) for m in _modules() if m.applies(sheet)]
+    return [for_today(f, context) for f in found]
 
 
 def _modules() -> list[Interpreter]:
