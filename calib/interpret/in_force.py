@@ -7,7 +7,7 @@ today's steps already give their part. Likewise outline offset and holes, extrud
 from collections.abc import Mapping
 from dataclasses import replace
 
-from calib.interpret.solve import Context, Finding
+from calib.interpret.finding import Context, Finding
 from calib.model.correction import Correction, Verdict
 from calib.model.estimate import coverage_factor
 from calib.model.setting import kept_setting, label

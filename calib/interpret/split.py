@@ -135,7 +135,8 @@ def explain_split(
 
 def _is_set(fault: Fault, steps: float | None) -> bool:
     """Whether the steps/mm of a suspected part are those that are set."""
-    return bool(steps and fault.steps_per_mm) and abs(steps / fault.steps_per_mm - 1) < FAR_OFF
+    theirs = fault.steps_per_mm
+    return bool(steps and theirs and abs(steps / theirs - 1) < FAR_OFF)
 
 
 def _far_off(axis: str, sheets: Sequence[SheetScales], drives: Mapping[str, Drive]) -> bool:
