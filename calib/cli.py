@@ -16,8 +16,8 @@ from patterns.text import shown_text
 
 #: Modules of `calib.commands`, in the order in which the help lists them.
 COMMANDS = (
-    "desk", "next", "make", "read", "photo", "solve", "keep", "profile", "apply", "event", "add", "report", "store",
-    "doctor", "demo",
+    "desk", "next", "make", "read", "photo", "solve", "keep", "profile", "apply", "event", "overview", "add",
+    "report", "store", "doctor", "demo",
 )  # fmt: skip
 
 
