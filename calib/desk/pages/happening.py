@@ -12,6 +12,7 @@ from calib.desk.settings import label, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.desk.words import VERDICTS
 from calib.errors import BadInput
+from calib.model.correction import Verdict
 from calib.profile.events import EVENTS, event_kind
 from calib.workshop.results import Who
 
@@ -136,20 +137,21 @@ def _sheets(kept: "list[KeptCorrection]") -> list[dict[str, Any]]:
                 "who": " · ".join(filter(None, (first.printer, first.nozzle, first.spool))),
                 "undone": first.undone_at is not None,
                 "why": first.why_undone,
-                "rows": [
-                    {
-                        "label": label(k.correction.setting),
-                        "says": VERDICTS[str(k.correction.verdict)],
-                        "old": spell(k.correction.setting, k.correction.old)
-                        if k.correction.old is not None
-                        else "",
-                        "new": spell(k.correction.setting, k.correction.new),
-                    }
-                    for k in rows
-                ],
+                "rows": [_change(k) for k in rows if k.chosen],
             }
         )
     return found
+
+
+def _change(k: "KeptCorrection") -> dict[str, str]:
+    """Return one line of a kept sheet: from what to what, or what stays."""
+    c = k.correction
+    old = spell(c.setting, c.old) if c.old is not None else ""
+    if c.verdict is Verdict.APPLY:
+        change = f"{old} → {spell(c.setting, c.new)}" if old else spell(c.setting, c.new)
+    else:
+        change = old
+    return {"label": label(c.setting), "says": VERDICTS[str(c.verdict)], "change": change}
 
 
 def _event(e: "EventRecord") -> dict[str, Any]:

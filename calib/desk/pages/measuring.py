@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
@@ -46,7 +47,9 @@ def unit(ask: Ask) -> Response:
 
 def _cells(ask: Ask, m: "Measuring") -> list[Cell]:
     drawn = ask.desk.pictures.of(m.source, m.piece)
-    return cells_of(m.piece, drawn, bench.standing(m), unit_of(ask))
+    me = ask.desk.workshop.by
+    others = [replace(s, by="" if s.by == me else s.by) for s in bench.standing(m)]
+    return cells_of(m.piece, drawn, others, unit_of(ask))
 
 
 def measure(ask: Ask) -> Page | Response:
@@ -65,8 +68,6 @@ def measure(ask: Ask) -> Page | Response:
 
 def _further(ask: Ask, m: "Measuring", cell: Cell, repeat: int) -> Cell:
     """Return the cell for one more reading of a feature, where its sheet has room for it."""
-    from dataclasses import replace
-
     room = {q.repeat for q in m.questions if q.feature == cell.id}
     if repeat == cell.repeat or repeat not in room:
         return cell
@@ -112,8 +113,6 @@ def _measure_page(
 
 def _safe(cell: Cell) -> Cell:
     """Mark our own drawing as SVG, so that it is not escaped."""
-    from dataclasses import replace
-
     if cell.close_up is None:
         return cell
     return replace(cell, close_up={**cell.close_up, "marks": Markup(cell.close_up["marks"])})
@@ -133,46 +132,55 @@ def written(ask: Ask, text: str, feature: Any) -> str:
 
 def reading(ask: Ask) -> Page | Response:
     """Take one reading: it is on the disk before this answers."""
-    m = ask.desk.workshop.read(ask.part["uid"])
-    name, repeat_text = ask.text("feature"), ask.text("repeat", "1")
-    repeat = int(repeat_text) if repeat_text.isdecimal() else 1
-    base = f"/piece/{m.source}/measure"
-    cells = _cells(ask, m)
-    way = ask.text("go")
-    if way == "back" and cells:
-        return go(base, at=before(cells, name, repeat).id)
+    uid, name = ask.part["uid"], ask.text("feature")
+    repeat = int(ask.text("repeat")) if ask.text("repeat").isdecimal() else 1
+    base, way = f"/piece/{uid}/measure", ask.text("go")
+    if way == "back":
+        cells = _cells(ask, ask.desk.workshop.read(uid))
+        return go(base, at=before(cells, name, repeat).id if cells else "")
     if way == "again":
         return go(base, at=name, repeat=str(repeat + 1))
-    text = ask.text("take") or ("-" if way == "skip" else ask.text("text"))
     try:
-        if not text:
-            raise BadInput("nothing is written", mend="write what it shows, or skip this one")
-        feature = m.piece.feature(name)
-        taken = ask.desk.workshop.enter(
-            m.source,
-            name,
-            written(ask, text, feature),
-            repeat=repeat,
-            sure=bool(ask.text("sure")),
-            client_id=ask.text("client_id")[:80],
-        )
-    except KeyError:
-        raise BadInput("the piece has no such feature") from None
+        taken = _taken(ask, uid, name, repeat)
     except BadInput as err:
         if ask.wants_json:
             return data({"error": _sentence(err)}, 400)
-        at = next((c for c in cells if (c.id, c.repeat) == (name, repeat)), cells[0])
+        m = ask.desk.workshop.read(uid)
+        cells = _cells(ask, m)
+        at = next((c for c in cells if (c.id, c.repeat) == (name, repeat)), None)
+        if at is None:
+            raise
         return _measure_page(ask, m, cells, at, problem=_sentence(err))
     doubt = bool(taken.suspicious and not ask.text("sure"))
     if ask.wants_json:
-        return data(_taken_data(ask, taken, doubt=doubt))
+        return data(_taken_data(taken, doubt=doubt))
+    cells = _cells(ask, taken.measuring)
     if doubt:
-        after_ = taken.measuring
-        cells = _cells(ask, after_)
         at = next(c for c in cells if (c.id, c.repeat) == (name, repeat))
-        return _measure_page(ask, after_, cells, at, question=question_of(taken))
-    following = after(_cells(ask, taken.measuring), name, repeat)
-    return go(base, at=following.id) if following else go(f"/piece/{m.source}/result")
+        return _measure_page(ask, taken.measuring, cells, at, question=question_of(taken))
+    following = after(cells, name, repeat)
+    return go(base, at=following.id) if following else go(f"/piece/{uid}/result")
+
+
+def _taken(ask: Ask, uid: str, name: str, repeat: int) -> "Taken":
+    """Enter what was typed, tapped or skipped.
+
+    Raises
+    ------
+    BadInput
+        Nothing was typed, or it can't be a reading of that feature.
+    """
+    text = ask.text("take") or ("-" if ask.text("go") == "skip" else ask.text("text"))
+    if not text:
+        raise BadInput("nothing is written", mend="write what it shows, or skip this one")
+    if unit_of(ask) == "inch" and _BARE.fullmatch(text):
+        feature = next(
+            (f for f in ask.desk.workshop.read(uid).piece.features if f.id == name), None
+        )
+        text = written(ask, text, feature) if feature is not None else text
+    return ask.desk.workshop.enter(
+        uid, name, text, repeat, sure=bool(ask.text("sure")), client_id=ask.text("client_id")[:80]
+    )
 
 
 def _sentence(err: BadInput) -> str:
@@ -194,8 +202,7 @@ def question_of(taken: "Taken") -> dict[str, str]:
     }
 
 
-def _taken_data(ask: Ask, taken: "Taken", *, doubt: bool) -> dict[str, Any]:
-    cells = _cells(ask, taken.measuring)
+def _taken_data(taken: "Taken", *, doubt: bool) -> dict[str, Any]:
     return {
         "kept": True,
         "feature": taken.feature,
@@ -203,8 +210,6 @@ def _taken_data(ask: Ask, taken: "Taken", *, doubt: bool) -> dict[str, Any]:
         "text": taken.text,
         "question": question_of(taken) if doubt else None,
         "version": taken.measuring.version,
-        "done": sum(c.done for c in cells),
-        "total": len(cells),
     }
 
 
