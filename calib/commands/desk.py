@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from calib.commands.show import StoreOption
+from calib.commands import options as o
 
 
 def register(app: typer.Typer) -> None:
@@ -20,7 +20,7 @@ def register(app: typer.Typer) -> None:
 
 
 def desk(
-    store: StoreOption = None,
+    store: o.Store = None,
     port: Annotated[
         int | None,
         typer.Option(min=1, max=65535, help="Port to serve on (default: the first free one)."),

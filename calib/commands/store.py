@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
-from calib.commands.common import ForceOption, JsonOption, print_json
-from calib.commands.show import StoreOption, console, say
+from calib.commands import options as o
+from calib.commands.common import print_json
+from calib.commands.show import console, say
 
 if TYPE_CHECKING:
     from calib.store.taking import TakenIn
@@ -47,9 +48,9 @@ def export(
     printer: Annotated[
         str | None, typer.Option("--printer", "-p", help="Only this printer and what it used.")
     ] = None,
-    force: ForceOption = False,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    force: o.Force = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Write everything that is kept to a JSON file (truebead store schema describes it)."""
     from calib.store import open_store
@@ -94,8 +95,8 @@ def import_(
     same: SameOption = None,
     rename: RenameOption = None,
     without_unsafe: WithoutUnsafeOption = False,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Take an export in: what is there already is not taken twice; all of it or nothing."""
     from calib.store import open_store
@@ -114,8 +115,8 @@ def merge(
     same: SameOption = None,
     rename: RenameOption = None,
     without_unsafe: WithoutUnsafeOption = False,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Take everything of another store in, without duplicates."""
     from calib.errors import StoreError
@@ -154,9 +155,9 @@ def _say_taken(taken: "TakenIn", source: str, as_json: bool) -> None:
 @store_app.command(epilog="Example: truebead store backup before-the-move.sqlite")
 def backup(
     file: Path,
-    force: ForceOption = False,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    force: o.Force = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Copy the store to a file, whole, even while others write to it."""
     from shlex import quote
@@ -174,7 +175,7 @@ def backup(
 
 
 @store_app.command(epilog="Example: truebead store restore before-the-move.sqlite")
-def restore(file: Path, store: StoreOption = None, as_json: JsonOption = False) -> None:
+def restore(file: Path, store: o.Store = None, as_json: o.Json = False) -> None:
     """Put a back-up in the store's place; what was there is set aside, not deleted."""
     from calib.store import open_store
     from calib.store.restore import restore as put_back
@@ -191,7 +192,7 @@ def restore(file: Path, store: StoreOption = None, as_json: JsonOption = False) 
 
 
 @store_app.command(epilog="Example: truebead store check")
-def check(store: StoreOption = None, as_json: JsonOption = False) -> None:
+def check(store: o.Store = None, as_json: o.Json = False) -> None:
     """Look whether the store hangs together; exits with 1 where it does not."""
     from calib.store import open_store
 

@@ -303,6 +303,10 @@ def speaking(url: URL) -> Iterator[None]:
         yield
     except exc.IntegrityError:
         raise  # a name or a sheet that is there already: the caller knows which
+    except OverflowError as err:
+        raise StoreError(
+            "a number is larger than any that a store holds", mend="give a smaller one"
+        ) from err
     except (exc.DBAPIError, sqlite3.Error) as err:
         raise _message(err, url) from err
 

@@ -6,7 +6,7 @@ from starlette.responses import Response
 
 from calib.desk.web import Ask, Page, go, show
 from calib.errors import BadInput
-from calib.workshop.things import CAUTIOUS_HOT_END_C
+from calib.workshop.things import CAUTIOUS
 
 #: Value -> label, what it is like, icon. Common practice, no source.
 SIZES = (
@@ -66,7 +66,7 @@ def _question(step: int, given: dict[str, str], error: BadInput | None = None) -
     given = {**given, "spool": given["spool"] or f"{given['type']} 1"}
     return show(
         "first.html", 400 if error else 200, step=step, given=given, error=error, sizes=SIZES,
-        types=[*known, other], goals=GOALS, low_limit=f"{CAUTIOUS_HOT_END_C:g}",
+        types=[*known, other], goals=GOALS, low_limit=f"{CAUTIOUS['hot_end_max_c']:g}",
     )  # fmt: skip
 
 
