@@ -37,7 +37,7 @@ def happened(ask: Ask) -> Page:
 
 
 def _page(ask: Ask, error: BadInput | None = None) -> Page:
-    shop, who = ask.desk.workshop, who_of(ask)
+    shop, who = ask.shop, who_of(ask)
     printers = [p.name for p in shop.printers()]
     return show(
         "happened.html",
@@ -78,7 +78,7 @@ def note(ask: Ask) -> Page | Response:
     try:
         kind = event_kind(ask.text("kind"))
         touched = {k: ask.text(k) for k in kind.happens_to}
-        done = ask.desk.workshop.event(
+        done = ask.shop.event(
             kind.name,
             **bench.names(Who(**touched)),
             axis=ask.text("axis") if kind.takes_axis else "",
@@ -99,7 +99,7 @@ def note(ask: Ask) -> Page | Response:
 
 def history(ask: Ask) -> Page:
     """Show everything that was kept and everything that happened, newest first."""
-    shop, who = ask.desk.workshop, who_of(ask)
+    shop, who = ask.shop, who_of(ask)
     printer = who.printer or None
     several = shop.printers() if shop.store_if_any() else []
     if printer is None and several:
@@ -165,6 +165,7 @@ def _event(e: "EventRecord") -> dict[str, Any]:
         "uid": e.uid,
         "title": kind.what[:1].upper() + kind.what[1:],
         "who": about,
+        "why": "",
         "note": "" if e.kind == "taken-back" else e.note,
         "undone": e.taken_back,
         "can_undo": e.kind != "taken-back" and not e.taken_back,
@@ -182,12 +183,12 @@ def _plots(shop: Any, printer: str) -> list[dict[str, Any]]:
 
 def undo(ask: Ask) -> Response:
     """Take a kept sheet back; it stays in the history."""
-    back = ask.desk.workshop.undo(ask.text("uid"), ask.text("why")[:300])
+    back = ask.shop.undo(ask.text("uid"), ask.text("why")[:300])
     printer = back.corrections[0].printer if back.corrections else ""
     return go("/history", "undone", printer=printer)
 
 
 def undo_event(ask: Ask) -> Response:
     """Take an event back: it did not happen."""
-    ask.desk.workshop.take_event_back(ask.text("uid"))
+    ask.shop.take_event_back(ask.text("uid"))
     return go("/history", "undone")
