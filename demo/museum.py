@@ -82,6 +82,6 @@ def _filled_in(shop: "Workshop", pattern: str, spool: str) -> str:
 
 def readings(pattern: str) -> list[tuple[str, str]]:
     """Return (feature, first reading) of the scenario's invented sheet of a pattern."""
-    source = files("calib").joinpath("demo", f"{pattern}.csv").read_text(encoding="utf-8")
+    source = files("demo").joinpath("readings", f"{pattern}.csv").read_text(encoding="utf-8")
     rows = csv.reader(line for line in source.splitlines() if not line.startswith("#"))
     return [(row[0], row[1]) for row in rows if len(row) > 1 and row[1] and row[0] != "feature"]
