@@ -69,7 +69,8 @@ def _page(
         base=f"/piece/{m.source}",
         title=says.question_of(m.piece.pattern),
         headline=headline([c["verdict"] for c in cards]),
-        **_sorted(cards),
+        cards=_to_do(cards),
+        good=[c for c in cards if c["verdict"] == "leave"],
         spare=[_card(c, {}) for c in spare if c.verdict is Verdict.APPLY],
         summaries=_summaries(solution),
         suspects=_suspects(m, solution),
@@ -85,12 +86,9 @@ def _page(
     )
 
 
-def _sorted(cards: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
-    """Return what is to be done, and apart from it what is good as it is."""
-    return {
-        "cards": [c for c in cards if c["verdict"] != "leave"],
-        "good": [c for c in cards if c["verdict"] == "leave"],
-    }
+def _to_do(cards: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return what is to be changed or not settled; the rest is good as it is."""
+    return [c for c in cards if c["verdict"] != "leave"]
 
 
 def _in_order(corrections: "Sequence[Correction]") -> "list[Correction]":
@@ -294,7 +292,8 @@ def kept_page(ask: Ask, m: "Measuring") -> Page:
         base=f"/piece/{m.source}",
         title=says.question_of(m.piece.pattern),
         headline=headline([c["verdict"] for c in cards]),
-        **_sorted(cards),
+        cards=_to_do(cards),
+        good=[c for c in cards if c["verdict"] == "leave"],
         spare=[],
         summaries=[_sentence(t) for f in fit.get("findings", ()) for t in f["summary"]],
         suspects=[],
