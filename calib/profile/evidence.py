@@ -18,7 +18,7 @@ from calib.model.correction import Correction
 from calib.model.estimate import coverage_factor
 from calib.model.setting import kept_setting
 from calib.profile.blocks import Block, Coordinate, Design, Part, condensed, joined, value_rows
-from calib.profile.knowledge import of_setting
+from calib.profile.knowledge import quantity
 
 #: Model of the blocks: raise it when what a block means changes, and stored blocks are made anew.
 MODEL = 1
@@ -263,5 +263,5 @@ def setting_part(name: str, made: Made) -> Part:
         "printer": made.printer, "nozzle": made.nozzle, "material": made.material,
         "spool": made.spool, "piece": made.piece,
     }  # fmt: skip
-    kinds = of_setting(name).parts
+    kinds = quantity(name).parts
     return Part({Coordinate(name, kind, owners[kind]): 1.0 for kind in kinds if owners[kind]})

@@ -90,6 +90,8 @@ def _quantities() -> dict[str, Quantity]:
     found += [
         Quantity(name="first_layer", goes_with="first_layer_gap_mm", parts={"printer": 0.1, "piece": 0.01}, drift=0.01),
         Quantity(name="print_xy", goes_with="", parts={"piece": PRINT_SD * _SHARED}),
+        # How far the bed is from level, in turns of a screw.
+        Quantity(name="level", goes_with="level_any_turns", parts={"printer": 0.6}, drift=0.02),
         *(Quantity(name=f"print_{a}", goes_with="", parts={"piece": PRINT_SD * _SHARED}) for a in "xy"),
         Quantity(name="print_z", goes_with="", parts={"piece": PRINT_SD}),
     ]  # fmt: skip

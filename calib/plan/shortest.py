@@ -1,0 +1,192 @@
+"""The shortest print: which pieces bring what matters to its tolerance in the fewest minutes.
+
+Greedy by expected reduction per minute, then what became needless is dropped. Everything rests on
+one joint Gaussian: what a piece will read is not known before, but how sure it will make us is.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from calib.fit.linear import Array
+from calib.model.request import Request
+from calib.profile.blocks import Block, Coordinate
+from calib.profile.gaussian import Gaussian
+
+COVERAGE = 1.959964
+#: What a hand needs beside the printer's minutes: to read a length, and to get a piece going.
+READING_MIN = 0.4
+HANDLING_MIN = 4.0
+_MOST_STEPS = 25
+#: What reaches its goal to within this share is there: half-widths are not known better.
+_NEARLY = 1.02
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Target:
+    """A number that is to be known to `wanted`, half of a 95 % interval.
+
+    Attributes
+    ----------
+    weights : mapping
+        It is this sum over the state; `extra_sd` scatters beside it, whatever is known.
+    topic : str
+        What it is settled with.
+    """
+
+    name: str
+    label: str
+    unit: str
+    topic: str
+    weights: Mapping[Coordinate, float]
+    wanted: float
+    extra_sd: float = 0.0
+
+    def half_width(self, known: Gaussian) -> float:
+        """Return half of the 95 % interval."""
+        return COVERAGE * math.hypot(known.u(self.weights), self.extra_sd)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidate:
+    """A piece that could be made, with what it would tell (its pieces' own scatter integrated out)."""
+
+    request: Request
+    block: Block
+    minutes: float
+    grams: float
+    readings: int
+
+    @property
+    def effort(self) -> float:
+        """Minutes of printing, and of the user's hands."""
+        return self.minutes + HANDLING_MIN + READING_MIN * self.readings
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shortest:
+    """What to make, in the order in which it was chosen.
+
+    Attributes
+    ----------
+    half_before, half_after : target's name -> half-width
+    open : names of targets that stay beyond what is wanted
+    """
+
+    chosen: tuple[Candidate, ...]
+    half_before: Mapping[str, float]
+    half_after: Mapping[str, float]
+    open: tuple[str, ...]
+
+    @property
+    def minutes(self) -> float:
+        """Minutes of printing."""
+        return sum(c.minutes for c in self.chosen)
+
+    @property
+    def grams(self) -> float:
+        """Grams of plastic."""
+        return sum(c.grams for c in self.chosen)
+
+    @property
+    def readings(self) -> int:
+        """Readings to take."""
+        return sum(c.readings for c in self.chosen)
+
+
+def without_pieces(block: Block, prior_sd: Mapping[Coordinate, float]) -> Block:
+    """Integrate out the parts that belong to one piece alone."""
+    mine = [i for i, c in enumerate(block.coordinates) if c.kind == "piece"]
+    rest = [i for i, c in enumerate(block.coordinates) if c.kind != "piece"]
+    if not mine:
+        return block
+    n = block.r.T @ block.r
+    own = n[np.ix_(mine, mine)] + np.diag([prior_sd[block.coordinates[i]] ** -2 for i in mine])
+    left = n[np.ix_(rest, rest)] - n[np.ix_(rest, mine)] @ np.linalg.solve(
+        own, n[np.ix_(mine, rest)]
+    )
+    return Block(
+        uid=block.uid,
+        at=block.at,
+        coordinates=tuple(block.coordinates[i] for i in rest),
+        r=_root(left),
+        z=np.zeros(len(rest)),
+        pattern=block.pattern,
+        settings=block.settings,
+        readings=block.readings,
+    )
+
+
+def _root(n: Array) -> Array:
+    """Return R with R^T R = n, where n may lack rank."""
+    size = np.sqrt(np.maximum(np.diag(n), 1e-300))
+    values, vectors = np.linalg.eigh(n / np.outer(size, size))
+    return np.asarray(np.sqrt(np.maximum(values, 0.0))[:, None] * vectors.T * size)
+
+
+def shortest(
+    known: Gaussian,
+    targets: Sequence[Target],
+    candidates: Sequence[Candidate],
+    minutes: float | None = None,
+) -> Shortest:
+    """Choose pieces for the fewest minutes.
+
+    Parameters
+    ----------
+    known : Gaussian
+        Over every coordinate of the targets and of the candidates' blocks.
+    minutes : float or None
+        Minutes of printing at most: then what can be had in them, the goal met or not.
+    """
+    before = {t.name: t.half_width(known) for t in targets}
+    chosen: list[Candidate] = []
+    now = known
+    while len(chosen) < _MOST_STEPS and _deficit(now, targets) > 0:
+        left = math.inf if minutes is None else minutes - sum(c.minutes for c in chosen)
+        best = _best(now, targets, [c for c in candidates if c.minutes <= left + 1e-9])
+        if best is None:
+            break
+        chosen.append(best)
+        now = _with(now, [best])
+    chosen = _needed(known, targets, chosen)
+    now = _with(known, chosen)
+    after = {t.name: t.half_width(now) for t in targets}
+    still = tuple(t.name for t in targets if after[t.name] > _NEARLY * t.wanted)
+    return Shortest(chosen=tuple(chosen), half_before=before, half_after=after, open=still)
+
+
+def _with(known: Gaussian, chosen: Sequence[Candidate]) -> Gaussian:
+    for c in chosen:
+        known = known.with_block(c.block)
+    return known
+
+
+def _deficit(known: Gaussian, targets: Sequence[Target]) -> float:
+    """Return how far the targets are from what is wanted, on a scale of logarithms."""
+    return sum(max(0.0, math.log(t.half_width(known) / (_NEARLY * t.wanted))) for t in targets)
+
+
+def _best(
+    known: Gaussian, targets: Sequence[Target], candidates: Sequence[Candidate]
+) -> Candidate | None:
+    """Return the candidate that brings most per minute; None where none brings anything."""
+    before = _deficit(known, targets)
+    gains = [(before - _deficit(_with(known, [c]), targets)) / c.effort for c in candidates]
+    best = max(range(len(gains)), key=gains.__getitem__, default=None)
+    # What brings next to nothing is no way to the goal, however cheap it is.
+    return (
+        None if best is None or gains[best] * candidates[best].effort < 0.02 else candidates[best]
+    )
+
+
+def _needed(known: Gaussian, targets: Sequence[Target], chosen: list[Candidate]) -> list[Candidate]:
+    """Drop, the dearest first, what the others have made needless."""
+    least = _deficit(_with(known, chosen), targets)
+    for c in sorted(chosen, key=lambda c: -c.effort):
+        others = [o for o in chosen if o is not c]
+        if len(others) < len(chosen) and _deficit(_with(known, others), targets) <= least + 1e-9:
+            chosen = others
+    return chosen
