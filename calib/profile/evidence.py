@@ -103,7 +103,7 @@ def block_of(
     )
 
 
-def _u(c: Correction) -> float:
+def effective_u(c: Correction) -> float:
     """Return the standard uncertainty, widened where few degrees of freedom stand behind it."""
     return max(c.u_new * coverage_factor(c.error.dof) / coverage_factor(math.inf), 1e-9)
 
