@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli import build_app
-from calib.commands.next import command_of, options
+from calib.commands.next import command_of
 from calib.commands.profile import history_lines, stale_lines
 from calib.errors import StoreError
 from calib.model.correction import Scope, Verdict
@@ -20,6 +20,7 @@ from calib.plan.steps import plan
 from calib.profile.events import Happened, why_stale
 from calib.store import open_store
 from calib.store.records import Spool
+from calib.workshop.results import NextStep, Who
 from patterns import registry
 from patterns.spec import PrintSetup
 from tests.storekit import correction, fresh_url, keep, sheet, workshop
@@ -113,9 +114,13 @@ def test_a_reason_belongs_to_its_setting_and_the_command_is_the_one_it_names(sto
     assert step.piece == "bridge-ladder"
     assert step.parameters == {"from_mm": 14, "to_mm": 48, "step_mm": 2}
     assert "truebead make" not in step.why[0]
-    assert command_of(step, ("lantern", "brass", "white-1")).endswith(
-        "--set from_mm=14 --set to_mm=48 --set step_mm=2"
-    )
+    assert command_of(
+        NextStep(
+            step=step,
+            request=Request(pattern=step.piece, parameters=step.parameters),
+            who=Who(printer="lantern", nozzle="brass", spool="white-1"),
+        )
+    ).endswith("--set from_mm=14 --set to_mm=48 --set step_mm=2")
 
 
 def test_a_taller_cube_is_asked_for_with_its_size(store):
@@ -189,7 +194,7 @@ def test_next_and_list_agree_on_time_and_grams():
 
 
 def test_names_are_quoted_for_the_shell():
-    assert options(("big one", "0.4/brass", "it's")) == (
+    assert Who(printer="big one", nozzle="0.4/brass", spool="it's").options.strip() == (
         "--printer 'big one' --nozzle 0.4/brass --spool 'it'\"'\"'s'"
     )
 

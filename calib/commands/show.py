@@ -28,6 +28,9 @@ NozzleOption = Annotated[
 SpoolOption = Annotated[
     str | None, typer.Option("--spool", "-s", help="Which spool; the only one if not given.")
 ]
+ByOption = Annotated[
+    str, typer.Option("--by", help="Who does this; the system's user if not given.", metavar="NAME")
+]
 
 
 def console() -> "Console":
@@ -58,22 +61,44 @@ def say_line(text: str, style: str = "") -> None:
 
 def say_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """Print a table; a column whose name ends in ">" is set to the right."""
-    from rich.table import Table
-    from rich.text import Text
+    if title:
+        say(title, "bold")
+    for line in table_lines(columns, rows, console().width):
+        say(line)
 
-    say(title, "bold")  # not as the table's title, which would be folded to its width
-    table = Table(box=None, pad_edge=False)
-    for name in columns:
-        right = name.endswith(">")
-        table.add_column(
-            name.rstrip(">"),
-            justify="right" if right else "left",
-            overflow="fold",
-            no_wrap=name in ("id", "when", "unit") or right,
-        )
-    for row in rows:
-        table.add_row(*(Text(cell) for cell in row))
-    console().print(table)
+
+def table_lines(columns: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> list[str]:
+    """Return a table as lines; where it is wider than `width` each row becomes a paragraph.
+
+    No word is ever broken.
+    """
+    names = [c.removesuffix(">") for c in columns]
+    right = [c.endswith(">") for c in columns]
+    cells = [names, *([" ".join(c.split()) for c in row] for row in rows)]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    if sum(widths) + 2 * (len(widths) - 1) > width:
+        return [line for row in cells[1:] for line in _paragraph(names, row, width)]
+    return [
+        "  ".join(
+            c.rjust(w) if r else c.ljust(w) for c, w, r in zip(row, widths, right, strict=True)
+        ).rstrip()
+        for row in cells
+    ]
+
+
+def _paragraph(names: Sequence[str], row: Sequence[str], width: int) -> list[str]:
+    """Return one row of a table that is too wide: its first cell, and the others named below it."""
+    import textwrap
+
+    named = [f"{n} {c}" if n else c for n, c in zip(names[1:], row[1:], strict=True) if c]
+    fold = textwrap.TextWrapper(
+        max(width, 20), break_long_words=False, break_on_hyphens=False, subsequent_indent="  "
+    )
+    below = textwrap.TextWrapper(
+        max(width, 20), break_long_words=False, break_on_hyphens=False,
+        initial_indent="  ", subsequent_indent="    ",
+    )  # fmt: skip
+    return [*fold.wrap(row[0]), *below.wrap("; ".join(named))]
 
 
 def number(value: float | None, u: float = 0.0) -> str:

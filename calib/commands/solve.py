@@ -6,10 +6,19 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.commands.common import JsonOption, numbers, print_json
+from calib.commands.judging import (
+    AcceptOption,
+    FilamentOption,
+    InstrumentOption,
+    NowOption,
+    PartOption,
+    ToleranceOption,
+)
 from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
+from calib.workshop.knowing import PART_MM, TOLERANCE_MM
 
 if TYPE_CHECKING:
-    from calib.interpret.solve import Context, Finding, Solution, Suspect
+    from calib.interpret.solve import Finding, Solution, Suspect
     from calib.model.correction import Correction
 
 
@@ -18,8 +27,8 @@ def register(app: typer.Typer) -> None:
     app.command(
         "solve",
         help="Work out the corrections from a filled-in sheet.\n\n"
-        "Exits with 1 where something must be printed or measured again. What the store knows is"
-        " used where a printer, nozzle or spool is named.",
+        "Exits with 1 where something must be printed or measured again. What the store knows of the"
+        " printer, nozzle and spool that the sheet names is used; it works without any store, too.",
         epilog="Example: truebead solve step-gauge/sheet.csv --now steps_x_per_mm=80 --why",
     )(solve)
 
@@ -28,80 +37,37 @@ def solve(
     sheet_file: Annotated[
         Path, typer.Argument(metavar="SHEET", help="The sheet.csv you filled in.")
     ],
-    now: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--now", help="A value now set, such as steps_x_per_mm=80.", metavar="NAME=VALUE"
-        ),
-    ] = None,
+    now: NowOption = None,
     printer: PrinterOption = None,
     nozzle: NozzleOption = None,
     spool: SpoolOption = None,
     store: StoreOption = None,
-    filament: Annotated[
-        str, typer.Option("--filament", help="Type of filament, such as PLA.")
-    ] = "",
-    tolerance_mm: Annotated[
-        float, typer.Option("--tolerance-mm", help="Size error that does not matter to you...")
-    ] = 0.2,
-    part_mm: Annotated[
-        float, typer.Option("--part-mm", help="...over parts of this length.")
-    ] = 100.0,
+    filament: FilamentOption = "",
+    instrument: InstrumentOption = None,
+    tolerance_mm: ToleranceOption = TOLERANCE_MM,
+    part_mm: PartOption = PART_MM,
     why: Annotated[
         bool, typer.Option("--why", help="Show the whole chain from readings to verdict.")
     ] = False,
-    accept: Annotated[
-        bool,
-        typer.Option(
-            "--accept", help="Take what was probably meant for readings that can't be right."
-        ),
-    ] = False,
+    accept: AcceptOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Read, fit, judge, print."""
-    from dataclasses import replace
+    from calib.workshop import open_workshop
 
-    from calib.errors import BadInput
-    from calib.interpret.solve import Context, check_made_for, solve_sheet, with_settings_of
-    from calib.readings import read_sheet
-
-    if not (tolerance_mm > 0 and part_mm > 0):
-        raise BadInput("--tolerance-mm and --part-mm must be more than 0", mend="try 0.2 and 100")
-    sheet = read_sheet(sheet_file)
-    known = Context()
-    if printer or nozzle or spool:
-        check_made_for(sheet, {"printer": printer, "nozzle": nozzle, "spool": spool})
-        known = _kept_context(
-            printer or sheet.keys.get("printer"),
-            nozzle or sheet.keys.get("nozzle"),
-            spool or sheet.keys.get("spool"),
-            store,
-            printed=sheet.piece.printed,
-        )
-    known = with_settings_of(sheet, known)
-    context = replace(
-        known,
-        now={**known.now, **numbers(now or [], "--now")},
-        filament=filament or known.filament,
-        instruments={**known.instruments, **sheet.instruments},
-        tolerance_mm=tolerance_mm,
-        part_mm=part_mm,
-    )
-    solution = solve_sheet(sheet, context, accept=accept)
+    with open_workshop(store) as workshop:
+        solved = workshop.solve(
+            sheet_file, printer=printer, nozzle=nozzle, spool=spool,
+            now=numbers(now or [], "--now"), filament=filament, instruments=instrument or (),
+            tolerance_mm=tolerance_mm, part_mm=part_mm, accept=accept,
+        )  # fmt: skip
     if as_json:
-        print_json(solution.to_json())
+        print_json(solved.solution.to_json())
     else:
-        typer.echo(as_text(solution, why=why))
-    raise typer.Exit(1 if solution.needs_user else 0)
-
-
-def _kept_context(
-    printer: str | None, nozzle: str | None, spool: str | None, store: str | None, *, printed: bool
-) -> "Context":
-    from calib.store import open_store
-
-    with open_store(store, make=False) as opened:
-        return opened.context_for(printer, nozzle, spool, printed=printed)
+        typer.echo(as_text(solved.solution, why=why))
+        for line in solved.notes:
+            typer.echo(f"\n{line}")
+    raise typer.Exit(1 if solved.solution.needs_user else 0)
 
 
 def as_text(solution: "Solution", *, why: bool = False) -> str:
