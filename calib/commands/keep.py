@@ -122,14 +122,8 @@ def _say_corrections(path: Path, kept: "Kept") -> None:
 
 
 def _say_in_force(kept: "Kept") -> None:
-    """Say which kept values did not take a surer one's place, and where the others take effect."""
+    """Say where the kept values take effect."""
     uids = {k.uid for k in kept.corrections}
-    for v in kept.in_force:
-        if v.vaguer is not None and v.vaguer.uid in uids:
-            say(
-                f"{v.setting}: the value from {v.source.pattern} of {v.source.kept_at:%Y-%m-%d}"
-                " stays in force; this one agrees with it and is far less sure"
-            )
     mine = [v for v in kept.in_force if v.source.uid in uids]
     for line in place_lines(mine, kept.who.options):
         say(line)

@@ -22,7 +22,6 @@ def setting_json(v: "InForce") -> dict[str, Any]:
         "place": str(v.place),
         "place_said_at": iso(v.place_said),
         "is_set": v.is_set,
-        "vaguer": None if v.vaguer is None else v.vaguer.uid,
         "source": correction_json(v.source),
     }
 

@@ -75,9 +75,6 @@ def show(
     say_table(title, columns, [_row(v) for v in found.settings])
     for line in stale_lines(found.settings):
         say(line, "yellow")
-    for v in found.settings:
-        if v.vaguer is not None:
-            say(_vaguer_line(v))
     for line in place_lines(found.settings, found.who.options):
         say(line)
     for line in deed_lines(found.deeds):
@@ -92,15 +89,6 @@ def stale_lines(settings: "Sequence[InForce]") -> list[str]:
             # "moved on 2026-03-01: why": the event alone; `truebead event` says why.
             groups.setdefault(v.stale.partition(": ")[0], []).append(v.setting)
     return [f"Stale ({what}): {', '.join(names)}" for what, names in groups.items()]
-
-
-def _vaguer_line(v: "InForce") -> str:
-    assert v.vaguer is not None
-    c = v.vaguer.correction
-    return (
-        f"{v.setting}: {v.vaguer.pattern} of {v.vaguer.kept_at:%Y-%m-%d} agrees"
-        f" ({number(c.new, c.u_new)} {half_width(1.96 * c.u_new)}) and is far less sure: the surer value stays"
-    )
 
 
 def deed_lines(deeds: "Sequence[InForce]") -> list[str]:

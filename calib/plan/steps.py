@@ -223,7 +223,7 @@ def _may_be_sharpened(v: InForce, about: Topic) -> bool:
     """
     if v.inherited_from:
         return True
-    printed = {v.source.pattern} | ({v.vaguer.pattern} if v.vaguer else set())
+    printed = {v.source.pattern}
     return not printed & set(_next_for(about.name) or _first_for(about.name))
 
 

@@ -14,9 +14,9 @@ import numpy as np
 
 from calib.fit.linear import LinearFit, Problem
 from calib.fit.split import EXPANSION_U
-from calib.model.correction import Correction
+from calib.model.correction import Correction, Verdict
 from calib.model.estimate import coverage_factor
-from calib.model.setting import kept_setting
+from calib.model.setting import SETTINGS, kept_setting
 from calib.profile.blocks import Block, Coordinate, Design, Part, condensed, joined, value_rows
 from calib.profile.knowledge import quantity
 
@@ -77,9 +77,7 @@ def block_of(
         coordinates, r, z, misfit = condensed(*size_design(made, sizes))
         found, readings = (coordinates, r, z), len(sizes.problem.y)
         settings += sizes_settings(sizes.problem.names)
-    values = [
-        c for c in corrections if not from_sizes(c.setting) and not kept_setting(c.setting).deed
-    ]
+    values = [c for c in corrections if _tells(c)]
     if values:
         rows = value_rows(
             [(setting_part(c.setting, made), c.new, max(c.u_new, 1e-9)) for c in values]
@@ -100,6 +98,17 @@ def block_of(
         pattern=made.pattern,
         steps={a.upper(): s for a in AXES if (s := made.was_set.get(f"steps_{a}_per_mm"))},
         settings=tuple(settings),
+    )
+
+
+def _tells(c: Correction) -> bool:
+    """Whether a correction is a value that lasts; one to be printed again may be any number."""
+    about = kept_setting(c.setting)
+    return (
+        about.name in SETTINGS
+        and c.verdict is not Verdict.PRINT_AGAIN
+        and not from_sizes(c.setting)
+        and not about.deed
     )
 
 

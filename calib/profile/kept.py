@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from calib.fit.linear import LinearFit
-from calib.model.correction import Correction
+from calib.model.correction import Correction, Verdict
 from calib.model.instrument import Instrument
 from calib.model.setting import kept_setting
 from calib.profile.blocks import Block, Coordinate, Part, joined, value_rows
@@ -98,7 +98,8 @@ def _size_rows(
     rows: list[tuple[Part, float, float, str]] = []
     told: set[str] = set()
     for c in corrections:
-        if not from_sizes(c.setting) or c.setting in told:
+        again = c.verdict is Verdict.PRINT_AGAIN
+        if again or not from_sizes(c.setting) or c.setting in told:
             continue
         row = _size_row(made, c)
         if row is not None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from calib.errors import StoreError
 from calib.model.correction import Correction, Scope, Verdict
 from calib.model.drive import Drive
-from calib.model.estimate import coverage_factor
+from calib.model.estimate import Estimate, coverage_factor
 from calib.model.place import Place, where_words
 from calib.profile.drift import alarm
 
@@ -177,8 +177,8 @@ class InForce:
         Its newest evidence.
     stale : str
         Why it can't be trusted any more; empty while it can.
-    vaguer : KeptCorrection or None
-        Newer evidence that agrees but is far less sure, so that it did not take this one's place.
+    estimate : Estimate or None
+        What the posterior of all sheets says of the best value; None for a setting it does not know.
     place : str
         Where it takes effect (`calib.model.place.Place`).
     place_said : datetime or None
@@ -195,7 +195,7 @@ class InForce:
     source: KeptCorrection
     inherited_from: tuple[str, ...] = ()
     stale: str = ""
-    vaguer: KeptCorrection | None = None
+    estimate: Estimate | None = None
     place: str = Place.PRINTER
     place_said: datetime | None = None
     is_set: bool = False
@@ -208,6 +208,8 @@ class InForce:
     @property
     def expanded(self) -> float:
         """Half-width of the interval that covers 95 %."""
+        if self.estimate is not None:
+            return self.estimate.expanded()
         dof = math.inf if self.inherited_from else self.source.correction.error.dof
         return self.u * coverage_factor(dof)
 
