@@ -12,11 +12,11 @@ from calib.commands.show import (
     PrinterOption,
     SpoolOption,
     StoreOption,
-    iso,
     say,
     say_table,
 )
 from calib.errors import BadInput
+from calib.report.words import iso
 
 if TYPE_CHECKING:
     from calib.store.records import EventRecord

@@ -1,6 +1,5 @@
 """`truebead keep`: solve a sheet and keep its corrections for a printer, a nozzle and a spool."""
 
-from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -15,23 +14,18 @@ from calib.commands.judging import (
     PartOption,
     ToleranceOption,
 )
-from calib.commands.kept_json import correction_json
 from calib.commands.show import (
     ByOption,
     NozzleOption,
     PrinterOption,
     SpoolOption,
     StoreOption,
-    change,
-    half_width,
-    place_lines,
     say,
     say_table,
 )
 from calib.workshop.knowing import PART_MM, TOLERANCE_MM
 
 if TYPE_CHECKING:
-    from calib.store.records import KeptCorrection
     from calib.workshop.results import Kept
 
 
@@ -89,6 +83,8 @@ def keep(
 
 
 def _kept_json(path: Path, kept: "Kept") -> dict[str, Any]:
+    from calib.report.plain import correction_json
+
     return {
         "sheet": str(path), "printer": kept.who.printer, "nozzle": kept.who.nozzle,
         "spool": kept.who.spool, "corrections": [correction_json(k) for k in kept.corrections],
@@ -97,52 +93,9 @@ def _kept_json(path: Path, kept: "Kept") -> dict[str, Any]:
 
 
 def _say_kept(path: Path, kept: "Kept") -> None:
-    _say_corrections(path, kept)
-    for line in kept.doubts:
-        say(line, "yellow")
-    _say_in_force(kept)
+    from calib.report.kept_words import COLUMNS, correction_rows, kept_lines
 
-
-def _say_corrections(path: Path, kept: "Kept") -> None:
-    columns = ("setting", "change>", "95 %>", "unit", "verdict", "for")
     names = f" for {kept.who.words}" if kept.corrections else ""
-    say_table(f"Kept {path}{names}", columns, [_row(k) for k in kept.corrections])
-    for s in kept.solved.solution.suspects:
-        say(f"Doubtful: {s.reading.where or s.reading.feature}: {s.explanation}", "yellow")
-    for line in again_lines(kept.corrections):
-        say(line, "yellow")
-    spare = [k for k in kept.corrections if not k.chosen and k.correction.verdict == "apply"]
-    if spare:
-        names = ", ".join(k.correction.setting for k in spare)
-        use = " ".join(f"--use {k.correction.setting}" for k in spare)
-        say(
-            f"Not used, since each would correct an error twice: {names}. To use them"
-            f" instead: truebead profile undo {spare[0].sheet_uid[:8]}, then keep with {use}"
-        )
-
-
-def _say_in_force(kept: "Kept") -> None:
-    """Say where the kept values take effect."""
-    uids = {k.uid for k in kept.corrections}
-    mine = [v for v in kept.in_force if v.source.uid in uids]
-    for line in place_lines(mine, kept.who.options):
-        say(line)
-
-
-def again_lines(kept: Sequence["KeptCorrection"]) -> list[str]:
-    """Say what to print again, each reason once: scale and steps share theirs."""
-    names: dict[str, list[str]] = {}
-    for k in kept:
-        if k.correction.verdict == "print again":
-            names.setdefault(k.correction.reason, []).append(k.correction.setting)
-    return [f"{', '.join(settings)}: {reason}" for reason, settings in names.items()]
-
-
-def _row(k: "KeptCorrection") -> tuple[str, ...]:
-    c = k.correction
-    half = c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
-    verdict = str(c.verdict) if k.chosen else "not used"
-    return (
-        c.setting, change(c.old, c.new, c.u_new, c.unit), half_width(half), c.unit, verdict,
-        str(c.scope),
-    )  # fmt: skip
+    say_table(f"Kept {path}{names}", COLUMNS, correction_rows(kept.corrections))
+    for line, style in kept_lines(kept):
+        say(line, style)

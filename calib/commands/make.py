@@ -18,13 +18,8 @@ from calib.commands.common import (
     say_safety,
     setup_given,
 )
-from calib.commands.show import (
-    NozzleOption,
-    PrinterOption,
-    SpoolOption,
-    StoreOption,
-    place_lines,
-)
+from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
+from calib.report.words import place_lines
 
 if TYPE_CHECKING:
     from calib.workshop.results import Made, MadePiece

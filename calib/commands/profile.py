@@ -1,13 +1,11 @@
 """`truebead profile`: what is in force, where it comes from, and how it came about."""
 
-from collections.abc import Sequence
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.commands.common import JsonOption, print_json
-from calib.commands.kept_json import correction_json, setting_json
 from calib.commands.profile_split import split
 from calib.commands.show import (
     ByOption,
@@ -15,20 +13,22 @@ from calib.commands.show import (
     PrinterOption,
     SpoolOption,
     StoreOption,
-    age,
-    change,
-    half_width,
-    iso,
-    number,
-    place_lines,
     say,
     say_line,
     say_table,
 )
-from calib.model.place import where_words
+from calib.report.kept_words import (
+    PROFILE_COLUMNS,
+    history_lines,
+    profile_lines,
+    profile_rows,
+    said_line,
+)
+from calib.report.plain import correction_json, setting_json
+from calib.report.words import half_width, iso, number
 
 if TYPE_CHECKING:
-    from calib.store.records import InForce, KeptCorrection, KeptSheet, SaidPlace
+    from calib.store.records import KeptSheet
 
 profile = typer.Typer(
     no_args_is_help=True, help="Show the corrections in force, their history, and take them back."
@@ -71,39 +71,9 @@ def show(
     if not found.settings and not found.deeds:
         say(f"{title}: nothing is known yet. See what to print: truebead next{found.who.options}")
         return
-    columns = ("setting", "value>", "95 %>", "unit", "from", "found", "")
-    say_table(title, columns, [_row(v) for v in found.settings])
-    for line in stale_lines(found.settings):
-        say(line, "yellow")
-    for line in place_lines(found.settings, found.who.options):
-        say(line)
-    for line in deed_lines(found.deeds):
-        say(line)
-
-
-def stale_lines(settings: "Sequence[InForce]") -> list[str]:
-    """Say once for each event, or changed setting, what it made stale."""
-    groups: dict[str, list[str]] = {}
-    for v in settings:
-        if v.stale:
-            # "moved on 2026-03-01: why": the event alone; `truebead event` says why.
-            groups.setdefault(v.stale.partition(": ")[0], []).append(v.setting)
-    return [f"Stale ({what}): {', '.join(names)}" for what, names in groups.items()]
-
-
-def deed_lines(deeds: "Sequence[InForce]") -> list[str]:
-    """Say what was found to be done once, by the day on which it was found."""
-    days: dict[str, list[str]] = {}
-    for v in deeds:
-        k = v.source
-        name = v.setting.removeprefix("level_").removesuffix("_turns").replace("_", " ")
-        todo = k.correction.verdict == "apply"
-        turn = f"{number(k.correction.new, k.correction.u_new)} turn" if todo else "leave"
-        days.setdefault(f"{k.kept_at:%Y-%m-%d}", []).append(f"{name} {turn}")
-    return [
-        f"Levelling screws, found on {day}, to turn once: {', '.join(turns)}"
-        for day, turns in days.items()
-    ]
+    say_table(title, PROFILE_COLUMNS, profile_rows(found.settings))
+    for line, style in profile_lines(found.settings, found.deeds, found.who.options):
+        say(line, style)
 
 
 @profile.command(epilog="Example: truebead profile history --printer lantern --setting skew_xy_deg")
@@ -139,36 +109,7 @@ def history(
     if said:
         say("Where they take effect, as it was said, newest first", "bold")
     for p in said:
-        say_line(f"{p.at:%Y-%m-%d %H:%M} {_said_line(p)}")
-
-
-def _said_line(p: "SaidPlace") -> str:
-    value = "" if p.value is None else f" {p.value:.6g}"
-    return f"{p.setting}{value} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
-
-
-def history_lines(found: "Sequence[KeptCorrection]") -> list[str]:
-    """Return one line for each sheet, and under it one for each of its corrections."""
-    rows = [_history_row(k) for k in found]
-    wide = [max(len(row[i]) for row in rows) for i in range(3)] if rows else []
-    lines, sheet = [], None
-    for k, (uid, setting, changed, verdict) in zip(found, rows, strict=True):
-        if k.sheet_uid != sheet:
-            names = "/".join(filter(None, (k.printer, k.nozzle, k.spool)))
-            lines.append(
-                f"{k.sheet_uid[:8]} {k.kept_at:%Y-%m-%d} {k.pattern} {k.piece_id}, {names}"
-            )
-            sheet = k.sheet_uid
-        lines.append(f"  {uid} {setting:{wide[1]}} {changed:{wide[2]}} {verdict}".rstrip())
-    return lines
-
-
-def _history_row(k: "KeptCorrection") -> tuple[str, str, str, str]:
-    c = k.correction
-    verdict = str(c.verdict) if k.chosen else "not used"
-    if k.undone_at:
-        verdict = "taken back" + (f": {k.why_undone}" if k.why_undone else "")
-    return k.uid[:8], c.setting, change(c.old, c.new, c.u_new, c.unit), verdict
+        say_line(f"{p.at:%Y-%m-%d %H:%M} {said_line(p)}")
 
 
 def _say_sheet(kept: "KeptSheet", as_json: bool) -> None:
@@ -278,19 +219,3 @@ def drift(
             say(f"   {len(s.values)} values; limits need {LEAST + 1}")
         else:
             say(f"   {s.alarm or 'in control'}", "yellow" if s.alarm else "")
-
-
-def _row(v: "InForce") -> tuple[str, ...]:
-    where = str(v.layer)
-    if v.inherited_from:
-        few = ", ".join(v.inherited_from[:2]) + (" ..." if len(v.inherited_from) > 2 else "")
-        where = f"inherited from {few}"
-    return (
-        v.setting,
-        number(v.value, v.u),
-        half_width(v.expanded),
-        v.unit,
-        where,
-        age(v.source.kept_at),
-        "stale" if v.stale else "" if v.value is None else v.where,
-    )

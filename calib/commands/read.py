@@ -17,13 +17,8 @@ from calib.commands.common import (
     setup_given,
 )
 from calib.commands.make import made_json, made_lines
-from calib.commands.show import (
-    NozzleOption,
-    PrinterOption,
-    SpoolOption,
-    StoreOption,
-    place_lines,
-)
+from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
+from calib.report.words import place_lines
 
 
 def register(app: typer.Typer) -> None:

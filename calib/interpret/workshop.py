@@ -34,7 +34,7 @@ def workshop_of(store: "Store") -> Workshop:
     if not sheets:
         raise StoreError(
             "no sheet with sizes was kept yet",
-            mend="print and measure one: truebead make step-gauge, then truebead keep",
+            mend="print, measure and keep a step-gauge first",
         )
     return split_workshop(sheets, drives)
 

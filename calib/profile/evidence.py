@@ -85,6 +85,10 @@ def block_of(
         found = rows if found is None else joined(found, rows)
         readings += 0 if sizes is not None else len(values)
         settings += [c.setting for c in values]
+    turns = [c for c in corrections if kept_setting(c.setting).topic == "level"]
+    if turns:  # what the screws are turned by is known no better than this
+        rows = value_rows([(setting_part("level", made), 0.0, max(c.u_new for c in turns) + 0.01)])
+        found = rows if found is None else joined(found, rows)
     if found is None:
         return None
     return Block(

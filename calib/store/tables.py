@@ -43,7 +43,7 @@ class UtcTime(TypeDecorator[datetime]):
 class Base(DeclarativeBase):
     """Base of all tables."""
 
-    type_annotation_map = {datetime: UtcTime, dict[str, Any]: JSON}  # noqa: RUF012 - SQLAlchemy's way
+    type_annotation_map = {datetime: UtcTime, dict[str, Any]: JSON, list[Any]: JSON}  # noqa: RUF012 - SQLAlchemy's way
 
 
 class PrinterRow(Base):
@@ -222,6 +222,7 @@ class CorrectionRow(Base):
     evidence: Mapped[str]
     reason: Mapped[str]
     instead_of: Mapped[str]
+    requests: Mapped[list[Any]] = mapped_column(server_default="[]")
     chosen: Mapped[bool]
     kept_at: Mapped[datetime] = mapped_column(default=now)
     by_version: Mapped[str]
