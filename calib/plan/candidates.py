@@ -14,8 +14,8 @@ from calib.store.records import Spool
 from patterns.registry import Pattern
 from patterns.spec import PrintSetup
 
-#: How far a piece is also tried smaller: shrunk lengths, coarser steps.
-_SMALLER = 0.7
+#: How far a piece is also tried smaller: lengths times this, steps coarser by that.
+_SHORTER, _COARSER = 0.7, 1.5
 
 
 def candidates(
@@ -39,14 +39,14 @@ def candidates(
     found: list[Candidate] = []
     seen = set()
     for request in [*asked, *_requests(tuple(topics), made.material)]:
-        request, _ = fitting(request, setup)
+        request, note = fitting(request, setup)
         key = (request.pattern, tuple(sorted(request.typed.items())))
         if key in seen or refusal(request, setup):
             continue
         seen.add(key)
         one = candidate(request, setup, spool, made, knowledge, instruments)
         if one is not None:
-            found.append(one)
+            found.append(replace(one, note=note))
     return found
 
 
@@ -79,6 +79,7 @@ def candidate(
         minutes=cost.minutes if cost else 0.0,
         grams=cost.grams if cost else 0.0,
         readings=len(piece.by_hand),
+        cost=cost.cost if cost else None,
     )
 
 
@@ -102,9 +103,11 @@ def _requests(topics: tuple[str, ...], material: str) -> Iterable[Request]:
 
 def _smaller(pattern: Pattern) -> dict[str, float | str]:
     """Return the parameters of a smaller piece of the pattern."""
+    if "level" in pattern.settles:  # it spans the bed, or tells nothing of it
+        return {}
     found: dict[str, float | str] = {}
     for name, way in pattern.shrinks:
         usual = float(pattern.spec_type.params()[name][1])
         if usual > 0:
-            found[name] = float(f"{usual * (1 / _SMALLER if way > 0 else _SMALLER):.3g}")
+            found[name] = float(f"{usual * (_COARSER if way > 0 else _SHORTER):.2g}")
     return found

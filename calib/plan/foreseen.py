@@ -15,7 +15,7 @@ from calib.interpret.lengths import is_length
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.model.setting import settings_of
 from calib.profile.blocks import Block, joined, value_rows
-from calib.profile.evidence import Made, block_of, setting_part
+from calib.profile.evidence import Made, block_of, parameter_part, setting_part
 from patterns.feature import Feature, Kind
 from patterns.piece import Piece
 
@@ -29,6 +29,8 @@ _FEED_SHARE = 0.004
 _FILAMENT_MM = 0.008
 #: Of the level, in turns of a screw.
 LEVEL_TURNS = 0.05
+#: Of the first layer's height from the thickness of patches, their mean.
+_FIRST_LAYER_MM = 0.018
 
 
 def foreseen(
@@ -54,7 +56,12 @@ def foreseen(
     told = dict(_values(piece, settles, made, instruments))
     if not told:
         return found
-    values = value_rows([(setting_part(name, made), 0.0, u) for name, u in told.items()])
+    rows = [(setting_part(name, made), 0.0, u) for name, u in told.items()]
+    if "level" in told and "first_layer" in settles:
+        part = parameter_part("squeeze", 0.0, made)
+        assert part is not None
+        rows.append((part, 0.0, _FIRST_LAYER_MM))
+    values = value_rows(rows)
     block = found or Block(
         uid=made.uid, at=made.at, coordinates=(), r=np.zeros((0, 0)), z=np.zeros(0)
     )

@@ -22,6 +22,7 @@ HANDLING_MIN = 4.0
 _MOST_STEPS = 25
 #: What reaches its goal to within this share is there: half-widths are not known better.
 _NEARLY = 1.02
+_LEAST_GAIN = 0.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,13 +52,18 @@ class Target:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Candidate:
-    """A piece that could be made, with what it would tell (its pieces' own scatter integrated out)."""
+    """A piece that could be made, with what it would tell (its own scatter integrated out).
+
+    `note` says in words what gave way so that the printer can build it.
+    """
 
     request: Request
     block: Block
     minutes: float
     grams: float
     readings: int
+    cost: float | None = None
+    note: str = ""
 
     @property
     def effort(self) -> float:
@@ -131,6 +137,7 @@ def shortest(
     targets: Sequence[Target],
     candidates: Sequence[Candidate],
     minutes: float | None = None,
+    required: frozenset[str] = frozenset(),
 ) -> Shortest:
     """Choose pieces for the fewest minutes.
 
@@ -140,18 +147,22 @@ def shortest(
         Over every coordinate of the targets and of the candidates' blocks.
     minutes : float or None
         Minutes of printing at most: then what can be had in them, the goal met or not.
+    required : set of str
+        Topics of which something must be measured, however well they seem to be known.
     """
     before = {t.name: t.half_width(known) for t in targets}
+    aim = _Aim(targets, required & {t for c in candidates for t in c.request.settles})
     chosen: list[Candidate] = []
-    now = known
-    while len(chosen) < _MOST_STEPS and _deficit(now, targets) > 0:
+    while len(chosen) < _MOST_STEPS and aim.missing(known, chosen) > 0:
         left = math.inf if minutes is None else minutes - sum(c.minutes for c in chosen)
-        best = _best(now, targets, [c for c in candidates if c.minutes <= left + 1e-9])
+        # A second piece of a sort waits until the first was measured: it may not be needed.
+        made = {c.request.pattern for c in chosen}
+        others = [c for c in candidates if c.request.pattern not in made]
+        best = _best(known, aim, chosen, [c for c in others if c.minutes <= left + 1e-9])
         if best is None:
             break
         chosen.append(best)
-        now = _with(now, [best])
-    chosen = _needed(known, targets, chosen)
+    chosen = _needed(known, aim, chosen)
     now = _with(known, chosen)
     after = {t.name: t.half_width(now) for t in targets}
     still = tuple(t.name for t in targets if after[t.name] > _NEARLY * t.wanted)
@@ -164,29 +175,38 @@ def _with(known: Gaussian, chosen: Sequence[Candidate]) -> Gaussian:
     return known
 
 
-def _deficit(known: Gaussian, targets: Sequence[Target]) -> float:
-    """Return how far the targets are from what is wanted, on a scale of logarithms."""
-    return sum(max(0.0, math.log(t.half_width(known) / (_NEARLY * t.wanted))) for t in targets)
+@dataclass(frozen=True, slots=True)
+class _Aim:
+    """Targets to reach, and topics to measure."""
+
+    targets: Sequence[Target]
+    required: frozenset[str]
+
+    def missing(self, known: Gaussian, chosen: Sequence[Candidate]) -> float:
+        """Return how far it is to the goal with some pieces, on a scale of logarithms."""
+        now = _with(known, chosen)
+        far = [math.log(t.half_width(now) / (_NEARLY * t.wanted)) for t in self.targets]
+        told = {t for c in chosen for t in c.request.settles}
+        return sum(f for f in far if f > 0) + len(self.required - told)
 
 
 def _best(
-    known: Gaussian, targets: Sequence[Target], candidates: Sequence[Candidate]
+    known: Gaussian, aim: _Aim, chosen: Sequence[Candidate], candidates: Sequence[Candidate]
 ) -> Candidate | None:
     """Return the candidate that brings most per minute; None where none brings anything."""
-    before = _deficit(known, targets)
-    gains = [(before - _deficit(_with(known, [c]), targets)) / c.effort for c in candidates]
-    best = max(range(len(gains)), key=gains.__getitem__, default=None)
+    before = aim.missing(known, chosen)
+    gains = [before - aim.missing(known, [*chosen, c]) for c in candidates]
+    rates = [gain / c.effort for gain, c in zip(gains, candidates, strict=True)]
+    best = max(range(len(rates)), key=rates.__getitem__, default=None)
     # What brings next to nothing is no way to the goal, however cheap it is.
-    return (
-        None if best is None or gains[best] * candidates[best].effort < 0.02 else candidates[best]
-    )
+    return None if best is None or gains[best] < _LEAST_GAIN else candidates[best]
 
 
-def _needed(known: Gaussian, targets: Sequence[Target], chosen: list[Candidate]) -> list[Candidate]:
+def _needed(known: Gaussian, aim: _Aim, chosen: list[Candidate]) -> list[Candidate]:
     """Drop, the dearest first, what the others have made needless."""
-    least = _deficit(_with(known, chosen), targets)
+    least = aim.missing(known, chosen)
     for c in sorted(chosen, key=lambda c: -c.effort):
         others = [o for o in chosen if o is not c]
-        if len(others) < len(chosen) and _deficit(_with(known, others), targets) <= least + 1e-9:
+        if len(others) < len(chosen) and aim.missing(known, others) <= least + 1e-9:
             chosen = others
     return chosen

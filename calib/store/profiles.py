@@ -13,7 +13,7 @@ from calib.errors import StoreError
 from calib.interpret.solve import Context
 from calib.model.correction import Scope, Verdict
 from calib.model.estimate import Estimate
-from calib.model.instrument import DEFAULTS
+from calib.model.instrument import DEFAULTS, Instrument
 from calib.model.place import value_set
 from calib.model.setting import kept_setting
 from calib.plan.steps import Known
@@ -34,7 +34,14 @@ from calib.store.rows import event_record
 from calib.store.states import State, made_blocks, signature, state_of, without_blocks, write_blocks
 from calib.store.tables import CorrectionRow, EventRow, InstrumentRow, PrinterRow, SpoolRow
 from calib.store.tables import now as time_now
-from calib.store.things import Things, instrument_record, printer_record
+from calib.store.things import (
+    Things,
+    instrument_record,
+    nozzle_record,
+    printer_record,
+    setup,
+    spool_record,
+)
 
 _DRIFT_DEPTH = 60  # newest corrections of each setting that its chart looks back on
 
@@ -110,6 +117,15 @@ class Profiles(Things):
                 spool=look.spool.name,
                 material=look.spool.material.name,
                 in_force=in_force,
+                posterior=look.state.posterior,
+                where=look.where({v.setting: v for v in in_force}),
+                setup=setup(
+                    printer_record(look.printer),
+                    nozzle_record(look.nozzle),
+                    spool_record(look.spool),
+                ),
+                reel=spool_record(look.spool),
+                instruments=_instruments(session),
                 unsettled=look.unsettled(in_force),
             )
         alarms = {s.setting: s.alarm for s in self.drift(name) if s.alarm}
@@ -183,19 +199,13 @@ class Profiles(Things):
         steps = self.steps_in_force(printer)
         with self._read() as session:
             axes = printer_record(find(session, PrinterRow, "printer", printer)).axes
-            own = [
-                instrument_record(r)
-                for r in session.scalars(
-                    select(InstrumentRow).where(InstrumentRow.retired_at.is_(None))
-                )
-            ]
-        only = {i.kind: i for i in own if sum(j.kind == i.kind for j in own) == 1}
+            instruments = _instruments(session)
         return Context(
             now=now_set | {f"steps_{a.lower()}_per_mm": v for a, v in steps.items()},
             drives={a.axis: a.drive for a in axes if a.drive is not None},
             travel=travel,
             filament=filament,
-            instruments={**DEFAULTS, **only},
+            instruments=instruments,
         )
 
     def add_event(
@@ -281,6 +291,14 @@ class Profiles(Things):
                 query = query.where(EventRow.spool_id == reel.id)
             # The marks of what was taken back are newer than it, so the limit doesn't part them.
             return event_records(session.scalars(query.limit(limit)))
+
+
+def _instruments(session: Session) -> dict[str, Instrument]:
+    """Return the instrument of each kind that is in use: the only one there is, else the usual one."""
+    used = select(InstrumentRow).where(InstrumentRow.retired_at.is_(None))
+    own = [instrument_record(r) for r in session.scalars(used)]
+    only = {i.kind: i for i in own if sum(j.kind == i.kind for j in own) == 1}
+    return {**DEFAULTS, **only}
 
 
 def _look(

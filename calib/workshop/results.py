@@ -168,6 +168,11 @@ class Next:
         return sum(s.minutes or 0.0 for s in self.steps)
 
     @property
+    def readings(self) -> int:
+        """Readings to take in all."""
+        return sum(s.step.readings for s in self.steps)
+
+    @property
     def grams(self) -> float:
         """Filament in all, g, roughly."""
         return sum(s.grams or 0.0 for s in self.steps)

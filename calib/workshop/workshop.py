@@ -420,12 +420,13 @@ class Workshop(ThingsOf):
         within_mm: float | None = None,
         part_mm: float = PART_MM,
         pieces: int = 1,
+        minutes: float | None = None,
     ) -> Next:
-        """Say what to print or to measure next, in order, with minutes and grams, and what is good."""
+        """Say what to print or to measure next: the fewest minutes to the goal, or what `minutes` allow."""
         from calib.workshop import planning
 
         return planning.next_steps(
-            self.store(), _who(printer, nozzle, spool), goal, within_mm, part_mm, pieces
+            self.store(), _who(printer, nozzle, spool), goal, within_mm, part_mm, pieces, minutes
         )
 
     def event(
