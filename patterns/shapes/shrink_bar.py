@@ -13,7 +13,7 @@ from patterns.body import XY, Body, Prism, box, chamfer_loss_mm3
 from patterns.digits import engraved, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
-from patterns.piece import Advice, Piece, check_wall
+from patterns.piece import JAWS_CLOSED, Advice, Piece, check_wall
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
@@ -138,6 +138,7 @@ def lay_out(spec: ShrinkBarSpec, setup: PrintSetup) -> Piece:
                 "Measure a day later, at room temperature, and note that temperature.",
             ),
         ),
+        head_lines=(JAWS_CLOSED,),
         smaller=(
             "give a smaller along_x_mm",
             "give a smaller along_y_mm",
@@ -192,7 +193,12 @@ def _features(b: _Bar, caliper: float) -> list[Feature]:
         name, words = _named(i, len(blocks))
         found.append(feature(f"outside_{name}", Kind.OUTSIDE, a, c_end, height, f"over {words}"))
         found.append(feature(f"inside_{name}", Kind.INSIDE, a_end, c, height, f"between {words}"))
-    return found
+    # A block's own length is the short one that tells shrinkage from what outside lengths share.
+    ends = (("plain", blocks[0]), ("lettered", blocks[-1]))
+    return found + [
+        feature(f"block_{end}", Kind.OUTSIDE, a, c, height, f"the {end} end block alone")
+        for end, (a, c) in ends
+    ]
 
 
 def _pairs(blocks: int) -> list[int]:

@@ -13,7 +13,7 @@ from patterns.body import Body, Circle, Prism, rectangle
 from patterns.digits import engraved, needed_mm, stroke_for
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
-from patterns.piece import Advice, Piece
+from patterns.piece import JAWS_CLOSED, Advice, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, choice, number
 
@@ -96,12 +96,14 @@ def _flat(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
     for jaws in ("outside", "inside"):
         features += _sides(spec, centres, at, "top", jaws)
         features += _diagonals(spec, centres, at, "top", jaws)
+    features += [_pillar(spec, centres[p], at, p, axis) for axis in spec.plane for p in "AC"]
     return Piece(
         pattern="squareness-frame",
         spec=spec,
         setup=setup,
         body=body,
         features=tuple(features),
+        head_lines=(JAWS_CLOSED,),
         smaller=("give a smaller side_mm, then a smaller pillar_mm and bar_mm",) * 3,
         advice=Advice(
             walls=3,
@@ -158,6 +160,7 @@ def _standing(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
         setup=setup,
         body=body,
         features=tuple(features),
+        head_lines=(JAWS_CLOSED,),
         smaller=("give a smaller side_mm, then a smaller pillar_mm and bar_mm",) * 3,
         advice=Advice(
             walls=3,
@@ -239,6 +242,25 @@ def _sides(
         for ends, axis in sides
         if only in ("", axis)
     ]
+
+
+def _pillar(
+    spec: SquarenessFrameSpec, centre: tuple[float, float], at: At, name: str, axis: str
+) -> Feature:
+    """Return the short length that tells the scale from what all outside lengths share."""
+    (u, v), r = centre, spec.pillar_mm / 2
+    du, dv = (r, 0.0) if axis == spec.plane[0] else (0.0, r)
+    return Feature(
+        id=f"{axis.lower()}_pillar_{name.lower()}",
+        kind=Kind.OUTSIDE,
+        axis=axis,
+        nominal=spec.pillar_mm,
+        where=f"pillar {name} alone, along {axis}",
+        start=at(u - du, v - dv),
+        end=at(u + du, v + dv),
+        view="top",
+        jaws="outside",
+    )
 
 
 def _diagonals(

@@ -12,7 +12,7 @@ from patterns.body import Body, Prism, box, chamfer_loss_mm3
 from patterns.digits import engraved, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
-from patterns.piece import Advice, Piece
+from patterns.piece import JAWS_CLOSED, Advice, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
@@ -116,6 +116,7 @@ def lay_out(spec: StepGaugeSpec, setup: PrintSetup) -> Piece:
                 "A brim keeps the ends of the strips down; trim it before measuring.",
             ),
         ),
+        head_lines=(JAWS_CLOSED,),
         smaller=(
             "give a smaller reach_mm",
             "give a smaller reach_mm",
@@ -144,7 +145,10 @@ def _letters(
 
 
 def _features(spec: StepGaugeSpec, axis: str, gaps: int, strip: float, top: float) -> list[Feature]:
-    """Outside and inside lengths from the first tooth, and the longest ones from the last."""
+    """Outside and inside lengths from the first tooth, the longest from the last, and two teeth.
+
+    A tooth's own width is the short length that tells the scale from what all outside lengths share.
+    """
     fit = [k for k in range(1, gaps + 1) if k * spec.pitch_mm + spec.tooth_mm <= spec.caliper_mm]
     pairs = [(0, k) for k in fit]
     pairs += [(gaps - k, gaps) for k in fit[-2:] if k < gaps]
@@ -153,7 +157,7 @@ def _features(spec: StepGaugeSpec, axis: str, gaps: int, strip: float, top: floa
     for first, last in pairs:
         found.append(_length(spec, axis, first, last, height, Kind.OUTSIDE))
         found.append(_length(spec, axis, first, last, height, Kind.INSIDE))
-    return found
+    return [*found, *(_length(spec, axis, k, k, height, Kind.OUTSIDE) for k in (1, gaps))]
 
 
 def _length(
@@ -167,7 +171,8 @@ def _length(
     def at(along: float) -> Point:
         return (along, across, height) if axis == "X" else (across, along, height)
 
-    teeth = f"teeth {first + 1} and {last + 1} of the {axis} comb, counted from the corner"
+    teeth = f"teeth {first + 1} and {last + 1}" if first != last else f"tooth {first + 1} alone"
+    teeth += f" of the {axis} comb, counted from the corner"
     return Feature(
         id=f"{axis.lower()}_{kind}_{first + 1}_{last + 1}",
         kind=kind,
