@@ -74,7 +74,7 @@ def candidate(
     sds = {c: knowledge.prior(c)[1] for c in block.coordinates if c.kind == "piece"}
     cost = piece_cost(request.pattern, request.typed, setup, spool)
     return Candidate(
-        request=request,
+        request=replace(request, settles=pattern.settles),
         block=without_pieces(block, sds),
         minutes=cost.minutes if cost else 0.0,
         grams=cost.grams if cost else 0.0,

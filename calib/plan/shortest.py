@@ -54,7 +54,8 @@ class Target:
 class Candidate:
     """A piece that could be made, with what it would tell (its own scatter integrated out).
 
-    `note` says in words what gave way so that the printer can build it.
+    `covers` are the topics that it counts as a measurement of; `note` says in words what gave way so
+    that the printer can build it.
     """
 
     request: Request
@@ -64,6 +65,7 @@ class Candidate:
     readings: int
     cost: float | None = None
     note: str = ""
+    covers: frozenset[str] = frozenset()
 
     @property
     def effort(self) -> float:
@@ -151,7 +153,7 @@ def shortest(
         Topics of which something must be measured, however well they seem to be known.
     """
     before = {t.name: t.half_width(known) for t in targets}
-    aim = _Aim(targets, required & {t for c in candidates for t in c.request.settles})
+    aim = _Aim(targets, required & {t for c in candidates for t in c.covers})
     chosen: list[Candidate] = []
     while len(chosen) < _MOST_STEPS and aim.missing(known, chosen) > 0:
         left = math.inf if minutes is None else minutes - sum(c.minutes for c in chosen)
@@ -162,7 +164,7 @@ def shortest(
         if best is None:
             break
         chosen.append(best)
-    chosen = _needed(known, aim, chosen)
+    chosen = _needed(known, aim, _exchanged(known, aim, chosen, candidates, minutes))
     now = _with(known, chosen)
     after = {t.name: t.half_width(now) for t in targets}
     still = tuple(t.name for t in targets if after[t.name] > _NEARLY * t.wanted)
@@ -186,7 +188,7 @@ class _Aim:
         """Return how far it is to the goal with some pieces, on a scale of logarithms."""
         now = _with(known, chosen)
         far = [math.log(t.half_width(now) / (_NEARLY * t.wanted)) for t in self.targets]
-        told = {t for c in chosen for t in c.request.settles}
+        told = {t for c in chosen for t in c.covers}
         return sum(f for f in far if f > 0) + len(self.required - told)
 
 
@@ -200,6 +202,27 @@ def _best(
     best = max(range(len(rates)), key=rates.__getitem__, default=None)
     # What brings next to nothing is no way to the goal, however cheap it is.
     return None if best is None or gains[best] < _LEAST_GAIN else candidates[best]
+
+
+def _exchanged(
+    known: Gaussian,
+    aim: _Aim,
+    chosen: list[Candidate],
+    candidates: Sequence[Candidate],
+    minutes: float | None,
+) -> list[Candidate]:
+    """Take a piece in another size where the cheap one falls short of the goal."""
+    for i, one in enumerate(chosen):
+        for other in candidates:
+            if other.request.pattern != one.request.pattern or other is one:
+                continue
+            changed = [*chosen[:i], other, *chosen[i + 1 :]]
+            spent = sum(c.minutes for c in changed)
+            fits = minutes is None or spent <= minutes + 1e-9
+            if fits and aim.missing(known, changed) < aim.missing(known, chosen) - 1e-6:
+                chosen = changed
+                one = other
+    return chosen
 
 
 def _needed(known: Gaussian, aim: _Aim, chosen: list[Candidate]) -> list[Candidate]:

@@ -6,14 +6,14 @@ is skipped; so is what does not matter to the goal.
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from calib.errors import BadInput
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.model.setting import SETTINGS, TOPICS, kept_setting, label, topic, topic_of
 from calib.plan.shortest import Candidate, Shortest, Target, shortest
-from calib.profile.answers import Where, answer
+from calib.profile.answers import Where, answer, values
 from calib.profile.gaussian import Gaussian
 from calib.profile.posterior import Posterior
 from calib.profile.tolerance import (
@@ -314,12 +314,13 @@ def _required(known: Known, goal: Goal) -> dict[str, list[str]]:
 
 
 def _contradicts(known: Known, again: KeptCorrection) -> bool:
-    """Whether a "print again" is about what is known no better, or far from what is known."""
+    """Whether a "print again" is about what is not known well enough, or far from what is known."""
     c = again.correction
-    mine = next((v for v in known.in_force if v.setting == c.setting), None)
-    if mine is None or mine.value is None:
-        return kept_setting(c.setting).name not in SETTINGS
-    return abs(mine.value - c.new) > _CONTRADICTS * math.hypot(mine.u, c.u_new)
+    wanted = kept_setting(c.setting).wanted
+    if c.setting not in SETTINGS or not wanted:
+        return all(v.setting != c.setting for v in known.in_force)
+    e = values(known.posterior, known.where, [c.setting])[c.setting]
+    return e.expanded() > wanted or abs(e.value - c.new) > _CONTRADICTS * math.hypot(e.u, c.u_new)
 
 
 def _after_event(known: Known, name: str) -> list[str]:
@@ -362,7 +363,27 @@ def _offered(known: Known, due: tuple[str, ...]) -> list[Candidate]:
     )  # fmt: skip
     done = _printed(known)
     wanted = {r.pattern for r in asked}
-    return [c for c in found if c.request.pattern in wanted or not _spent(c, done)]
+    named = [(r.pattern, {k: str(v) for k, v in r.parameters.items()}) for r in asked]
+    asked_for = {
+        topic_of(k.correction.setting).name for k in known.unsettled if k.correction.requests
+    }
+    offered = []
+    for c in found:
+        is_named = _is_named(c, named)
+        if is_named if c.request.pattern in wanted else not _spent(c, done):
+            covers = set(c.request.settles) if is_named else set(c.request.settles) - asked_for
+            offered.append(replace(c, covers=frozenset(covers)))
+    return offered
+
+
+def _is_named(c: Candidate, named: Sequence[tuple[str, dict[str, str]]]) -> bool:
+    """Whether a piece is made as a finding asks for it, but for what gave way to fit the printer."""
+    given = {k: str(v) for k, v in c.request.parameters.items()}
+    return any(
+        pattern == c.request.pattern
+        and (c.note or all(given.get(k) == v for k, v in asked.items()))
+        for pattern, asked in named
+    )
 
 
 def _printed(known: Known) -> set[tuple[str, str]]:

@@ -13,7 +13,7 @@ from datetime import datetime
 import numpy as np
 
 from calib.fit.linear import LinearFit, Problem
-from calib.fit.split import EXPANSION_U
+from calib.fit.split import CALIPER_EXPANSION_PER_K, EXPANSION_U, ROOM_C
 from calib.model.correction import Correction, Verdict
 from calib.model.estimate import coverage_factor
 from calib.model.setting import SETTINGS, kept_setting
@@ -22,11 +22,8 @@ from calib.profile.knowledge import quantity
 
 #: Model of the blocks: raise it when what a block means changes, and stored blocks are made anew.
 MODEL = 1
-#: How well a caliper that is zeroed anew each time comes back to its zero: common practice, no source.
-_SESSION_ZERO_MM = 0.008
 _USUAL_EXPANSION = 80e-6
-_UNSAID_C = (22.5, 3.0)  # a piece whose temperature nobody wrote down: mean, standard uncertainty
-_SAID_C_U = 2.0
+_SAID_C_U = 1.0  # of a temperature that was written down
 AXES = "xyz"
 
 
@@ -169,9 +166,6 @@ def size_design(made: Made, sizes: LinearFit) -> tuple[Design, dict[str, Part]]:
     design = _with_own(
         design, p, "warmth", _scale_columns(p), warmth(made)[1] if made.spool else 0.0
     )
-    if "zero" in parts:
-        column = np.eye(len(p.names))[p.names.index("zero")]
-        design = _with_own(design, p, "session", column, _SESSION_ZERO_MM)
     return design, parts
 
 
@@ -230,7 +224,8 @@ def parameter_part(name: str, value: float, made: Made) -> Part | None:
             Coordinate("first_layer", "piece", made.piece): 1.0,
         }
         return Part(weights, made.was_set.get("first_layer_gap_mm", 0.0))
-    if what in ("zero", "caliper"):
+    # The zero is set anew each day: it is the sheet's own, and closed jaws tell it.
+    if name != "zero" and what in ("zero", "caliper"):
         return Part({Coordinate(name, "instrument", made.instrument): 1.0})
     return None
 
@@ -266,8 +261,10 @@ def warmth(made: Made) -> tuple[float, float]:
 
     known = filaments().get(made.material)
     expansion = known.expansion_per_k if known else _USUAL_EXPANSION
-    at, u = _UNSAID_C if made.part_c is None else (made.part_c, _SAID_C_U)
-    return expansion * (at - 20), math.hypot(expansion * u, EXPANSION_U * expansion * (at - 20))
+    at, u = ROOM_C if made.part_c is None else (made.part_c, _SAID_C_U)
+    # The caliper grows with the part: only the difference shows.
+    seen = expansion - CALIPER_EXPANSION_PER_K
+    return seen * (at - 20), math.hypot(seen * u, EXPANSION_U * expansion * (at - 20))
 
 
 def setting_part(name: str, made: Made) -> Part:

@@ -80,15 +80,16 @@ def _gross(sizes: LinearFit) -> bool:
 
 def size_fit(sheet: Sheet, caliper: Instrument) -> LinearFit | None:
     """Fit the lengths of a sheet as its interpreter does, without what can't be right."""
-    from calib.interpret.lengths import fitted, is_length, lengths, shared_by_photos
-    from calib.interpret.solve import believable
+    from calib.interpret.lengths import common_of, fitted, is_length, lengths
+    from calib.interpret.solve import Context, believable
 
     sheet = believable(sheet)
     readings = lengths(sheet)
     if not readings:
         return None
     features = [f for f in sheet.piece.features if is_length(f)]
-    return fitted(features, readings, caliper, shared=shared_by_photos(sheet)).linear
+    common = common_of(sheet, Context(instruments={**sheet.instruments, "caliper": caliper}))
+    return fitted(features, readings, common).linear
 
 
 def _size_rows(

@@ -101,30 +101,14 @@ class Look:
             result[setting] = replace(v, value=_value(v, e, said.get(setting)), u=e.u, estimate=e)
         return result
 
-    def unsettled(self, in_force: Sequence[InForce]) -> list[KeptCorrection]:
-        """Return the newest corrections of their settings, where they say "print again".
-
-        One that is less sure than the value in force, and agrees with it, unsettles nothing.
-        """
+    def unsettled(self) -> list[KeptCorrection]:
+        """Return the newest corrections of their settings, where they say "print again"."""
         newest: dict[str, KeptCorrection] = {}
         query = newest_query(self._reach(), verdicts=EVERY, depth=1, at=self.at)
         for k in records(self.session, query):
             if self._holds(k):
                 newest.setdefault(k.correction.setting, k)
-        again = [k for k in newest.values() if k.correction.verdict == Verdict.PRINT_AGAIN]
-        return [k for k in again if not any(self._outweighs(v, k) for v in in_force)]
-
-    def _outweighs(self, v: InForce, again: KeptCorrection) -> bool:
-        """Whether a value in force stands against a later "print again" of the same error."""
-        c, mine = again.correction, v.source.correction
-        if v.stale or v.inherited_from or c.setting not in (v.setting, mine.instead_of):
-            return False
-        if c.setting == v.setting:
-            return v.u < c.u_new
-        # Steps set from this very spool stand for its scale: compare in per cent.
-        if not v.value or v.source.spool != self.spool.name:
-            return False
-        return v.u / v.value < c.u_new / 100
+        return [k for k in newest.values() if k.correction.verdict == Verdict.PRINT_AGAIN]
 
     def _reach(self) -> Any:
         """Return the condition for what was found on this printer, with this spool or its type."""

@@ -126,7 +126,7 @@ class Profiles(Things):
                 ),
                 reel=spool_record(look.spool),
                 instruments=_instruments(session),
-                unsettled=look.unsettled(in_force),
+                unsettled=look.unsettled(),
             )
         alarms = {s.setting: s.alarm for s in self.drift(name) if s.alarm}
         events = [e for e in self.events(name, limit=200) if not e.taken_back]
