@@ -15,9 +15,10 @@ from sqlalchemy.orm import Session
 
 from calib.model.correction import Scope, Verdict
 from calib.model.estimate import Estimate
+from calib.model.gate import ratings_of, why_refused
 from calib.model.setting import SETTINGS, TOPICS, Place, Setting, kept_setting, topic_of
 from calib.profile.answers import Where, values
-from calib.profile.events import TAKEN_BACK, Happened, why_stale
+from calib.profile.events import TAKEN_BACK, Happened, Staleness, why_stale
 from calib.store.placing import newest_said, placed
 from calib.store.records import EventRecord, InForce, KeptCorrection
 from calib.store.rows import correction_record, corrections_query, event_record
@@ -68,7 +69,8 @@ class Look:
         found = self._estimated(found, said)
         values = [_with_staleness(v, found, happened) for v in found.values()]
         ordered = sorted(values, key=lambda v: (_order(v.setting), v.setting))
-        return placed(ordered, said, self.spool.id)
+        ratings = ratings_of(self.printer)
+        return [_gated(v, ratings) for v in placed(ordered, said, self.spool.id)]
 
     def where(self, found: Mapping[str, InForce] | None = None) -> Where:
         """Return what the posterior is asked for; sizes are corrected on top of the steps in force."""
@@ -304,15 +306,35 @@ def _with_staleness(
     value: InForce, found: Mapping[str, InForce], happened: list[Happened]
 ) -> InForce:
     k = value.source
-    why = why_stale(value.setting, k.kept_at, k.printer, k.nozzle, k.spool, happened)
-    return replace(value, stale=why or _changed_upstream(value, found.values()))
+    stale = why_stale(value.setting, k.kept_at, k.printer, k.nozzle, k.spool, happened)
+    stale = stale or _changed_upstream(value, found.values())
+    if stale is None:
+        return replace(value, stale="", stale_by="")
+    return replace(value, stale=f"{stale.by}: {stale.why}", stale_by=stale.by)
 
 
-def _changed_upstream(value: InForce, found: Iterable[InForce]) -> str:
-    """Say which setting that this one rests on was changed after it was found."""
+def _gated(value: InForce, ratings: Mapping[str, float]) -> InForce:
+    """Take out a value that the printer must not be given."""
+    if value.value is None:
+        return value
+    why = why_refused(value.setting, value.value, ratings)
+    if not why:
+        return value
+    return replace(
+        value,
+        value=None,
+        stale=f"not used: {why}",
+        stale_by="not used",
+        is_set=False,
+        set_value=None,
+    )
+
+
+def _changed_upstream(value: InForce, found: Iterable[InForce]) -> Staleness | None:
+    """Return which setting that this one rests on was changed after it was found; None where none was."""
     about = kept_setting(value.setting)
     if about.topic == "scale":  # it is worked out on top of the steps, whatever they are
-        return ""
+        return None
     for other in found:
         s = other.source
         if (
@@ -321,12 +343,13 @@ def _changed_upstream(value: InForce, found: Iterable[InForce]) -> str:
             and s.kept_at > value.source.kept_at
             and s.sheet_uid != value.source.sheet_uid
             and not other.inherited_from
+            and not kept_setting(other.setting).deed
             and _same_axis(about, kept_setting(other.setting))
         ):
-            changed = kept_setting(other.setting)
-            what = "the bed was levelled" if changed.deed else f"{changed.label} was changed"
-            return f"{what} on {s.kept_at:%Y-%m-%d}, after this was found"
-    return ""
+            changed = kept_setting(other.setting).label
+            by = f"{changed} was changed on {s.kept_at:%Y-%m-%d}"
+            return Staleness(by=by, why="this was found before")
+    return None
 
 
 def _same_axis(one: Setting, other: Setting) -> bool:

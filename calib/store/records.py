@@ -175,8 +175,9 @@ class InForce:
         Spools of the same type that a spool without a value of its own starts from.
     source : KeptCorrection
         Its newest evidence.
-    stale : str
-        Why it can't be trusted any more; empty while it can.
+    stale, stale_by : str
+        Why it can't be trusted any more, and by what it became so (an event with its date, or a
+        setting that it rests on); empty while it can.
     estimate : Estimate or None
         What the posterior of all sheets says of the best value; None for a setting it does not know.
     place : str
@@ -185,6 +186,9 @@ class InForce:
         When that was said; None where it is only the usual place.
     is_set : bool
         Whether this very value is known to be set in the printer or the slicing settings.
+    set_value : float or None
+        What is set there as far as anybody has said so: this value, or the one before it; None
+        where that is not known.
     """
 
     setting: str
@@ -196,9 +200,11 @@ class InForce:
     inherited_from: tuple[str, ...] = ()
     stale: str = ""
     estimate: Estimate | None = None
+    stale_by: str = ""
     place: str = Place.PRINTER
     place_said: datetime | None = None
     is_set: bool = False
+    set_value: float | None = None
 
     @property
     def where(self) -> str:
