@@ -12,7 +12,8 @@ from hypothesis import strategies as st
 from calib.errors import BadInput
 from calib.model.correction import Scope, Verdict
 from calib.model.setting import TOPICS, topic_of
-from calib.plan.steps import GOALS, plan
+from calib.plan.goals import GOALS
+from calib.plan.steps import plan
 from calib.profile.blocks import Coordinate
 from calib.profile.drift import alarm, individuals
 from calib.profile.events import EVENTS, Happened, events_table, why_stale

@@ -7,7 +7,8 @@ from calib.model.instrument import Instrument
 from calib.model.request import Request, fitting, refusal
 from calib.plan.cost import piece_cost
 from calib.plan.foreseen import foreseen
-from calib.plan.shortest import Candidate, without_pieces
+from calib.plan.shortest import Candidate
+from calib.profile.blocks import without_pieces
 from calib.profile.evidence import Made
 from calib.profile.posterior import Knowledge, placed
 from calib.store.records import Spool

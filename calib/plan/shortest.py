@@ -8,9 +8,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
-from calib.fit.linear import Array
 from calib.model.request import Request
 from calib.profile.blocks import Block, Coordinate
 from calib.profile.gaussian import Gaussian
@@ -102,36 +99,6 @@ class Shortest:
     def readings(self) -> int:
         """Readings to take."""
         return sum(c.readings for c in self.chosen)
-
-
-def without_pieces(block: Block, prior_sd: Mapping[Coordinate, float]) -> Block:
-    """Integrate out the parts that belong to one piece alone."""
-    mine = [i for i, c in enumerate(block.coordinates) if c.kind == "piece"]
-    rest = [i for i, c in enumerate(block.coordinates) if c.kind != "piece"]
-    if not mine:
-        return block
-    n = block.r.T @ block.r
-    own = n[np.ix_(mine, mine)] + np.diag([prior_sd[block.coordinates[i]] ** -2 for i in mine])
-    left = n[np.ix_(rest, rest)] - n[np.ix_(rest, mine)] @ np.linalg.solve(
-        own, n[np.ix_(mine, rest)]
-    )
-    return Block(
-        uid=block.uid,
-        at=block.at,
-        coordinates=tuple(block.coordinates[i] for i in rest),
-        r=_root(left),
-        z=np.zeros(len(rest)),
-        pattern=block.pattern,
-        settings=block.settings,
-        readings=block.readings,
-    )
-
-
-def _root(n: Array) -> Array:
-    """Return R with R^T R = n, where n may lack rank."""
-    size = np.sqrt(np.maximum(np.diag(n), 1e-300))
-    values, vectors = np.linalg.eigh(n / np.outer(size, size))
-    return np.asarray(np.sqrt(np.maximum(values, 0.0))[:, None] * vectors.T * size)
 
 
 def shortest(

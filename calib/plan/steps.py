@@ -12,6 +12,7 @@ from typing import Any
 from calib.errors import BadInput
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.model.setting import SETTINGS, TOPICS, kept_setting, label, topic, topic_of
+from calib.plan.goals import ALL, GOALS, Goal
 from calib.plan.shortest import Candidate, Shortest, Target, shortest
 from calib.profile.answers import Where, answer, values
 from calib.profile.gaussian import Gaussian
@@ -27,39 +28,6 @@ from calib.profile.tolerance import (
 )
 from calib.store.records import EventRecord, InForce, KeptCorrection, Printer, Spool
 from patterns.spec import PrintSetup
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Goal:
-    """What the user is after, and the topics that matter to it."""
-
-    name: str
-    what: str
-    topics: tuple[str, ...]
-
-
-_ALL = tuple(t.name for t in TOPICS if t.asked_for)
-GOALS = {
-    g.name: g
-    for g in (
-        Goal(name="all", what="everything that can be set", topics=_ALL),
-        Goal(
-            name="fits",
-            what="parts that join and slide",
-            topics=("level", "first_layer", "axes", "skew", "extruder", "temperature", "flow", "scale", "outline", "holes", "clearance"),
-        ),
-        Goal(
-            name="clean",
-            what="surfaces that look clean",
-            topics=("level", "first_layer", "extruder", "temperature", "retraction", "flow", "overhang", "bridge"),
-        ),
-        Goal(
-            name="size",
-            what="lengths within a tolerance",
-            topics=("level", "first_layer", "skew", "flow", "scale", "outline"),
-        ),
-    )
-}  # fmt: skip
 
 #: Settled once by the machine's papers or by hand; measured again only after something happened.
 _AFTER_EVENTS = ("axes", "extruder")
@@ -227,7 +195,7 @@ def plan(
         aims=tuple(_aim(t, joint, done) for t in targets),
         good=tuple(t for t in settled if t not in taken),
         taken=taken,
-        dropped=tuple(t for t in _ALL if t not in wanted.topics),
+        dropped=tuple(t for t in ALL if t not in wanted.topics),
         tolerance=part_tolerance(joint, sizes, part_mm, pieces),
         after=part_tolerance(done, sizes, part_mm, pieces),
         within_mm=within_mm,

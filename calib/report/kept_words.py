@@ -1,14 +1,15 @@
 """What keeping a sheet did, and what is known since, in lines for people."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from calib.model.place import where_words
-from calib.model.setting import label
+from calib.model.setting import kept_setting, label
 from calib.report.words import age, change, half_width, iso, number, place_lines, request_lines
 
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
+    from calib.profile.influence import Disagreement, Influence, Rests
     from calib.store.records import InForce, KeptCorrection, SaidPlace, Series
     from calib.workshop.results import Kept, TakenBack
 
@@ -85,6 +86,56 @@ def profile_lines(
         yield line, _WARNING
     for line in (*place_lines(settings, options), *deed_lines(deeds)):
         yield line, ""
+
+
+def rests_lines(
+    settings: "Sequence[InForce]", rests: "Mapping[str, Rests]", odd: "Sequence[Disagreement]"
+) -> Iterator[tuple[str, str]]:
+    """Yield (line, style): what each value rests on, what the last sheet changed, what disagrees."""
+    from calib.profile.influence import moved_words
+
+    for v in settings:
+        found, e = rests.get(v.setting), v.estimate
+        if found is None or e is None or not found.sheets or found.since is None:
+            continue
+        rolls = f" on {found.spools} spools" if found.spools > 1 else ""
+        words = (
+            f"{label(v.setting)}: {found.readings} readings of {found.sheets} sheets{rolls} since"
+            f" {found.since:%Y-%m-%d}, {max(e.from_data, 0.0):.0%} of what is known"
+        )
+        if found.before is not None and found.newest is not None:
+            moved = moved_words(e, found.before, kept_setting(v.setting).places)
+            words += f"; by {found.newest.pattern} of {found.newest.at:%Y-%m-%d} {moved}"
+        yield words, ""
+    for d in odd:
+        likely = f"; likely {d.reason}" if d.reason else ""
+        yield (
+            (
+                f"The {d.block.pattern} of {d.block.at:%Y-%m-%d} does not go with the other sheets"
+                f" (chi-square {d.chi2:.0f} with {d.dof} degrees of freedom){likely}. If it is wrong, set"
+                f" it aside: truebead profile undo {d.block.uid[:8]}"
+            ),
+            _WARNING,
+        )
+
+
+def why_rows(found: "Sequence[Influence]", setting: str) -> list[tuple[str, ...]]:
+    """Return the rows of a table under `WHY_COLUMNS`."""
+    places = kept_setting(setting).places
+    return [
+        (
+            i.block.uid[:8],
+            i.block.pattern,
+            f"{i.block.at:%Y-%m-%d}",
+            str(i.block.readings),
+            f"{i.share:.0%}",
+            f"{i.moved:+.{places}f}",
+        )
+        for i in found
+    ]
+
+
+WHY_COLUMNS = ("sheet", "piece", "kept", "readings>", "takes off the variance>", "moves it by>")
 
 
 def stale_lines(settings: "Sequence[InForce]") -> list[str]:

@@ -4,7 +4,6 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -19,10 +18,9 @@ from calib.model.setting import kept_setting
 from calib.plan.steps import Known
 from calib.profile.events import TAKEN_BACK, event_kind, why_stale
 from calib.store.base import check_words, find, find_nozzle
-from calib.store.engine import is_read_only
+from calib.store.estimates import Estimates
 from calib.store.layers import (
     EVERY,
-    Look,
     event_records,
     happened_to,
     layered,
@@ -32,11 +30,15 @@ from calib.store.layers import (
 from calib.store.placing import newest_said, placed
 from calib.store.records import EventRecord, InForce, KeptCorrection, Series
 from calib.store.rows import event_record
-from calib.store.states import State, made_blocks, signature, state_of, without_blocks, write_blocks
-from calib.store.tables import CorrectionRow, EventRow, InstrumentRow, PrinterRow, SpoolRow
+from calib.store.tables import (
+    CorrectionRow,
+    EventRow,
+    InstrumentRow,
+    PrinterRow,
+    SpoolRow,
+)
 from calib.store.tables import now as time_now
 from calib.store.things import (
-    Things,
     instrument_record,
     nozzle_record,
     printer_record,
@@ -47,10 +49,8 @@ from calib.store.things import (
 _DRIFT_DEPTH = 60  # newest corrections of each setting that its chart looks back on
 
 
-class Profiles(Things):
+class Profiles(Estimates):
     """The part of the store that says what is in force."""
-
-    _state: tuple[tuple[Any, ...], State] | None = None
 
     def in_force(
         self,
@@ -71,38 +71,15 @@ class Profiles(Things):
             The moment to look back to; None is now.
         """
         with self._read() as session:
-            found = _look(self, session, printer, nozzle, spool, at).profile()
+            found = self._look(session, printer, nozzle, spool, at).profile()
         return [v for v in found if not kept_setting(v.setting).deed]
-
-    def state(self, session: Session, at: datetime | None = None) -> State:
-        """Return the posterior; the same one as long as nothing changed that it rests on."""
-        if at is not None:
-            return state_of(session, at)
-        now = signature(session)
-        if self._state is None or self._state[0] != now:
-            self._write_missing_blocks(session)
-            self._state = (now, state_of(session))
-        return self._state[1]
-
-    def _write_missing_blocks(self, session: Session) -> None:
-        """Write the blocks of sheets that have none yet, such as those of an older store."""
-        missing = without_blocks(session)
-        if not missing or is_read_only(self.engine):
-            return
-        made = dict(made_blocks(session, missing))
-        session.rollback()  # ends the reading, so that the writing need not wait for it
-        try:
-            with self._write() as writing:
-                write_blocks(writing, made)
-        except StoreError:  # somebody else writes: they are made again next time
-            return
 
     def deeds(
         self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
     ) -> list[InForce]:
         """Return what was found to be done once: how far to turn each levelling screw."""
         with self._read() as session:
-            found = _look(self, session, printer, nozzle, spool).profile()
+            found = self._look(session, printer, nozzle, spool).profile()
         return [v for v in found if kept_setting(v.setting).deed]
 
     def known(
@@ -110,7 +87,7 @@ class Profiles(Things):
     ) -> Known:
         """Return all that a plan of what to print next rests on."""
         with self._read() as session:
-            look = _look(self, session, printer, nozzle, spool)
+            look = self._look(session, printer, nozzle, spool)
             name = look.printer.name
             in_force = look.profile()
             known = Known(
@@ -297,20 +274,6 @@ def _instruments(session: Session) -> dict[str, Instrument]:
     own = [instrument_record(r) for r in session.scalars(used)]
     only = {i.kind: i for i in own if sum(j.kind == i.kind for j in own) == 1}
     return {**DEFAULTS, **only}
-
-
-def _look(
-    store: "Profiles",
-    session: Session,
-    printer: str | None,
-    nozzle: str | None,
-    spool: str | None,
-    at: datetime | None = None,
-) -> Look:
-    p = find(session, PrinterRow, "printer", printer)
-    n = find_nozzle(session, p, nozzle)
-    state = store.state(session, at)
-    return Look(session, p, n, find(session, SpoolRow, "spool", spool), state, at)
 
 
 def _travel(found: Sequence[InForce]) -> dict[str, Estimate]:

@@ -267,18 +267,6 @@ class SaidPlace:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class KeptFit:
-    """What the fit said of one kept sheet, and what it was printed with; no spool without plastic."""
-
-    sheet_uid: str
-    printer: str
-    spool: str
-    material: str
-    keys: dict[str, str]
-    fit: dict[str, Any]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class SheetReadings:
     """The readings of one kept sheet as columns, for the split of machine and material.
 

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from calib.model.request import Request
     from calib.plan.steps import Plan, Step
     from calib.profile.events import EventKind
+    from calib.profile.influence import Disagreement, Rests
     from calib.readings import Sheet
     from calib.store.records import EventRecord, InForce, KeptCorrection
     from patterns.mesh import Mesh
@@ -195,11 +196,21 @@ class Happened:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
-    """What is known of one printer, nozzle and spool: settings, and what is to be done once."""
+    """What is known of one printer, nozzle and spool: settings, and what is to be done once.
+
+    Attributes
+    ----------
+    rests : mapping
+        Setting -> what its value rests on.
+    odd : sequence of Disagreement
+        Sheets of the printer that do not go with all the others.
+    """
 
     who: Who
     settings: tuple["InForce", ...]
     deeds: tuple["InForce", ...] = ()
+    rests: Mapping[str, "Rests"] = field(default_factory=dict)
+    odd: tuple["Disagreement", ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

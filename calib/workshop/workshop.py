@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from calib.model.estimate import Estimate
     from calib.model.place import Place
     from calib.photo.session import Outcome
+    from calib.profile.influence import Influence
     from calib.store.records import EventRecord, KeptCorrection
     from calib.store.store import Store
     from calib.workshop.applying import Applied, How, ToSet
@@ -413,6 +414,18 @@ class Workshop(ThingsOf):
         from calib.workshop import looking
 
         return looking.profile(self.store(), _who(printer, nozzle, spool), at)
+
+    def why(
+        self,
+        setting: str,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+    ) -> "list[Influence]":
+        """Return what each kept sheet does to the value of a setting, the weightiest first."""
+        from calib.workshop import looking
+
+        return looking.why(self.store(), setting, _who(printer, nozzle, spool))
 
     def differences(
         self,
