@@ -60,8 +60,9 @@ def undo(store: "Store", uid: str | None, why: str, asked: Who) -> TakenBack:
     back = {}
     for c in (k.correction for k in done):
         word, value = said.get(c.setting), now.get(c.setting, c.old)
-        was_set = word is not None and word.place == Place.PRINTER and word.value == c.new
-        if was_set and value is not None:
+        if word is None or word.place != Place.PRINTER or word.value is None or value is None:
+            continue
+        if not math.isclose(word.value, value, rel_tol=1e-9):
             back[c.setting] = value
     return TakenBack(corrections=tuple(done), set_back=back)
 
