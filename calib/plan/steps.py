@@ -4,42 +4,25 @@ Mechanics come before material, temperature before flow, flow before size. What 
 is skipped; so is what does not matter to the goal.
 """
 
-import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from calib.errors import BadInput
-from calib.model.instrument import DEFAULTS, Instrument
-from calib.model.setting import SETTINGS, TOPICS, kept_setting, label, topic, topic_of
+from calib.model.setting import SETTINGS, TOPICS, topic, topic_of
+from calib.plan.aims import AFTER_EVENTS, Known, required_topics, size_targets, targets
 from calib.plan.goals import ALL, GOALS, Goal
 from calib.plan.shortest import Candidate, Shortest, Target, shortest
-from calib.profile.answers import Where, answer, values
+from calib.plan.turns import turns_to_do
 from calib.profile.gaussian import Gaussian
-from calib.profile.posterior import Posterior
 from calib.profile.tolerance import (
-    COVERAGE,
-    Sizes,
     Tolerance,
     part_tolerance,
-    piece_scatter,
-    ring_weights,
     sizes_at,
 )
-from calib.store.records import EventRecord, InForce, KeptCorrection, Printer, Spool
-from patterns.spec import PrintSetup
 
-#: Settled once by the machine's papers or by hand; measured again only after something happened.
-_AFTER_EVENTS = ("axes", "extruder")
-#: Half-width of the level that is good enough, in turns of a screw.
-_LEVEL_TURNS = 0.15
-_NEVER = "not measured yet"
-#: What no piece of ours tells; where somebody found it otherwise, it is asked for like the rest.
-_NO_PIECE = {"skew_xz_deg", "skew_yz_deg"}
 #: Topics that lengths tell: more lengths tell more. A second print of a ladder is not worth its time.
 _BY_LENGTHS = {"scale", "outline", "skew", "first_layer"}
-#: Standard uncertainties by which a later "print again" must differ to unsettle a surer value.
-_CONTRADICTS = 3.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -91,7 +74,8 @@ class Plan:
     """What to do, in order, what is still good, and how true parts would come out.
 
     `taken` are topics that nothing was measured of and nothing asks for, with what stands for it;
-    `after` is the tolerance once the steps are done.
+    `after` is the tolerance once the steps are done; `to_do` is setting -> turns of levelling screws
+    that were found and not yet said to be done.
     """
 
     goal: Goal
@@ -104,41 +88,12 @@ class Plan:
     after: Tolerance
     within_mm: float | None = None
     minutes: float | None = None
+    to_do: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def open(self) -> tuple[Aim, ...]:
         """What stays less sure than is wanted, with all that is to be printed."""
         return tuple(a for a in self.aims if a.after > 1.02 * a.wanted)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
-    """What the store knows of one printer, nozzle and spool.
-
-    Attributes
-    ----------
-    posterior : Posterior
-        Of everything; `where` says where it is asked.
-    setup, reel, instruments
-        What pieces are laid out for, and what they would be measured with.
-    unsettled : sequence of KeptCorrection
-        Newest corrections of their settings that said "print again".
-    drifting : mapping
-        Setting -> what its control chart says.
-    """
-
-    printer: Printer
-    spool: str
-    material: str
-    in_force: Sequence[InForce]
-    posterior: Posterior
-    where: Where
-    setup: PrintSetup
-    reel: Spool
-    instruments: Mapping[str, Instrument] = field(default_factory=lambda: DEFAULTS)
-    unsettled: Sequence[KeptCorrection] = ()
-    events: Sequence[EventRecord] = ()
-    drifting: Mapping[str, str] = field(default_factory=dict)
 
 
 def plan(
@@ -169,30 +124,32 @@ def plan(
     _check(goal, within_mm, part_mm, pieces, minutes)
     wanted = GOALS[goal]
     sizes = sizes_at(known.where, known.posterior.knowledge)
-    targets = [*_targets(known, wanted), *_size_targets(sizes, within_mm, part_mm, pieces)]
-    required = _required(known, wanted)
-    start = known.posterior.joint([*_all_of(targets), *sizes.coordinates()])
-    due = _due(targets, start, required)
+    sought = [*targets(known, wanted), *size_targets(sizes, within_mm, part_mm, pieces)]
+    required = required_topics(known, wanted)
+    start = known.posterior.joint([*_all_of(sought), *sizes.coordinates()])
+    due = _due(sought, start, required)
     offered = _offered(known, due)
     joint = known.posterior.joint(
         [
-            *_all_of(targets),
+            *_all_of(sought),
             *sizes.coordinates(),
             *(c for o in offered for c in o.block.coordinates),
         ]
     )
     informed = {c for o in offered for c in o.block.coordinates}
-    reachable = [t for t in targets if set(t.weights) & informed]
+    reachable = [t for t in sought if set(t.weights) & informed]
     found = shortest(joint, reachable, offered, minutes, frozenset(required))
     done = joint
     for c in found.chosen:
         done = done.with_block(c.block)
-    settled = [t for t in wanted.topics if t not in due]
+    to_do = turns_to_do(known.in_force)
+    undone = {topic_of(name).name for name in to_do}
+    settled = [t for t in wanted.topics if t not in due and t not in undone]
     taken = {t: words for t in settled if (words := _taken(known, t))}
     return Plan(
         goal=wanted,
         steps=_in_order(known, found, reachable, required, joint),
-        aims=tuple(_aim(t, joint, done) for t in targets),
+        aims=tuple(_aim(t, joint, done) for t in sought),
         good=tuple(t for t in settled if t not in taken),
         taken=taken,
         dropped=tuple(t for t in ALL if t not in wanted.topics),
@@ -200,6 +157,7 @@ def plan(
         after=part_tolerance(done, sizes, part_mm, pieces),
         within_mm=within_mm,
         minutes=minutes,
+        to_do={n: t for n, t in to_do.items() if topic_of(n).name in wanted.topics},
     )
 
 
@@ -218,92 +176,6 @@ def _check(
 
 def _all_of(targets: Iterable[Target]) -> list[Any]:
     return [c for t in targets for c in t.weights]
-
-
-def _targets(known: Known, goal: Goal) -> list[Target]:
-    """Return what is to be known how well for a goal: the table of settings says it."""
-    found = []
-    have = {v.setting for v in known.in_force}
-    begun = {topic_of(name).name for name in have}
-    for s in SETTINGS.values():
-        if s.topic not in goal.topics or not s.wanted or s.name in _NO_PIECE - have:
-            continue
-        # Who measured upright holes alone was not after pins.
-        if s.topic in begun and s.name not in have:
-            continue
-        a = answer(s.name, known.where, known.posterior.knowledge)
-        factor = a.constant if a.exponential else 1.0
-        weights = {c: factor * w for c, w in a.weights.items()}
-        found.append(Target(name=s.name, label=s.label, unit=s.unit, topic=s.topic, weights=weights, wanted=s.wanted))  # fmt: skip
-    if "level" in goal.topics:
-        weights = dict(answer("level", known.where, known.posterior.knowledge).weights)
-        found.append(Target(name="level", label="bed level", unit="turn", topic="level", weights=weights, wanted=_LEVEL_TURNS))  # fmt: skip
-    return found
-
-
-def _size_targets(
-    sizes: Sizes, within_mm: float | None, part_mm: float, pieces: int
-) -> list[Target]:
-    """Return the lengths that are to keep a tolerance: of a part along X and Y, a row, a ring."""
-    if within_mm is None:
-        return []
-    scatter = piece_scatter(part_mm)
-    rows = [(f"a part of {part_mm:g} mm along {a}", sizes.along(a, part_mm), scatter) for a in "XY"]
-    if pieces > 2:
-        several = math.sqrt(pieces) * scatter
-        # What only scatters from piece to piece, no piece of ours can take away.
-        if several * COVERAGE < within_mm:
-            rows.append(
-                (f"the closing gap of {pieces}", ring_weights(sizes, part_mm, pieces), several)
-            )
-    found = []
-    for words, weights, sd in rows:
-        left = within_mm if within_mm > COVERAGE * sd * 1.1 else COVERAGE * sd * 1.5
-        found.append(Target(name=words, label=words, unit="mm", topic="scale", weights=weights, wanted=left, extra_sd=sd))  # fmt: skip
-    return found
-
-
-def _required(known: Known, goal: Goal) -> dict[str, list[str]]:
-    """Return topic -> why it must be measured, however narrow its interval is."""
-    found: dict[str, list[str]] = {}
-    for name, text in known.drifting.items():
-        found.setdefault(topic_of(name).name, []).append(f"{label(name)}: {text}")
-    for k in known.unsettled:
-        if _contradicts(known, k):
-            c = k.correction
-            found.setdefault(topic_of(c.setting).name, []).append(f"{label(c.setting)}: {c.reason}")
-    for v in known.in_force:
-        if v.stale:
-            found.setdefault(topic_of(v.setting).name, []).append(v.stale)
-    for name in _AFTER_EVENTS:
-        found.setdefault(name, []).extend(_after_event(known, name))
-    whys = {name: list(dict.fromkeys(why)) for name, why in found.items() if why}
-    return {t.name: whys[t.name] for t in TOPICS if t.name in whys and t.name in goal.topics}
-
-
-def _contradicts(known: Known, again: KeptCorrection) -> bool:
-    """Whether a "print again" is about what is not known well enough, or far from what is known."""
-    c = again.correction
-    wanted = kept_setting(c.setting).wanted
-    if c.setting not in SETTINGS or not wanted:
-        return all(v.setting != c.setting for v in known.in_force)
-    e = values(known.posterior, known.where, [c.setting])[c.setting]
-    return e.expanded() > wanted or abs(e.value - c.new) > _CONTRADICTS * math.hypot(e.u, c.u_new)
-
-
-def _after_event(known: Known, name: str) -> list[str]:
-    """Say what happened to steps that nobody measured since."""
-    from calib.profile.events import event_kind
-
-    if any(topic_of(v.setting).name == name for v in known.in_force):
-        return []
-    for event in known.events:
-        hit = name in event_kind(event.kind).makes_stale
-        touches = name != "extruder" or event.axis in ("", "E")
-        # What moves the axes is told by the sizes of parts as well.
-        if hit and touches and name != "axes" and event.printer == known.printer.name:
-            return [f"{event_kind(event.kind).what} on {event.at:%Y-%m-%d}; not measured since"]
-    return []
 
 
 def _due(
@@ -368,7 +240,7 @@ def _spent(c: Candidate, done: set[tuple[str, str]]) -> bool:
 
 def _taken(known: Known, name: str) -> str:
     """Say what stands for a topic of which nothing is in force; empty where something is."""
-    if name not in _AFTER_EVENTS or any(topic_of(v.setting).name == name for v in known.in_force):
+    if name not in AFTER_EVENTS or any(topic_of(v.setting).name == name for v in known.in_force):
         return ""
     axes = [known.printer.axis(a) for a in ("E" if name == "extruder" else "XYZ")]
     if any(a.best_steps_per_mm is None for a in axes):
@@ -416,7 +288,7 @@ def _loose_words(known: Known, loose: Sequence[Target], now: Gaussian) -> list[s
     words = []
     for t in loose:
         if t.topic not in topics and t.name in (*SETTINGS, "level"):
-            words.append(f"{topic(t.topic).what}: {_NEVER}")
+            words.append(f"{topic(t.topic).what}: not measured yet")
             continue
         others = have[t.name].inherited_from if t.name in have else ()
         whose = f", inherited from {len(others)} other" if others else ""

@@ -15,7 +15,7 @@ from calib.model.estimate import Estimate
 from calib.model.gate import ratings_of
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.model.setting import kept_setting
-from calib.plan.steps import Known
+from calib.plan.aims import Known
 from calib.profile.events import TAKEN_BACK, event_kind, why_stale
 from calib.store.base import check_words, find, find_nozzle
 from calib.store.estimates import Estimates
