@@ -110,7 +110,7 @@ def test_a_reason_belongs_to_its_setting_and_the_command_is_the_one_it_names(sto
     (step,) = plan(store.known()).steps
     assert step.piece == "bridge-ladder"
     assert {k: step.parameters[k] for k in ("from_mm", "to_mm")} == {"from_mm": 14, "to_mm": 48}
-    assert step.why == ("longest bridge: too uncertain",)
+    assert step.why[0] == "longest bridge: too uncertain"
     assert command_of(
         NextStep(
             step=step,
