@@ -23,13 +23,13 @@ from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
 _BED_MARGIN_MM = 5.0
-_LONGEST_MM = 107.0
+_LONGEST_MM = 105.0
 _GAP_MM = 10.0  # between the corner and the second tooth
 _TOOTH_DEEP_MM = 6.0
 _TIP_MM = 10.0  # length of the tooth at the tip
 _BEVEL_MM = 3.0  # how much of a tip's outer corner stands across the diagonal
 _HOOK_MM = (3.5, 5.0)  # the tip's inner end: its blunt width, and how far it rises at 45 degrees
-_TOWER_MM = 8.0
+_TOWER_MM = 7.0
 _WALL_LONG_MM, _WALL_HIGH_MM = 14.0, 8.0
 _LAND_MM, _MOST_BACK_MM = 0.6, 2.0
 
@@ -39,14 +39,14 @@ class CornerGaugeSpec(Spec):
     """Parameters of the corner gauge."""
 
     reach_mm: float = number(
-        0.0, "mm", 0.0, 800.0, "length of each arm (0: as bed and caliper allow, at most 107)"
+        0.0, "mm", 0.0, 800.0, "length of each arm (0: as bed and caliper allow, at most 105)"
     )
     caliper_mm: float = number(150.0, "mm", 100.0, 1000.0, "longest length your caliper reads")
     thickness_mm: float = number(2.6, "mm", 1.6, 6.0, "height of the L, without what stands on it")
     bar_mm: float = number(
         0.0, "mm", 0.0, 30.0, "width of an arm behind its teeth (0: 6, or as the nozzle needs)"
     )
-    tower_mm: float = number(22.0, "mm", 10.0, 120.0, "height of the tower above the bed")
+    tower_mm: float = number(20.4, "mm", 10.0, 120.0, "height of the tower above the bed")
     wall_lines: int = number(
         0, "", 0, 4, "lines side by side in the walls for flow (0: as many as make 1.8 mm)"
     )
@@ -93,7 +93,7 @@ def _sizes(spec: CornerGaugeSpec, setup: PrintSetup) -> _Sizes:
         top=setup.layers(spec.tower_mm),
         wall=round(lines * line, 6),
         wall_top=round(thick + setup.layers(_WALL_HIGH_MM), 6),
-        ear=corner + _TOWER_MM + 6.0,
+        ear=corner + _TOWER_MM + 4.0,
     )
 
 
@@ -286,16 +286,17 @@ def _diagonals(z: _Sizes) -> list[Feature]:
 
 
 def _heights(z: _Sizes) -> list[Feature]:
-    """Thickness at both tips, the tower's height at two of its corners, and its step."""
+    """Thickness at both tips, the tower's height at two of its corners, and its step at two sides."""
     side = z.ear - 1.0 - _TOWER_MM
-    near, far, middle = side + 2.0, z.ear - 3.0, side + _TOWER_MM / 2
+    near, far, middle = side + 1.5, z.ear - 2.5, side + _TOWER_MM / 2
     tip = z.reach - _TIP_MM / 2
     places = (
         ("z_height_x_tip", Kind.HEIGHT, (tip, z.corner - 3.0), z.thick, "thickness of the X arm's tip"),
         ("z_height_y_tip", Kind.HEIGHT, (z.corner - 3.0, tip), z.thick, "thickness of the Y arm's tip"),
         ("z_height_tower_inner", Kind.HEIGHT, (near, near), z.top, "height of the tower, at its corner towards the L's corner"),
         ("z_height_tower_outer", Kind.HEIGHT, (far, far), z.top, "height of the tower, at its corner towards the open side"),
-        ("z_step_tower", Kind.STEP, (side, middle), z.top - z.thick, "from the plate beside the tower up to its top"),
+        ("z_step_left", Kind.STEP, (side, middle), z.top - z.thick, "from the plate left of the tower up to its top"),
+        ("z_step_front", Kind.STEP, (middle, side), z.top - z.thick, "from the plate in front of the tower up to its top"),
     )  # fmt: skip
     return [
         Feature(

@@ -1,0 +1,92 @@
+"""How sure a piece would make us, before it is printed: the real fits on readings as drawn.
+
+Every feature is read once, as a print that is true would read it; judgements follow a plain course
+with a best band or a limit in the middle. The half-widths that the fits then give depend on the
+piece and the instruments alone, hardly on the values.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from calib.model.instrument import DEFAULTS, Instrument
+from calib.readings import Reading, Sheet
+from patterns.feature import Feature, Kind
+from patterns.piece import Piece
+
+#: A score falls by this much from the best band to either end.
+_FALL = 6.0
+#: Share of a ladder that comes out clean.
+_CLEAN = 0.6
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Expected:
+    """What one setting would be known to: half of its 95 % interval."""
+
+    setting: str
+    half_width: float
+    unit: str
+
+
+def expected(
+    piece: Piece, instruments: Mapping[str, Instrument] = DEFAULTS
+) -> tuple[Expected, ...]:
+    """Return what each setting would be known to after one reading of every feature.
+
+    Parameters
+    ----------
+    piece : Piece
+        Needs no solid; what only a photo measures is left out.
+    instruments : mapping
+        Kind -> the instrument that will be used.
+
+    Returns
+    -------
+    tuple of Expected
+        In the order in which the sheet's findings name them; where two settings would mend the same
+        error, the first of them. Empty where nothing could be fitted.
+    """
+    from calib.errors import BadInput
+    from calib.interpret.solve import Context, solve_sheet
+
+    sheet = Sheet(
+        piece=piece,
+        piece_id="expected",
+        readings=as_drawn(piece),
+        keys={line.key: "0.00" for line in piece.head_lines if line.key == "jaws_closed_mm"},
+        instruments=dict(instruments),
+    )
+    try:
+        solution = solve_sheet(sheet, Context(instruments=dict(instruments)))
+    except BadInput:
+        return ()
+    return tuple(
+        Expected(setting=c.setting, half_width=c.error.expanded(), unit=c.error.unit)
+        for c in solution.corrections
+    )
+
+
+def as_drawn(piece: Piece) -> tuple[Reading, ...]:
+    """Return one reading for each feature that a hand or an eye reads."""
+    return tuple(
+        Reading(feature=f.id, value=_value(f, piece.by_hand))
+        for f in piece.by_hand
+    )
+
+
+def _value(f: Feature, all_: tuple[Feature, ...]) -> float:
+    if f.kind is Kind.SCORE:
+        return round(9.0 - _FALL * (2 * _place(f, all_) - 1) ** 2)
+    if f.kind is Kind.PASS and f.grades:
+        return float(min(int(_place(f, all_) * len(f.grades)), len(f.grades) - 1))
+    if f.kind is Kind.PASS:
+        return float(_place(f, all_) <= _CLEAN)
+    if f.group == "sag":
+        return f.nominal + max(0.0, _place(f, all_) - _CLEAN)
+    return f.nominal
+
+
+def _place(f: Feature, all_: tuple[Feature, ...]) -> float:
+    """Return where on its ladder a feature stands, from 0 to 1."""
+    rungs = sorted({g.rung for g in all_ if g.group == f.group and g.rung is not None})
+    return rungs.index(f.rung) / max(1, len(rungs) - 1) if f.rung in rungs else 0.0
