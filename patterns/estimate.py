@@ -121,9 +121,7 @@ def sections_mm2(mesh: Mesh, layer_mm: float) -> NDArray[np.float64]:
     return areas
 
 
-def _section_mm2(
-    corners: NDArray[np.float64], normals: NDArray[np.float64], z: float
-) -> float:
+def _section_mm2(corners: NDArray[np.float64], normals: NDArray[np.float64], z: float) -> float:
     ends = np.zeros((len(corners), 2))
     for a, b in ((0, 1), (1, 2), (2, 0)):
         za, zb = corners[:, a, 2], corners[:, b, 2]

@@ -5,9 +5,9 @@ towards the bed at 45 degrees and stand upright only in the last 0.6 mm: jaws to
 so that the bulge of the first layer touches nothing, and from above every edge stands against the
 paper. Height needs height: a tower stands in the inner corner, where it hides no measured edge.
 
-The lengths of each arm are chosen for what they tell together: the longest outside and inside ones
-carry scale, one short inside one the offset and the caliper's own zero, and lengths across the open
-corner, from tip to tip, the angle. A height alone cannot tell a thin first layer from a wrong Z;
+The lengths of each arm are chosen for what they tell together: from a long to a short one of the same
+kind, read with the same jaws, the scale; from outside to inside ones the offset; and from tip to tip,
+across the open corner, the angle. A height alone cannot tell a thin first layer from a wrong Z;
 two heights and a step can.
 """
 
@@ -18,6 +18,7 @@ from patterns.body import XY, Body, Prism, chamfer_loss_mm3, loop_area_mm2, rect
 from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
+from patterns.land import land_mm, mark_mm
 from patterns.piece import JAWS_CLOSED, Advice, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
@@ -31,7 +32,7 @@ _BEVEL_MM = 3.0  # how much of a tip's outer corner stands across the diagonal
 _HOOK_MM = (3.5, 5.0)  # the tip's inner end: its blunt width, and how far it rises at 45 degrees
 _TOWER_MM = 7.0
 _WALL_LONG_MM, _WALL_HIGH_MM = 14.0, 8.0
-_LAND_MM, _MOST_BACK_MM = 0.6, 2.0
+_MOST_BACK_MM = 2.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,7 +71,7 @@ class _Sizes:
 
 def _sizes(spec: CornerGaugeSpec, setup: PrintSetup) -> _Sizes:
     line = setup.line_mm
-    thick, land = setup.layers(spec.thickness_mm), setup.layers(_LAND_MM)
+    thick, land = setup.layers(spec.thickness_mm), land_mm(setup)
     back = round(min(max(thick - land, 0.0), _MOST_BACK_MM), 6)
     # What is left on the bed takes three lines.
     least = round(max(2 * back + 3 * line, needed_mm("X", setup)[1]), 2)
@@ -208,7 +209,7 @@ def _wall(z: _Sizes, axis: str) -> Prism:
 def _letters(z: _Sizes, setup: PrintSetup) -> tuple[tuple[Prism, ...], float]:
     """Return X and Y engraved in the arms before their walls, and their volume."""
     along, across = _wall_middle(z)
-    at, deep = along - _WALL_LONG_MM / 2 - 7.0, 2 * setup.layer_mm
+    at, deep = along - _WALL_LONG_MM / 2 - 7.0, mark_mm(setup)
     prisms: tuple[Prism, ...] = ()
     volume = 0.0
     for axis, centre in (("X", (at, across)), ("Y", (across, at))):
@@ -235,22 +236,22 @@ def _on_land(z: _Sizes, axis: str, along: float) -> Point:
 
 
 def _lengths(z: _Sizes) -> list[Feature]:
-    """Four lengths of each arm: two long outside ones, a long and a short inside one."""
+    """Four lengths of each arm: a long and a short outside one, a long and a short inside one."""
     teeth = _teeth(z)
-    wanted = ((Kind.OUTSIDE, 1, 3), (Kind.OUTSIDE, 2, 3), (Kind.INSIDE, 1, 3), (Kind.INSIDE, 1, 2))
+    wanted = ((Kind.OUTSIDE, 1, 3), (Kind.OUTSIDE, 2, 2), (Kind.INSIDE, 1, 3), (Kind.INSIDE, 1, 2))
     found = []
     for axis in "XY":
         for kind, first, last in wanted:
             outside = kind is Kind.OUTSIDE
             a, b = teeth[first][not outside], teeth[last][outside]
-            words = f"{_TEETH[first]} and {_TEETH[last]} of the {axis} arm"
+            words = _TEETH[first] if first == last else f"{_TEETH[first]} and {_TEETH[last]}"
             found.append(
                 Feature(
                     id=f"{axis.lower()}_{kind}_{first}_{last}",
                     kind=kind,
                     axis=axis,
                     nominal=round(b - a, 6),
-                    where=f"{'over' if outside else 'between'} {words}",
+                    where=f"{'over' if outside else 'between'} {words} of the {axis} arm",
                     start=_on_land(z, axis, a),
                     end=_on_land(z, axis, b),
                     jaws="outside" if outside else "inside",

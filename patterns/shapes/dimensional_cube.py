@@ -20,7 +20,7 @@ from patterns.spec import PrintSetup, Spec, number
 class DimensionalCubeSpec(Spec):
     """Parameters of the dimensional cube."""
 
-    size_mm: float = number(40.0, "mm", 30.0, 150.0, "edge of the cube that the piece fits in")
+    size_mm: float = number(30.0, "mm", 25.0, 150.0, "edge of the cube that the piece fits in")
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 2.0, "chamfer along the bed, against the first layer's bulge"
     )

@@ -45,11 +45,11 @@ class StringPostsSpec(Spec):
         0.0, "mm or mm/s", 0.0, 50.0, "change from band to band (0: the usual step)"
     )
     band_mm: float = number(
-        0.0, "mm", 0.0, 30.0, "height of one band (0: 6, or as the digits need)"
+        0.0, "mm", 0.0, 30.0, "height of one band (0: 5, or as the digits need)"
     )
-    long_mm: float = number(30.0, "mm", 10.0, 120.0, "the long gap")
+    long_mm: float = number(25.0, "mm", 10.0, 120.0, "the long gap")
     short_mm: float = number(8.0, "mm", 4.0, 60.0, "the short gap")
-    depth_mm: float = number(6.0, "mm", 4.0, 30.0, "from front to back")
+    depth_mm: float = number(5.0, "mm", 4.0, 30.0, "from front to back")
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 0.8, "chamfer along the bed, so that the posts lie flat for their photo"
     )
@@ -89,7 +89,7 @@ def _sizes(spec: StringPostsSpec, labels: list[str], setup: PrintSetup) -> _Size
     needs = [needed_mm(t, setup) for t in labels]
     broad = max(_BROAD_MM, *(n[0] for n in needs))
     least = max(n[1] for n in needs) + 2 * _SEAM_MM
-    band = setup.layers(spec.band_mm or max(6.0, least + setup.layer_mm / 2))
+    band = setup.layers(spec.band_mm or max(5.0, least + setup.layer_mm / 2))
     room = (broad, band - 2 * _SEAM_MM)
     middle = broad + spec.long_mm
     last = middle + _POST_MM + spec.short_mm

@@ -41,9 +41,9 @@ class WeighBlockSpec(Spec):
     """Parameters of the weigh block."""
 
     filament: str = word("PLA", "type of filament, for its density")
-    along_x_mm: float = number(40.0, "mm", 15.0, 200.0, "length along X")
-    along_y_mm: float = number(30.0, "mm", 15.0, 200.0, "length along Y")
-    height_mm: float = number(15.0, "mm", 5.0, 100.0, "height")
+    along_x_mm: float = number(25.0, "mm", 15.0, 200.0, "length along X")
+    along_y_mm: float = number(18.0, "mm", 15.0, 200.0, "length along Y")
+    height_mm: float = number(10.0, "mm", 5.0, 100.0, "height")
     chamfer_mm: float = number(
         0.6, "mm", 0.0, 2.0, "chamfer along the bed, against the first layer's bulge"
     )
