@@ -16,12 +16,27 @@ LayOut = Callable[[Any, PrintSetup], Piece]
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """A recipe: its name, the type of its parameters, the question it answers, and the maker."""
+    """A recipe: its name, the type of its parameters, the question it answers, and the maker.
+
+    Attributes
+    ----------
+    settles : tuple of str
+        What a reading of it settles: names of topics, such as ``flow``.
+    first_for, next_for : tuple of str
+        Of these, the topics for which it is the first to print, and the next where the first was
+        printed and left too much open.
+    shrinks : tuple of (str, int)
+        Parameters that give way on a printer too small for it: -1 one that gets smaller, 1 larger.
+    """
 
     name: str
     spec_type: type[Spec]
     answers: str
     lay_out: LayOut
+    settles: tuple[str, ...] = ()
+    first_for: tuple[str, ...] = ()
+    next_for: tuple[str, ...] = ()
+    shrinks: tuple[tuple[str, int], ...] = ()
 
     def piece(self, given: Mapping[str, str], setup: PrintSetup) -> Piece:
         """Fill in the parameters from words and lay the piece out (no CAD kernel needed)."""
@@ -32,14 +47,25 @@ class Pattern:
 _PATTERNS: dict[str, Pattern] = {}
 
 
-def pattern(name: str, spec_type: type[Spec], answers: str) -> Callable[[LayOut], LayOut]:
-    """Register the decorated function, which lays a piece out, under `name`."""
+def pattern(
+    name: str,
+    spec_type: type[Spec],
+    answers: str,
+    *,
+    settles: tuple[str, ...] = (),
+    first_for: tuple[str, ...] = (),
+    next_for: tuple[str, ...] = (),
+    shrinks: tuple[tuple[str, int], ...] = (),
+) -> Callable[[LayOut], LayOut]:
+    """Register the decorated function, which lays a piece out, under `name`; see `Pattern`."""
 
     def register(lay_out: LayOut) -> LayOut:
         if name in _PATTERNS:
             msg = f"two patterns are named {name!r}"
             raise ValueError(msg)
-        _PATTERNS[name] = Pattern(name, spec_type, answers, lay_out)
+        _PATTERNS[name] = Pattern(
+            name, spec_type, answers, lay_out, settles, first_for, next_for, shrinks
+        )
         return lay_out
 
     return register

@@ -13,8 +13,9 @@ from calib.commands.next import command_of, options
 from calib.commands.profile import history_lines, stale_lines
 from calib.errors import StoreError
 from calib.model.correction import Scope, Verdict
+from calib.model.request import Request, fitting, joined, refusal
 from calib.plan.cost import piece_cost
-from calib.plan.fitting import Making, asked_for, fitting, joined, refusal, without_command
+from calib.plan.fitting import asked_for, without_command
 from calib.plan.steps import plan
 from calib.profile.events import Happened, why_stale
 from calib.store import open_store
@@ -110,7 +111,7 @@ def test_a_reason_belongs_to_its_setting_and_the_command_is_the_one_it_names(sto
     keep_from(store, "bridge-ladder", correction("bridge_limit_mm", 14.0, None, u=9.0, verdict=AGAIN, reason=reason))  # fmt: skip
     (step,) = plan(store.known()).steps
     assert step.piece == "bridge-ladder"
-    assert step.parameters == {"from_mm": "14", "to_mm": "48", "step_mm": "2"}
+    assert step.parameters == {"from_mm": 14, "to_mm": 48, "step_mm": 2}
     assert "truebead make" not in step.why[0]
     assert command_of(step, ("lantern", "brass", "white-1")).endswith(
         "--set from_mm=14 --set to_mm=48 --set step_mm=2"
@@ -122,22 +123,22 @@ def test_a_taller_cube_is_asked_for_with_its_size(store):
     reason = "too uncertain; print a taller piece: truebead make dimensional-cube --set size_mm=80"
     keep_from(store, "dimensional-cube", correction("scale_z_percent", 95.0, 99.7, u=0.5, verdict=AGAIN, reason=reason))  # fmt: skip
     (step,) = plan(store.known()).steps
-    assert (step.piece, step.parameters) == ("dimensional-cube", {"size_mm": "80"})
+    assert (step.piece, step.parameters) == ("dimensional-cube", {"size_mm": 80})
 
 
 def test_ranges_for_one_piece_are_joined():
-    a = Making(piece="fit-gauge", parameters={"from_mm": "0.1", "to_mm": "0.3", "step_mm": "0.05"})
-    b = Making(piece="fit-gauge", parameters={"from_mm": "0.2", "to_mm": "0.5", "step_mm": "0.02"})
+    a = Request(pattern="fit-gauge", parameters={"from_mm": 0.1, "to_mm": 0.3, "step_mm": 0.05})
+    b = Request(pattern="fit-gauge", parameters={"from_mm": 0.2, "to_mm": 0.5, "step_mm": 0.02})
     (made,) = joined([a, b])
-    assert made.parameters == {"from_mm": "0.1", "to_mm": "0.5", "step_mm": "0.02"}
+    assert made.parameters == {"from_mm": 0.1, "to_mm": 0.5, "step_mm": 0.02}
 
 
 @pytest.mark.parametrize(
     ("reason", "piece", "left"),
     [
         ("feed longer lengths: truebead make extruder-feed --set length_mm=250 (brings it to ± 0.4 %)",
-         Making(piece="extruder-feed", parameters={"length_mm": "250"}), "feed longer lengths (brings it to ± 0.4 %)"),
-        ("measure it (truebead make carriage-travel), which helps", Making(piece="carriage-travel"), "measure it, which helps"),
+         Request(pattern="extruder-feed", parameters={"length_mm": 250}), "feed longer lengths (brings it to ± 0.4 %)"),
+        ("measure it (truebead make carriage-travel), which helps", Request(pattern="carriage-travel"), "measure it, which helps"),
         ("read both diagonals", None, "read both diagonals"),
         ("truebead make no-such-thing; x", None, "; x"),
     ],
@@ -161,10 +162,10 @@ def test_what_is_asked_for_can_be_made_on_a_small_printer(build_mm):
               "weigh-block", "dimensional-cube", "hole-plate", "fit-gauge", "overhang-ladder",
               "bridge-ladder")  # fmt: skip
     for piece in pieces:
-        made, words = fitting(Making(piece=piece), setup)
+        made, words = fitting(Request(pattern=piece), setup)
         assert refusal(made, setup) == "", made
         assert bool(words) == bool(made.parameters)
-    tall, words = fitting(Making(piece="dimensional-cube", parameters={"size_mm": "150"}), setup)
+    tall, words = fitting(Request(pattern="dimensional-cube", parameters={"size_mm": 150}), setup)
     assert refusal(tall, setup) == ""
 
 

@@ -16,9 +16,9 @@ from calib.errors import BadInput, FileError, StoreError
 from calib.model.instrument import DEFAULTS
 from calib.model.place import Place
 from calib.store import open_store
-from calib.store.care import restore
 from calib.store.exchange_file import problem, read_records, schema, write_records
 from calib.store.records import Spool
+from calib.store.restore import restore
 from tests.storekit import DATABASES, correction, fresh_url, keep, printer, workshop
 
 
@@ -293,7 +293,7 @@ def test_backup_and_restore(tmp_path):
         fill(store)
         before = content(store)
         store.backup(saved)
-        with pytest.raises(StoreError, match="there already"):
+        with pytest.raises(FileError, match="there already"):
             store.backup(saved)
         keep(store, "later")
     aside = restore(str(path), saved)

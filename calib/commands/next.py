@@ -16,6 +16,7 @@ from calib.commands.show import (
 )
 
 if TYPE_CHECKING:
+    from calib.model.request import Request
     from calib.plan.steps import Plan, Step
     from calib.store.records import Spool
     from patterns.spec import PrintSetup
@@ -71,18 +72,24 @@ def next_(
 
 def _fitted(step: "Step", setup: "PrintSetup") -> "Step":
     """Return a step whose piece this printer can build."""
-    from calib.plan.fitting import Making, fitting
+    from calib.model.request import Request, fitting
 
-    making, words = fitting(Making(piece=step.piece, parameters=step.parameters), setup)
+    made, words = fitting(Request(pattern=step.piece, parameters=step.parameters), setup)
     why = (*step.why, words) if words else step.why
-    return replace(step, parameters=making.parameters, why=why)
+    return replace(step, parameters=made.parameters, why=why)
+
+
+def _request(step: "Step") -> "Request":
+    from calib.model.request import Request
+
+    return Request(pattern=step.piece, parameters=step.parameters)
 
 
 def _cost(step: "Step", setup: "PrintSetup", spool: "Spool") -> dict[str, float | None]:
     """Return minutes, grams and price of a piece; empty for a check without plastic."""
     from calib.plan.cost import piece_cost
 
-    found = piece_cost(step.piece, step.parameters, setup, spool)
+    found = piece_cost(_request(step).pattern, _request(step).typed, setup, spool)
     return (
         {}
         if found is None
@@ -92,7 +99,7 @@ def _cost(step: "Step", setup: "PrintSetup", spool: "Spool") -> dict[str, float 
 
 def command_of(step: "Step", names: tuple[str, str, str]) -> str:
     """Return what to type to make a step's piece."""
-    sets = "".join(f" --set {k}={v}" for k, v in step.parameters.items())
+    sets = "".join(f" --set {k}={v}" for k, v in _request(step).typed.items())
     return f"truebead make {step.piece} {options(names)}{sets}"
 
 

@@ -82,10 +82,15 @@ def merge(
     """Take everything of another store in, without duplicates."""
     from calib.errors import StoreError
     from calib.store import open_store
+    from calib.store.engine import same_store
 
+    if same_store(other, store):
+        raise StoreError(
+            "that is this very store", where=other, mend="give another one's file or URL"
+        )
     if "://" not in other and not Path(other).is_file():
         raise StoreError("there is no such store", where=other, mend="give its file or URL")
-    with open_store(store) as opened, open_store(other, make=False) as source:
+    with open_store(store) as opened, open_store(other, make=False, read_only=True) as source:
         taken = opened.take_in(counting(source.records(), "records"))
         _say_taken(taken, other, as_json)
 
@@ -130,7 +135,7 @@ def backup(
 def restore(file: Path, store: StoreOption = None, as_json: JsonOption = False) -> None:
     """Put a back-up in the store's place; what was there is set aside, not deleted."""
     from calib.store import open_store
-    from calib.store.care import restore as put_back
+    from calib.store.restore import restore as put_back
 
     aside = put_back(store, file)
     with open_store(store) as opened:

@@ -242,7 +242,7 @@ def _fit_settings() -> list[Setting]:
         Setting(
             name=f"hole_{name}oversize_mm", label=f"oversize of {words}", unit="mm",
             meaning=f"oversize to draw {words} with", about=topic("holes"), neutral=0.0,
-            limits=(-2.0, 2.0), step=0.02, places=3, spool_sd=0.05, wanted=0.06, drawn=True,
+            limits=(-2.0, 2.0), step=0.02, places=3, spool_sd=0.05, wanted=0.1, drawn=True,
         )
         for name, words in (("", "upright holes"), ("horizontal_", "lying holes"), ("pin_", "pins"))
     ]  # fmt: skip

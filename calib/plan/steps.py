@@ -5,8 +5,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from calib.errors import BadInput
-from calib.model.setting import TOPICS, Topic, topic_of
-from calib.plan.fitting import Making, asked_for, joined, without_command
+from calib.model.request import Request, joined
+from calib.model.setting import TOPICS, Topic, kept_setting, label, topic, topic_of
+from calib.plan.fitting import asked_for, without_command
 from calib.profile.tolerance import COVERAGE, SIZE_TOPICS, Tolerance, part_tolerance
 from calib.store.records import EventRecord, InForce, KeptCorrection, Printer
 
@@ -44,69 +45,15 @@ GOALS = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Way:
-    """How a topic is settled, and how well it has to be known (95 % half-width; 0: not asked).
-
-    `sharper` pieces come where the usual ones were printed and left it too uncertain.
-    """
-
-    pieces: tuple[str, ...]
-    good_enough: float = 0.0
-    sharper: tuple[str, ...] = ()
-
-
-_WAYS = {
-    "level": _Way(pieces=("bed-patches",)),
-    "first_layer": _Way(pieces=("dimensional-cube",), good_enough=0.1),
-    "axes": _Way(pieces=("carriage-travel",)),
-    "skew": _Way(pieces=("squareness-frame",), good_enough=0.1),
-    "extruder": _Way(pieces=("extruder-feed",)),
-    "temperature": _Way(pieces=("temperature-tower",), good_enough=10.0),
-    "retraction": _Way(pieces=("string-posts",), good_enough=0.6),
-    "flow": _Way(pieces=("wall-box",), good_enough=3.0, sharper=("weigh-block",)),
-    "scale": _Way(pieces=("dimensional-cube",), good_enough=0.2),
-    "outline": _Way(pieces=("dimensional-cube",), good_enough=0.05),
-    "holes": _Way(pieces=("hole-plate",), good_enough=0.1),
-    "clearance": _Way(pieces=("fit-gauge",), good_enough=0.1),
-    "overhang": _Way(pieces=("overhang-ladder",), good_enough=6.0),
-    "bridge": _Way(pieces=("bridge-ladder",), good_enough=10.0),
-}  # fmt: skip
-
-_SETTLES = {
-    "bed-patches": "which levelling screw to turn and by how much",
-    "carriage-travel": "steps/mm of the machine itself, without plastic",
-    "squareness-frame": "whether the axes are square",
-    "extruder-feed": "steps/mm of the extruder, without a piece",
-    "temperature-tower": "hot-end temperature and how far it may wander",
-    "string-posts": "the shortest retraction without strings",
-    "wall-box": "the flow",
-    "weigh-block": "the flow by mass, which is surer than by walls",
-    "dimensional-cube": "scale on X, Y and Z, outline offset, height of the first layer",
-    "shrink-bar": "scale on X and Y over the longest lengths that fit the bed",
-    "step-gauge": "scale on X and Y over long lengths, outline offset",
-    "hole-plate": "how much larger holes are to be drawn",
-    "fit-gauge": "clearance for press and sliding fits",
-    "overhang-ladder": "how far a face may lean without support",
-    "bridge-ladder": "how long a gap may be bridged without support",
-}
-
-#: Topics that one piece settles together; the first of them chooses the piece.
-_TOGETHER = (
-    ("level", "first_layer"),
-    ("scale", "outline", "first_layer"),
-    ("outline", "first_layer"),
-)
-
 _NEVER = "not measured yet"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Need:
-    """Why a topic has to be settled; `making` where an interpreter asked for a piece by name."""
+    """Why a topic has to be settled; `request` where an interpreter asked for a piece."""
 
     text: str
-    making: Making | None = None
+    request: Request | None = None
 
 
 _Needs = dict[str, list[_Need]]
@@ -131,7 +78,7 @@ class Step:
     topics: tuple[str, ...]
     why: tuple[str, ...]
     settles: str
-    parameters: Mapping[str, str] = field(default_factory=dict)
+    parameters: Mapping[str, float | str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -247,26 +194,28 @@ def _why_needed(known: Known, about: Topic) -> list[_Need]:
     asked = [
         _Need(
             text=f"{k.correction.setting}: {without_command(k.correction.reason)}",
-            making=asked_for(k.correction.reason),
+            request=asked_for(k.correction.reason),
         )
         for k in again
     ]
     why = [f"{name}: {text}" for name, text in known.drifting.items() if topic_of(name) is about]
     if not values and not again:
         why += _why_missing(known, about)
-    way = _WAYS[about.name]
     names = {k.correction.setting for k in again}
     others = [v for v in values if v.setting not in names]
     why += list(dict.fromkeys(v.stale for v in others if v.stale))
     for v in others:
-        loose = way.good_enough and v.expanded > way.good_enough and not v.stale
-        if loose and _may_be_sharpened(v, way):
+        wanted = kept_setting(v.setting).wanted
+        loose = wanted and v.expanded > wanted and not v.stale
+        if loose and _may_be_sharpened(v, about):
             whose = f", inherited from {len(v.inherited_from)} other" if v.inherited_from else ""
-            why.append(f"{v.setting} is only known to ±{v.expanded:.2g} {v.unit}{whose}".rstrip())
+            why.append(
+                f"{label(v.setting)} is only known to ±{v.expanded:.2g} {v.unit}{whose}".rstrip()
+            )
     return asked + [_Need(text=text) for text in why]
 
 
-def _may_be_sharpened(v: InForce, way: _Way) -> bool:
+def _may_be_sharpened(v: InForce, about: Topic) -> bool:
     """Whether some piece tells more than those that were printed: else asking would never end.
 
     How well a piece settles its own setting is for the interpreter to judge; it says "print again"
@@ -275,8 +224,7 @@ def _may_be_sharpened(v: InForce, way: _Way) -> bool:
     if v.inherited_from:
         return True
     printed = {v.source.pattern} | ({v.vaguer.pattern} if v.vaguer else set())
-    best = way.sharper or way.pieces
-    return not printed & set(best)
+    return not printed & set(_next_for(about.name) or _first_for(about.name))
 
 
 def _why_missing(known: Known, about: Topic) -> list[str]:
@@ -343,33 +291,59 @@ def _steps(known: Known, needs: _Needs, within: float | None, part_mm: float) ->
         together = _together(about.name, needs, done)
         done |= set(together)
         whys = [n for t in together for n in needs[t]]
-        plain = any(n.making is None for n in whys)
+        plain = any(n.request is None for n in whys)
         usual = _pieces(together, known, tight=tight) if plain else ()
-        asked = [n.making for n in whys if n.making is not None]
-        for making in joined([*asked, *(Making(piece=name) for name in usual)]):
-            yield _step(making, together, [n for n in whys if _speaks_for(n, making, usual)], known)
+        asked = [n.request for n in whys if n.request is not None]
+        for request in joined([*asked, *(Request(pattern=name) for name in usual)]):
+            mine = [n for n in whys if _speaks_for(n, request, usual)]
+            yield _step(request, together, mine, known)
 
 
-def _speaks_for(need: _Need, making: Making, usual: Sequence[str]) -> bool:
-    return making.piece in usual if need.making is None else need.making.piece == making.piece
+def _speaks_for(need: _Need, request: Request, usual: Sequence[str]) -> bool:
+    if need.request is None:
+        return request.pattern in usual
+    return need.request.pattern == request.pattern
 
 
-def _step(making: Making, topics: tuple[str, ...], whys: Sequence[_Need], known: Known) -> Step:
-    from patterns import registry
-
+def _step(request: Request, topics: tuple[str, ...], whys: Sequence[_Need], known: Known) -> Step:
     return Step(
-        piece=making.piece,
+        piece=request.pattern,
         topics=topics,
         why=tuple(dict.fromkeys(n.text for n in whys)),
-        settles=_SETTLES.get(making.piece) or registry.get(making.piece).answers,
-        parameters={**_parameters(making.piece, known), **making.parameters},
+        settles=_settled_by(request.pattern),
+        parameters={**_parameters(request.pattern, known), **request.parameters},
     )
 
 
+def _settled_by(pattern: str) -> str:
+    """Say what a piece settles, in words."""
+    from patterns import registry
+
+    return ", ".join(topic(t).what for t in registry.get(pattern).settles)
+
+
+def _first_for(name: str) -> tuple[str, ...]:
+    """Return the piece to print first for a topic."""
+    from patterns import registry
+
+    known = (registry.all_patterns() | registry.all_checks()).values()
+    return tuple(p.name for p in known if name in p.first_for)[:1]
+
+
+def _next_for(name: str) -> tuple[str, ...]:
+    """Return the piece that tells more of a topic than the first."""
+    from patterns import registry
+
+    known = (registry.all_patterns() | registry.all_checks()).values()
+    return tuple(p.name for p in known if name in p.next_for)[:1]
+
+
 def _together(name: str, needs: _Needs, done: set[str]) -> tuple[str, ...]:
-    """Return what is needed and settled by the same piece as a topic."""
-    group = next((g for g in _TOGETHER if g[0] == name), (name,))
-    return tuple(t for t in group if t in needs and t not in done)
+    """Return what is needed and settled by the same piece as a topic, which comes first."""
+    from patterns import registry
+
+    group = [t for piece in _first_for(name) for t in registry.get(piece).settles]
+    return (name, *(t for t in group if t in needs and t not in done and t != name))
 
 
 def _pieces(topics: Sequence[str], known: Known, *, tight: bool) -> tuple[str, ...]:
@@ -377,13 +351,12 @@ def _pieces(topics: Sequence[str], known: Known, *, tight: bool) -> tuple[str, .
         good = {v.setting for v in known.in_force if not v.stale}
         upright = "scale_z_percent" in good and "first_layer" not in topics
         return ("step-gauge",) if upright else ("step-gauge", "dimensional-cube")
-    way = _WAYS[topics[0]]
+    first, sharper = _first_for(topics[0]), _next_for(topics[0])
     own = [v for v in known.in_force if topic_of(v.setting).name == topics[0]]
     printed = own and all(
-        v.source.pattern in (*way.pieces, *way.sharper) and not v.stale and not v.inherited_from
-        for v in own
+        v.source.pattern in (*first, *sharper) and not v.stale and not v.inherited_from for v in own
     )
-    return way.sharper if printed and way.sharper else way.pieces
+    return sharper if printed and sharper else first
 
 
 #: What the cube resolves of the scale, 95 %: the interpreter's own figure for a usual caliper.

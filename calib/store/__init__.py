@@ -6,7 +6,7 @@ if TYPE_CHECKING:
     from calib.store.store import Store
 
 
-def open_store(where: str | None = None, *, make: bool = True) -> "Store":
+def open_store(where: str | None = None, *, make: bool = True, read_only: bool = False) -> "Store":
     """Open the store, making or migrating it where needed.
 
     Parameters
@@ -18,6 +18,9 @@ def open_store(where: str | None = None, *, make: bool = True) -> "Store":
     make : bool
         Whether to make the store where there is none. Commands that only look don't: a slip in
         typing would leave an empty store behind.
+    read_only : bool
+        Look at it as it is now, and touch neither it nor its folder: for stores of others. A file that
+        may not be written is read so in any case.
 
     Raises
     ------
@@ -28,4 +31,4 @@ def open_store(where: str | None = None, *, make: bool = True) -> "Store":
     """
     from calib.store.store import Store  # the database layer loads only when a store is opened
 
-    return Store.open(where, make=make)
+    return Store.open(where, make=make, read_only=read_only)

@@ -13,7 +13,7 @@ from sqlalchemy.orm import Session
 from sqlalchemy.orm.exc import StaleDataError
 
 from calib.errors import StoreError
-from calib.store.engine import shown, speaking, writing
+from calib.store.engine import is_read_only, shown, speaking, writing
 from calib.store.tables import InstrumentRow, NozzleRow, PrinterRow, SpoolRow
 
 Named = TypeVar("Named", PrinterRow, SpoolRow, InstrumentRow)
@@ -42,6 +42,12 @@ class StoreBase:
     @contextmanager
     def _write(self) -> Iterator[Session]:
         """Give a session whose changes are all written at its end, or none of them."""
+        if is_read_only(self.engine):
+            raise StoreError(
+                "the store can only be read",
+                where=self.where,
+                mend="look at the rights of the file and its folder, or give another --store",
+            )
         try:
             with speaking(self.engine.url), Session(writing(self.engine)) as session:
                 yield session

@@ -5,7 +5,7 @@ import shutil
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -13,11 +13,13 @@ from sqlalchemy import Connection, Engine, create_engine, event, exc, inspect, m
 from sqlalchemy.engine import URL
 
 from calib.errors import StoreError
+from calib.store.snapshot import copy_to, snapshot
 
 #: The newest migration; a test holds it against the migrations that are shipped.
 HEAD = "0003"
 BUSY_MS = 15_000
 _BEGIN = "truebead_begin"  # execution option: how a SQLite transaction begins
+_SNAPSHOT = "truebead_snapshot"  # execution option: the database is a copy in memory
 _MIGRATION_LOCK = 0x7472_7565  # any number that only Truebead uses
 
 
@@ -57,6 +59,15 @@ def _default_file() -> Path:
     return user_data_path("truebead", appauthor=False) / "truebead.sqlite"
 
 
+def same_store(one: str | None, other: str | None) -> bool:
+    """Whether two names lead to the same store."""
+    a, b = store_url(one), store_url(other)
+    if not (_is_file(a) and _is_file(b)):
+        return a == b
+    files = Path(str(a.database)), Path(str(b.database))
+    return all(f.exists() for f in files) and files[0].samefile(files[1])
+
+
 def shown(url: URL) -> str:
     """Return the store's name for messages, without a password."""
     if url.get_backend_name() == "sqlite":
@@ -64,16 +75,24 @@ def shown(url: URL) -> str:
     return url.render_as_string(hide_password=True)
 
 
-def open_engine(where: str | None, *, make: bool = True) -> Engine:
-    """Connect to a store and migrate its tables; make them where there are none and `make` is set."""
+def open_engine(where: str | None, *, make: bool = True, read_only: bool = False) -> Engine:
+    """Connect to a store and migrate its tables; make them where there are none and `make` is set.
+
+    A store in a file that may not be written, or with `read_only`, is read as a snapshot: neither the
+    file nor its folder is touched.
+    """
     url = store_url(where)
-    on_disk = _is_file(url)
-    if not make and on_disk and not Path(str(url.database)).exists():
+    is_there = _is_file(url) and Path(str(url.database)).exists()
+    if not make and _is_file(url) and not is_there:
         raise no_store(url)
+    snapshot = is_there and (read_only or not _may_write(Path(str(url.database))))
     with speaking(url):
-        engine = _sqlite(url) if url.get_backend_name() == "sqlite" else _postgresql(url)
+        if snapshot:
+            engine = _snapshot_engine(url)
+        else:
+            engine = _sqlite(url) if url.get_backend_name() == "sqlite" else _postgresql(url)
         try:
-            bring_up_to_date(engine, make=make)
+            bring_up_to_date(engine, make=make and not snapshot)
         except BaseException:
             engine.dispose()
             raise
@@ -90,6 +109,40 @@ def no_store(url: URL) -> NoStore:
 
 def _is_file(url: URL) -> bool:
     return url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:")
+
+
+def check_is_file(url: URL) -> Path:
+    """Return the file of a store; refuse one on a server."""
+    if not _is_file(url):
+        raise StoreError(
+            "only a store in a file can be copied here",
+            where=shown(url),
+            mend="use pg_dump for a server, or: truebead store export",
+        )
+    return Path(str(url.database))
+
+
+def _may_write(path: Path) -> bool:
+    """Whether the file and its folder may be written: the database keeps its journal beside it."""
+    return os.access(path, os.W_OK) and os.access(path.resolve().parent, os.W_OK)
+
+
+def is_read_only(engine: Engine) -> bool:
+    """Whether an engine reads a snapshot, so that nothing can be written."""
+    return bool(engine.get_execution_options().get(_SNAPSHOT))
+
+
+def _snapshot_engine(url: URL) -> Engine:
+    from sqlalchemy.pool import StaticPool
+
+    raw = snapshot(Path(str(url.database)))
+    raw.isolation_level = None  # see _set_sqlite
+    raw.execute("PRAGMA foreign_keys = ON")
+    engine = create_engine(
+        url, creator=lambda: raw, poolclass=StaticPool, execution_options={_SNAPSHOT: True}
+    )
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
 
 
 def _sqlite(url: URL) -> Engine:
@@ -165,8 +218,8 @@ def bring_up_to_date(engine: Engine, *, make: bool = True) -> None:
         return
     if found is None and not make:
         raise no_store(engine.url)
-    if found is not None:
-        _copy_before_migration(engine.url, found)
+    if found is not None and not is_read_only(engine):
+        _copy_before_migration(engine)
     with writing(engine).begin() as connection:
         if engine.dialect.name == "postgresql":
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_MIGRATION_LOCK})")
@@ -197,17 +250,13 @@ def _revision(connection: Connection, url: URL) -> str | None:
     return found
 
 
-def _copy_before_migration(url: URL, found: str) -> None:
+def _copy_before_migration(engine: Engine) -> None:
     """Put a copy of a SQLite store beside it before its tables change."""
-    if url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
+    if not _is_file(engine.url):
         return
-    target = Path(f"{url.database}.before-{HEAD}")
-    if target.exists():
-        return
-    draft = target.with_name(f"{target.name}.{os.getpid()}")
-    with closing(sqlite3.connect(url.database)) as old, closing(sqlite3.connect(draft)) as new:
-        old.backup(new)
-    draft.replace(target)
+    target = Path(f"{engine.url.database}.before-{HEAD}")
+    if not target.exists():
+        copy_to(engine, target)
 
 
 def _upgrade(connection: Connection) -> None:

@@ -17,9 +17,11 @@ class Store(Keeping, History, Placing, Profiles, Exchange, Care):
     """
 
     @classmethod
-    def open(cls, where: str | None = None, *, make: bool = True) -> "Store":
+    def open(
+        cls, where: str | None = None, *, make: bool = True, read_only: bool = False
+    ) -> "Store":
         """Open a store by file or URL; see `calib.store.open_store`."""
-        return cls(open_engine(where, make=make))
+        return cls(open_engine(where, make=make, read_only=read_only))
 
     def __enter__(self) -> "Store":
         return self

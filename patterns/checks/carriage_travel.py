@@ -30,6 +30,8 @@ class CarriageTravelSpec(Spec):
     "carriage-travel",
     CarriageTravelSpec,
     "How far does each axis really move, without any plastic?",
+    settles=("axes",),
+    first_for=("axes",),
 )
 def lay_out(spec: CarriageTravelSpec, setup: PrintSetup) -> Piece:
     """List one move out and one move back per axis; both directions show backlash apart."""

@@ -25,6 +25,8 @@ class ExtruderFeedSpec(Spec):
     "extruder-feed",
     ExtruderFeedSpec,
     "Does the extruder take in the length it is told to, and from which rate does it slip?",
+    settles=("extruder", "rate"),
+    first_for=("extruder",),
 )
 def lay_out(spec: ExtruderFeedSpec, setup: PrintSetup) -> Piece:
     """List one trial per rate."""

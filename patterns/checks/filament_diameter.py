@@ -21,6 +21,8 @@ class FilamentDiameterSpec(Spec):
     "filament-diameter",
     FilamentDiameterSpec,
     "How thick, how round and how even is the filament?",
+    settles=("filament",),
+    first_for=("filament",),
 )
 def lay_out(spec: FilamentDiameterSpec, setup: PrintSetup) -> Piece:
     """List two readings across the filament at every place, a quarter turn apart."""

@@ -41,7 +41,14 @@ class BedPatchesSpec(Spec):
     thickness_mm: float = number(0.4, "mm", 0.05, 3.0, "thickness, made a whole number of layers")
 
 
-@pattern("bed-patches", BedPatchesSpec, "Is the bed level and flat, and which screw to turn?")
+@pattern(
+    "bed-patches",
+    BedPatchesSpec,
+    "Is the bed level and flat, and which screw to turn?",
+    settles=("level", "first_layer"),
+    first_for=("level",),
+    shrinks=(("margin_mm", -1), ("pad_mm", -1)),
+)
 def lay_out(spec: BedPatchesSpec, setup: PrintSetup) -> Piece:
     """Lay the pads out in the bed's own coordinates, numbered row by row from the front left.
 

@@ -116,7 +116,14 @@ def _sizes(spec: BridgeLadderSpec, spans: tuple[float, ...], setup: PrintSetup) 
     return _Sizes(apron, base, under, round(under + deck, 6), stroke, round(long, 6), tuple(starts))
 
 
-@pattern("bridge-ladder", BridgeLadderSpec, "How long a gap may be bridged without support?")
+@pattern(
+    "bridge-ladder",
+    BridgeLadderSpec,
+    "How long a gap may be bridged without support?",
+    settles=("bridge",),
+    first_for=("bridge",),
+    shrinks=(("step_mm", 1), ("to_mm", -1)),
+)
 def lay_out(spec: BridgeLadderSpec, setup: PrintSetup) -> Piece:
     """Lay the arcade out along X, the span in mm in front of each window.
 

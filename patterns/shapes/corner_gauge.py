@@ -135,6 +135,8 @@ def _check(z: _Sizes) -> None:
     "corner-gauge",
     CornerGaugeSpec,
     "What is off: sizes, offset, squareness, height, first layer, flow?",
+    settles=("scale", "outline", "skew", "first_layer", "flow"),
+    shrinks=(("reach_mm", -1), ("tower_mm", -1)),
 )
 def lay_out(spec: CornerGaugeSpec, setup: PrintSetup) -> Piece:
     """Lay the gauge out: outer corner at the origin, one arm along X, one along Y."""

@@ -54,7 +54,14 @@ def _sizes(spec: DimensionalCubeSpec, setup: PrintSetup) -> _Sizes:
     )
 
 
-@pattern("dimensional-cube", DimensionalCubeSpec, "Do sizes come out true on X, Y and Z?")
+@pattern(
+    "dimensional-cube",
+    DimensionalCubeSpec,
+    "Do sizes come out true on X, Y and Z?",
+    settles=("scale", "outline", "first_layer"),
+    first_for=("scale", "outline", "first_layer"),
+    shrinks=(("size_mm", -1),),
+)
 def lay_out(spec: DimensionalCubeSpec, setup: PrintSetup) -> Piece:
     """Lay the cube out: corner at (0, 0, 0), terraces falling towards +X and +Y."""
     z = _sizes(spec, setup)

@@ -80,7 +80,14 @@ def _sizes(spec: FitGaugeSpec, clearances: tuple[float, ...], setup: PrintSetup)
     )
 
 
-@pattern("fit-gauge", FitGaugeSpec, "How much clearance do joined parts need to press or slide?")
+@pattern(
+    "fit-gauge",
+    FitGaugeSpec,
+    "How much clearance do joined parts need to press or slide?",
+    settles=("clearance",),
+    first_for=("clearance",),
+    shrinks=(("peg_mm", -1), ("step_mm", 1)),
+)
 def lay_out(spec: FitGaugeSpec, setup: PrintSetup) -> Piece:
     """Lay the board out at the origin and the two pegs behind it, three separate solids.
 

@@ -82,7 +82,14 @@ def _sizes(spec: HolePlateSpec, sizes: tuple[float, ...], setup: PrintSetup) -> 
     )
 
 
-@pattern("hole-plate", HolePlateSpec, "How much larger must a hole be drawn to come out right?")
+@pattern(
+    "hole-plate",
+    HolePlateSpec,
+    "How much larger must a hole be drawn to come out right?",
+    settles=("holes",),
+    first_for=("holes",),
+    shrinks=(("step_mm", 1), ("to_mm", -1)),
+)
 def lay_out(spec: HolePlateSpec, setup: PrintSetup) -> Piece:
     """Lay the plate out: labels and holes in front, pins behind them, the wall at the back.
 

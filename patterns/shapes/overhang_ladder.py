@@ -105,7 +105,14 @@ def _sizes(spec: OverhangLadderSpec, angles: tuple[float, ...], setup: PrintSetu
     )
 
 
-@pattern("overhang-ladder", OverhangLadderSpec, "How far may a face lean before it droops?")
+@pattern(
+    "overhang-ladder",
+    OverhangLadderSpec,
+    "How far may a face lean before it droops?",
+    settles=("overhang",),
+    first_for=("overhang",),
+    shrinks=(("step_deg", 1),),
+)
 def lay_out(spec: OverhangLadderSpec, setup: PrintSetup) -> Piece:
     """Lay the ladder out along X, sails towards +X, the angle in front of each mast.
 

@@ -42,7 +42,14 @@ class SquarenessFrameSpec(Spec):
     )
 
 
-@pattern("squareness-frame", SquarenessFrameSpec, "Are the axes square to each other?")
+@pattern(
+    "squareness-frame",
+    SquarenessFrameSpec,
+    "Are the axes square to each other?",
+    settles=("skew",),
+    first_for=("skew",),
+    shrinks=(("side_mm", -1),),
+)
 def lay_out(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
     """Lay the frame out with its first boss near the origin."""
     spec = _filled_in(spec, setup)

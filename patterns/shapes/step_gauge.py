@@ -80,6 +80,8 @@ def _mend_reach(spec: StepGaugeSpec, reach: float, room: float) -> str:
     "step-gauge",
     StepGaugeSpec,
     "Are long sizes true on X and Y, and how far does the filament shrink?",
+    settles=("scale", "outline", "shrinkage"),
+    shrinks=(("pitch_mm", -1),),
 )
 def lay_out(spec: StepGaugeSpec, setup: PrintSetup) -> Piece:
     """Lay the gauge out: the shared first tooth at the origin, one comb along X, one along Y."""

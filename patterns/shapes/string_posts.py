@@ -103,7 +103,14 @@ def _sizes(spec: StringPostsSpec, labels: list[str], setup: PrintSetup) -> _Size
     )
 
 
-@pattern("string-posts", StringPostsSpec, "Which retraction leaves no strings?")
+@pattern(
+    "string-posts",
+    StringPostsSpec,
+    "Which retraction leaves no strings?",
+    settles=("retraction",),
+    first_for=("retraction",),
+    shrinks=(("long_mm", -1),),
+)
 def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
     """Lay the posts out along X on one foot, the values on the front of the broad post.
 

@@ -38,7 +38,13 @@ class StripSpec(Spec):
     )
 
 
-@pattern("strip", StripSpec, "How does this roll differ from the others of its type?")
+@pattern(
+    "strip",
+    StripSpec,
+    "How does this roll differ from the others of its type?",
+    settles=("scale", "shrinkage"),
+    shrinks=(("long_mm", -1),),
+)
 def lay_out(spec: StripSpec, setup: PrintSetup) -> Piece:
     """Lay the strip out from the origin along its axis, teeth towards the other one's origin.
 

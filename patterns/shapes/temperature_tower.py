@@ -117,7 +117,12 @@ def _sizes(spec: TemperatureTowerSpec, temps: tuple[float, ...], setup: PrintSet
 
 
 @pattern(
-    "temperature-tower", TemperatureTowerSpec, "Which hot-end temperature suits this filament?"
+    "temperature-tower",
+    TemperatureTowerSpec,
+    "Which hot-end temperature suits this filament?",
+    settles=("temperature",),
+    first_for=("temperature",),
+    shrinks=(("step_c", 1),),
 )
 def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
     """Lay the tower out along X: reed, windows, post, fins; digits on the back.

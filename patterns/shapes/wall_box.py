@@ -26,7 +26,14 @@ class WallBoxSpec(Spec):
     corner_mm: float = number(8.0, "mm", 4.0, 40.0, "how much of one corner is cut off")
 
 
-@pattern("wall-box", WallBoxSpec, "Does the extruder lay down as much as it should?")
+@pattern(
+    "wall-box",
+    WallBoxSpec,
+    "Does the extruder lay down as much as it should?",
+    settles=("flow",),
+    first_for=("flow",),
+    shrinks=(("along_x_mm", -1),),
+)
 def lay_out(spec: WallBoxSpec, setup: PrintSetup) -> Piece:
     """Lay the box out with the cut corner nearest to the origin.
 

@@ -49,7 +49,14 @@ class WeighBlockSpec(Spec):
     )
 
 
-@pattern("weigh-block", WeighBlockSpec, "Does the mass match the filament that was fed?")
+@pattern(
+    "weigh-block",
+    WeighBlockSpec,
+    "Does the mass match the filament that was fed?",
+    settles=("flow",),
+    next_for=("flow",),
+    shrinks=(("along_x_mm", -1),),
+)
 def lay_out(spec: WeighBlockSpec, setup: PrintSetup) -> Piece:
     """Lay the block out with its corner at the origin, X and Y engraved along those edges.
 
