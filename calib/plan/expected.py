@@ -68,10 +68,7 @@ def expected(
 
 def as_drawn(piece: Piece) -> tuple[Reading, ...]:
     """Return one reading for each feature that a hand or an eye reads."""
-    return tuple(
-        Reading(feature=f.id, value=_value(f, piece.by_hand))
-        for f in piece.by_hand
-    )
+    return tuple(Reading(feature=f.id, value=_value(f, piece.by_hand)) for f in piece.by_hand)
 
 
 def _value(f: Feature, all_: tuple[Feature, ...]) -> float:

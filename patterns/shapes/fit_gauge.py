@@ -57,13 +57,14 @@ class _Sizes:
 
     def x(self, k: int) -> float:
         """Middle of socket k."""
-        return _WEB_MM / 2 + (k + 0.5) * self.pitch
+        return round(_WEB_MM / 2 + (k + 0.5) * self.pitch, 6)
 
 
 def _sizes(spec: FitGaugeSpec, clearances: tuple[float, ...], setup: PrintSetup) -> _Sizes:
     widest = spec.peg_mm + max(clearances)
-    pitch = widest + _WEB_MM
     labels = [f"{c:g}" for c in clearances]
+    longest = max(needed_mm(t, setup)[0] for t in labels)
+    pitch = round(max(widest + _WEB_MM, longest + setup.line_mm), 2)
     relief = _RELIEF_MM[1]
     strip = max(_LABEL_MM, needed_mm("0", setup)[1])
     stroke = min(stroke_for(t, (pitch - setup.line_mm, strip), setup, "the board") for t in labels)

@@ -20,7 +20,7 @@ from patterns.spec import PrintSetup, Spec, choice, number
 
 _MARGIN_MM = 10.0  # of the bed, brim included
 _FLAT_SIDE_MM, _STANDING_SIDE_MM = 90.0, 64.0
-_POST_MM = 2.6
+_POST_MM, _LEAST_PILLAR_MM = 2.6, 8.0
 _FOOT_OUT_MM, _FOOT_UP_MM, _FOOT_LOW_MM = 10.0, 12.0, 2.0
 
 
@@ -32,7 +32,9 @@ class SquarenessFrameSpec(Spec):
     side_mm: float = number(
         0.0, "mm", 0.0, 600.0, "between two bosses (0: 90 lying, 64 standing, as the bed allows)"
     )
-    pillar_mm: float = number(10.0, "mm", 8.0, 40.0, "diameter of a boss")
+    pillar_mm: float = number(
+        0.0, "mm", 0.0, 40.0, "diameter of a boss (0: 10, or as the letters need)"
+    )
     bar_mm: float = number(
         0.0, "mm", 0.0, 30.0, "width of bars and braces (0: 5, or as the letters need)"
     )
@@ -58,8 +60,16 @@ def lay_out(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
 
 def _filled_in(spec: SquarenessFrameSpec, setup: PrintSetup) -> SquarenessFrameSpec:
     """Fill in what was left open, and refuse what jaws could not reach."""
+    flat, text = spec.plane == "XY", max(needed_mm("X", setup))
+    usual = max(10.0, text + 3 if flat else math.sqrt(2) * (text + 0.02) + 1)
+    spec = replace(spec, pillar_mm=spec.pillar_mm or round(usual, 2))
+    if spec.pillar_mm < _LEAST_PILLAR_MM:
+        raise SpecError(
+            f"pillar_mm must be {_LEAST_PILLAR_MM:g} mm or more (got {spec.pillar_mm:g})",
+            mend="try 10",
+        )
     # Standing, the jaws reach the bars too: their corners must stay inside the bosses.
-    widest = spec.pillar_mm - 3 if spec.plane == "XY" else (spec.pillar_mm - 1) / math.sqrt(2)
+    widest = spec.pillar_mm - 3 if flat else (spec.pillar_mm - 1) / math.sqrt(2)
     if spec.bar_mm == 0.0:
         bar = round(max(min(5.0, widest - 0.01), *needed_mm("X", setup)), 2)
         spec = replace(spec, bar_mm=bar)
@@ -68,7 +78,7 @@ def _filled_in(spec: SquarenessFrameSpec, setup: PrintSetup) -> SquarenessFrameS
             f"bars of {spec.bar_mm:g} mm leave no room for jaws on bosses of {spec.pillar_mm:g} mm",
             mend=f"give bar_mm {widest:.1f} or less, or pillar_mm more",
         )
-    usual = _FLAT_SIDE_MM if spec.plane == "XY" else _STANDING_SIDE_MM
+    usual = _FLAT_SIDE_MM if flat else _STANDING_SIDE_MM
     room = {"X": setup.build_x_mm, "Y": setup.build_y_mm, "Z": setup.build_z_mm}
     fits = min(room[a] for a in spec.plane) - spec.pillar_mm - 2 * _MARGIN_MM
     spec = replace(spec, side_mm=spec.side_mm or float(math.floor(max(min(usual, fits), 10.0))))

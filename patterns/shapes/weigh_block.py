@@ -70,7 +70,7 @@ def lay_out(spec: WeighBlockSpec, setup: PrintSetup) -> Piece:
             mend=f"give along_x_mm {1.25 * y:g}",
         )
     deep = 2 * setup.layer_mm
-    room = (0.4 * min(x, y), 0.4 * min(x, y))
+    room = (0.46 * min(x, y), 0.46 * min(x, y))
     strokes = {axis: stroke_for(axis, room, setup, "the block's top") for axis in "XY"}
     marks: tuple[Prism, ...] = ()
     for axis, centre in (("X", (0.75 * x, 0.25 * y)), ("Y", (0.25 * x, 0.75 * y))):
