@@ -12,9 +12,9 @@ from pathlib import Path
 
 import numpy as np
 
-from calib.commands.piece_folder import make_folder
 from calib.interpret.solve import Context, solve_sheet
 from calib.readings import Reading, read_sheet, sheet_csv
+from calib.workshop.making import Known, files_of, write_folder
 from patterns import registry
 from patterns.spec import PrintSetup
 from tests.simulate import Caliper, Printer, readings
@@ -60,7 +60,9 @@ def main() -> None:
     for name, pattern in registry.all_patterns().items():
         piece = pattern.piece({}, setup)
         with tempfile.TemporaryDirectory() as folder, contextlib.redirect_stdout(io.StringIO()):
-            seconds = best(lambda p=piece, f=folder: make_folder(p, Path(f), force=True), 3)
+            seconds = best(
+                lambda p=piece, f=folder: write_folder(files_of(p, Known()), Path(f), force=True), 3
+            )
         print(f"make {name:18} {seconds:.3f} s (aim 0.5)")
 
 

@@ -5,8 +5,17 @@ import os
 # The matrices are small: threads only get into each other's way. Read when numpy loads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import pytest
 from hypothesis import settings
 
 # A busy machine is no failure: tests of speed measure it themselves.
 settings.register_profile("truebead", deadline=None)
 settings.load_profile("truebead")
+
+
+@pytest.fixture(autouse=True)
+def _nothing_of_the_users(tmp_path_factory, monkeypatch):
+    """Keep the store and the state of whoever runs the tests out of them."""
+    own = tmp_path_factory.mktemp("own")
+    monkeypatch.setenv("TRUEBEAD_STORE", str(own / "store.sqlite"))
+    monkeypatch.setenv("TRUEBEAD_STATE", str(own / "state"))

@@ -6,22 +6,19 @@ import subprocess
 import sys
 
 import pytest
-import typer
 from typer.testing import CliRunner
 
-from calib.commands import apply as command
+from calib.cli import build_app
 from patterns.schedule import schedule_csv
 from tests.test_apply_schedule import rows, tower
 
-APP = typer.Typer()
-command.register(APP)
-APP.command("other")(lambda: None)
+APP = build_app()
 
 PRINTER = ["--build", "220x220x250", "--hot-end-max", "250"]
 
 
 def run(*args):
-    return CliRunner().invoke(APP, ["apply", *map(str, args)])
+    return CliRunner().invoke(APP, ["apply", *map(str, args)], env={"COLUMNS": "160"})
 
 
 @pytest.fixture
@@ -44,7 +41,7 @@ def test_gcode_is_corrected_checked_and_told_about(lamp):
     assert "agrees: filament laid down" in answer.output
     assert "about X110 Y110 Z0 mm" in answer.output
     out = lamp.with_name("lamp.corrected.gcode")
-    assert answer.output.rstrip().endswith(f"wrote {out}")
+    assert f"wrote {out}\n" in answer.output
     assert out.read_text(encoding="utf-8").startswith("; corrected by truebead: coordinates mapped")
     assert lamp.read_text(encoding="utf-8") == before
 
@@ -85,7 +82,7 @@ def test_values_are_shown_and_printed(tmp_path):
     answer = run(
         "--skew-xy", 0.2, "--flow", 97, "--card", tmp_path / "c.html", "--csv", tmp_path / "v.csv"
     )
-    assert "lean of Y toward +X" in answer.output
+    assert "angle by which Y leans towards +X" in answer.output
     assert "<svg" in (tmp_path / "c.html").read_text(encoding="utf-8")
     assert "flow_percent,extrusion multiplier,100.0,97.0,%" in (tmp_path / "v.csv").read_text(
         encoding="utf-8"

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from calib.errors import SheetError
-from calib.interpret.limits import nice
+from calib.interpret.ladders import nice
 from calib.interpret.solve import Context, solve_sheet
 from calib.model.correction import Verdict
+from calib.model.request import refusal
 from patterns.feature import Kind
 from patterns.spec import PrintSetup
 from tests.readkit import feature, ladder, piece, sheet, sockets, tower
@@ -49,12 +50,26 @@ def test_a_value_within_the_interval_is_left():
     )
 
 
-@pytest.mark.parametrize(("limit", "said"), [(90, "print further"), (10, "print lower")])
-def test_a_ladder_that_never_changes_asks_for_another(limit, said):
+def only_request(correction):
+    """The one request of a correction; it can be made with the usual set-up."""
+    (request,) = correction.requests
+    assert refusal(request, PrintSetup()) == ""
+    assert request.settles == (correction.setting,)
+    return request
+
+
+@pytest.mark.parametrize(
+    ("limit", "said", "ends"), [(90, "everything", (75, 90)), (10, "nothing", (16.5, 30))]
+)
+def test_a_ladder_that_never_changes_asks_for_another_that_can_be_made(limit, said, ends):
     c = only(solve_sheet(sheet(ladder("overhang-ladder", ANGLES), lambda f: judged(f, limit))))
     assert c.verdict is Verdict.PRINT_AGAIN
-    assert said in c.reason
-    assert "truebead make overhang-ladder" in c.reason
+    assert f"{said} came out clean" in c.reason
+    request = only_request(c)
+    assert request.pattern == "overhang-ladder"
+    low, high = request.parameters["from_deg"], request.parameters["to_deg"]
+    assert ends[0] <= low < high <= ends[1]
+    assert "truebead" not in c.reason
 
 
 def test_measured_sag_counts_and_the_lower_limit_wins():
@@ -115,7 +130,9 @@ def test_grades_never_seen_ask_for_other_clearances():
     assert "nothing was slide" in c.reason
     wide = sheet(sockets((0.3, 0.4, 0.5, 0.6)), lambda f: 2.0 + (f.rung > 0.45))
     found = {c.setting: c for c in solve_sheet(wide).corrections}
-    assert "print tighter ones" in found["clearance_press_round_mm"].reason
+    tighter = only_request(found["clearance_press_round_mm"])
+    assert tighter.why == "print tighter sockets"
+    assert tighter.parameters["to_mm"] == 0.3
     loose = sheet(sockets((0.0, 0.1, 0.2, 0.3)), lambda f: 2.0 + (f.rung > 0.15))
     found = {c.setting: c for c in solve_sheet(loose).corrections}
     assert "correct the outline offset first" in found["clearance_press_round_mm"].reason
@@ -150,9 +167,8 @@ def rising(f):
 def test_the_best_at_the_end_asks_for_more_within_the_rating():
     c = only(solve_sheet(sheet(tower(TEMPS, setup=PrintSetup(hot_end_max_c=240)), rising)))
     assert c.verdict is Verdict.PRINT_AGAIN
-    assert "print again from" in c.reason
-    assert "to 240 degC" in c.reason
-    assert "--set from_c=220 --set to_c=240" in c.reason
+    assert "look from 220 to 240 degC" in c.reason
+    assert only_request(c).parameters == {"from_c": 220.0, "to_c": 240.0}
     assert "ventilate" in c.reason  # past what the type usually prints at
 
 

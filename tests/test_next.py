@@ -9,17 +9,17 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli import build_app
-from calib.commands.next import command_of, options
-from calib.commands.profile import history_lines, stale_lines
 from calib.errors import StoreError
 from calib.model.correction import Scope, Verdict
 from calib.model.request import Request, fitting, joined, refusal
 from calib.plan.cost import piece_cost
-from calib.plan.fitting import asked_for, without_command
 from calib.plan.steps import plan
 from calib.profile.events import Happened, why_stale
+from calib.report.kept_words import history_lines, stale_lines
+from calib.report.next_words import command_of
 from calib.store import open_store
 from calib.store.records import Spool
+from calib.workshop.results import NextStep, Who
 from patterns import registry
 from patterns.spec import PrintSetup
 from tests.storekit import correction, fresh_url, keep, sheet, workshop
@@ -85,7 +85,7 @@ def test_print_again_unsettles_only_what_it_knows_better_or_contradicts(store):
     other = replace(wide, new=90.0, reason="print a taller one")
     keep_from(store, "wall-box", other, piece_id="b")
     (step,) = plan(store.known()).steps
-    assert step.why == ("scale_z_percent: print a taller one",)
+    assert step.why == ("size along Z: print a taller one",)
 
 
 def test_steps_that_carry_the_spools_scale_outweigh_a_vague_scale(store):
@@ -104,24 +104,32 @@ def test_steps_that_carry_the_spools_scale_outweigh_a_vague_scale(store):
 
 def test_a_reason_belongs_to_its_setting_and_the_command_is_the_one_it_names(store):
     settled(store, but=("bridge",))
-    reason = (
-        "clean up to a span of 14 mm (10 to 48); too uncertain: print more rungs there:"
-        " truebead make bridge-ladder --set from_mm=14 --set to_mm=48 --set step_mm=2"
-    )
-    keep_from(store, "bridge-ladder", correction("bridge_limit_mm", 14.0, None, u=9.0, verdict=AGAIN, reason=reason))  # fmt: skip
+    more = Request(
+        pattern="bridge-ladder", parameters={"from_mm": 14.0, "to_mm": 48.0, "step_mm": 2.0},
+        why="print more rungs there", settles=("bridge_limit_mm",),
+    )  # fmt: skip
+    unsure = correction("bridge_limit_mm", 14.0, None, u=9.0, verdict=AGAIN, reason="too uncertain")
+    keep_from(store, "bridge-ladder", replace(unsure, requests=(more,)))
+    (kept,) = [k for k in store.history() if k.correction.setting == "bridge_limit_mm"]
+    assert kept.correction.requests == (more,)
     (step,) = plan(store.known()).steps
     assert step.piece == "bridge-ladder"
     assert step.parameters == {"from_mm": 14, "to_mm": 48, "step_mm": 2}
-    assert "truebead make" not in step.why[0]
-    assert command_of(step, ("lantern", "brass", "white-1")).endswith(
-        "--set from_mm=14 --set to_mm=48 --set step_mm=2"
-    )
+    assert step.why == ("longest bridge: too uncertain",)
+    assert command_of(
+        NextStep(
+            step=step,
+            request=Request(pattern=step.piece, parameters=step.parameters),
+            who=Who(printer="lantern", nozzle="brass", spool="white-1"),
+        )
+    ).endswith("--set from_mm=14 --set to_mm=48 --set step_mm=2")
 
 
 def test_a_taller_cube_is_asked_for_with_its_size(store):
     settled(store)
-    reason = "too uncertain; print a taller piece: truebead make dimensional-cube --set size_mm=80"
-    keep_from(store, "dimensional-cube", correction("scale_z_percent", 95.0, 99.7, u=0.5, verdict=AGAIN, reason=reason))  # fmt: skip
+    taller = Request(pattern="dimensional-cube", parameters={"size_mm": 80.0})
+    unsure = correction("scale_z_percent", 95.0, 99.7, u=0.5, verdict=AGAIN)
+    keep_from(store, "dimensional-cube", replace(unsure, requests=(taller,)))
     (step,) = plan(store.known()).steps
     assert (step.piece, step.parameters) == ("dimensional-cube", {"size_mm": 80})
 
@@ -131,21 +139,6 @@ def test_ranges_for_one_piece_are_joined():
     b = Request(pattern="fit-gauge", parameters={"from_mm": 0.2, "to_mm": 0.5, "step_mm": 0.02})
     (made,) = joined([a, b])
     assert made.parameters == {"from_mm": 0.1, "to_mm": 0.5, "step_mm": 0.02}
-
-
-@pytest.mark.parametrize(
-    ("reason", "piece", "left"),
-    [
-        ("feed longer lengths: truebead make extruder-feed --set length_mm=250 (brings it to ± 0.4 %)",
-         Request(pattern="extruder-feed", parameters={"length_mm": 250}), "feed longer lengths (brings it to ± 0.4 %)"),
-        ("measure it (truebead make carriage-travel), which helps", Request(pattern="carriage-travel"), "measure it, which helps"),
-        ("read both diagonals", None, "read both diagonals"),
-        ("truebead make no-such-thing; x", None, "; x"),
-    ],
-)  # fmt: skip
-def test_commands_are_read_out_of_reasons(reason, piece, left):
-    assert asked_for(reason) == piece
-    assert without_command(reason) == left
 
 
 def test_what_the_usual_piece_gave_is_not_asked_for_again(store):
@@ -189,7 +182,7 @@ def test_next_and_list_agree_on_time_and_grams():
 
 
 def test_names_are_quoted_for_the_shell():
-    assert options(("big one", "0.4/brass", "it's")) == (
+    assert Who(printer="big one", nozzle="0.4/brass", spool="it's").options.strip() == (
         "--printer 'big one' --nozzle 0.4/brass --spool 'it'\"'\"'s'"
     )
 

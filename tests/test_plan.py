@@ -275,7 +275,7 @@ def test_print_again_is_asked_for_again(store):
     keep(store, "frame", corrections=[c])
     (step,) = plan(store.known()).steps
     assert step.piece == "squareness-frame"
-    assert step.why == ("skew_xy_deg: read both diagonals",)
+    assert step.why == ("lean of Y towards +X: read both diagonals",)
 
 
 def test_drift_asks_for_the_piece_again_and_a_new_belt_ends_it(store):

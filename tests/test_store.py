@@ -327,6 +327,27 @@ def test_an_older_store_migrates_and_is_copied_before(tmp_path):
         assert raw.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
 
 
+def test_a_command_in_a_kept_reason_becomes_a_request(tmp_path):
+    path = tmp_path / "s.sqlite"
+    older_store(path)
+    reason = (
+        "too uncertain for 0.2 %; print a taller piece: truebead make dimensional-cube"
+        " --set size_mm=80 (brings it to about ± 0.05 %)"
+    )
+    with closing(sqlite3.connect(path)) as raw:
+        raw.execute("UPDATE corrections SET reason = ? WHERE id = 1", (reason,))
+        raw.commit()
+    with open_store(str(path)) as store:
+        first, second = (k.correction for k in sorted(store.history(), key=lambda k: k.kept_at))
+    assert first.reason == (
+        "too uncertain for 0.2 %; print a taller piece (brings it to about ± 0.05 %)"
+    )
+    (request,) = first.requests
+    assert (request.pattern, request.parameters) == ("dimensional-cube", {"size_mm": 80.0})
+    assert request.settles == (first.setting,)
+    assert second.requests == ()
+
+
 def test_two_processes_migrating_at_once(tmp_path):
     path = tmp_path / "s.sqlite"
     older_store(path)

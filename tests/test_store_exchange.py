@@ -107,13 +107,19 @@ def test_stores_that_were_filled_apart_meet_by_name(two):
 
 def test_an_export_of_the_first_version_is_taken_in(store, tmp_path):
     fill_one = [r for r in keep_and_list(store) if r["record"] != "place"]
-    assert fill_one[0]["schema_version"] == 2
+    assert fill_one[0]["schema_version"] == 3
     fill_one[0]["schema_version"] = 1
+    for kept in (c for r in fill_one for c in r.get("corrections", ())):
+        del kept["requests"]
+        kept["reason"] = "too uncertain: truebead make weigh-block"
     path = tmp_path / "old.json"
     path.write_text(json.dumps(fill_one), encoding="utf-8")
     with open_store(str(tmp_path / "other.sqlite")) as other:
         assert other.take_in(read_records(path)).new["corrections"] == 1
         assert [v.place for v in other.in_force()] == [Place.PRINTER]  # the usual one for flow
+        (kept,) = other.history()
+        assert kept.correction.reason == "too uncertain"
+        assert [r.pattern for r in kept.correction.requests] == ["weigh-block"]
 
 
 def keep_and_list(store):
@@ -248,7 +254,7 @@ def test_files_are_read_however_they_are_laid_out(tmp_path_factory, notes, inden
         ("[]", "the export is empty"),
         ("{}", "expected '\\['"),
         ("[1]", "record 1: is not a record"),
-        ('[{"record": "export", "schema_version": 3, "made_at": "", "by_version": ""}]', "update Truebead"),
+        ('[{"record": "export", "schema_version": 4, "made_at": "", "by_version": ""}]', "update Truebead"),
         ('[{"record": "export", "schema_version": 0, "made_at": "", "by_version": ""}]', "must be one of 1, 2"),
         ('[{"record": "bird"}]', "no sort of record 'bird'"),
         ('[{"record": "event"}]', "event lacks uid"),

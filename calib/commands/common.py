@@ -3,15 +3,12 @@
 import json
 import re
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
 from calib.errors import BadInput
-from calib.safety import SAFETY as SAFETY  # commands take it from here
-
-if TYPE_CHECKING:
-    from patterns.spec import PrintSetup
+from calib.safety import SAFETY, cautions_due
 
 NozzleMmOption = Annotated[
     float | None, typer.Option("--nozzle-mm", help="Bore of the nozzle in mm.")
@@ -55,37 +52,28 @@ def numbers(given: Sequence[str], option: str) -> dict[str, float]:
     return found
 
 
-def setup_from(
-    base: "PrintSetup | None" = None,
+def setup_given(
     *,
     nozzle_mm: float | None = None,
     layer_mm: float | None = None,
     line_mm: float | None = None,
     build: str = "",
     hot_end_max_c: float | None = None,
-) -> "PrintSetup":
-    """Return the set-up of a printer with what the options say laid over it."""
-    from dataclasses import asdict
+) -> dict[str, float]:
+    """Return what the options say of the printer's set-up; nothing for those that were not given."""
+    named = {
+        "nozzle_mm": nozzle_mm, "layer_mm": layer_mm, "line_mm": line_mm,
+        "hot_end_max_c": hot_end_max_c,
+    }  # fmt: skip
+    return {k: v for k, v in named.items() if v is not None} | build_given(build)
 
-    from patterns.spec import PrintSetup
 
-    values: dict[str, Any] = asdict(base) if base else {}
-    if nozzle_mm is not None:
-        values |= {"nozzle_mm": nozzle_mm, "line_mm": 0.0}
-    values |= {
-        name: value
-        for name, value in (
-            ("layer_mm", layer_mm),
-            ("line_mm", line_mm),
-            ("hot_end_max_c", hot_end_max_c),
-        )
-        if value is not None
-    }
-    if build:
-        values |= dict(
-            zip(("build_x_mm", "build_y_mm", "build_z_mm"), build_volume(build), strict=True)
-        )
-    return PrintSetup(**values)
+def build_given(build: str) -> dict[str, float]:
+    """Return the build volume of an option by axis; empty where it was not given."""
+    if not build:
+        return {}
+    names = ("build_x_mm", "build_y_mm", "build_z_mm")
+    return dict(zip(names, build_volume(build), strict=True))
 
 
 def build_volume(text: str) -> tuple[float, float, float]:
@@ -116,3 +104,9 @@ def finite(data: Any) -> Any:
     if isinstance(data, list | tuple):
         return [finite(v) for v in data]
     return data
+
+
+def say_safety() -> None:
+    """Show the cautions, once per session of work."""
+    if cautions_due():
+        typer.echo(SAFETY)

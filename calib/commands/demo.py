@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from calib.commands.common import SAFETY, ForceOption
+from calib.commands.common import ForceOption, say_safety
 from calib.errors import FileError
 
 
@@ -52,4 +52,4 @@ def demo(
     ):
         typer.echo(f"  {path}")
     typer.echo(f"The store is {marker}; look into it with --store {marker}")
-    typer.echo(SAFETY)
+    say_safety()

@@ -1,24 +1,26 @@
 """`truebead event`: write down what happened, and see what that makes stale."""
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from calib.commands.common import JsonOption, print_json
 from calib.commands.show import (
+    ByOption,
     NozzleOption,
     PrinterOption,
     SpoolOption,
     StoreOption,
-    iso,
     say,
     say_table,
 )
 from calib.errors import BadInput
+from calib.report.words import iso
 
 if TYPE_CHECKING:
     from calib.store.records import EventRecord
+    from calib.workshop.results import Happened
 
 
 def register(app: typer.Typer) -> None:
@@ -42,6 +44,7 @@ def event(
     undo: Annotated[
         str | None, typer.Option(help="Take an event back, by its id (see --past).", metavar="ID")
     ] = None,
+    by: ByOption = "",
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -49,39 +52,40 @@ def event(
 
     Nothing is deleted by it: values that it touches are shown as stale from then on.
     """
-    from calib.store import open_store
+    from calib.workshop import open_workshop
 
     if kind is None and not past and undo is None:
         _say_kinds(as_json)
         return
     if undo is not None and (kind is not None or past):
         raise BadInput("takes back one event and does nothing else", where="--undo", mend="give it alone, or with --note")  # fmt: skip
-    with open_store(store, make=False) as opened:
+    happened: Happened | None = None
+    with open_workshop(store, by=by) as workshop:
         if undo is not None:
-            found = [opened.take_event_back(undo, note)]
+            found = [workshop.take_event_back(undo, note)]
         elif past or kind is None:
-            found = opened.events(printer, spool, limit=50)
+            found = workshop.events(printer, spool, limit=50)
         else:
-            check_axis(kind, axis)
             when = _happened_at(at) if at else None
-            found = [opened.add_event(kind, printer, nozzle, spool, axis, note, when)]
-    rows = [
-        {"id": e.uid, "kind": e.kind, "at": iso(e.at), "printer": e.printer, "nozzle": e.nozzle,
-         "spool": e.spool, "axis": e.axis, "note": e.note, "taken_back": e.taken_back}
-        for e in found
-    ]  # fmt: skip
+            happened = workshop.event(kind, printer, nozzle, spool, axis=axis, note=note, at=when)
+            found = [happened.record]
     if as_json:
-        print_json(rows)
+        print_json([_event_json(e) for e in found])
     elif past:
         columns = ("id", "when", "what", "of", "note")
         say_table("Events, newest first", columns, [_past_row(e) for e in found])
-    elif undo is not None:
-        e = found[0]
-        say(f"Taken back: {e.kind} of {e.at:%Y-%m-%d}. It stays among the events, marked.")
-        say("What it made stale is as good as before it.")
+    elif happened is not None:
+        _say_happened(happened)
     else:
-        _say_added(found[0].kind, axis)
-        say(f"Written down by mistake? truebead event --undo {found[0].uid[:8]}")
+        say(f"Taken back: {found[0].kind} of {found[0].at:%Y-%m-%d}. It stays among the events, marked.")  # fmt: skip
+        say("What it made stale is as good as before it.")
+
+
+def _event_json(e: "EventRecord") -> dict[str, Any]:
+    return {
+        "id": e.uid, "kind": e.kind, "at": iso(e.at), "printer": e.printer, "nozzle": e.nozzle,
+        "spool": e.spool, "axis": e.axis, "note": e.note, "taken_back": e.taken_back,
+    }  # fmt: skip
 
 
 def _past_row(e: "EventRecord") -> tuple[str, ...]:
@@ -89,16 +93,6 @@ def _past_row(e: "EventRecord") -> tuple[str, ...]:
     of = f"{names} {e.axis}".strip()
     note = " ".join(filter(None, ("taken back" if e.taken_back else "", e.note)))
     return e.uid[:8], f"{e.at:%Y-%m-%d %H:%M}", e.kind, of, note
-
-
-def check_axis(kind: str, axis: str) -> None:
-    """Refuse an axis that there is not, or that the event does not take."""
-    from calib.profile.events import event_kind
-
-    if axis and axis.upper() not in ("X", "Y", "Z", "E"):
-        raise BadInput(f"there is no axis {axis!r}", where="--axis", mend="use X, Y, Z or E")
-    if axis and not event_kind(kind).takes_axis:
-        raise BadInput(f"{kind} takes no axis", where="--axis", mend="leave it out")
 
 
 def moment(text: str, option: str) -> datetime:
@@ -140,17 +134,10 @@ def _say_kinds(as_json: bool) -> None:
         say(f"    keeps: {e.keeps}")
 
 
-def _say_added(kind: str, axis: str) -> None:
-    from calib.model.setting import topic
-    from calib.profile.events import event_kind
-
-    e = event_kind(kind)
-    say(f"Written down: {e.what}.")
-    stale = [
-        topic(name).what
-        for name, why in e.all_stale().items()
-        if not (why.startswith("with axis ") and axis and axis.upper() != why[10])
-    ]
-    say(f"Stale from now on: {', '.join(stale)}." if stale else "Nothing is stale by it.")
-    say(f"Kept: {e.keeps}.")
-    say("What to print next: truebead next")
+def _say_happened(happened: "Happened") -> None:
+    say(f"Written down: {happened.kind.what}.")
+    stale = ", ".join(happened.stale)
+    say(f"Stale from now on: {stale}." if stale else "Nothing is stale by it.")
+    say(f"Kept: {happened.kind.keeps}.")
+    say(f"What to print next: truebead next{happened.who.options}")
+    say(f"Written down by mistake? truebead event --undo {happened.record.uid[:8]}")

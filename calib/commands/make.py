@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.commands.common import (
-    SAFETY,
     BuildOption,
     ForceOption,
     JsonOption,
@@ -16,16 +15,15 @@ from calib.commands.common import (
     NozzleMmOption,
     pairs,
     print_json,
-    setup_from,
+    say_safety,
+    setup_given,
 )
-from calib.commands.piece_folder import kept_line, kept_setup, make_folder, open_folder
 from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
-from calib.errors import BadInput
+from calib.report.words import place_lines
 
 if TYPE_CHECKING:
+    from calib.workshop.results import Made, MadePiece
     from patterns.filaments import Filament
-    from patterns.mesh import Mesh
-    from patterns.piece import Piece
     from patterns.registry import Pattern
 
 
@@ -82,107 +80,58 @@ def make(
     ] = False,
 ) -> None:
     """Make one folder per pattern named."""
+    from calib.workshop import open_workshop
     from patterns import registry
 
     if show_help or not names:
         typer.echo(_pattern_help(registry.get(names[0])) if names else ctx.get_help())
         raise typer.Exit(0 if show_help else 2)
-    kept = kept_setup(printer, nozzle, spool, store)
-    setup = setup_from(
-        kept.setup,
-        nozzle_mm=nozzle_mm,
-        layer_mm=layer_mm,
-        line_mm=line_mm,
-        build=build,
+    setup = setup_given(
+        nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build,
         hot_end_max_c=hot_end_max_c,
-    )
-    given = pairs(settings or [], "--set")
-    pieces = [
-        kept.piece(registry.get(name), _given_for(name, names, given), setup) for name in names
-    ]
-    folders = _folders(pieces, out)
-    plate_file = (out or Path()) / "plate.3mf"
-    shifts = _arranged(pieces, plate_file, force=force) if plate else []
-    made, meshes = [], []
-    for piece, folder in zip(pieces, folders, strict=True):
-        report, mesh = make_folder(
-            piece, folder, unit=unit, repeats=repeats, force=force, keys=kept.keys
-        )
-        made.append(report)
-        meshes.append(mesh)
-    if plate:
-        _write_plate(plate_file, pieces, meshes, shifts, force=force)
+    )  # fmt: skip
+    with open_workshop(store) as workshop:
+        made = workshop.make(
+            *names, out=out, printer=printer, nozzle=nozzle, spool=spool,
+            parameters=pairs(settings or [], "--set"), setup=setup, plate=plate, unit=unit,
+            repeats=repeats, force=force,
+        )  # fmt: skip
     if as_json:
-        print_json(made)
-        return
-    for report in made:
-        typer.echo(f"{report['pattern']} is in {report['folder']}: {', '.join(report['files'])}")
-        if line := kept_line(report):
-            typer.echo(line)
-    if plate:
-        typer.echo(f"All on one bed: {plate_file}")
-    first = "Print it, measure it" if pieces[0].printed else "Measure"
-    sheet = shlex.quote(f"{made[0]['folder']}/sheet.csv")
-    if pieces[0].printed:
-        for line in kept.told:
-            typer.echo(line)
+        print_json([made_json(one) for one in made.pieces])
+    else:
+        _say_made(made)
+
+
+def made_json(one: "MadePiece") -> dict[str, Any]:
+    """Return what was made for machines."""
+    return {
+        "pattern": one.piece.pattern, "piece": one.piece_id, "folder": str(one.folder),
+        "files": sorted(one.files), "features": len(one.piece.features),
+        "kept_beside": None if one.kept_beside is None else one.kept_beside.name,
+    }  # fmt: skip
+
+
+def made_lines(one: "MadePiece") -> list[str]:
+    """Say what was made and where it is, and where a filled-in sheet is that it took the place of."""
+    lines = [f"{one.piece.pattern} is in {one.folder}: {', '.join(sorted(one.files))}"]
+    if one.kept_beside is not None:
+        lines.append(f"The sheet that was filled in is kept as {one.kept_beside}")
+    return lines
+
+
+def _say_made(made: "Made") -> None:
+    for one in made.pieces:
+        typer.echo("\n".join(made_lines(one)))
+    if made.plate:
+        typer.echo(f"All on one bed: {made.plate}")
+    for line in (*made.notes, *place_lines(made.in_force, made.who.options)):
+        typer.echo(line)
+    printed = made.pieces[0].piece.printed
+    first = "Print it, measure it" if printed else "Measure"
+    sheet = shlex.quote(str(made.pieces[0].sheet))
     typer.echo(f"{first}, fill in sheet.csv, then: truebead solve {sheet}")
-    typer.echo(SAFETY)
-
-
-def _given_for(name: str, names: list[str], given: dict[str, str]) -> dict[str, str]:
-    """Return the parameters for one pattern: those for all, and those written PATTERN.NAME=VALUE."""
-    found = {}
-    for key, value in given.items():
-        pattern, dot, parameter = key.rpartition(".")
-        if dot and pattern not in names:
-            raise BadInput(
-                f"{key} is for {pattern}, which is not being made",
-                where="--set",
-                mend=f"write {names[0]}.{parameter}={value}",
-            )
-        if pattern in ("", name):
-            found[parameter] = value
-    return found
-
-
-def _folders(pieces: "list[Piece]", out: Path | None) -> list[Path]:
-    """Return a folder for each piece: --out itself for one, folders inside it for several."""
-    if len(pieces) == 1:
-        return [out or Path(pieces[0].pattern)]
-    names = [p.pattern for p in pieces]
-    if len(set(names)) < len(names):
-        raise BadInput("a pattern is named twice", mend="make it twice with another --out")
-    return [(out or Path()) / name for name in names]
-
-
-def _arranged(
-    pieces: "list[Piece]", plate_file: Path, *, force: bool
-) -> list[tuple[float, float, float]]:
-    """Find places before anything is made."""
-    from patterns.plate import arrange
-
-    open_folder(plate_file.parent, [plate_file.name], force=force)
-    return arrange(pieces)
-
-
-def _write_plate(
-    plate_file: Path,
-    pieces: "list[Piece]",
-    meshes: "list[Mesh | None]",
-    shifts: list[tuple[float, float, float]],
-    *,
-    force: bool,
-) -> None:
-    from calib.files import write_atomic
-    from patterns.export import threemf_bytes
-
-    placed = [
-        (piece.pattern, mesh, shift)
-        for piece, mesh, shift in zip(pieces, meshes, shifts, strict=True)
-        if mesh is not None
-    ]
-    write_atomic(plate_file, threemf_bytes(placed), force=force)
+    if printed:
+        say_safety()
 
 
 def list_patterns(

@@ -1,36 +1,34 @@
 """`truebead profile`: what is in force, where it comes from, and how it came about."""
 
-import math
-from collections.abc import Sequence
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.commands.common import JsonOption, print_json
-from calib.commands.kept_json import correction_json, setting_json
 from calib.commands.profile_split import split
 from calib.commands.show import (
+    ByOption,
     NozzleOption,
     PrinterOption,
     SpoolOption,
     StoreOption,
-    age,
-    change,
-    half_width,
-    iso,
-    number,
-    place_lines,
     say,
     say_line,
     say_table,
 )
-from calib.errors import BadInput
-from calib.model.place import Place, where_words
+from calib.report.kept_words import (
+    PROFILE_COLUMNS,
+    history_lines,
+    profile_lines,
+    profile_rows,
+    said_line,
+)
+from calib.report.plain import correction_json, setting_json
+from calib.report.words import half_width, iso, number
 
 if TYPE_CHECKING:
-    from calib.store.records import InForce, KeptCorrection, KeptSheet, SaidPlace
-    from calib.store.store import Store
+    from calib.store.records import KeptSheet
 
 profile = typer.Typer(
     no_args_is_help=True, help="Show the corrections in force, their history, and take them back."
@@ -58,72 +56,24 @@ def show(
 
     The narrowest layer that has a value wins: spool, then material, then nozzle, then printer.
     """
-    from calib.store import open_store
+    from calib.workshop import open_workshop
 
-    with open_store(store, make=False) as opened:
-        names = (
-            opened.printer(printer).name,
-            opened.nozzle(printer, nozzle).name,
-            opened.spool(spool).name,
-        )
-        settings = opened.in_force(*names)
-        deeds = opened.deeds(*names)
+    with open_workshop(store) as workshop:
+        found = workshop.profile(printer, nozzle, spool)
     if as_json:
-        keys = ("printer", "nozzle", "spool")
         print_json({
-            **dict(zip(keys, names, strict=True)),
-            "settings": [setting_json(v) for v in settings],
-            "to_do_once": [setting_json(v) for v in deeds],
+            **asdict(found.who),
+            "settings": [setting_json(v) for v in found.settings],
+            "to_do_once": [setting_json(v) for v in found.deeds],
         })  # fmt: skip
         return
-    title = f"Profile of {' / '.join(names)}"
-    if not settings and not deeds:
-        say(f"{title}: nothing is known yet. See what to print: truebead next")
+    title = f"Profile of {found.who.words}"
+    if not found.settings and not found.deeds:
+        say(f"{title}: nothing is known yet. See what to print: truebead next{found.who.options}")
         return
-    say_table(title, ("setting", "value>", "95 %>", "unit", "from", "found", ""), [_row(v) for v in settings])  # fmt: skip
-    for line in stale_lines(settings):
-        say(line, "yellow")
-    for v in settings:
-        if v.vaguer is not None:
-            say(_vaguer_line(v))
-    for line in place_lines(settings):
-        say(line)
-    for line in deed_lines(deeds):
-        say(line)
-
-
-def stale_lines(settings: "Sequence[InForce]") -> list[str]:
-    """Say once for each event, or changed setting, what it made stale."""
-    groups: dict[str, list[str]] = {}
-    for v in settings:
-        if v.stale:
-            # "moved on 2026-03-01: why": the event alone; `truebead event` says why.
-            groups.setdefault(v.stale.partition(": ")[0], []).append(v.setting)
-    return [f"Stale ({what}): {', '.join(names)}" for what, names in groups.items()]
-
-
-def _vaguer_line(v: "InForce") -> str:
-    assert v.vaguer is not None
-    c = v.vaguer.correction
-    return (
-        f"{v.setting}: {v.vaguer.pattern} of {v.vaguer.kept_at:%Y-%m-%d} agrees"
-        f" ({number(c.new, c.u_new)} {half_width(1.96 * c.u_new)}) and is far less sure: the surer value stays"
-    )
-
-
-def deed_lines(deeds: "Sequence[InForce]") -> list[str]:
-    """Say what was found to be done once, by the day on which it was found."""
-    days: dict[str, list[str]] = {}
-    for v in deeds:
-        k = v.source
-        name = v.setting.removeprefix("level_").removesuffix("_turns").replace("_", " ")
-        todo = k.correction.verdict == "apply"
-        turn = f"{number(k.correction.new, k.correction.u_new)} turn" if todo else "leave"
-        days.setdefault(f"{k.kept_at:%Y-%m-%d}", []).append(f"{name} {turn}")
-    return [
-        f"Levelling screws, found on {day}, to turn once: {', '.join(turns)}"
-        for day, turns in days.items()
-    ]
+    say_table(title, PROFILE_COLUMNS, profile_rows(found.settings))
+    for line, style in profile_lines(found.settings, found.deeds, found.who.options):
+        say(line, style)
 
 
 @profile.command(epilog="Example: truebead profile history --printer lantern --setting skew_xy_deg")
@@ -140,15 +90,15 @@ def history(
     as_json: JsonOption = False,
 ) -> None:
     """Show every kept correction, also those that were taken back; nothing is ever deleted."""
-    from calib.store import open_store
+    from calib.workshop import open_workshop
 
-    with open_store(store, make=False) as opened:
+    with open_workshop(store) as workshop:
         if sheet is not None:
-            _say_sheet(opened.sheet(sheet), as_json)
+            _say_sheet(workshop.store().sheet(sheet), as_json)
             return
-        found = opened.history(printer, nozzle, spool, setting, limit)
+        found = workshop.history(printer, nozzle, spool, setting, limit)
         one = printer or (found[0].printer if len({k.printer for k in found}) == 1 else None)
-        said = opened.places(one, limit) if one else []
+        said = workshop.store().places(one, limit) if one else []
     if as_json:
         print_json([correction_json(k) for k in found])
         return
@@ -159,36 +109,7 @@ def history(
     if said:
         say("Where they take effect, as it was said, newest first", "bold")
     for p in said:
-        say_line(f"{p.at:%Y-%m-%d %H:%M} {_said_line(p)}")
-
-
-def _said_line(p: "SaidPlace") -> str:
-    value = "" if p.value is None else f" {p.value:.6g}"
-    return f"{p.setting}{value} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
-
-
-def history_lines(found: "Sequence[KeptCorrection]") -> list[str]:
-    """Return one line for each sheet, and under it one for each of its corrections."""
-    rows = [_history_row(k) for k in found]
-    wide = [max(len(row[i]) for row in rows) for i in range(3)] if rows else []
-    lines, sheet = [], None
-    for k, (uid, setting, changed, verdict) in zip(found, rows, strict=True):
-        if k.sheet_uid != sheet:
-            names = "/".join(filter(None, (k.printer, k.nozzle, k.spool)))
-            lines.append(
-                f"{k.sheet_uid[:8]} {k.kept_at:%Y-%m-%d} {k.pattern} {k.piece_id}, {names}"
-            )
-            sheet = k.sheet_uid
-        lines.append(f"  {uid} {setting:{wide[1]}} {changed:{wide[2]}} {verdict}".rstrip())
-    return lines
-
-
-def _history_row(k: "KeptCorrection") -> tuple[str, str, str, str]:
-    c = k.correction
-    verdict = str(c.verdict) if k.chosen else "not used"
-    if k.undone_at:
-        verdict = "taken back" + (f": {k.why_undone}" if k.why_undone else "")
-    return k.uid[:8], c.setting, change(c.old, c.new, c.u_new, c.unit), verdict
+        say_line(f"{p.at:%Y-%m-%d %H:%M} {said_line(p)}")
 
 
 def _say_sheet(kept: "KeptSheet", as_json: bool) -> None:
@@ -213,51 +134,21 @@ def diff(
 ) -> None:
     """Compare a profile with that of another spool, or with itself at an earlier day."""
     from calib.commands.event import moment
-    from calib.store import open_store
+    from calib.workshop import open_workshop
 
-    if (against is None) == (at is None):
-        raise BadInput("there is nothing to compare with", mend="give --against SPOOL or --at DAY")
-    with open_store(store, make=False) as opened:
-        mine = {v.setting: v for v in opened.in_force(printer, nozzle, spool)}
+    with open_workshop(store) as workshop:
         then = moment(at, "--at") if at else None
-        others = opened.in_force(printer, nozzle, against or spool, then)
-    theirs = {v.setting: v for v in others}
-    rows = [_difference(name, mine.get(name), theirs.get(name)) for name in {**mine, **theirs}]
+        rows = workshop.differences(printer, nozzle, spool, against=against or "", at=then)
     if as_json:
-        print_json(rows)
+        print_json([asdict(r) for r in rows])
         return
-    columns = (
-        "setting",
-        "now>" if at else "value>",
-        f"{against or at}>",
-        "difference>",
-        "95 %>",
-        "",
-    )
+    own, other = "now>" if at else "value>", f"{against or at}>"
+    columns = ("setting", own, other, "difference>", "95 %>", "")
     say_table("Differences", columns, [
-        (r["setting"], number(r["value"], r["u"]), number(r["other"], r["u"]),
-         number(r["difference"], r["u"]), half_width(r["expanded_95"]), r["says"])
+        (r.setting, number(r.value, r.u), number(r.other, r.u), number(r.difference, r.u),
+         half_width(r.expanded_95), r.says)
         for r in rows
     ])  # fmt: skip
-
-
-def _difference(name: str, a: "InForce | None", b: "InForce | None") -> dict[str, Any]:
-    """Compare two values; what comes from the very same correction does not differ."""
-    same = a is not None and b is not None and a.source.uid == b.source.uid
-    u = 0.0 if same else math.hypot(*(v.u for v in (a, b) if v is not None))
-    left, right = (v.value if v is not None else None for v in (a, b))
-    difference = left - right if left is not None and right is not None else None
-    if difference is None:
-        says = "only here" if b is None else "only there" if a is None else ""
-    elif same:
-        inherited = any(v is not None and v.inherited_from for v in (a, b))
-        says = "inherited" if inherited else "the same value"
-    else:
-        says = "differ" if abs(difference) > 1.96 * u else "not distinguishable"
-    return {
-        "setting": name, "value": left, "other": right, "difference": difference, "u": u,
-        "expanded_95": 1.96 * u, "says": says,
-    }  # fmt: skip
 
 
 @profile.command(epilog="Example: truebead profile undo --why 'measured over the seam'")
@@ -272,49 +163,27 @@ def undo(
     nozzle: NozzleOption = None,
     spool: SpoolOption = None,
     why: Annotated[str, typer.Option(help="Why, in your words.")] = "",
+    by: ByOption = "",
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
     """Take corrections back. They stay in the history; earlier values are in force again."""
-    from calib.store import open_store
+    from calib.workshop import open_workshop
 
-    with open_store(store, make=False) as opened:
-        done = opened.undo(id_, why, printer=printer, nozzle=nozzle, spool=spool)
-        back = _set_back(opened, done)
+    with open_workshop(store, by=by) as workshop:
+        done = workshop.undo(id_, why, printer=printer, nozzle=nozzle, spool=spool)
     if as_json:
-        print_json([correction_json(k) for k in done])
+        print_json([correction_json(k) for k in done.corrections])
         return
-    first = done[0]
-    names = ", ".join(k.correction.setting for k in done)
-    say(f"Taken back: {names} of {first.pattern} {first.piece_id} (sheet {first.sheet_uid[:8]}).")
+    first = done.corrections[0]
+    names = ", ".join(k.correction.setting for k in done.corrections)
+    of = " / ".join(filter(None, (first.printer, first.nozzle, first.spool)))
+    say(f"Taken back: {names} of {first.pattern} {first.piece_id} (sheet {first.sheet_uid[:8]}), {of}.")  # fmt: skip
     say("They stay in the history; the same sheet can be kept again.")
-    if back:
-        say(f"Set back in the printer or the slicing settings: {', '.join(back)}.", "yellow")
-
-
-def _set_back(opened: "Store", done: "Sequence[KeptCorrection]") -> list[str]:
-    """Return what was set in the printer by corrections that are taken back, and what to set now."""
-    first = done[0]
-    said: dict[str, SaidPlace] = {}
-    for p in opened.places(first.printer):
-        if not first.spool or p.spool == first.spool:
-            said.setdefault(p.setting, p)
-    now = {}
-    if first.nozzle and first.spool:
-        in_force = opened.in_force(first.printer, first.nozzle, first.spool)
-        now = {v.setting: v.value for v in in_force}
-    lines = []
-    for c in (k.correction for k in done):
-        word = said.get(c.setting)
-        value = now.get(c.setting, c.old)
-        if (
-            word is not None
-            and word.place == Place.PRINTER
-            and word.value == c.new
-            and value is not None
-        ):
-            lines.append(f"{c.setting} {number(value, c.u_new)}")
-    return lines
+    if done.set_back:
+        u = {k.correction.setting: k.correction.u_new for k in done.corrections}
+        back = ", ".join(f"{s} {number(value, u[s])}" for s, value in done.set_back.items())
+        say(f"Set back in the printer or the slicing settings: {back}.", "yellow")
 
 
 @profile.command(epilog="Example: truebead profile drift --printer lantern")
@@ -330,10 +199,10 @@ def drift(
     in a row on one side of it, asks for a new calibration (Shewhart's control chart).
     """
     from calib.profile.drift import LEAST
-    from calib.store import open_store
+    from calib.workshop import open_workshop
 
-    with open_store(store, make=False) as opened:
-        found = opened.drift(printer, setting)
+    with open_workshop(store) as workshop:
+        found = workshop.store().drift(printer, setting)
     if as_json:
         print_json([
             {"setting": s.setting, "values": list(s.values), "alarm": s.alarm,
@@ -350,19 +219,3 @@ def drift(
             say(f"   {len(s.values)} values; limits need {LEAST + 1}")
         else:
             say(f"   {s.alarm or 'in control'}", "yellow" if s.alarm else "")
-
-
-def _row(v: "InForce") -> tuple[str, ...]:
-    where = str(v.layer)
-    if v.inherited_from:
-        few = ", ".join(v.inherited_from[:2]) + (" ..." if len(v.inherited_from) > 2 else "")
-        where = f"inherited from {few}"
-    return (
-        v.setting,
-        number(v.value, v.u),
-        half_width(v.expanded),
-        v.unit,
-        where,
-        age(v.source.kept_at),
-        "stale" if v.stale else "" if v.value is None else v.where,
-    )

@@ -3,7 +3,8 @@
 from typing import TYPE_CHECKING, Any
 
 from calib.commands.common import JsonOption, print_json
-from calib.commands.show import PrinterOption, StoreOption, half_width, number, say, say_table
+from calib.commands.show import PrinterOption, StoreOption, say, say_table
+from calib.report.words import half_width, number
 
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate

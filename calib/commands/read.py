@@ -1,7 +1,7 @@
 """`truebead read` and `truebead sheet`: readings typed in, and sheets made without the solid."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -14,14 +14,11 @@ from calib.commands.common import (
     NozzleMmOption,
     pairs,
     print_json,
-    setup_from,
+    setup_given,
 )
-from calib.commands.piece_folder import kept_line, kept_setup, make_folder, open_folder, page
+from calib.commands.make import made_json, made_lines
 from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
-
-if TYPE_CHECKING:
-    from calib.readings import Sheet
-    from calib.readings.table import Table
+from calib.report.words import place_lines
 
 
 def register(app: typer.Typer) -> None:
@@ -98,64 +95,31 @@ def sheet(
     as_json: JsonOption = False,
 ) -> None:
     """Write sheet.csv and sheet.html, or sheet.html alone for a folder."""
+    from calib.workshop import open_workshop
+    from calib.workshop.making import sheet_again
     from patterns import registry
 
     path = Path(what)
-    told: tuple[str, ...] = ()
     known = registry.all_patterns() | registry.all_checks()
     new = [settings, out, printer, nozzle, spool, nozzle_mm, layer_mm, line_mm, build, unit != "mm", repeats != 3]  # fmt: skip
     if path.exists() and (what not in known or ((path / "sheet.csv").exists() and not any(new))):
-        report = _again(path, semicolons=semicolons, force=force)
+        again = sheet_again(path, semicolons=semicolons, force=force)
+        lines: list[str] = []
     else:
-        kept = kept_setup(printer, nozzle, spool, store)
-        setup = setup_from(
-            kept.setup, nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build
-        )
-        piece = kept.piece(registry.get(what), pairs(settings or [], "--set"), setup)
-        told = kept.told if piece.printed else ()
-        report, _ = make_folder(
-            piece, out or Path(what), unit=unit, repeats=repeats,
-            separator=";" if semicolons else ",", force=force, keys=kept.keys, solid=False,
-        )  # fmt: skip
+        with open_workshop(store) as workshop:
+            made = workshop.make(
+                what, out=out, printer=printer, nozzle=nozzle, spool=spool,
+                parameters=pairs(settings or [], "--set"),
+                setup=setup_given(
+                    nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build
+                ),
+                unit=unit, repeats=repeats, separator=";" if semicolons else ",", solid=False,
+                force=force,
+            )  # fmt: skip
+        again = made.pieces[0]
+        lines = [*made.notes, *place_lines(made.in_force, made.who.options)]
     if as_json:
-        print_json(report)
-    else:
-        for line in told:
-            typer.echo(line)
-        typer.echo(f"{report['pattern']} is in {report['folder']}: {', '.join(report['files'])}")
-        if line := kept_line(report):
-            typer.echo(line)
-
-
-def _again(path: Path, *, semicolons: bool, force: bool) -> dict[str, Any]:
-    """Make the page of a piece again from its sheet; the sheet itself only gets other separators."""
-    from calib.files import write_atomic
-    from calib.readings import read_table, sheet_of
-
-    found = sheet_of(table := read_table(path))
-    folder = path if path.is_dir() else path.parent
-    file = path / "sheet.csv" if path.is_dir() else path
-    files = [file.name, "sheet.html"] if semicolons else ["sheet.html"]
-    open_folder(folder, files, force=force)
-    repeats = len([c for c in table.reading_columns if table.header.cell(c)])
-    made = found.keys.get("made", "")[:10]
-    html = page(found.piece, found.piece_id, made=made, unit=found.unit, repeats=repeats)
-    kept = _with_semicolons(file, table, found) if semicolons else None
-    write_atomic(folder / "sheet.html", html, force=force)
-    return {"pattern": found.piece.pattern, "piece": found.piece_id, "folder": str(folder),
-            "files": files, "kept_beside": None if kept is None else kept.name}  # fmt: skip
-
-
-def _with_semicolons(file: Path, table: "Table", sheet: "Sheet") -> Path | None:
-    """Write a sheet with other separators; where it would not read the same, keep the old one beside."""
-    from calib.files import keep_beside, write_atomic
-    from calib.readings import read_sheet
-
-    text = table.with_separator(";").text()
-    again = read_sheet(text, str(file))
-    same = [(r.feature, r.value, r.u) for r in again.readings] == [
-        (r.feature, r.value, r.u) for r in sheet.readings
-    ] and again.keys == sheet.keys
-    kept = None if same else keep_beside(file)
-    write_atomic(file, text, force=True)
-    return kept
+        print_json(made_json(again))
+        return
+    for line in (*lines, *made_lines(again)):
+        typer.echo(line)

@@ -1,16 +1,14 @@
-"""What the store's verbs share at the terminal: options, tables, numbers in words."""
+"""What the verbs share at the terminal: options that name things, lines and tables."""
 
-import math
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from calib.report.words import table_lines
+
 if TYPE_CHECKING:
     from rich.console import Console
-
-    from calib.store.records import InForce
 
 StoreOption = Annotated[
     str | None,
@@ -28,6 +26,9 @@ NozzleOption = Annotated[
 SpoolOption = Annotated[
     str | None, typer.Option("--spool", "-s", help="Which spool; the only one if not given.")
 ]
+ByOption = Annotated[
+    str, typer.Option("--by", help="Who does this; the system's user if not given.", metavar="NAME")
+]
 
 
 def console() -> "Console":
@@ -44,11 +45,6 @@ def say(text: str, style: str = "") -> None:
     console().print(Text(text, style=style), soft_wrap=True)
 
 
-def iso(at: datetime | None) -> str | None:
-    """Write a time for machines: ISO 8601 in UTC."""
-    return None if at is None else at.astimezone(UTC).isoformat().replace("+00:00", "Z")
-
-
 def say_line(text: str, style: str = "") -> None:
     """Print one line and no more: what does not fit the terminal is cut, with a mark."""
     from rich.text import Text
@@ -58,83 +54,7 @@ def say_line(text: str, style: str = "") -> None:
 
 def say_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """Print a table; a column whose name ends in ">" is set to the right."""
-    from rich.table import Table
-    from rich.text import Text
-
-    say(title, "bold")  # not as the table's title, which would be folded to its width
-    table = Table(box=None, pad_edge=False)
-    for name in columns:
-        right = name.endswith(">")
-        table.add_column(
-            name.rstrip(">"),
-            justify="right" if right else "left",
-            overflow="fold",
-            no_wrap=name in ("id", "when", "unit") or right,
-        )
-    for row in rows:
-        table.add_row(*(Text(cell) for cell in row))
-    console().print(table)
-
-
-def number(value: float | None, u: float = 0.0) -> str:
-    """Write a value with as many decimals as its uncertainty deserves (two digits of it)."""
-    if value is None:
-        return "-"
-    if not (math.isfinite(u) and u > 0):
-        return f"{value:g}"
-    decimals = max(0, 1 - math.floor(math.log10(u)))
-    return f"{value:.{min(decimals, 6)}f}"
-
-
-def half_width(u: float) -> str:
-    """Write a half-width with two digits."""
-    if not (math.isfinite(u) and u > 0):
-        return "-"
-    return f"±{number(u, u)}"
-
-
-def change(old: float | None, new: float, u: float, unit: str) -> str:
-    """Write a change; where there is no old value, what to do with the new one."""
-    if old is None:
-        return f"{'turn' if unit == 'turn' else 'set'} {number(new, u)}"
-    return f"{number(old, u)} → {number(new, u)}"
-
-
-def age(at: datetime, now: datetime | None = None) -> str:
-    """Say how long ago something was."""
-    days = ((now or datetime.now(UTC)) - at).total_seconds() / 86400
-    if days < 1:
-        return "today" if days >= 0 else f"{at:%Y-%m-%d}"
-    if days < 60:
-        return f"{days:.0f} days"
-    return f"{days / 30.4:.0f} months" if days < 700 else f"{days / 365.25:.0f} years"
-
-
-def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
-    """Say what is still to be set, and what files get, so that a piece is printed without it.
-
-    Parameters
-    ----------
-    options : str
-        What names printer, nozzle and spool, for the command that is shown.
-    """
-    from calib.model.place import Place, neutral
-
-    by_place: dict[str, list[str]] = {}
-    for v in values:
-        if v.value is None or v.stale or v.is_set or v.value == neutral(v.setting):
-            continue
-        by_place.setdefault(v.place, []).append(f"{v.setting} {number(v.value, v.u)}")
-    lines = []
-    if found := by_place.get(Place.PRINTER):
-        lines.append(
-            f"To be set in the printer or the slicing settings before you print: {', '.join(found)}."
-            f" Once set, say so: truebead apply --in-printer SETTING{options}"
-        )
-    for place, files in ((Place.MODELS, "models"), (Place.GCODE, "G-code")):
-        if found := by_place.get(place):
-            lines.append(
-                f"Put into {files} by truebead apply FILE, so print calibration pieces without:"
-                f" {', '.join(found)}."
-            )
-    return lines
+    if title:
+        say(title, "bold")
+    for line in table_lines(columns, rows, console().width):
+        say(line)

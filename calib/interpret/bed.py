@@ -21,6 +21,8 @@ from calib.interpret.common import (
 from calib.interpret.solve import Context, Finding
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.instrument import Instrument
+from calib.model.setting import screw_turns
+from calib.model.setting import setting as known_setting
 from calib.readings import Sheet
 from calib.safety import SAFETY
 from patterns.feature import Feature
@@ -28,8 +30,6 @@ from patterns.shapes.bed_patches import usual_screws
 
 _SMALLEST_TURN_MM = 0.02
 _WANTED_MM = 0.08
-_SMALLEST_GAP_MM = 0.02
-_WANTED_GAP_MM = 0.05
 _USUAL_THREAD = "M4"
 
 
@@ -161,7 +161,7 @@ def _turn_correction(turn: Turn, bed: BedFit) -> Correction:
         Verdict.PRINT_AGAIN: f"{size}: too uncertain; {_surer(bed)}",
     }
     return Correction(
-        setting=f"level_{turn.screw.name.replace(' ', '_')}_turns",
+        setting=screw_turns(turn.screw.name).name,
         old=None,
         new=turn.turns.value,
         u_new=turn.turns.u,
@@ -183,7 +183,8 @@ def _surer(bed: BedFit) -> str:
 def _gap_correction(context: Context, bed: BedFit, nominal: float) -> Correction:
     height = bed.height_at(*bed.middle, name="first_layer")
     error = replace(height, value=height.value - nominal)
-    verdict = judge(error, _SMALLEST_GAP_MM, _WANTED_GAP_MM)
+    rise = known_setting("first_layer_gap_mm")
+    verdict = judge(error, rise.step, rise.wanted)
     size = (
         f"at the middle the patches are {abs(error.value):.3f} mm"
         f" {'thick' if error.value > 0 else 'thin'} (± {error.expanded():.3f} mm)"
@@ -195,9 +196,9 @@ def _gap_correction(context: Context, bed: BedFit, nominal: float) -> Correction
         Verdict.PRINT_AGAIN: f"{size}: too uncertain; close the caliper's jaws and write what it"
         " shows as # jaws_closed_mm:",
     }
-    old = context.now.get("first_layer_gap_mm", 0.0)
+    old = context.now.get(rise.name, 0.0)
     return Correction(
-        setting="first_layer_gap_mm",
+        setting=rise.name,
         old=old,
         new=old - error.value,
         u_new=error.u,

@@ -6,9 +6,11 @@ import numpy as np
 
 from calib.fit.threshold import Limit, Thresholds, fit_thresholds, summary
 from calib.interpret.common import Measured, measured, now
-from calib.interpret.limits import make_ladder
+from calib.interpret.ladders import ladder_requests
 from calib.interpret.solve import Context, Finding
-from calib.model.correction import Correction, Scope, Verdict
+from calib.model.correction import Correction, Verdict
+from calib.model.request import Request
+from calib.model.setting import setting as known_setting
 from calib.readings import Sheet
 from patterns.feature import Feature, Kind
 
@@ -65,6 +67,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         corrections=tuple(corrections),
         summary=tuple(_summary(shapes)),
         why=tuple(_why(sheet, context, shapes)),
+        requests=_surer(sheet, shapes[0]),
         evidence={"plot": "grades", "grades": list(GRADES), "shapes": [_plain(s) for s in shapes]},
     )
 
@@ -97,7 +100,7 @@ def _corrections(sheet: Sheet, context: Context, s: _Shape) -> list[Correction]:
     ):
         setting = f"clearance_{kind}_{s.name}_mm"
         old = now(context, setting)
-        again = _again(sheet, s, limit, needs)
+        again, requests = _again(sheet, s, limit, needs, setting)
         size = f"{s.name}: {words} at {limit.estimate.value:.2f} mm ({limit.low:.2f} to {limit.high:.2f})"
         verdict, reason = Verdict.APPLY, f"{size}, on the whole diameter or width"
         if again:
@@ -115,32 +118,40 @@ def _corrections(sheet: Sheet, context: Context, s: _Shape) -> list[Correction]:
                 unit="mm",
                 error=replace(limit.estimate, value=value - (old or 0.0), u=half / 1.96),
                 verdict=verdict,
-                scope=Scope.SPOOL,
+                scope=known_setting(setting).scope,
                 evidence=f"{len(s.items)} graded {s.name} sockets",
                 reason=reason,
+                requests=requests,
             )
         )
     return found
 
 
-def _again(sheet: Sheet, s: _Shape, limit: Limit, needs: set[int]) -> str:
+def _again(
+    sheet: Sheet, s: _Shape, limit: Limit, needs: set[int], setting: str
+) -> tuple[str, tuple[Request, ...]]:
+    """Say why these sockets do not settle it, and which would; empty where they do."""
     low, high = s.rungs[0], s.rungs[-1]
     step = (high - low) / max(1, len(s.rungs) - 1)
     missing = needs - s.seen
     if missing and min(s.seen) > min(missing):
         floor = max(0.0, low - (high - low) / 2)
         if low <= 1e-9:
-            return "even without clearance it is that loose: correct the outline offset first"
-        return f"nothing was {GRADES[min(missing)]}: print tighter ones: {make_ladder(sheet, floor, low)}"
+            return "even without clearance it is that loose: correct the outline offset first", ()
+        tighter = ladder_requests(sheet, low, floor, "print tighter sockets", settles=setting)
+        return f"nothing was {GRADES[min(missing)]}", tighter
     if missing and max(s.seen) < max(missing):
-        wider = make_ladder(sheet, high, high + (high - low))
-        return f"nothing was {GRADES[max(missing)]}: print looser ones: {wider}"
+        looser = ladder_requests(
+            sheet, high, high + (high - low), "print looser sockets", settles=setting
+        )
+        return f"nothing was {GRADES[max(missing)]}", looser
     if limit.high - limit.low > 3.5 * step:
         a, b = max(limit.low, 0.0), limit.high
-        return (
-            f"too uncertain: print finer steps: {make_ladder(sheet, a, b, max((b - a) / 6, 0.02))}"
+        finer = ladder_requests(
+            sheet, a, b, "print finer steps", settles=setting, step=max((b - a) / 6, 0.02)
         )
-    return ""
+        return "too uncertain", finer
+    return "", ()
 
 
 def _summary(shapes: list[_Shape]) -> list[str]:
@@ -166,14 +177,18 @@ def _why(sheet: Sheet, context: Context, shapes: list[_Shape]) -> list[str]:
                 f" ({limit.low:.3f} to {limit.high:.3f}){clean}."
             )
     lines += _pegs(sheet)
-    first = shapes[0]
-    a, b = max(first.press.low, 0.0), first.slide.high
     lines.append(
-        "To be surer: grade every socket twice, or print finer steps: "
-        + make_ladder(sheet, a, b, max((b - a) / 8, 0.02))
-        + " (the interval is about one and a half steps wide)."
+        "To be surer: grade every socket twice, or print finer steps (the interval is about one and"
+        " a half steps wide)."
     )
     return lines
+
+
+def _surer(sheet: Sheet, first: _Shape) -> tuple[Request, ...]:
+    a, b = max(first.press.low, 0.0), first.slide.high
+    return ladder_requests(
+        sheet, a, b, "print finer steps", settles="clearance", step=max((b - a) / 8, 0.02)
+    )
 
 
 def _pegs(sheet: Sheet) -> list[str]:

@@ -22,21 +22,17 @@ from calib.interpret.solve import Context, Finding, Residual
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.estimate import Estimate
 from calib.model.instrument import Instrument
+from calib.model.request import Request, makeable
+from calib.model.setting import kept_setting, setting
 from calib.readings import Sheet
+from patterns import registry
 from patterns.feature import Feature
 
 __all__ = ["applies", "effect_of", "interpret"]
 
 AXES = "XYZ"
-#: Smallest changes worth setting: common practice, no source.
-_STEPS_STEP = 0.01  # steps/mm
-_SCALE_STEP_PERCENT = 0.02
-_OFFSET_STEP_MM = 0.01
-_SKEW_STEP_DEG = 0.01
 #: A size error that is not to be set away before its cause is found: common practice, no source.
 _GROSS_PERCENT = 8.0
-_WANTED_OFFSET_MM = 0.05
-_WANTED_SKEW_DEG = 0.06  # 0.1 mm over 100 mm
 
 
 def applies(sheet: Sheet) -> bool:
@@ -58,7 +54,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     shared = shared_by_photos(sheet)
     result = fitted(features, readings, caliper, shared=shared)
     travel = any(f.group == "travel" for f in features)
-    judged = _Judged(result, features, caliper, context, travel=travel, part_c=sheet.part_c)
+    judged = _Judged(sheet, result, features, caliper, context, travel=travel)
     corrections = judged.corrections()
     return Finding(
         topic="travel" if travel else "size",
@@ -80,17 +76,18 @@ class _Judged:
 
     def __init__(
         self,
+        sheet: Sheet,
         result: DimensionsFit,
         features: Sequence[Feature],
         caliper: Instrument,
         context: Context,
         *,
         travel: bool,
-        part_c: float | None,
     ) -> None:
+        self.setup = sheet.piece.setup
         self.result, self.fit = result, result.linear
         self.features, self.caliper, self.context, self.travel = features, caliper, context, travel
-        self.part_c = None if travel else part_c
+        self.part_c = None if travel else sheet.part_c
         self.split = machine.explained(
             _evidence(result), context, caliper, travel=travel, part_c=self.part_c
         )
@@ -112,7 +109,9 @@ class _Judged:
         error = self._at_20c(self.fit[f"scale_{axis.lower()}"]).times(100, "%")
         steps_name = f"steps_{axis.lower()}_per_mm"
         steps = machine.steps_now(axis, self.context)
-        smallest = 100 * _STEPS_STEP / steps if steps else _SCALE_STEP_PERCENT
+        smallest = setting(f"scale_{axis.lower()}_percent").step
+        if steps:
+            smallest = 100 * setting(steps_name).step / steps
         verdict = judge(error, smallest, self.wanted_percent)
         evidence = self._evidence_of(axis)
         reason = self._scale_reason(axis, error, verdict)
@@ -122,6 +121,7 @@ class _Judged:
         if axis in self.split.far_off:
             verdict, reason = self._far_off(axis, error, verdict)
         both = bool(steps) and not self.travel
+        requests = self._requests(axis, verdict)
 
         def correction(name: str, unit: str, old: float, scope: Scope, other: str) -> Correction:
             new = old / (1 + error.value / 100)
@@ -137,6 +137,7 @@ class _Judged:
                 evidence=evidence,
                 reason=reason,
                 instead_of=other if both and axis not in self.split.far_off else "",
+                requests=requests,
             )
 
         found = []
@@ -195,22 +196,39 @@ class _Judged:
             return f"{size}, more than the uncertainty"
         if verdict is Verdict.LEAVE:
             return f"{size}: not distinguishable from zero, leave it alone"
-        return f"{size}: too uncertain for {self.wanted_percent:.2g} %; {self._what_would_settle(axis)}"
+        more = "; measure a longer travel, or use a dial gauge" if self.travel else ""
+        return f"{size}: too uncertain for {self.wanted_percent:.2g} %{more}"
 
-    def _what_would_settle(self, axis: str) -> str:
+    def _requests(self, axis: str, verdict: Verdict) -> tuple[Request, ...]:
+        """Return a longer piece where the size is uncertain, and what tells whose a sure error is."""
+        if verdict is Verdict.PRINT_AGAIN and axis not in self.split.far_off:
+            return self._what_would_settle(axis)
+        if verdict is Verdict.APPLY and not self.travel:
+            return machine.travel_requests(self.split, [axis], self.context, self.setup)
+        return ()
+
+    def _what_would_settle(self, axis: str) -> tuple[Request, ...]:
+        """Return a longer piece that the printer can build, with what it would bring."""
+        settles = (f"scale_{axis.lower()}_percent",)
         if self.travel:
-            return "measure a longer travel, or use a dial gauge"
+            return ()
         if axis == "Z":
-            return "print a taller piece: truebead make dimensional-cube --set size_mm=80"
-        from patterns import registry
-        from patterns.spec import PrintSetup
+            cube = Request(
+                pattern="dimensional-cube",
+                parameters={"size_mm": 80.0},
+                why="print a taller piece",
+                settles=settles,
+            )
+            return makeable([cube], self.setup)
+        wanted = [Request(pattern="step-gauge", settles=settles)]
+        return tuple(self._expected(r, axis) for r in makeable(wanted, self.setup))
 
-        gauge = registry.get("step-gauge").piece({}, PrintSetup())
-        u = expected_fit(gauge.features, self.caliper)[f"scale_{axis.lower()}"]
-        return (
-            "print a longer piece: truebead make step-gauge"
-            f" (brings it to about ± {100 * u.expanded():.2f} %)"
-        )
+    def _expected(self, request: Request, axis: str) -> Request:
+        """Say how sure a piece would make the scale of an axis."""
+        features = registry.get(request.pattern).piece(request.typed, self.setup).features
+        u = expected_fit(features, self.caliper)[f"scale_{axis.lower()}"]
+        half = f"± {100 * u.expanded():.2f} %"
+        return replace(request, why=f"print a longer piece, which brings it to about {half}")
 
     def _offset(self) -> list[Correction]:
         names = [n for n in ("offset_x", "offset_y") if n in self.fit]
@@ -221,8 +239,9 @@ class _Judged:
         error = self.fit.combine(dict.fromkeys(names, share), "outline_offset", "mm")
         if error.from_data < 0.5:
             return []  # one kind of length only: offset and scale can't be told apart
-        verdict = judge(error, _OFFSET_STEP_MM, _WANTED_OFFSET_MM)
-        old = self.context.now.get("outline_offset_mm", 0.0)
+        offset = setting("outline_offset_mm")
+        verdict = judge(error, offset.step, offset.wanted)
+        old = self.context.now.get(offset.name, 0.0)
         way = "outward" if error.value > 0 else "inward"
         size = f"every wall stands {abs(error.value):.3f} mm too far {way} (± {error.expanded():.3f} mm)"
         reasons = {
@@ -251,7 +270,8 @@ class _Judged:
         if name not in self.fit:
             return []
         error = self.fit[name].times(180 / math.pi, "deg")
-        verdict = judge(error, _SKEW_STEP_DEG, _WANTED_SKEW_DEG)
+        lean = setting(f"{name}_deg")
+        verdict = judge(error, lean.step, lean.wanted)
         slope = 100 * math.tan(self.fit[name].value)
         old = self.context.now.get(f"{name}_deg", 0.0)
         size = (
@@ -283,8 +303,9 @@ class _Judged:
         if "squeeze" not in self.fit or self.fit["squeeze"].from_data < 0.5:
             return []
         error = self.fit["squeeze"]
-        verdict = judge(error, _OFFSET_STEP_MM, _WANTED_OFFSET_MM)
-        old = self.context.now.get("first_layer_gap_mm", 0.0)
+        rise = setting("first_layer_gap_mm")
+        verdict = judge(error, rise.step, rise.wanted)
+        old = self.context.now.get(rise.name, 0.0)
         size = (
             f"the first layer is {abs(error.value):.3f} mm {'thin' if error.value < 0 else 'thick'}"
         )
@@ -318,8 +339,7 @@ class _Judged:
                 " on everything. That is taken out below; zero it and keep it so."
             )
         lines += self.split.short
-        changed = {c.setting[6:7].upper() for c in corrections
-                   if c.verdict is Verdict.APPLY and c.setting.startswith("scale_")}  # fmt: skip
+        changed = _changed_axes(corrections)
         if changed:
             lines += machine.advice(
                 self.split, [a for a in self.axes if a in changed], self.context
@@ -343,6 +363,12 @@ class _Judged:
                 f"{e.name} = {value:+.4f} {unit}, standard uncertainty {u:.4f}, {e.from_data:.0%} from the readings"
             )
         return [*lines, *self.split.lines]
+
+
+def _changed_axes(corrections: Sequence[Correction]) -> set[str]:
+    """Return the axes along which the size of parts is to be changed."""
+    settings = (kept_setting(c.setting) for c in corrections if c.verdict is Verdict.APPLY)
+    return {s.axis for s in settings if s.topic == "scale"}
 
 
 def _residuals(result: DimensionsFit, features: Sequence[Feature]) -> list[Residual]:

@@ -19,8 +19,10 @@ from calib.interpret.common import (
 from calib.interpret.solve import Context, Finding
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.instrument import Instrument
+from calib.model.request import Request
 from calib.readings import Sheet
 from calib.safety import SAFETY
+from patterns import registry
 from patterns.feature import Feature
 
 #: Placing and finding the mark on the filament, mm: common practice, no source.
@@ -67,7 +69,8 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
             residual(m, float(_at(m, rate, fitted)) * nominal, _MARK_MM) for m in trials
         ),
         summary=(*_summary(context, result, rate), SAFETY),
-        why=tuple(_why(result, trials)),
+        why=tuple(_why(result)),
+        requests=_surer(trials, result),
         evidence={
             "plot": "feed",
             "rate_mm3_s": rate.tolist(),
@@ -108,8 +111,9 @@ def _corrections(context: Context, trials: list[Measured], result: FeedFit) -> l
     reasons = {
         Verdict.APPLY: f"{size}, more than the uncertainty",
         Verdict.LEAVE: f"{size}: not distinguishable from none, leave it alone",
-        Verdict.PRINT_AGAIN: f"{size}: too uncertain; {_surer(trials, result)}",
+        Verdict.PRINT_AGAIN: f"{size}: too uncertain",
     }
+    again = verdict is Verdict.PRINT_AGAIN
     drive = context.drives.get("E")
     steps = now(context, "steps_e_per_mm", drive.steps_per_mm if drive else None)
     found = []
@@ -126,6 +130,7 @@ def _corrections(context: Context, trials: list[Measured], result: FeedFit) -> l
                 scope=Scope.PRINTER,
                 evidence=f"{sum(len(m.readings) for m in trials)} feeds of {trials[0].feature.nominal:g} mm",
                 reason=reasons[verdict],
+                requests=_surer(trials, result) if again else (),
             )
         )
     if result.onset is not None:
@@ -153,13 +158,20 @@ def _top_rate(context: Context, result: FeedFit) -> Correction:
     )
 
 
-def _surer(trials: list[Measured], result: FeedFit) -> str:
-    """Say by how much longer feeds would help: the mark's error counts per length fed."""
+def _surer(trials: list[Measured], result: FeedFit) -> tuple[Request, ...]:
+    """Return longer feeds, and by how much they would help: the mark's error counts per length."""
     length = trials[0].feature.nominal
     half = 100 * result.feed.expanded() * length / (2.5 * length)
+    longest = registry.get("extruder-feed").spec_type.params()["length_mm"][0].high
+    if 2.5 * length > longest:
+        return ()
     return (
-        f"feed longer lengths: truebead make extruder-feed --set length_mm={2.5 * length:.0f}"
-        f" (brings it to about ± {half:.1f} %)"
+        Request(
+            pattern="extruder-feed",
+            parameters={"length_mm": float(round(2.5 * length))},
+            why=f"feed longer lengths, which brings it to about ± {half:.1f} %",
+            settles=("steps_e_per_mm",),
+        ),
     )
 
 
@@ -182,11 +194,10 @@ def _summary(context: Context, result: FeedFit, rate: np.ndarray) -> list[str]:
     return lines
 
 
-def _why(result: FeedFit, trials: list[Measured]) -> list[str]:
+def _why(result: FeedFit) -> list[str]:
     return [
         "A feed error is the same at every rate; slip grows with the rate. Every place where slip"
         " might begin, and none at all, was fitted and weighed by how well it explains the feeds.",
         f"Probability of slip within the rates tested: {result.p_slip:.0%}, from even odds.",
         estimate_words(result.feed),
-        f"To be surer: {_surer(trials, result)}.",
     ]

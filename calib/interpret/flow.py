@@ -39,15 +39,12 @@ from calib.interpret.solve import Context, Finding, Residual, Suspect
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.estimate import Estimate, combined
 from calib.model.instrument import Instrument
+from calib.model.setting import setting
 from calib.readings import Sheet
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.filaments import filament
 
-_SMALLEST_PERCENT = 0.5
-_WANTED_PERCENT = 3.0
-_FILAMENT_STEP_MM = 0.01
-_WANTED_FILAMENT_MM = 0.03
 #: A side of the box that stands apart by this many standard uncertainties carries the seam.
 _SEAM_PULL = 4.5
 #: Less than this never makes a piece that can be measured.
@@ -261,16 +258,17 @@ def _flow_correction(
     old = now(context, "flow_percent", 100.0) or 100.0
     flow = result.flow
     error = replace(flow.times(100, "%"), name="flow_error", value=100 * (flow.value - 1))
-    verdict = judge(error, _SMALLEST_PERCENT, _WANTED_PERCENT)
+    verdict = judge(error, setting("flow_percent").step, setting("flow_percent").wanted)
     way = "too much" if error.value > 0 else "too little"
     size = f"{abs(error.value):.1f} % {way} plastic (± {error.expanded():.1f} %)"
     if result.p_agree < DISAGREE:
         verdict = Verdict.PRINT_AGAIN
         size += f"; but the evidence disagrees: {distrust(evidence, result, balance)}"
+    by_hand, requests = surer(sheet, result)
     reasons = {
         Verdict.APPLY: f"{size}, more than the uncertainty",
         Verdict.LEAVE: f"{size}: not distinguishable from none, leave it alone",
-        Verdict.PRINT_AGAIN: f"{size}; {'; or '.join(surer(sheet, result)[:2])}",
+        Verdict.PRINT_AGAIN: f"{size}; {'; or '.join(by_hand[:2]) or 'too uncertain'}",
     }
     return Correction(
         setting="flow_percent",
@@ -283,6 +281,7 @@ def _flow_correction(
         scope=Scope.SPOOL,
         evidence=" and ".join(counted(evidence, result)),
         reason=reasons[verdict],
+        requests=requests if verdict is Verdict.PRINT_AGAIN else (),
     )
 
 
@@ -292,7 +291,7 @@ def _filament_correction(evidence: Evidence, r: Roll) -> Correction:
     measured_off = Estimate(name="filament", value=off, u=r.u_mm, dof=r.dof)
     zero = Estimate(name="zero", value=0.0, u=data.u_zero_mm)
     error = combined("filament_error", [(1.0, measured_off), (1.0, zero)], "mm")
-    verdict = judge(error, _FILAMENT_STEP_MM, _WANTED_FILAMENT_MM)
+    verdict = judge(error, setting("filament_mm").step, setting("filament_mm").wanted)
     size = (
         f"the filament is {r.effective_mm:.3f} mm (± {error.expanded():.3f}), taken for"
         f" {data.set_filament_mm:g} mm"

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 from calib.fit.flow import Block, FlowData, FlowFit, Roll, Wall, fit_flow, wall_ratios
 from calib.interpret.common import Measured, estimate_words, plus_minus
 from calib.model.instrument import Instrument
+from calib.model.request import Request, makeable
 from calib.readings import Sheet
 
 #: Ovality and spread along the roll from which a filament prints unevenly: common practice.
@@ -71,15 +72,15 @@ def _too_coarse(evidence: Evidence, balance: Instrument) -> bool:
     return any(balance.resolution / max(m.mean, 1e-9) > _COARSE for m in evidence.masses)
 
 
-def surer(sheet: Sheet, result: FlowFit) -> list[str]:
-    """Say what would make it surer, each with the uncertainty that it would leave."""
+def surer(sheet: Sheet, result: FlowFit) -> tuple[list[str], tuple[Request, ...]]:
+    """Say what would make it surer, by hand and by printing, the best first; each with what it leaves."""
     data = result.data
-    found: list[tuple[float, str]] = []
+    found: list[tuple[float, str, str]] = []
 
-    def offer(more: FlowData, words: str) -> None:
+    def offer(more: FlowData, words: str, pattern: str = "") -> None:
         half = 100 * fit_flow(more).flow.expanded()
         if half < 0.9 * 100 * result.flow.expanded():
-            found.append((half, f"{words} (brings it to about ± {half:.1f} %)"))
+            found.append((half, f"{words}, which brings it to about ± {half:.1f} %", pattern))
 
     if data.walls and data.u_zero_mm > 0.012:
         offer(
@@ -93,7 +94,8 @@ def surer(sheet: Sheet, result: FlowFit) -> list[str]:
         block = Block(name="more", mass_g=grams, asked_mm3=20000.0, u_g=0.06, u_volume=U_EXTRUDED)
         offer(
             replace(data, blocks=[block]),
-            "print and weigh a block, with # extruded_mm: from its G-code: truebead make weigh-block",
+            "print and weigh a block, with # extruded_mm: from its G-code",
+            "weigh-block",
         )
     elif data.u_density > 2 * U_DENSITY_STATED:
         offer(
@@ -111,9 +113,17 @@ def surer(sheet: Sheet, result: FlowFit) -> list[str]:
             Wall(name=str(i), read_mm=nominal * result.flow.value, nominal_mm=nominal, u_mm=0.01)
             for i in range(12)
         ]
-        offer(replace(data, walls=more), "measure walls as well: truebead make wall-box")
+        offer(replace(data, walls=more), "measure walls as well", "wall-box")
     found.sort()
-    return [words for _, words in found] or ["measure every wall three times, away from the seam"]
+    by_hand = [words for _, words, pattern in found if not pattern]
+    requests = [
+        Request(pattern=pattern, why=words, settles=("flow_percent",))
+        for _, words, pattern in found
+        if pattern
+    ]
+    if not found:
+        by_hand = ["measure every wall three times, away from the seam"]
+    return by_hand, makeable(requests, sheet.piece.setup)
 
 
 def summary(evidence: Evidence, result: FlowFit, balance: Instrument) -> list[str]:
@@ -170,5 +180,5 @@ def why(sheet: Sheet, evidence: Evidence, result: FlowFit) -> list[str]:
         )
     lines += [estimate_words(e) for e in result.fit.estimates]
     if evidence.walls or evidence.masses:
-        lines += [f"To be surer: {words}." for words in surer(sheet, result)]
+        lines += [f"To be surer: {words}." for words in surer(sheet, result)[0]]
     return lines

@@ -22,11 +22,10 @@ from calib.interpret.solve import Context, Finding, Residual, Suspect
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.estimate import Estimate
 from calib.model.instrument import Instrument
+from calib.model.setting import setting as known_setting
 from calib.readings import Sheet
 from patterns.feature import Feature, Kind
 
-_SMALLEST_MM = 0.02
-_WANTED_MM = 0.06
 #: Group of features -> setting and words.
 _SETTINGS = {
     "vertical": ("hole_oversize_mm", "holes"),
@@ -118,7 +117,7 @@ def _correction(
     size = _middle(items)
     error = f.oversize(size)
     old = now(context, setting, 0.0) or 0.0
-    verdict = judge(error, _SMALLEST_MM, _WANTED_MM)
+    verdict = judge(error, known_setting(setting).step, known_setting(setting).wanted)
     way = "small" if error.value > 0 else "large"
     text = (
         f"{words} of {size:g} mm come out {abs(error.value):.3f} mm too {way}"

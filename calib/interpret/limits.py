@@ -1,6 +1,5 @@
 """Limits: the steepest overhang and the longest bridge, from what was seen and from measured sag."""
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -8,9 +7,12 @@ import numpy as np
 
 from calib.fit.threshold import Limit, SagFit, Thresholds, fit_sag, fit_thresholds
 from calib.interpret.common import Measured, doubtful_repeats, key_number, measured, now, residual
+from calib.interpret.ladders import ladder_requests
 from calib.interpret.solve import Context, Finding, Residual, Suspect
-from calib.model.correction import Correction, Scope, Verdict
+from calib.model.correction import Correction, Verdict
 from calib.model.estimate import Estimate
+from calib.model.request import Request
+from calib.model.setting import kept_setting
 from calib.readings import Sheet
 from patterns.feature import Feature, Kind
 
@@ -99,6 +101,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         summary=tuple(_summary(found, unit, allowed, words)),
         why=tuple(_why(sheet, found, unit, allowed)),
         evidence=_plain(judged, found, allowed),
+        requests=_surer(sheet, found, setting),
     )
 
 
@@ -137,7 +140,7 @@ def _correction(
     sheet: Sheet, context: Context, found: _Found, setting: str, unit: str, words: str
 ) -> Correction:
     old = now(context, setting)
-    again = _again(sheet, found)
+    again, requests = _again(sheet, found, setting)
     lowest, highest = found.rungs[0], found.rungs[-1]
     limit = found.limits[0] if found.limits else None
     if limit is None:
@@ -161,9 +164,10 @@ def _correction(
         unit=unit,
         error=replace(limit.estimate, value=value - (old or 0.0), u=half / 1.96),
         verdict=verdict,
-        scope=Scope.SPOOL,
+        scope=kept_setting(setting).scope,
         evidence=_evidence_words(found),
         reason=reason,
+        requests=requests,
     )
 
 
@@ -172,8 +176,8 @@ def _evidence_words(found: _Found) -> str:
     return f"{' and '.join(ways)} of {len(found.rungs)} rungs"
 
 
-def _again(sheet: Sheet, found: _Found) -> str:
-    """Say which ladder to print where this one does not settle it; empty where it does."""
+def _again(sheet: Sheet, found: _Found, setting: str) -> tuple[str, tuple[Request, ...]]:
+    """Say why this ladder does not settle it, and which one would; empty where it does."""
     lowest, highest = found.rungs[0], found.rungs[-1]
     step = (highest - lowest) / max(1, len(found.rungs) - 1)
     span = highest - lowest
@@ -187,42 +191,23 @@ def _again(sheet: Sheet, found: _Found) -> str:
     if found.sag is not None and found.looks is None:
         passed_all, failed_all = found.sag.beyond == "above", found.sag.beyond == "below"
     if passed_all and not (found.sag and found.sag.limit):
-        return f"everything came out clean: print further: {make_ladder(sheet, highest, highest + span)}"
+        further = ladder_requests(
+            sheet, highest, highest + span, "print a ladder that goes further", settles=setting
+        )
+        return "everything came out clean", further
     if failed_all:
-        return f"nothing came out clean: print lower: {make_ladder(sheet, lowest - span, lowest)}"
+        lower = ladder_requests(
+            sheet, lowest, lowest - span, "print a ladder that begins lower", settles=setting
+        )
+        left = "" if lower else ", and there is no lower ladder: look at temperature and cooling"
+        return f"nothing came out clean{left}", lower
     if limit is not None and limit.high - limit.low > 3.0 * step:
         a, b = max(limit.low, lowest - step), min(limit.high, highest + step)
-        return f"too uncertain: print more rungs there: {make_ladder(sheet, a, b, (b - a) / 8)}"
-    return ""
-
-
-def make_ladder(sheet: Sheet, low: float, high: float, step: float | None = None) -> str:
-    """Return the command for another ladder, within what the pattern's parameters allow."""
-    if step is not None:
-        step = nice(step)
-        # Whole steps about the range, whichever way it runs.
-        out = math.floor if low <= high else math.ceil
-        back = math.ceil if low <= high else math.floor
-        low, high = out(low / step + 1e-9) * step, back(high / step - 1e-9) * step
-    params = type(sheet.piece.spec).params()
-    names = {n.split("_")[0]: n for n in params if n.startswith(("from_", "to_", "step_"))}
-    given = {"from": low, "to": high} | ({"step": step} if step else {})
-    words = []
-    for key, value in given.items():
-        name = names.get(key)
-        if name is None:
-            return f"rungs from {low:.3g} to {high:.3g}"
-        param = params[name][0]
-        words.append(f"--set {name}={min(max(value, param.low), param.high):.4g}")
-    return f"truebead make {sheet.piece.pattern} {' '.join(words)}"
-
-
-def nice(step: float) -> float:
-    """Return the step 1, 2 or 5 times a power of ten at or below a step."""
-    if step <= 0:
-        return 1.0
-    power = 10.0 ** math.floor(math.log10(step))
-    return float(max(m for m in (1.0, 2.0, 5.0) if m * power <= step * (1 + 1e-9)) * power)
+        more = ladder_requests(
+            sheet, a, b, "print more rungs there", settles=setting, step=(b - a) / 8
+        )
+        return "too uncertain", more
+    return "", ()
 
 
 def _contradictions(judged: list[Measured], found: _Found) -> list[Suspect]:
@@ -300,15 +285,20 @@ def _why(sheet: Sheet, found: _Found, unit: str, allowed: float) -> list[str]:
             f"Sag: regression that may only rise with the rung; allowed are {allowed:g} mm (change it"
             " with # allowed_sag_mm: in the sheet's head). The lower of both limits counts."
         )
-    again = _again(sheet, found)
+    return lines
+
+
+def _surer(sheet: Sheet, found: _Found, setting: str) -> tuple[Request, ...]:
+    """Return the ladder that would make a settled limit surer."""
+    if _again(sheet, found, setting)[0]:
+        return ()
     a, b = found.rungs[0], found.rungs[-1]
     if found.limits:
         a, b = max(found.limits[0].low, a), min(found.limits[0].high, b)
     step = max((b - a) / 6, 1e-3)
-    lines.append(
-        f"To be surer: {again or 'print finer rungs about the change: ' + make_ladder(sheet, a, b, step)}."
+    return ladder_requests(
+        sheet, a, b, "print finer rungs about the change", settles=setting, step=step
     )
-    return lines
 
 
 def _residuals(sagged: list[Measured], found: _Found) -> list[Residual]:

@@ -13,6 +13,8 @@ from calib.interpret.solve import Context
 from calib.interpret.split import Explained, explain_split
 from calib.model.estimate import Estimate
 from calib.model.instrument import Instrument
+from calib.model.request import Request, makeable
+from patterns.spec import PrintSetup
 
 #: Steps set and steps by the mechanics that differ by less than this agree.
 AGREE = 0.005
@@ -87,15 +89,25 @@ def advice(split: Explained, axes: Sequence[str], context: Context) -> list[str]
         lines.append(
             "One material alone can't tell the machine's scale from the filament's shrinkage."
             " Set steps/mm and every material changes; set the scale and only this spool does."
-            " Use one of the two, never both."
+            " Use one of the two, never both. Carriage travel, measured without plastic, tells them apart."
         )
     known = [a for a in sound if a in context.travel or a in context.drives]
     lines += [_axis_words(split, a, context) for a in known]
-    if open_axes:
-        lines.append(
-            "To settle it, measure the carriage without plastic: truebead make carriage-travel"
-        )
     return lines
+
+
+def travel_requests(
+    split: Explained, axes: Sequence[str], context: Context, setup: PrintSetup
+) -> tuple[Request, ...]:
+    """Return the check that tells machine from material, where an axis was never measured without plastic."""
+    sound = [a for a in axes if a not in split.faults and a not in split.far_off]
+    open_axes = [a for a in sound if a not in context.travel]
+    asked = Request(
+        pattern="carriage-travel",
+        why="measure the carriage without plastic, to tell the machine from the filament",
+        settles=tuple(f"steps_{a.lower()}_per_mm" for a in open_axes),
+    )
+    return makeable([asked], setup) if open_axes else ()
 
 
 def _axis_words(split: Explained, axis: str, context: Context) -> str:

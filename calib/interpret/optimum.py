@@ -16,9 +16,10 @@ from calib.fit.optimum import (
     further_range,
 )
 from calib.interpret.common import Measured, doubtful_repeats, key_number, measured, now, residual
-from calib.interpret.limits import make_ladder
+from calib.interpret.ladders import ladder_requests, range_words
 from calib.interpret.solve import Context, Finding, Residual, Suspect
 from calib.model.correction import Correction, Verdict
+from calib.model.request import Request
 from calib.model.setting import setting as known_setting
 from calib.readings import Sheet
 from calib.safety import SAFETY
@@ -82,9 +83,10 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         corrections=(correction,),
         suspects=tuple(_suspects(context, tower)),
         residuals=tuple(_residuals(tower)),
-        summary=tuple([*_summary(tower), *_care(correction)]),
+        summary=tuple([*_summary(tower, correction), *_care(correction)]),
         why=tuple(_why(sheet, tower)),
         evidence=_plain(tower),
+        requests=_surer(sheet, tower) if correction.verdict is not Verdict.PRINT_AGAIN else (),
     )
 
 
@@ -169,11 +171,12 @@ def _correction(sheet: Sheet, context: Context, tower: _Tower) -> Correction:
     estimate = as_estimate(best)
     further = further_range(result, tower.tested, tower.floor, tower.ceiling)
     verdict, reason = Verdict.APPLY, f"{size}; {flat}"
+    requests: tuple[Request, ...] = ()
     if further is not None:
-        verdict = Verdict.PRINT_AGAIN
+        verdict, requests = Verdict.PRINT_AGAIN, _further(sheet, tower, further)
+        where = range_words(requests[0], tower.unit) if requests else "beyond it"
         reason = (
-            f"the best is at the end of the range: print again from {further[0]:.3g} to"
-            f" {further[1]:.3g} {tower.unit}: {make_ladder(sheet, *_ends(sheet, further))}"
+            f"the best is at the end of the range, and may lie further: look {where}"
             f"{_past_usual(sheet, tower, further[1])}"
         )
     elif old is not None and a <= old <= b:
@@ -196,6 +199,19 @@ def _correction(sheet: Sheet, context: Context, tower: _Tower) -> Correction:
         scope=known_setting(tower.setting).scope,
         evidence=f"{len(tower.groups)} judgements on each of {_bands(tower)} bands",
         reason=reason,
+        requests=requests,
+    )
+
+
+def _further(sheet: Sheet, tower: _Tower, further: tuple[float, float]) -> tuple[Request, ...]:
+    """Return the tower about and beyond the end at which the best was found."""
+    near, far = further if tower.result.p_high_end >= 0.5 else further[::-1]
+    return ladder_requests(
+        sheet,
+        near,
+        far,
+        f"print a tower that goes on from {near:.3g} {tower.unit}",
+        settles=tower.setting,
     )
 
 
@@ -217,13 +233,6 @@ def _usual(sheet: Sheet) -> Filament | None:
         return None
 
 
-def _ends(sheet: Sheet, further: tuple[float, float]) -> tuple[float, float]:
-    """Return the range in the sense of the piece: towers may start at the hottest band."""
-    rows = sheet.piece.schedule
-    falling = rows[0].value > rows[-1].value
-    return (further[1], further[0]) if falling else further
-
-
 def _bands(tower: _Tower) -> int:
     return len({m.feature.rung for items in tower.groups.values() for m in items})
 
@@ -235,14 +244,16 @@ def _care(correction: Correction) -> list[str]:
     return [SAFETY] if correction.setting == "hot_end_c" and (hotter or again) else []
 
 
-def _summary(tower: _Tower) -> list[str]:
+def _summary(tower: _Tower, correction: Correction) -> list[str]:
     best, (a, b) = tower.result.best, tower.result.plateau
-    end = tower.result.p_low_end >= 0.5 or tower.result.p_high_end >= 0.5
-    spread = "or beyond" if end else f"({best.low:.3g} to {best.high:.3g})"
-    lines = [
-        f"Best at {best.estimate.value:.3g} {tower.unit} {spread};"
-        f" anywhere from {a:.3g} to {b:.3g} is as good for practical purposes."
-    ]
+    spread = f"({best.low:.3g} to {best.high:.3g})"
+    flat = f"anywhere from {a:.3g} to {b:.3g} is as good for practical purposes"
+    if correction.verdict is Verdict.PRINT_AGAIN:
+        spread, flat = (
+            "or beyond",
+            "the best may lie beyond what was printed, so nothing is settled",
+        )
+    lines = [f"Best at {best.estimate.value:.3g} {tower.unit} {spread}; {flat}."]
     peaks = {name: tower.result.at[np.argmax(_wish_curve(tower, name))] for name in tower.groups}
     if len(peaks) > 1 and np.ptp(list(peaks.values())) > 0.3 * (tower.tested[1] - tower.tested[0]):
         each = ", ".join(f"{k} {v:.3g}" for k, v in peaks.items())
@@ -272,7 +283,11 @@ def _why(sheet: Sheet, tower: _Tower) -> list[str]:
     if tower.setting == "hot_end_c":
         lines += _temperature_cautions(sheet, tower)
     if further_range(result, tower.tested, tower.floor, tower.ceiling) is None:
-        lines.append(f"To be surer: {_surer(sheet, tower)}.")
+        half = (result.best.high - result.best.low) / 2 / 2**0.5
+        lines.append(
+            "To be surer, let a second person score this one: the interval shrinks to about"
+            f" ± {half:.2g} {tower.unit}."
+        )
     return lines
 
 
@@ -297,16 +312,20 @@ def _measured_words(tower: _Tower) -> list[str]:
     return lines
 
 
-def _surer(sheet: Sheet, tower: _Tower) -> str:
+def _surer(sheet: Sheet, tower: _Tower) -> tuple[Request, ...]:
+    """Return a finer tower about the best."""
     best, step = tower.result.best, known_setting(tower.setting).step
     half = (best.high - best.low) / 2
     around = max(1.5 * half, 4 * step)
     a = max(best.estimate.value - around, tower.floor)
     b = min(best.estimate.value + around, tower.ceiling)
-    ladder = make_ladder(sheet, *_ends(sheet, (a, b)), step=max((b - a) / 8, step))
-    return (
-        f"{ladder}; or let a second person score this one: the interval shrinks to about"
-        f" ± {half / 2**0.5:.2g} {tower.unit}"
+    return ladder_requests(
+        sheet,
+        a,
+        b,
+        "print finer bands about the best",
+        settles=tower.setting,
+        step=max((b - a) / 8, step),
     )
 
 

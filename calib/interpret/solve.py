@@ -10,6 +10,7 @@ from calib.model.correction import Correction, Verdict
 from calib.model.drive import Drive
 from calib.model.estimate import Estimate
 from calib.model.instrument import DEFAULTS, Instrument
+from calib.model.request import Request
 from calib.readings import Reading, Sheet
 
 #: Modules of `calib.interpret`, in the order in which their findings are shown.
@@ -101,6 +102,8 @@ class Finding:
         The whole chain, for those who ask.
     evidence : mapping
         Plain data for machines and plots: lists, numbers and words only.
+    requests : tuple of Request
+        What would make the answer surer, the best first; what a correction asks for stands with it.
     """
 
     topic: str
@@ -111,6 +114,7 @@ class Finding:
     summary: tuple[str, ...] = ()
     why: tuple[str, ...] = ()
     evidence: Mapping[str, Any] = field(default_factory=dict)
+    requests: tuple[Request, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -158,6 +162,7 @@ def _finding_json(f: Finding) -> dict[str, Any]:
         "suspects": [asdict(s) for s in f.suspects],
         "residuals": [asdict(r) for r in f.residuals],
         "evidence": dict(f.evidence),
+        "requests": [r.plain() for r in f.requests],
     }
 
 

@@ -252,7 +252,7 @@ def _lines(
         lines += [f"{axis}: {c.words}." for c in ways]
     if not travel:
         lines.append(
-            "What settles it: carriage travel without plastic (truebead make carriage-travel), which"
+            "What settles it: carriage travel without plastic, which"
             " brings the machine's share to about ± 0.03 %; a second material helps less."
         )
     return lines

@@ -24,7 +24,7 @@ def workshop_of(store: "Store") -> Workshop:
     StoreError
         No sheet with sizes was kept yet.
     """
-    printers = store.printers()
+    printers = store.printers(retired=True)
     drives: dict[str, dict[str, Drive]] = {
         p.name: {a.axis: a.drive for a in p.axes if a.drive is not None} for p in printers
     }
@@ -34,7 +34,7 @@ def workshop_of(store: "Store") -> Workshop:
     if not sheets:
         raise StoreError(
             "no sheet with sizes was kept yet",
-            mend="print and measure one: truebead make step-gauge, then truebead keep",
+            mend="print, measure and keep a step-gauge first",
         )
     return split_workshop(sheets, drives)
 

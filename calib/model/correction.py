@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from calib.model.estimate import Estimate
+from calib.model.request import Request
 
 
 class Verdict(StrEnum):
@@ -40,7 +41,9 @@ class Correction:
     evidence : str
         What was measured, in words.
     reason : str
-        Why this verdict, in words; for "print again" what would settle it.
+        Why this verdict, in words.
+    requests : tuple of Request
+        What to print to settle it, the best first.
     instead_of : str
         Name of a setting that would correct the same error; only one of the two may be used.
     """
@@ -56,6 +59,7 @@ class Correction:
     evidence: str
     reason: str
     instead_of: str = ""
+    requests: tuple[Request, ...] = ()
 
 
 def judge(error: Estimate, smallest_step: float, wanted: float) -> Verdict:

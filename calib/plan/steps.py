@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from calib.errors import BadInput
 from calib.model.request import Request, joined
 from calib.model.setting import TOPICS, Topic, kept_setting, label, topic, topic_of
-from calib.plan.fitting import asked_for, without_command
 from calib.profile.tolerance import COVERAGE, SIZE_TOPICS, Tolerance, part_tolerance
 from calib.store.records import EventRecord, InForce, KeptCorrection, Printer
 
@@ -193,12 +192,14 @@ def _why_needed(known: Known, about: Topic) -> list[_Need]:
     again = [k for k in known.unsettled if topic_of(k.correction.setting) is about]
     asked = [
         _Need(
-            text=f"{k.correction.setting}: {without_command(k.correction.reason)}",
-            request=asked_for(k.correction.reason),
+            text=f"{label(k.correction.setting)}: {k.correction.reason}",
+            request=next(iter(k.correction.requests), None),
         )
         for k in again
     ]
-    why = [f"{name}: {text}" for name, text in known.drifting.items() if topic_of(name) is about]
+    why = [
+        f"{label(name)}: {text}" for name, text in known.drifting.items() if topic_of(name) is about
+    ]
     if not values and not again:
         why += _why_missing(known, about)
     names = {k.correction.setting for k in again}

@@ -5,16 +5,17 @@ import math
 import shlex
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any, TypeVar
+from typing import Any, Self, TypeVar
 
-from sqlalchemy import Engine, select
+from sqlalchemy import Engine, event, select
 from sqlalchemy.exc import IntegrityError
-from sqlalchemy.orm import Session
+from sqlalchemy.orm import Session, object_session
 from sqlalchemy.orm.exc import StaleDataError
 
 from calib.errors import StoreError
 from calib.store.engine import is_read_only, shown, speaking, writing
-from calib.store.tables import InstrumentRow, NozzleRow, PrinterRow, SpoolRow
+from calib.store.tables import Base, InstrumentRow, NozzleRow, PrinterRow, SpoolRow
+from calib.store.work_tables import ChangeRow
 
 Named = TypeVar("Named", PrinterRow, SpoolRow, InstrumentRow)
 
@@ -22,8 +23,13 @@ Named = TypeVar("Named", PrinterRow, SpoolRow, InstrumentRow)
 class StoreBase:
     """A connection to one store; safe to share between processes, each with its own."""
 
-    def __init__(self, engine: Engine) -> None:
+    def __init__(self, engine: Engine, by: str | None = None) -> None:
         self.engine = engine
+        self.by = by
+
+    def signed(self, by: str | None) -> Self:
+        """Return the same store, whose changes are written down as somebody's."""
+        return type(self)(self.engine, by)
 
     @property
     def where(self) -> str:
@@ -50,10 +56,19 @@ class StoreBase:
             )
         try:
             with speaking(self.engine.url), Session(writing(self.engine)) as session:
+                session.info["by"] = self.by
                 yield session
                 session.commit()
         except StaleDataError as err:
             raise changed_meanwhile("it") from err
+
+
+@event.listens_for(Base, "before_insert", propagate=True)
+def _sign(_mapper: Any, _connection: Any, row: Any) -> None:
+    """Write into a new row who made it, where its table says so and nobody is named yet."""
+    session = object_session(row)
+    if hasattr(row, "by") and row.by is None and session is not None:
+        row.by = session.info.get("by")
 
 
 class ChangedMeanwhile(StoreError):
@@ -94,11 +109,13 @@ def find(session: Session, table: type[Named], what: str, name: str | None) -> N
     """
     if name is not None:
         row = session.scalar(select(table).where(table.name == name.strip()))
+        row = row or session.scalar(select(table).where(table.uid == _renamed(session, what, name)))
         if row is not None:
             return row
-    names = list(session.scalars(select(table.name).order_by(table.name).limit(2000)))
+    in_use = select(table).where(table.retired_at.is_(None)).order_by(table.name)
+    names = list(session.scalars(in_use.with_only_columns(table.name).limit(2000)))
     if name is None and len(names) == 1:
-        return session.scalars(select(table)).one()
+        return session.scalars(in_use).one()
     raise _not_found(what, name, names)
 
 
@@ -107,14 +124,28 @@ def find_nozzle(session: Session, printer: PrinterRow, name: str | None) -> Nozz
     rows = session.scalars(
         select(NozzleRow).where(NozzleRow.printer_id == printer.id).order_by(NozzleRow.name)
     ).all()
-    if name is None and len(rows) == 1:
-        return rows[0]
+    in_use = [r for r in rows if r.retired_at is None]
+    if name is None and len(in_use) == 1:
+        return in_use[0]
     for row in rows:
         if name is not None and row.name == name.strip():
             return row
+    old = None if name is None else _renamed(session, "nozzle", name)
+    for row in rows:
+        if row.uid == old:
+            return row
+    rows = in_use
     raise _not_found(
         "nozzle", name, [r.name for r in rows], f" --printer {shlex.quote(printer.name)}"
     )
+
+
+def _renamed(session: Session, what: str, name: str) -> str | None:
+    """Return the uid of what had a name before it was given another."""
+    query = select(ChangeRow.thing_uid).where(
+        ChangeRow.what == what, ChangeRow.action == "renamed", ChangeRow.old_name == name.strip()
+    )
+    return session.scalar(query.order_by(ChangeRow.id.desc()).limit(1))
 
 
 def _not_found(what: str, name: str | None, names: list[str], extra: str = "") -> StoreError:

@@ -12,7 +12,7 @@ from typing import IO, Any
 from calib.errors import FileError
 
 #: Version 2 added the records of where settings take effect; older ones are read as they are.
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 
 _CHUNK = 1 << 18
 _LARGEST = 1 << 28  # characters of one record; what is longer is no export

@@ -295,6 +295,7 @@ def _add_corrections(
                 evidence=c.evidence,
                 reason=c.reason,
                 instead_of=c.instead_of,
+                requests=[r.plain() for r in c.requests],
                 chosen=take,
                 by_version=version(),
             )

@@ -155,7 +155,12 @@ class Profiles(Things):
         steps = self.steps_in_force(printer)
         with self._read() as session:
             axes = printer_record(find(session, PrinterRow, "printer", printer)).axes
-            own = [instrument_record(r) for r in session.scalars(select(InstrumentRow))]
+            own = [
+                instrument_record(r)
+                for r in session.scalars(
+                    select(InstrumentRow).where(InstrumentRow.retired_at.is_(None))
+                )
+            ]
         only = {i.kind: i for i in own if sum(j.kind == i.kind for j in own) == 1}
         return Context(
             now=now_set | {f"steps_{a.lower()}_per_mm": v for a, v in steps.items()},

@@ -8,6 +8,7 @@ from sqlalchemy import select
 
 from calib.model.correction import Correction, Scope, Verdict
 from calib.model.estimate import Estimate
+from calib.model.request import request_of
 from calib.store.base import plain_json
 from calib.store.records import EventRecord, KeptCorrection, KeptSheet
 from calib.store.tables import (
@@ -75,6 +76,7 @@ def correction_record(
             evidence=row.evidence,
             reason=row.reason,
             instead_of=row.instead_of,
+            requests=tuple(request_of(r) for r in row.requests),
         ),
         sheet_uid=sheet_uid,
         pattern=pattern,

@@ -43,7 +43,7 @@ class UtcTime(TypeDecorator[datetime]):
 class Base(DeclarativeBase):
     """Base of all tables."""
 
-    type_annotation_map = {datetime: UtcTime, dict[str, Any]: JSON}  # noqa: RUF012 - SQLAlchemy's way
+    type_annotation_map = {datetime: UtcTime, dict[str, Any]: JSON, list[Any]: JSON}  # noqa: RUF012 - SQLAlchemy's way
 
 
 class PrinterRow(Base):
@@ -61,6 +61,7 @@ class PrinterRow(Base):
     layer_mm: Mapped[float]
     filament_mm: Mapped[float]
     added_at: Mapped[datetime] = mapped_column(default=now)
+    retired_at: Mapped[datetime | None] = mapped_column(default=None)
     version: Mapped[int] = mapped_column()
     axes: Mapped[list["AxisRow"]] = relationship(
         cascade="all, delete-orphan", lazy="selectin", order_by="AxisRow.id"
@@ -96,6 +97,7 @@ class NozzleRow(Base):
     bore_mm: Mapped[float]
     line_mm: Mapped[float]
     added_at: Mapped[datetime] = mapped_column(default=now)
+    retired_at: Mapped[datetime | None] = mapped_column(default=None)
     version: Mapped[int] = mapped_column()
     printer: Mapped[PrinterRow] = relationship()
     __mapper_args__ = {"version_id_col": version}  # noqa: RUF012 - SQLAlchemy's way
@@ -123,6 +125,7 @@ class SpoolRow(Base):
     density_g_cm3: Mapped[float | None]
     filament_mm: Mapped[float | None]
     added_at: Mapped[datetime] = mapped_column(default=now)
+    retired_at: Mapped[datetime | None] = mapped_column(default=None)
     version: Mapped[int] = mapped_column()
     material: Mapped[MaterialRow] = relationship(lazy="joined")
     __mapper_args__ = {"version_id_col": version}  # noqa: RUF012 - SQLAlchemy's way
@@ -143,6 +146,7 @@ class InstrumentRow(Base):
     jaw_mpe: Mapped[float]
     reach: Mapped[float]
     added_at: Mapped[datetime] = mapped_column(default=now)
+    retired_at: Mapped[datetime | None] = mapped_column(default=None)
     version: Mapped[int] = mapped_column()
     __mapper_args__ = {"version_id_col": version}  # noqa: RUF012 - SQLAlchemy's way
 
@@ -170,6 +174,7 @@ class SheetRow(Base):
     fit: Mapped[dict[str, Any]]
     kept_at: Mapped[datetime] = mapped_column(default=now)
     by_version: Mapped[str]
+    by: Mapped[str | None] = mapped_column(default=None)
     printer: Mapped[PrinterRow] = relationship()
     nozzle: Mapped[NozzleRow | None] = relationship()
     spool: Mapped[SpoolRow | None] = relationship()
@@ -217,6 +222,7 @@ class CorrectionRow(Base):
     evidence: Mapped[str]
     reason: Mapped[str]
     instead_of: Mapped[str]
+    requests: Mapped[list[Any]] = mapped_column(server_default="[]")
     chosen: Mapped[bool]
     kept_at: Mapped[datetime] = mapped_column(default=now)
     by_version: Mapped[str]
@@ -233,6 +239,7 @@ class UndoRow(Base):
     correction_id: Mapped[int] = mapped_column(ForeignKey("corrections.id"), unique=True)
     at: Mapped[datetime] = mapped_column(default=now)
     why: Mapped[str]
+    by: Mapped[str | None] = mapped_column(default=None)
 
 
 class EventRow(Base):
@@ -248,6 +255,7 @@ class EventRow(Base):
     spool_id: Mapped[int | None] = mapped_column(ForeignKey("spools.id"), index=True)
     axis: Mapped[str]
     note: Mapped[str]
+    by: Mapped[str | None] = mapped_column(default=None)
     printer: Mapped[PrinterRow | None] = relationship(lazy="joined")
     nozzle: Mapped[NozzleRow | None] = relationship(lazy="joined")
     spool: Mapped[SpoolRow | None] = relationship(lazy="joined")
@@ -269,5 +277,6 @@ class PlaceRow(Base):
     place: Mapped[str]
     value: Mapped[float | None]
     at: Mapped[datetime] = mapped_column(default=now)
+    by: Mapped[str | None] = mapped_column(default=None)
     printer: Mapped[PrinterRow] = relationship()
     spool: Mapped[SpoolRow | None] = relationship()

@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 from calib.errors import FileError
 from calib.model.place import Place, check_place
 from calib.store.keeping import keep_key, text_sha256
+from calib.store.old_reasons import parted
 from calib.store.tables import (
     AxisRow,
     CorrectionRow,
@@ -43,7 +44,7 @@ SPOOL = ("uid", "name", "colour", "price", "grams", "density_g_cm3", "filament_m
 INSTRUMENT = ("uid", "name", "kind", "unit", "resolution", "mpe", "repeatability", "jaw_mpe", "reach")  # fmt: skip
 SHEET = ("uid", "pattern", "piece_id", "sheet_text", "parameters", "keys", "fit", "by_version")
 READING = ("feature", "kind", "axis", "nominal", "value", "u")
-CORRECTION = ("uid", "scope", "setting", "unit", "old", "new", "u_new", "error", "verdict", "evidence", "reason", "instead_of", "chosen", "by_version")  # fmt: skip
+CORRECTION = ("uid", "scope", "setting", "unit", "old", "new", "u_new", "error", "verdict", "evidence", "reason", "instead_of", "requests", "chosen", "by_version")  # fmt: skip
 PLACE = ("uid", "setting", "place", "value")
 AT_ONCE = 500
 
@@ -224,7 +225,7 @@ class Taking:
                 self.done.count("corrections", is_new=is_new)
                 if is_new:
                     own = {"sheet_id": self.sheets[r["uid"]], "kept_at": _time(c["kept_at"])}
-                    rows.append({n: c[n] for n in CORRECTION} | own | used)
+                    rows.append({n: c[n] for n in CORRECTION if n in c} | _asked(c) | own | used)
                 if c["undone"]:
                     undone.append((c["uid"], c["undone"]))
         self.corrections |= self._insert(CorrectionRow, rows)
@@ -281,3 +282,11 @@ class Taking:
                 spool=self._of(self.spools, r["spool"], "spool") if r["spool"] else None,
             )
         )  # fmt: skip
+
+
+def _asked(correction: Mapping[str, Any]) -> dict[str, Any]:
+    """Return reason and requests; an older export has the request as a command in its reason."""
+    if "requests" in correction:
+        return {}
+    reason, requests = parted(correction["reason"], correction["setting"])
+    return {"reason": reason, "requests": requests}

@@ -69,10 +69,10 @@ class Things(StoreBase):
         with self._read() as session:
             return printer_record(find(session, PrinterRow, "printer", name))
 
-    def printers(self) -> list[Printer]:
-        """Return all printers by name."""
+    def printers(self, *, retired: bool = False) -> list[Printer]:
+        """Return the printers in use by name; with `retired` all of them."""
         with self._read() as session:
-            rows = session.scalars(select(PrinterRow).order_by(PrinterRow.name))
+            rows = session.scalars(_used(PrinterRow, retired).order_by(PrinterRow.name))
             return [printer_record(row) for row in rows]
 
     def add_nozzle(self, nozzle: Nozzle) -> Nozzle:
@@ -104,10 +104,11 @@ class Things(StoreBase):
             row = find(session, PrinterRow, "printer", printer)
             return nozzle_record(find_nozzle(session, row, name))
 
-    def nozzles(self, printer: str | None = None) -> list[Nozzle]:
-        """Return all nozzles, or those of one printer."""
+    def nozzles(self, printer: str | None = None, *, retired: bool = False) -> list[Nozzle]:
+        """Return the nozzles in use, or those of one printer; with `retired` all of them."""
         with self._read() as session:
-            query = select(NozzleRow).join(PrinterRow).order_by(PrinterRow.name, NozzleRow.name)
+            query = _used(NozzleRow, retired).join(PrinterRow)
+            query = query.order_by(PrinterRow.name, NozzleRow.name)
             if printer is not None:
                 row = find(session, PrinterRow, "printer", printer)
                 query = query.where(NozzleRow.printer_id == row.id)
@@ -147,12 +148,11 @@ class Things(StoreBase):
         with self._read() as session:
             return spool_record(find(session, SpoolRow, "spool", name))
 
-    def spools(self) -> list[Spool]:
-        """Return all spools by name."""
+    def spools(self, *, retired: bool = False) -> list[Spool]:
+        """Return the spools in use by name; with `retired` all of them."""
         with self._read() as session:
-            return [
-                spool_record(r) for r in session.scalars(select(SpoolRow).order_by(SpoolRow.name))
-            ]
+            rows = session.scalars(_used(SpoolRow, retired).order_by(SpoolRow.name))
+            return [spool_record(r) for r in rows]
 
     def add_instrument(self, instrument: Instrument) -> Instrument:
         """Add an instrument."""
@@ -179,10 +179,10 @@ class Things(StoreBase):
             row = row or find(session, InstrumentRow, "instrument", name)
             return instrument_record(row)
 
-    def instruments(self) -> list[Instrument]:
-        """Return all instruments by name."""
+    def instruments(self, *, retired: bool = False) -> list[Instrument]:
+        """Return the instruments in use by name; with `retired` all of them."""
         with self._read() as session:
-            rows = session.scalars(select(InstrumentRow).order_by(InstrumentRow.name))
+            rows = session.scalars(_used(InstrumentRow, retired).order_by(InstrumentRow.name))
             return [instrument_record(row) for row in rows]
 
     def setup_for(
@@ -270,6 +270,11 @@ def material_row(session: Session, material: str) -> MaterialRow:
         session.add(row)
         session.flush()
     return row
+
+
+def _used(table: Any, retired: bool) -> Any:
+    """Return the query for all rows of things, or for those in use."""
+    return select(table) if retired else select(table).where(table.retired_at.is_(None))
 
 
 def _values(record: Any, names: tuple[str, ...]) -> dict[str, Any]:

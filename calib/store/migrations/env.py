@@ -2,7 +2,7 @@
 
 from alembic import context
 
-from calib.store.tables import Base
+from calib.store.work_tables import Base
 
 context.configure(
     connection=context.config.attributes["connection"],

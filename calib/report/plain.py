@@ -2,7 +2,7 @@
 
 from typing import TYPE_CHECKING, Any
 
-from calib.commands.show import iso
+from calib.report.words import iso
 
 if TYPE_CHECKING:
     from calib.store.records import InForce, KeptCorrection

@@ -1,0 +1,65 @@
+"""The options of `apply` and `values`, each declared once."""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+
+def _number(name: str, words: str) -> Any:
+    return typer.Option(name, help=words)
+
+
+InPrinter = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--in-printer", metavar="SETTING",
+        help="A setting, or all of `scale`, `skew`, that is set in the printer or the slicing"
+        " settings: kept, and files go without it.",
+    ),
+]  # fmt: skip
+InModels = Annotated[
+    list[str] | None,
+    typer.Option("--in-models", metavar="SETTING", help="One that is put into models from now on."),
+]
+InGcode = Annotated[
+    list[str] | None,
+    typer.Option("--in-gcode", metavar="SETTING", help="One that goes into sliced files from now on."),
+]  # fmt: skip
+ScaleX = Annotated[float | None, _number("--scale-x", "Scale X to this many %.")]
+ScaleY = Annotated[float | None, _number("--scale-y", "Scale Y to this many %.")]
+ScaleZ = Annotated[float | None, _number("--scale-z", "Scale Z to this many %.")]
+SkewXY = Annotated[float | None, _number("--skew-xy", "Lean of Y toward +X, degrees.")]
+SkewXZ = Annotated[float | None, _number("--skew-xz", "Lean of Z toward +X, degrees.")]
+SkewYZ = Annotated[float | None, _number("--skew-yz", "Lean of Z toward +Y, degrees.")]
+Flow = Annotated[float | None, _number("--flow", "Extrude this many % (G-code).")]
+Schedule = Annotated[
+    Path | None,
+    typer.Option(
+        help="schedule.csv of a calibration piece: settings by height (G-code)."
+        " Kept corrections are not put into it."
+    ),
+]
+Wait = Annotated[bool, typer.Option("--wait", help="Wait for each temperature of the schedule.")]
+Build = Annotated[
+    str, typer.Option(help="Build volume in mm, such as 220x220x250.", metavar="XxYxZ")
+]
+Origin = Annotated[str, typer.Option(help="Low corner of the build volume, mm.", metavar="X,Y,Z")]
+Centre = Annotated[
+    str, typer.Option(help="Point that stays (G-code), mm; else the bed's middle.", metavar="X,Y,Z")
+]
+HotEndMax = Annotated[
+    float | None,
+    typer.Option("--hot-end-max", help="A lower limit than the hot end's rating, degC."),
+]
+BedMax = Annotated[
+    float | None, typer.Option("--bed-max", help="The same of the bed, degC; 0: no heated bed.")
+]
+Out = Annotated[Path | None, typer.Option(help="File to write (default: NAME.corrected.SUFFIX).")]
+Again = Annotated[bool, typer.Option("--again", help="Correct a file that was corrected before.")]
+DryRun = Annotated[bool, typer.Option("--dry-run", help="Write nothing; show what would change.")]
+Check = Annotated[
+    bool, typer.Option("--check", help="Hold the printed path against the original (G-code).")
+]
+Card = Annotated[Path | None, typer.Option(help="Also write the values as a page to print.")]
+Csv = Annotated[Path | None, typer.Option("--csv", help="Also write the values as CSV.")]

@@ -1,0 +1,175 @@
+"""What keeping a sheet did, and what is known since, in lines for people."""
+
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+from calib.model.place import where_words
+from calib.model.setting import label
+from calib.report.words import age, change, half_width, number, place_lines, request_lines
+
+if TYPE_CHECKING:
+    from calib.store.records import InForce, KeptCorrection, SaidPlace
+    from calib.workshop.results import Kept
+
+COLUMNS = ("setting", "change>", "95 %>", "unit", "verdict", "for")
+PROFILE_COLUMNS = ("setting", "value>", "95 %>", "unit", "from", "found", "")
+_WARNING = "yellow"
+
+
+def kept_lines(kept: "Kept") -> Iterator[tuple[str, str]]:
+    """Yield (line, style): what is doubtful, what to print again, and what takes effect where."""
+    for s in kept.solved.solution.suspects:
+        yield f"Doubtful: {s.reading.where or s.reading.feature}: {s.explanation}", _WARNING
+    for line in again_lines(kept.corrections, kept.who.options):
+        yield line, _WARNING
+    spare = [k for k in kept.corrections if not k.chosen and k.correction.verdict == "apply"]
+    if spare:
+        names = ", ".join(k.correction.setting for k in spare)
+        use = " ".join(f"--use {k.correction.setting}" for k in spare)
+        yield (
+            (
+                f"Not used, since each would correct an error twice: {names}. To use them"
+                f" instead: truebead profile undo {spare[0].sheet_uid[:8]}, then keep with {use}"
+            ),
+            "",
+        )
+    for line in kept.doubts:
+        yield line, _WARNING
+    for line in _in_force_lines(kept):
+        yield line, ""
+
+
+def _in_force_lines(kept: "Kept") -> Iterator[str]:
+    """Say which kept values did not take a surer one's place, and where the others take effect."""
+    uids = {k.uid for k in kept.corrections}
+    for v in kept.in_force:
+        if v.vaguer is not None and v.vaguer.uid in uids:
+            yield (
+                f"{v.setting}: the value from {v.source.pattern} of {v.source.kept_at:%Y-%m-%d}"
+                " stays in force; this one agrees with it and is far less sure"
+            )
+    yield from place_lines([v for v in kept.in_force if v.source.uid in uids], kept.who.options)
+
+
+def again_lines(kept: Sequence["KeptCorrection"], options: str = "") -> list[str]:
+    """Say what to print again, each reason once: scale and steps share theirs."""
+    names: dict[str, list[str]] = {}
+    for k in kept:
+        if k.correction.verdict == "print again":
+            names.setdefault(k.correction.reason, []).append(label(k.correction.setting))
+    lines = [f"{', '.join(settings)}: {reason}" for reason, settings in names.items()]
+    again = (k.correction for k in kept if k.correction.verdict == "print again")
+    return lines + request_lines((r for c in again for r in c.requests), options)
+
+
+def correction_rows(kept: "Sequence[KeptCorrection]") -> list[tuple[str, ...]]:
+    """Return the rows of a table under `COLUMNS`."""
+    return [_correction_row(k) for k in kept]
+
+
+def _correction_row(k: "KeptCorrection") -> tuple[str, ...]:
+    c = k.correction
+    half = c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
+    verdict = str(c.verdict) if k.chosen else "not used"
+    return (
+        c.setting, change(c.old, c.new, c.u_new, c.unit), half_width(half), c.unit, verdict,
+        str(c.scope),
+    )  # fmt: skip
+
+
+def profile_rows(settings: "Sequence[InForce]") -> list[tuple[str, ...]]:
+    """Return the rows of a table under `PROFILE_COLUMNS`."""
+    return [_profile_row(v) for v in settings]
+
+
+def profile_lines(
+    settings: "Sequence[InForce]", deeds: "Sequence[InForce]", options: str
+) -> Iterator[tuple[str, str]]:
+    """Yield (line, style) below the table: what is stale, vaguer, to be set, or to be done once."""
+    for line in stale_lines(settings):
+        yield line, _WARNING
+    for v in settings:
+        if v.vaguer is not None:
+            yield _vaguer_line(v), ""
+    for line in (*place_lines(settings, options), *deed_lines(deeds)):
+        yield line, ""
+
+
+def stale_lines(settings: "Sequence[InForce]") -> list[str]:
+    """Say once for each event, or changed setting, what it made stale."""
+    groups: dict[str, list[str]] = {}
+    for v in settings:
+        if v.stale:
+            # "moved on 2026-03-01: why": the event alone; `truebead event` says why.
+            groups.setdefault(v.stale.partition(": ")[0], []).append(v.setting)
+    return [f"Stale ({what}): {', '.join(names)}" for what, names in groups.items()]
+
+
+def _vaguer_line(v: "InForce") -> str:
+    assert v.vaguer is not None
+    c = v.vaguer.correction
+    return (
+        f"{v.setting}: {v.vaguer.pattern} of {v.vaguer.kept_at:%Y-%m-%d} agrees"
+        f" ({number(c.new, c.u_new)} {half_width(1.96 * c.u_new)}) and is far less sure: the surer value stays"
+    )
+
+
+def deed_lines(deeds: "Sequence[InForce]") -> list[str]:
+    """Say what was found to be done once, by the day on which it was found."""
+    days: dict[str, list[str]] = {}
+    for v in deeds:
+        k = v.source
+        name = v.setting.removeprefix("level_").removesuffix("_turns").replace("_", " ")
+        todo = k.correction.verdict == "apply"
+        turn = f"{number(k.correction.new, k.correction.u_new)} turn" if todo else "leave"
+        days.setdefault(f"{k.kept_at:%Y-%m-%d}", []).append(f"{name} {turn}")
+    return [
+        f"Levelling screws, found on {day}, to turn once: {', '.join(turns)}"
+        for day, turns in days.items()
+    ]
+
+
+def said_line(p: "SaidPlace") -> str:
+    """Say where a setting was said to take effect."""
+    value = "" if p.value is None else f" {p.value:.6g}"
+    return f"{p.setting}{value} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
+
+
+def history_lines(found: "Sequence[KeptCorrection]") -> list[str]:
+    """Return one line for each sheet, and under it one for each of its corrections."""
+    rows = [_history_row(k) for k in found]
+    wide = [max(len(row[i]) for row in rows) for i in range(3)] if rows else []
+    lines, sheet = [], None
+    for k, (uid, setting, changed, verdict) in zip(found, rows, strict=True):
+        if k.sheet_uid != sheet:
+            names = "/".join(filter(None, (k.printer, k.nozzle, k.spool)))
+            lines.append(
+                f"{k.sheet_uid[:8]} {k.kept_at:%Y-%m-%d} {k.pattern} {k.piece_id}, {names}"
+            )
+            sheet = k.sheet_uid
+        lines.append(f"  {uid} {setting:{wide[1]}} {changed:{wide[2]}} {verdict}".rstrip())
+    return lines
+
+
+def _history_row(k: "KeptCorrection") -> tuple[str, str, str, str]:
+    c = k.correction
+    verdict = str(c.verdict) if k.chosen else "not used"
+    if k.undone_at:
+        verdict = "taken back" + (f": {k.why_undone}" if k.why_undone else "")
+    return k.uid[:8], c.setting, change(c.old, c.new, c.u_new, c.unit), verdict
+
+
+def _profile_row(v: "InForce") -> tuple[str, ...]:
+    where = str(v.layer)
+    if v.inherited_from:
+        few = ", ".join(v.inherited_from[:2]) + (" ..." if len(v.inherited_from) > 2 else "")
+        where = f"inherited from {few}"
+    return (
+        v.setting,
+        number(v.value, v.u),
+        half_width(v.expanded),
+        v.unit,
+        where,
+        age(v.source.kept_at),
+        "stale" if v.stale else "" if v.value is None else v.where,
+    )

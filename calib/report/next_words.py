@@ -1,0 +1,121 @@
+"""What to print next, in lines for people and as plain data for machines."""
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+from calib.report.words import place_lines
+
+if TYPE_CHECKING:
+    from calib.plan.steps import Plan
+    from calib.workshop.results import Next, NextStep
+
+
+def command_of(step: "NextStep") -> str:
+    """Return what to type to make a step's piece."""
+    sets = "".join(f" --set {k}={v}" for k, v in step.request.typed.items())
+    return f"truebead make {step.request.pattern}{step.who.options}{sets}"
+
+
+def next_lines(found: "Next") -> Iterator[tuple[str, str]]:
+    """Yield (line, style): what to do next and what it takes, what is good, how true parts come out."""
+    plan = found.plan
+    yield f"{found.who.words}, for {plan.goal.what}:", "bold"
+    if not found.steps:
+        yield "Nothing to print: the profile is fit for use.", ""
+    for i, one in enumerate(found.steps, 1):
+        effort = effort_words(one.minutes, one.grams, one.cost)
+        yield f"{i}. {one.step.piece}{f' ({effort})' if effort else ''}", "bold"
+        yield f"   settles {one.step.settles}", ""
+        for why in one.step.why:
+            yield f"   because {why}", ""
+        yield f"   {command_of(one)}", ""
+    total = effort_words(found.minutes, found.grams, found.cost)
+    if len(found.steps) > 1 and total:
+        yield (
+            (
+                f"In all {total}. After each: truebead keep SHEET{found.who.options}, then truebead next"
+                f"{found.who.options} again: a change may make a later piece needless."
+            ),
+            "",
+        )
+    for line in (*_rest_lines(plan), *tolerance_lines(plan)):
+        yield line, ""
+    for line in place_lines(found.in_force, found.who.options):
+        yield line, ""
+
+
+def _rest_lines(plan: "Plan") -> Iterator[str]:
+    """Say what is good, what is taken as it is, and what was left out."""
+    from calib.model.setting import topic
+
+    if plan.good:
+        yield (f"Still good: {', '.join(topic(t).what for t in plan.good)}.")
+    if plan.taken:
+        taken = ", ".join(f"{topic(t).what} ({words})" for t, words in plan.taken.items())
+        yield (f"Taken as they are, not measured: {taken}.")
+    if plan.dropped:
+        dropped = ", ".join(topic(t).what for t in plan.dropped)
+        yield (f"Left out, since it does not matter to this goal: {dropped}.")
+
+
+def effort_words(minutes: float | None, grams: float | None, price: float | None) -> str:
+    """Say what printing takes; empty where it takes nothing."""
+    parts = []
+    if minutes:
+        parts.append(f"about {minutes:.0f} min" if minutes < 90 else f"about {minutes / 60:.1f} h")
+    if grams:
+        parts.append(f"{grams:.0f} g" if grams >= 10 else f"{grams:.1f} g")
+    if price:
+        parts.append(f"costs {price:.2f}")
+    return ", ".join(parts)
+
+
+def tolerance_lines(found: "Plan") -> list[str]:
+    """Say how true parts would come out with the profile as it is now."""
+    t = found.tolerance
+    shares = ", ".join(
+        f"{s.what} ±{s.half_mm:.2f}{'' if s.measured else ' (usual, not measured)'}"
+        for s in t.shares
+    )
+    lines = [
+        f"As the profile is now, a part of {t.part_mm:g} mm comes out within ±{t.part_half_mm:.2f} mm"
+        f" (95 %): {shares}."
+    ]
+    if t.pieces > 1:
+        lines.append(
+            f"Two neighbours meet within ±{t.joint_half_mm:.2f} mm at their joint; {t.pieces} in a row"
+            f" are {t.pieces * t.part_mm:g} ±{t.row_half_mm:.2f} mm."
+        )
+    if found.within_mm is not None:
+        good = t.part_half_mm <= found.within_mm
+        after = " after the pieces above" if found.steps else ""
+        lines.append(
+            f"±{found.within_mm:g} mm is {'met' if good else 'not met yet; ask again' + after}."
+        )
+    return lines
+
+
+def next_json(found: "Next") -> dict[str, Any]:
+    """Return a plan for machines."""
+    from dataclasses import asdict
+
+    plan = found.plan
+    return {
+        **asdict(found.who),
+        "goal": plan.goal.name,
+        "steps": [_step_json(one) for one in found.steps],
+        "good": list(plan.good),
+        "taken": dict(plan.taken),
+        "dropped": list(plan.dropped),
+        "tolerance": asdict(plan.tolerance),
+        "within_mm": plan.within_mm,
+        "places": {v.setting: {"place": str(v.place), "is_set": v.is_set} for v in found.in_force},
+    }
+
+
+def _step_json(one: "NextStep") -> dict[str, Any]:
+    from dataclasses import asdict
+
+    cost = {"minutes": one.minutes, "grams": one.grams, "cost": one.cost}
+    effort = {} if one.minutes is None else cost
+    return {**asdict(one.step), **effort, "command": command_of(one)}

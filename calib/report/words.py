@@ -1,0 +1,131 @@
+"""Numbers, tables and states in words: what terminal, pages and scripts show people alike."""
+
+import math
+import shlex
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from calib.model.request import Request
+    from calib.store.records import InForce
+
+
+def iso(at: datetime | None) -> str | None:
+    """Write a time for machines: ISO 8601 in UTC."""
+    return None if at is None else at.astimezone(UTC).isoformat().replace("+00:00", "Z")
+
+
+def table_lines(columns: Sequence[str], rows: Sequence[Sequence[str]], width: int) -> list[str]:
+    """Return a table as lines; where it is wider than `width` each row becomes a paragraph.
+
+    No word is ever broken.
+    """
+    names = [c.removesuffix(">") for c in columns]
+    right = [c.endswith(">") for c in columns]
+    cells = [names, *([" ".join(c.split()) for c in row] for row in rows)]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    if sum(widths) + 2 * (len(widths) - 1) > width:
+        return [line for row in cells[1:] for line in _paragraph(names, row, width)]
+    return [
+        "  ".join(
+            c.rjust(w) if r else c.ljust(w) for c, w, r in zip(row, widths, right, strict=True)
+        ).rstrip()
+        for row in cells
+    ]
+
+
+def _paragraph(names: Sequence[str], row: Sequence[str], width: int) -> list[str]:
+    """Return one row of a table that is too wide: its first cell, and the others named below it."""
+    import textwrap
+
+    named = [f"{n} {c}" if n else c for n, c in zip(names[1:], row[1:], strict=True) if c]
+    fold = textwrap.TextWrapper(
+        max(width, 20), break_long_words=False, break_on_hyphens=False, subsequent_indent="  "
+    )
+    below = textwrap.TextWrapper(
+        max(width, 20), break_long_words=False, break_on_hyphens=False,
+        initial_indent="  ", subsequent_indent="    ",
+    )  # fmt: skip
+    return [*fold.wrap(row[0]), *below.wrap("; ".join(named))]
+
+
+def number(value: float | None, u: float = 0.0) -> str:
+    """Write a value with as many decimals as its uncertainty deserves (two digits of it)."""
+    if value is None:
+        return "-"
+    if not (math.isfinite(u) and u > 0):
+        return f"{value:g}"
+    decimals = max(0, 1 - math.floor(math.log10(u)))
+    return f"{value:.{min(decimals, 6)}f}"
+
+
+def half_width(u: float) -> str:
+    """Write a half-width with two digits."""
+    if not (math.isfinite(u) and u > 0):
+        return "-"
+    return f"±{number(u, u)}"
+
+
+def change(old: float | None, new: float, u: float, unit: str) -> str:
+    """Write a change; where there is no old value, what to do with the new one."""
+    if old is None:
+        return f"{'turn' if unit == 'turn' else 'set'} {number(new, u)}"
+    return f"{number(old, u)} → {number(new, u)}"
+
+
+def age(at: datetime, now: datetime | None = None) -> str:
+    """Say how long ago something was."""
+    days = ((now or datetime.now(UTC)) - at).total_seconds() / 86400
+    if days < 1:
+        return "today" if days >= 0 else f"{at:%Y-%m-%d}"
+    if days < 60:
+        return f"{days:.0f} days"
+    return f"{days / 30.4:.0f} months" if days < 700 else f"{days / 365.25:.0f} years"
+
+
+def request_lines(requests: "Iterable[Request]", options: str = "") -> list[str]:
+    """Return what to type for each request, one line each, with what for; the same piece once.
+
+    Parameters
+    ----------
+    options : str
+        What names printer, nozzle and spool, as a shell takes it.
+    """
+    lines: dict[str, str] = {}
+    for r in requests:
+        sets = "".join(f" --set {k}={shlex.quote(v)}" for k, v in r.typed.items())
+        named = f" {options.strip()}" if options.strip() else ""
+        command = f"truebead make {r.pattern}{named}{sets}"
+        lines.setdefault(command, f"{r.why}: {command}" if r.why else command)
+    return list(lines.values())
+
+
+def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
+    """Say what is still to be set, and what files get, so that a piece is printed without it.
+
+    Parameters
+    ----------
+    options : str
+        What names printer, nozzle and spool, for the command that is shown.
+    """
+    from calib.model.place import Place, neutral
+
+    by_place: dict[str, list[str]] = {}
+    for v in values:
+        if v.value is None or v.stale or v.is_set or v.value == neutral(v.setting):
+            continue
+        by_place.setdefault(v.place, []).append(f"{v.setting} {number(v.value, v.u)}")
+    lines = []
+    if found := by_place.get(Place.PRINTER):
+        lines.append(
+            f"To be set in the printer or the slicing settings before you print: {', '.join(found)}."
+            f" Once set, say so: truebead apply --in-printer SETTING{options}"
+        )
+    for place, files in ((Place.MODELS, "models"), (Place.GCODE, "G-code")):
+        if found := by_place.get(place):
+            lines.append(
+                f"Put into {files} by truebead apply FILE, so print calibration pieces without:"
+                f" {', '.join(found)}."
+            )
+    return lines

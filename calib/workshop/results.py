@@ -1,0 +1,218 @@
+"""What the workshop answers with: frozen data, free of terminal, page and database."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from shlex import quote
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from calib.interpret.solve import Context, Solution
+    from calib.model.request import Request
+    from calib.plan.steps import Plan, Step
+    from calib.profile.events import EventKind
+    from calib.readings import Sheet
+    from calib.store.records import EventRecord, InForce, KeptCorrection
+    from patterns.mesh import Mesh
+    from patterns.piece import Piece
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Who:
+    """Printer, nozzle and spool that something is about; "" where none is meant."""
+
+    printer: str = ""
+    nozzle: str = ""
+    spool: str = ""
+
+    @property
+    def words(self) -> str:
+        """The names for people: ``lantern / brass / white-1``."""
+        return " / ".join(filter(None, (self.printer, self.nozzle, self.spool)))
+
+    @property
+    def options(self) -> str:
+        """The names as a shell takes them, with a space before; "" where there are none."""
+        return "".join(
+            f" --{what} {quote(name)}"
+            for what, name in (
+                ("printer", self.printer),
+                ("nozzle", self.nozzle),
+                ("spool", self.spool),
+            )
+            if name
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MadePiece:
+    """One piece that was made.
+
+    Attributes
+    ----------
+    files : mapping
+        Name -> content of every file of its folder.
+    folder : Path or None
+        Where they were written; None where they were only made in memory.
+    mesh : Mesh or None
+        Of the solid; None for a check without plastic.
+    kept_beside : Path or None
+        Where the filled-in sheet is that this one took the place of.
+    """
+
+    piece: "Piece"
+    piece_id: str
+    who: Who
+    files: Mapping[str, bytes | str]
+    folder: Path | None = None
+    mesh: "Mesh | None" = None
+    kept_beside: Path | None = None
+
+    @property
+    def sheet(self) -> Path:
+        """The sheet to fill in; ValueError where nothing was written."""
+        if self.folder is None:
+            msg = "the piece was made in memory only"
+            raise ValueError(msg)
+        return self.folder / "sheet.csv"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Made:
+    """Pieces that were made together.
+
+    Attributes
+    ----------
+    plate : Path or None
+        All of them on one bed, where that was asked for.
+    in_force : sequence of InForce
+        What is known of printer, nozzle and spool: some of it is to be set before printing.
+    notes : lines
+        What was assumed because nobody has told it yet, and what telling would gain.
+    """
+
+    pieces: tuple[MadePiece, ...]
+    who: Who
+    plate: Path | None = None
+    in_force: tuple["InForce", ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Solved:
+    """What a sheet means.
+
+    Attributes
+    ----------
+    context : Context
+        Everything that was taken to be known besides the sheet.
+    notes : lines
+        What of the store was not used, and why.
+    """
+
+    sheet: "Sheet"
+    text: str
+    solution: "Solution"
+    context: "Context"
+    who: Who
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kept:
+    """A sheet whose corrections were kept.
+
+    Attributes
+    ----------
+    doubts : lines
+        Where the sheet and what was kept before do not go together.
+    in_force : sequence of InForce
+        The profile after it; empty for a check without plastic.
+    """
+
+    solved: Solved
+    corrections: tuple["KeptCorrection", ...]
+    doubts: tuple[str, ...] = ()
+    in_force: tuple["InForce", ...] = ()
+
+    @property
+    def who(self) -> Who:
+        """What it was kept for."""
+        return self.solved.who
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NextStep:
+    """One step of what to do next, fitted to the printer, with what it takes."""
+
+    step: "Step"
+    request: "Request"
+    who: Who
+    minutes: float | None = None
+    grams: float | None = None
+    cost: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Next:
+    """What to print or to measure next, in order; `plan` says what is good and what was left out."""
+
+    who: Who
+    plan: "Plan"
+    steps: tuple[NextStep, ...]
+    in_force: tuple["InForce", ...]
+
+    @property
+    def minutes(self) -> float:
+        """Minutes of printing in all, roughly."""
+        return sum(s.minutes or 0.0 for s in self.steps)
+
+    @property
+    def grams(self) -> float:
+        """Filament in all, g, roughly."""
+        return sum(s.grams or 0.0 for s in self.steps)
+
+    @property
+    def cost(self) -> float:
+        """Price of that filament; 0 where no price is known."""
+        return sum(s.cost or 0.0 for s in self.steps)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happened:
+    """An event that was written down; `stale` is topic in words -> why."""
+
+    record: "EventRecord"
+    kind: "EventKind"
+    stale: Mapping[str, str]
+    who: Who
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Profile:
+    """What is known of one printer, nozzle and spool: settings, and what is to be done once."""
+
+    who: Who
+    settings: tuple["InForce", ...]
+    deeds: tuple["InForce", ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenBack:
+    """Corrections that were taken back; `set_back` is setting -> value to set again."""
+
+    corrections: tuple["KeptCorrection", ...]
+    set_back: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Difference:
+    """One setting in two profiles; None where it is only in one."""
+
+    setting: str
+    value: float | None
+    other: float | None
+    difference: float | None
+    u: float
+    expanded_95: float
+    says: str

@@ -1,0 +1,164 @@
+"""From a filled-in sheet to corrections, and from corrections to what is kept: one way for both."""
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+from shlex import quote
+from typing import TYPE_CHECKING
+
+from calib.errors import StoreError
+from calib.model.correction import Verdict
+from calib.model.place import Place, in_files
+from calib.workshop.knowing import (
+    Assumed,
+    asked_of,
+    context_for,
+    who_for_solving,
+    who_in_store,
+)
+from calib.workshop.results import Kept, Solved, Who
+
+if TYPE_CHECKING:
+    from calib.interpret.solve import Solution
+    from calib.readings import Sheet
+    from calib.store.records import InForce, KeptCorrection
+    from calib.store.store import Store
+
+#: How often a sheet is solved anew where somebody else keeps something in the same moment.
+_TRIES = 5
+
+
+def load(source: Path | str) -> tuple[str, "Sheet"]:
+    """Return the text of a sheet and what is read from it.
+
+    Parameters
+    ----------
+    source : Path or str
+        A file, a piece's folder with a ``sheet.csv``; or, as str, a sheet's own text.
+    """
+    from calib.readings import read_sheet
+    from calib.readings.decode import read_bytes, text_of
+
+    if isinstance(source, str) and "\n" in source:
+        return source, read_sheet(source)
+    data, file = read_bytes(Path(source))
+    text = text_of(data, str(file))
+    return text, read_sheet(text, str(file))
+
+
+def solve(store: "Store | None", source: Path | str, given: Who, assumed: Assumed) -> Solved:
+    """Say what a sheet means, with what the store knows of it; works without any store."""
+    text, sheet = load(source)
+    who, notes = who_for_solving(store, sheet, given)
+    return _solved(store, text, sheet, who, assumed, notes)
+
+
+def _solved(
+    store: "Store | None",
+    text: str,
+    sheet: "Sheet",
+    who: Who,
+    assumed: Assumed,
+    notes: tuple[str, ...] = (),
+) -> Solved:
+    from calib.interpret.solve import solve_sheet
+
+    context = context_for(store, sheet, who, assumed)
+    return Solved(
+        sheet=sheet,
+        text=text,
+        solution=solve_sheet(sheet, context, accept=assumed.accept),
+        context=context,
+        who=who,
+        notes=notes,
+    )
+
+
+def keep(
+    store: "Store", source: Path | str, given: Who, assumed: Assumed, use: Sequence[str] = ()
+) -> Kept:
+    """Solve with what is set now and keep; anew where somebody else was quicker meanwhile.
+
+    Raises
+    ------
+    StoreError
+        Printer, nozzle or spool is not known, the sheet was kept before, or a factor was found for
+        a value that nobody has told yet; nothing is kept.
+    """
+    from calib.store.base import ChangedMeanwhile
+
+    text, sheet = load(source)
+    printed = sheet.piece.printed
+    who = who_in_store(store, asked_of(sheet, given), spool=printed, nozzle=printed)
+    before: Sequence[InForce] = ()
+    for attempt in range(_TRIES):
+        seen = store.revision(who.printer)
+        before = _in_force(store, who)
+        solved = _solved(store, text, sheet, who, assumed)
+        check_extruder(solved.solution, who.printer)
+        try:
+            uids = store.keep(
+                text, sheet, solved.solution.corrections, solved.solution.to_json(), use=use,
+                seen=seen, printer=who.printer, nozzle=who.nozzle or None, spool=who.spool or None,
+            )  # fmt: skip
+            break
+        except ChangedMeanwhile:
+            if attempt == _TRIES - 1:
+                raise
+    kept = store.corrections(uids)
+    return Kept(
+        solved=solved,
+        corrections=tuple(kept),
+        doubts=tuple(doubts(before, kept)),
+        in_force=tuple(_in_force(store, who)),
+    )
+
+
+def _in_force(store: "Store", who: Who) -> "Sequence[InForce]":
+    return store.in_force(who.printer, who.nozzle, who.spool) if who.nozzle and who.spool else ()
+
+
+def doubts(before: "Sequence[InForce]", kept: "Sequence[KeptCorrection]") -> list[str]:
+    """Say where a piece looks as if it was printed with other settings than its sheet takes it to be.
+
+    The error of before, found once more, was not corrected while the piece was printed; one that is
+    gone was corrected, though the sheet says it was not. Either would undo, or double, a correction.
+    """
+    by_setting = {v.setting: v for v in before if v.value is not None and not v.stale}
+    lines = []
+    for k in kept:
+        c, v = k.correction, by_setting.get(k.correction.setting)
+        if not k.chosen or v is None or v.source.correction.verdict != Verdict.APPLY:
+            continue
+        then = v.source.correction.error
+        repeated = abs(c.error.value - then.value) <= 2 * math.hypot(then.u, c.error.u)
+        undo = f"truebead profile undo {k.sheet_uid[:8]}"
+        as_if_set = v.place == Place.PRINTER and c.old == v.value
+        if as_if_set and c.verdict == Verdict.APPLY and repeated:
+            lines.append(
+                f"{c.setting}: the very error of before is found once more, as if {c.old:.5g} had not"
+                f" been set. If it had not: {undo}, put what was set into the sheet's line"
+                f" # now.{c.setting}: and keep it again."
+            )
+        gone = c.verdict == Verdict.LEAVE and c.old != v.value and not repeated
+        if in_files(v.place) and gone:
+            lines.append(
+                f"{c.setting}: the error of before is gone, as if {v.value:.5g} had been set. If it"
+                f" had: {undo}, write {v.value:.5g} into the sheet's line # now.{c.setting}: and keep"
+                f" it again after truebead apply --in-printer {c.setting}."
+            )
+    return lines
+
+
+def check_extruder(solution: "Solution", printer: str) -> None:
+    """Refuse a feed whose factor has no steps/mm to work on: kept like that it would be lost."""
+    for finding in solution.findings:
+        settings = {c.setting for c in finding.corrections}
+        if finding.topic == "extruder" and "steps_e_per_mm" not in settings:
+            factor = 100 / finding.estimates[0].value
+            raise StoreError(
+                f"the extruder's steps/mm want {factor:.4f} times what is set, which is not known",
+                where=solution.sheet.name,
+                mend=f"say what is set: truebead add printer {quote(printer)} --replace --steps-e"
+                " VALUE, then keep again; nothing was kept",
+            )

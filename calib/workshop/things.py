@@ -1,0 +1,145 @@
+"""What the user owns: printers, nozzles, spools and instruments; adding, changing, renaming, retiring."""
+
+from abc import abstractmethod
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from calib.errors import BadInput
+
+if TYPE_CHECKING:
+    from calib.model.instrument import Instrument
+    from calib.store.changes import Change
+    from calib.store.records import Nozzle, Printer, Spool
+    from calib.store.store import Store
+
+#: What is taken for a hot end whose rating nobody knows, degC: a liner of PTFE in it softens and gives
+#: off harmful fumes above it. Common practice, no source.
+CAUTIOUS_HOT_END_C = 240.0
+#: The same for a bed, degC. Common practice, no source.
+CAUTIOUS_BED_C = 80.0
+#: Taken where nobody has told the build volume, mm: fits on nearly every printer.
+CAUTIOUS_BUILD_MM = (180.0, 180.0, 180.0)
+
+
+class ThingsOf:
+    """The part of the workshop that knows what the user owns."""
+
+    @abstractmethod
+    def store(self, *, make: bool = False) -> "Store":
+        """Return the store behind it."""
+
+    def printers(self) -> "list[Printer]":
+        """Return the printers in use by name."""
+        return self.store().printers()
+
+    def nozzles(self, printer: str | None = None) -> "list[Nozzle]":
+        """Return the nozzles in use, or those of one printer."""
+        return self.store().nozzles(printer)
+
+    def spools(self) -> "list[Spool]":
+        """Return the spools in use by name."""
+        return self.store().spools()
+
+    def instruments(self) -> "list[Instrument]":
+        """Return the user's instruments by name."""
+        return self.store().instruments()
+
+    def add_printer(
+        self,
+        printer: "Printer | str",
+        build_mm: tuple[float, float, float] | None = None,
+        **known: Any,
+    ) -> "Printer":
+        """Add a printer: a record, or a name with what is known of it.
+
+        What nobody knows yet is taken cautiously and can be told later with `change_printer`.
+
+        Parameters
+        ----------
+        build_mm : (x, y, z)
+            Build volume.
+        known : fields of `calib.store.records.Printer`
+            Such as ``hot_end_max_c=260``.
+        """
+        from calib.store.records import Printer
+
+        if isinstance(printer, str):
+            x, y, z = build_mm or CAUTIOUS_BUILD_MM
+            usual = {"hot_end_max_c": CAUTIOUS_HOT_END_C, "bed_max_c": CAUTIOUS_BED_C}
+            printer = Printer(
+                name=printer, build_x_mm=x, build_y_mm=y, build_z_mm=z, **{**usual, **known}
+            )
+        return self.store(make=True).add_printer(printer)
+
+    def change_printer(self, printer: "Printer", seen: int | None = None) -> "Printer":
+        """Replace what is known of a printer; `seen` is the version that the change is based on."""
+        return self.store().change_printer(printer, seen)
+
+    def add_nozzle(
+        self, nozzle: "Nozzle | str", printer: str | None = None, bore_mm: float = 0.4, **known: Any
+    ) -> "Nozzle":
+        """Add a nozzle: a record, or a name with its bore, to a printer (the only one if not given)."""
+        from calib.store.records import Nozzle
+
+        store = self.store(make=True)
+        if isinstance(nozzle, str):
+            owner = store.printer(printer).name
+            nozzle = Nozzle(name=nozzle, printer=owner, bore_mm=bore_mm, **known)
+        return store.add_nozzle(nozzle)
+
+    def change_nozzle(self, nozzle: "Nozzle", seen: int | None = None) -> "Nozzle":
+        """Replace what is known of a nozzle."""
+        return self.store().change_nozzle(nozzle, seen)
+
+    def add_spool(self, spool: "Spool | str", material: str = "", **known: Any) -> "Spool":
+        """Add a spool: a record, or a name with its type of filament."""
+        from calib.store.records import Spool
+
+        if isinstance(spool, str):
+            if not material:
+                raise BadInput(
+                    f"spool {spool!r} needs its type of filament", mend="give it, such as PLA"
+                )
+            spool = Spool(name=spool, material=material, **known)
+        return self.store(make=True).add_spool(spool)
+
+    def change_spool(self, spool: "Spool", seen: int | None = None) -> "Spool":
+        """Replace what is known of a spool."""
+        return self.store().change_spool(spool, seen)
+
+    def add_instrument(
+        self, instrument: "Instrument | str", kind: str = "caliper", **known: float
+    ) -> "Instrument":
+        """Add an instrument: a record, or a name and a kind; what is not told is that of a usual one."""
+        from calib.model.instrument import DEFAULTS
+
+        if isinstance(instrument, str):
+            if kind not in DEFAULTS:
+                raise BadInput(
+                    f"there is no kind of instrument {kind!r}", mend=f"use {', '.join(DEFAULTS)}"
+                )
+            numbers: dict[str, Any] = dict(known)
+            instrument = replace(DEFAULTS[kind], name=instrument, **numbers)
+        return self.store(make=True).add_instrument(instrument)
+
+    def change_instrument(self, instrument: "Instrument") -> "Instrument":
+        """Replace what is known of an instrument."""
+        return self.store().change_instrument(instrument)
+
+    def rename(self, what: str, name: str, new: str, printer: str | None = None) -> None:
+        """Give a printer, nozzle, spool or instrument another name; its history stays its own."""
+        self.store().rename(what, name, new, printer)
+
+    def retire(
+        self, what: str, name: str, printer: str | None = None, *, back: bool = False
+    ) -> None:
+        """Take a thing out of use, or back into it; its history stays."""
+        self.store().retire(what, name, printer, back=back)
+
+    def copy(self, what: str, name: str, new: str, printer: str | None = None) -> None:
+        """Add a thing like another under a new name; what was found for the other stays its own."""
+        self.store().copy(what, name, new, printer)
+
+    def changes(self, limit: int = 50) -> "list[Change]":
+        """Return what was renamed, retired or copied, and by whom, newest first."""
+        return self.store().changes(limit)
