@@ -122,7 +122,7 @@ BAD_ARGUMENTS = [
     (["make", "step-gauge", "--set", "pitch_mm=40", "--set", "pitch_mm=50"], "given twice"),
     (["make", "step-gauge", "--set", "pitch_mm=5000"], "must be 20 to 200 mm"),
     (["make", "step-gauge", "--set", "reach_mm=1000"], "the printer builds 220.0 mm"),
-    (["make", "step-gauge", "--set", "tooth_mm=nan"], "must be 4 to 30 mm"),
+    (["make", "step-gauge", "--set", "tooth_mm=nan"], "must be 0 to 30 mm"),
     (["make", "squareness-frame", "--set", "plane=XW"], "is not one of XY, XZ, YZ"),
     (["make", "dimensional-cube", "--build", "big"], "is not a build volume"),
     (["make", "dimensional-cube", "--build", "220x220"], "three numbers"),
@@ -131,7 +131,19 @@ BAD_ARGUMENTS = [
     (["make", "dimensional-cube", "--line-mm", "3"], "does not suit a nozzle"),
     (["make", "dimensional-cube", "dimensional-cube"], "named twice"),
     (["make", "step-gauge", "--set", "wall-box.wall_mm=2"], "which is not being made"),
-    (["make", "step-gauge", "shrink-bar", "--plate"], "do not fit together on a bed"),
+    (
+        [
+            "make",
+            "corner-gauge",
+            "step-gauge",
+            "--set",
+            "reach_mm=92",
+            "--build",
+            "110x110x100",
+            "--plate",
+        ],
+        "do not fit together on a bed",
+    ),
     (["make", "carriage-travel", "--plate"], "nothing to print"),
     (["make", "dimensional-cube", "--unit", "cubit"], "mm or inch"),
 ]
@@ -276,9 +288,9 @@ def fill(folder, sheet_name, printer, seed=5):
 def test_pieces_made_together_are_not_corrected_twice_over(workshop):
     who = ["--printer", "lantern", "--nozzle", "brass", "--spool", "white"]
     truth = Printer(scale=(-0.004, -0.004, 0), offset_mm=0.12)
-    for name in ("step-gauge", "shrink-bar"):
+    for name in ("step-gauge", "squareness-frame"):
         assert run("sheet", name, *who).exit_code == 0
-    for name in ("step-gauge", "shrink-bar"):
+    for name in ("step-gauge", "squareness-frame"):
         assert run("keep", fill(workshop, name, truth), *who).exit_code == 0
     shown = json.loads(run("profile", "show", "--json", *who).stdout)
     found = {v["setting"]: v["value"] for v in shown["settings"]}

@@ -22,8 +22,8 @@ from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreO
 from calib.report.words import place_lines
 
 if TYPE_CHECKING:
+    from calib.plan.expected import Worth
     from calib.workshop.results import Made, MadePiece
-    from patterns.filaments import Filament
     from patterns.registry import Pattern
 
 
@@ -72,7 +72,7 @@ def make(
     ] = "mm",
     repeats: Annotated[
         int, typer.Option("--repeats", help="Readings per feature on the sheet.")
-    ] = 3,
+    ] = 1,
     force: ForceOption = False,
     as_json: JsonOption = False,
     show_help: Annotated[
@@ -108,12 +108,17 @@ def made_json(one: "MadePiece") -> dict[str, Any]:
         "pattern": one.piece.pattern, "piece": one.piece_id, "folder": str(one.folder),
         "files": sorted(one.files), "features": len(one.piece.features),
         "kept_beside": None if one.kept_beside is None else one.kept_beside.name,
+        **worth_json(one.worth),
     }  # fmt: skip
 
 
 def made_lines(one: "MadePiece") -> list[str]:
     """Say what was made and where it is, and where a filled-in sheet is that it took the place of."""
+    from calib.report.worth_words import settles_words, takes_words
+
     lines = [f"{one.piece.pattern} is in {one.folder}: {', '.join(sorted(one.files))}"]
+    settled = f" It would settle {settles_words(one.worth.settles)}." if one.worth.settles else ""
+    lines.append(f"It takes {takes_words(one.worth)}.{settled}")
     if one.kept_beside is not None:
         lines.append(f"The sheet that was filled in is kept as {one.kept_beside}")
     return lines
@@ -141,42 +146,51 @@ def list_patterns(
     as_json: JsonOption = False,
 ) -> None:
     """Show every pattern and check with what it answers, and what it takes as it comes."""
+    from calib.plan.expected import worth
+    from calib.report.worth_words import settles_words, takes_words
     from patterns import registry
     from patterns.filaments import filament as known_filament
+    from patterns.spec import PrintSetup
 
     material = known_filament(filament)
-    rows = [
-        {"name": p.name, "answers": p.answers, **_takes(p, material)}
-        for p in (*registry.all_patterns().values(), *registry.all_checks().values())
-    ]
+    known = (*registry.all_patterns().values(), *registry.all_checks().values())
+    found = [(p, worth(p.piece({}, PrintSetup()), material)) for p in known]
     if as_json:
-        print_json(rows)
+        print_json([_listed(p, takes) for p, takes in found])
         return
-    width = max(len(row["name"]) for row in rows)
-    for row in rows:
-        takes = (
-            f"{row['minutes']:4.0f} min {row['grams']:4.0f} g"
-            if row["printed"]
-            else "  no printing"
-        )
-        typer.echo(f"{row['name']:{width}} {takes:>15}  {row['answers']}")
+    width = max(len(p.name) for p, _ in found)
+    for p, takes in found:
+        typer.echo(f"{p.name:{width}}  {p.answers}")
+        typer.echo(f"{'':{width}}  {takes_words(takes)}")
+        if takes.settles:
+            typer.echo(f"{'':{width}}  {settles_words(takes.settles)}")
     typer.echo(
-        f"\nTimes are rough, for a 0.4 mm nozzle; grams of {material.type}."
-        " More on one: truebead make --help PATTERN"
+        f"\nTimes are rough, for a 0.4 mm nozzle; grams of {material.type}. ± holds for one reading of"
+        " everything with usual instruments (95 %).\nMore on one: truebead make --help PATTERN"
     )
 
 
-def _takes(p: "Pattern", material: "Filament") -> dict[str, Any]:
-    """Return rough minutes and grams of a pattern with its defaults."""
-    from patterns.estimate import estimate
-    from patterns.preview import preview_mesh
-    from patterns.spec import PrintSetup
+def _listed(p: "Pattern", takes: "Worth") -> dict[str, Any]:
+    """Return what is listed of a pattern for machines."""
+    return {
+        "name": p.name,
+        "answers": p.answers,
+        "printed": takes.minutes > 0,
+        **worth_json(takes),
+    }
 
-    piece = p.piece({}, PrintSetup())
-    if not piece.printed:
-        return {"printed": False, "minutes": 0.0, "grams": 0.0}
-    cost = estimate(piece, preview_mesh(piece.body), material)
-    return {"printed": True, "minutes": round(cost.minutes), "grams": round(cost.grams, 1)}
+
+def worth_json(takes: "Worth") -> dict[str, Any]:
+    """Return what a piece takes and settles for machines."""
+    return {
+        "minutes": round(takes.minutes),
+        "grams": round(takes.grams, 1),
+        "readings": takes.readings,
+        "expected_95": [
+            {"setting": e.setting, "half_width": e.half_width, "unit": e.unit}
+            for e in takes.settles
+        ],
+    }
 
 
 def _pattern_help(p: "Pattern") -> str:

@@ -7,11 +7,16 @@ piece and the instruments alone, hardly on the values.
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.readings import Reading, Sheet
 from patterns.feature import Feature, Kind
+from patterns.filaments import Filament
 from patterns.piece import Piece
+
+if TYPE_CHECKING:
+    from patterns.mesh import Mesh
 
 #: A score falls by this much from the best band to either end.
 _FALL = 6.0
@@ -26,6 +31,47 @@ class Expected:
     setting: str
     half_width: float
     unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Worth:
+    """What a piece costs its user, and what it gives: the four numbers that a choice rests on.
+
+    Attributes
+    ----------
+    minutes, grams : float
+        Of printing, roughly; 0 for a check without plastic.
+    readings : int
+        Of a hand or an eye, one for each feature.
+    settles : tuple of Expected
+    """
+
+    minutes: float
+    grams: float
+    readings: int
+    settles: tuple[Expected, ...]
+
+
+def worth(
+    piece: Piece,
+    filament: Filament,
+    mesh: "Mesh | None" = None,
+    instruments: Mapping[str, Instrument] = DEFAULTS,
+) -> Worth:
+    """Return what a piece takes and how sure it would make us; the mesh spares making a preview."""
+    from patterns.estimate import estimate
+    from patterns.preview import preview_mesh
+
+    minutes = grams = 0.0
+    if piece.printed:
+        cost = estimate(piece, mesh or preview_mesh(piece.body), filament)
+        minutes, grams = cost.minutes, cost.grams
+    return Worth(
+        minutes=minutes,
+        grams=grams,
+        readings=len(piece.by_hand),
+        settles=expected(piece, instruments),
+    )
 
 
 def expected(

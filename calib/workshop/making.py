@@ -10,6 +10,7 @@ from calib.model.instrument import DEFAULTS, Instrument
 from calib.workshop.results import Made, MadePiece, Who
 
 if TYPE_CHECKING:
+    from calib.plan.expected import Worth
     from calib.readings import Sheet
     from calib.readings.table import Table
     from calib.store.records import InForce
@@ -196,7 +197,7 @@ def files_of(
     known: Known,
     *,
     unit: str = "mm",
-    repeats: int = 3,
+    repeats: int = 1,
     separator: str = ",",
     solid: bool = True,
 ) -> MadePiece:
@@ -225,15 +226,44 @@ def files_of(
         mesh, solid_files = solids_of(piece)
         files |= solid_files
     files["sheet.html"] = page(
-        piece, piece_id, made=f"{made:%Y-%m-%d}", unit=unit, repeats=repeats, mesh=mesh
+        piece,
+        piece_id,
+        made=f"{made:%Y-%m-%d}",
+        unit=unit,
+        repeats=repeats,
+        mesh=mesh,
+        filament=known.filament,
     )
     if piece.schedule and solid:
         files["schedule.csv"] = schedule_csv(piece.schedule)
-    return MadePiece(piece=piece, piece_id=piece_id, who=known.who, files=files, mesh=mesh)
+    return MadePiece(
+        piece=piece,
+        piece_id=piece_id,
+        who=known.who,
+        files=files,
+        worth=_worth(piece, known, mesh),
+        mesh=mesh,
+    )
+
+
+def _worth(piece: "Piece", known: Known, mesh: "Mesh | None" = None) -> "Worth":
+    from calib.plan.expected import worth
+    from patterns.filaments import filaments
+
+    table = filaments()
+    material = table.get(known.filament, table["PLA"])
+    return worth(piece, material, mesh, {**DEFAULTS, **known.instruments})
 
 
 def page(
-    piece: "Piece", piece_id: str, *, made: str, unit: str, repeats: int, mesh: "Mesh | None" = None
+    piece: "Piece",
+    piece_id: str,
+    *,
+    made: str,
+    unit: str,
+    repeats: int,
+    mesh: "Mesh | None" = None,
+    filament: str = "",
 ) -> str:
     """Return the page of a sheet; its picture is drawn from `mesh`, else from a preview."""
     from calib.report.sheet_page import sheet_html
@@ -244,7 +274,9 @@ def page(
         from patterns.preview import preview_mesh
 
         picture = draw_piece(piece, mesh or preview_mesh(piece.body))
-    return sheet_html(piece, picture, piece_id, made=made, unit=unit, repeats=repeats)
+    return sheet_html(
+        piece, picture, piece_id, made=made, unit=unit, repeats=repeats, filament=filament
+    )
 
 
 def solids_of(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
@@ -432,7 +464,7 @@ def sheet_again(path: Path, *, semicolons: bool = False, force: bool = False) ->
     who = Who(**{k: found.keys.get(k, "") for k in ("printer", "nozzle", "spool")})
     return MadePiece(
         piece=found.piece, piece_id=found.piece_id, who=who, files=dict.fromkeys(names, ""),
-        folder=folder, kept_beside=kept,
+        worth=_worth(found.piece, Known()), folder=folder, kept_beside=kept,
     )  # fmt: skip
 
 

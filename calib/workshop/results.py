@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from calib.interpret.solve import Context, Solution
     from calib.model.request import Request
+    from calib.plan.expected import Worth
     from calib.plan.steps import Plan, Step
     from calib.profile.events import EventKind
     from calib.readings import Sheet
@@ -52,6 +53,8 @@ class MadePiece:
     ----------
     files : mapping
         Name -> content of every file of its folder.
+    worth : Worth
+        Minutes, grams and readings that it takes, and how sure it would make us.
     folder : Path or None
         Where they were written; None where they were only made in memory.
     mesh : Mesh or None
@@ -64,6 +67,7 @@ class MadePiece:
     piece_id: str
     who: Who
     files: Mapping[str, bytes | str]
+    worth: "Worth"
     folder: Path | None = None
     mesh: "Mesh | None" = None
     kept_beside: Path | None = None

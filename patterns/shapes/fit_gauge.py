@@ -22,7 +22,7 @@ _FLANGE_MM = 2.0
 _TIP_MM = 1.0  # the peg's end is this long and ...
 _LEAD_MM = 0.8  # ... this much narrower, to find its socket
 _APART_MM = 6.0
-_RELIEF_MM = (1.2, 0.5)  # of a square socket's corner: along its sides, and outwards
+_RELIEF_MM = (0.9, 0.35)  # of a square socket's corner: along its sides, and outwards
 
 
 #: How a peg sits in its socket, from the tightest; the notes say what each means.

@@ -118,8 +118,8 @@ def _flat(spec: SquarenessFrameSpec, setup: PrintSetup) -> Piece:
     discs = (Circle(u, v, spec.pillar_mm) for u, v in centres.values())
     # No chamfer: the jaws touch well above the first layer.
     marks = _dots(spec, setup, centres, "top", top, 2 * setup.layer_mm)
-    for axis, at in ((spec.plane[0], (r + 0.3 * s, r)), (spec.plane[1], (r, r + 0.3 * s))):
-        marks += _letter(spec, setup, axis, at, "top", bars, 2 * setup.layer_mm)
+    for axis, middle in ((spec.plane[0], (r + 0.3 * s, r)), (spec.plane[1], (r, r + 0.3 * s))):
+        marks += _letter(spec, setup, axis, middle, "top", bars, 2 * setup.layer_mm)
     height = (bars + top) / 2
 
     def at(u: float, v: float) -> Point:

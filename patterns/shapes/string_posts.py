@@ -112,7 +112,7 @@ def _sizes(spec: StringPostsSpec, labels: list[str], setup: PrintSetup) -> _Size
     shrinks=(("long_mm", -1),),
 )
 def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
-    """Lay the posts out along X on one foot, the values on the front of the broad post.
+    """Lay the posts out along X on one foot, the values on the back of the broad post.
 
     Measured per band: strings in the long gap, strings in the short gap, and the skin of the posts
     beside the gaps (blobs, or dry starts), each scored against the setting of that band. In a photo of
@@ -138,8 +138,8 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
             label,
             stroke_mm=z.stroke,
             centre=(z.broad[1] / 2, z.floor(k) + z.band / 2),
-            face="front",
-            level_mm=0.0,
+            face="back",
+            level_mm=spec.depth_mm,
             depth_mm=deep,
         )
     )
@@ -173,6 +173,7 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
             notes=(
                 "Print standing, as it is; travel straight across the gaps, without wiping.",
                 "Do not leave out the brim: the foot ends at the back, so that the posts can lie on it.",
+                "The value of a band is cut into the back: judge from the front, then turn it round.",
                 "Dry the filament first: damp filament strings whatever the retraction.",
             ),
         ),

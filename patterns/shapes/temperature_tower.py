@@ -26,6 +26,7 @@ _POST_MM = 11.0
 _BAND_MM = 7.0
 _BASE_REACH_MM = 5.0
 _SEAM_MM = 0.3  # kept free above and below a band's digits
+_JUDGED = ("strings", "overhang", "strength", "bridge", "sag")
 _COLDEST_C, _HOTTEST_C = 150.0, 500.0
 
 
@@ -191,7 +192,7 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
                 "Judge strings and fins first, all bands; press the reed last.",
             ),
         ),
-        head_lines=weights_of("bridge", "overhang", "strings", "strength", "sag", "roughness"),
+        head_lines=weights_of(*_JUDGED[: spec.judgements], "roughness"),
         smaller=("give a smaller gap_mm", "give a smaller depth_mm", "give a larger step_c"),
         volume_mm3=volume,
     )
