@@ -33,13 +33,13 @@ def sizes(piece):
 def test_one_reading_of_each_length_settles_what_it_is_for():
     """Half-widths of 95 % with an ordinary caliper, each length read once."""
     fit = expected_fit(sizes(gauge()), CALIPER, repeats=1)
-    assert 100 * fit["scale_x"].expanded() < 0.05
-    assert 100 * fit["scale_y"].expanded() < 0.05
-    assert 100 * fit["scale_z"].expanded() < 0.15
-    assert math.degrees(fit["skew_xy"].expanded()) < 0.03
-    assert fit["squeeze"].expanded() < 0.04
+    assert 100 * fit["scale_x"].expanded() < 0.075
+    assert 100 * fit["scale_y"].expanded() < 0.075
+    assert 100 * fit["scale_z"].expanded() < 0.23
+    assert math.degrees(fit["skew_xy"].expanded()) < 0.05
+    assert fit["squeeze"].expanded() < 0.045
     wall = fit.combine({"offset_x": 0.25, "offset_y": 0.25}, "outline_offset", "mm")
-    assert wall.expanded() < 0.02
+    assert wall.expanded() < 0.025
 
 
 def test_it_takes_little_time_plastic_and_reading():

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from calib.errors import SheetError
 from calib.fit.dimensions import Shared
-from calib.interpret.lengths import fitted, lengths, shared_by_photos
+from calib.interpret.lengths import common_of, fitted, lengths, shared_by_photos
+from calib.interpret.solve import Context
 from calib.photo.defects import Defect
 from calib.photo.measure import Length
 from calib.photo.rows import fill_sheet, readings_of, shared_of, with_shared
@@ -156,9 +157,7 @@ def test_scale_of_the_mat_limits_how_well_the_scale_of_the_piece_is_known() -> N
         )
         sheet = sheet_of(with_shared(table, Shared(scale_u=scale_u)))
         sizes = [f for f in GAUGE.features if f.id in {r.feature for r in sheet.readings}]
-        fit = fitted(
-            sizes, lengths(sheet), sheet.instruments["caliper"], shared=shared_by_photos(sheet)
-        )
+        fit = fitted(sizes, lengths(sheet), common_of(sheet, Context()))
         scale = fit.linear["scale_x"]
         assert scale.value == pytest.approx(0.002, abs=0.0006)
         assert scale.u > 0.99 * scale_u  # a weak prior of 10 % on the piece's own takes a little
@@ -174,9 +173,7 @@ def test_how_edges_look_limits_how_well_the_outline_offset_is_known() -> None:
         )
         sheet = sheet_of(with_shared(table, Shared(edge_mm=edge_mm)))
         sizes = [f for f in GAUGE.features if f.id in {r.feature for r in sheet.readings}]
-        fit = fitted(
-            sizes, lengths(sheet), sheet.instruments["caliper"], shared=shared_by_photos(sheet)
-        )
+        fit = fitted(sizes, lengths(sheet), common_of(sheet, Context()))
         offset, scale = fit.linear["offset_x"], fit.linear["scale_x"]
         assert 0.97 * edge_mm < offset.u < math.hypot(edge_mm, 0.02)
         assert scale.u < 8e-4  # which edges do not touch

@@ -103,7 +103,7 @@ def test_every_plot_speaks_and_stays_within_its_frame(name):
 def test_a_report_says_what_the_data_say():
     page, fit = page_of("dimensional-cube")
     c = next(c for c in fit["findings"][0]["corrections"] if c["setting"] == "scale_x_percent")
-    assert f"100.000 → {c['new']:.3f} ± " in page
+    assert f"100.00 → {c['new']:.2f} ± " in page  # two digits of the uncertainty
     residuals = fit["findings"][0]["residuals"]
     assert page.count("<circle") >= len(residuals)
 

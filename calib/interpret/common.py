@@ -202,7 +202,12 @@ def zero_of(sheet: Sheet, caliper: Instrument) -> tuple[float, float]:
     The line ``# jaws_closed_mm: 0.01`` in the sheet's head says it; without the line the zero is
     only known to the permissible error.
     """
+    return closed_jaws(sheet, caliper) or (0.0, caliper.u_zero)
+
+
+def closed_jaws(sheet: Sheet, caliper: Instrument) -> tuple[float, float] | None:
+    """Return what the caliper showed with closed jaws and its standard uncertainty, where written."""
     shown = key_number(sheet, "jaws_closed_mm", -1.0, 1.0)
     if shown is None:
-        return 0.0, caliper.u_zero
-    return shown, math.hypot(caliper.resolution / math.sqrt(12), _JAWS_MM)
+        return None
+    return shown, math.hypot(caliper.u_resolution, _JAWS_MM)

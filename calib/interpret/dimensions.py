@@ -4,24 +4,25 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from calib.fit.dimensions import PIECE_SD_MM, PLANES, DimensionsFit, expected_fit
+from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
 from calib.fit.split import refer_to_20c
 from calib.interpret import machine
 from calib.interpret.lengths import (
+    Common,
+    common_of,
     effect_of,
     fitted,
     is_length,
     lengths,
-    shared_by_photos,
     spread_repeats,
     suspects,
     with_residuals,
 )
+from calib.interpret.outlines import outline_correction, outline_summary
 from calib.interpret.scales import expansion_of
 from calib.interpret.solve import Context, Finding, Residual
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.estimate import Estimate
-from calib.model.instrument import Instrument
 from calib.model.request import Request, makeable
 from calib.model.setting import kept_setting, setting
 from calib.readings import Sheet
@@ -50,18 +51,18 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     """Fit the lengths of one piece and judge every setting they inform."""
     readings = lengths(sheet)
     features = [f for f in sheet.piece.features if is_length(f)]
-    caliper = context.instruments["caliper"]
-    shared = shared_by_photos(sheet)
-    result = fitted(features, readings, caliper, shared=shared)
+    common = common_of(sheet, context)
+    caliper = common.caliper
+    result = fitted(features, readings, common)
     travel = any(f.group == "travel" for f in features)
-    judged = _Judged(sheet, result, features, caliper, context, travel=travel)
+    judged = _Judged(sheet, result, features, common, context, travel=travel)
     corrections = judged.corrections()
     return Finding(
         topic="travel" if travel else "size",
         estimates=result.linear.estimates,
         corrections=tuple(corrections),
         suspects=(
-            *suspects(result, readings, features, caliper, shared),
+            *suspects(result, readings, features, common),
             *spread_repeats(sheet, result, readings, caliper),
         ),
         residuals=tuple(_residuals(result, features)),
@@ -79,17 +80,18 @@ class _Judged:
         sheet: Sheet,
         result: DimensionsFit,
         features: Sequence[Feature],
-        caliper: Instrument,
+        common: Common,
         context: Context,
         *,
         travel: bool,
     ) -> None:
         self.setup = sheet.piece.setup
         self.result, self.fit = result, result.linear
-        self.features, self.caliper, self.context, self.travel = features, caliper, context, travel
+        self.features, self.caliper, self.closed = features, common.caliper, common.closed
+        self.context, self.travel = context, travel
         self.part_c = None if travel else sheet.part_c
         self.split = machine.explained(
-            _evidence(result), context, caliper, travel=travel, part_c=self.part_c
+            _evidence(result), context, common.caliper, travel=travel, part_c=self.part_c
         )
         # An axis whose readings were all set aside has nothing to say.
         read = {a for r in result.rows for a in features[r.feature].axis}
@@ -100,7 +102,7 @@ class _Judged:
         found: list[Correction] = []
         for axis in self.axes:
             found += self._scale(axis)
-        found += self._offset()
+        found += outline_correction(self.fit, self.context, closed=self.closed is not None)
         for plane in PLANES:
             found += self._skew(plane)
         return found + self._squeeze()
@@ -150,8 +152,8 @@ class _Judged:
         return found if agree else found[::-1]
 
     def _at_20c(self, scale: Estimate) -> Estimate:
-        """Refer a scale error to 20 degrees C (ISO 1) where the piece's temperature is known."""
-        if self.part_c is None or not self.context.filament:
+        """Refer the scale error of a piece to 20 degrees C (ISO 1)."""
+        if self.travel:
             return scale
         at20, u = refer_to_20c([scale.value], expansion_of(self.context.filament), self.part_c)
         return replace(scale, value=float(at20[0]), u=math.hypot(scale.u, u))
@@ -230,41 +232,6 @@ class _Judged:
         half = f"± {100 * u.expanded():.2f} %"
         return replace(request, why=f"print a longer piece, which brings it to about {half}")
 
-    def _offset(self) -> list[Correction]:
-        names = [n for n in ("offset_x", "offset_y") if n in self.fit]
-        if not names:
-            return []
-        # Each of the two walls of a length moves by half of the offset.
-        share = 1.0 / (2 * len(names))
-        error = self.fit.combine(dict.fromkeys(names, share), "outline_offset", "mm")
-        if error.from_data < 0.5:
-            return []  # one kind of length only: offset and scale can't be told apart
-        offset = setting("outline_offset_mm")
-        verdict = judge(error, offset.step, offset.wanted)
-        old = self.context.now.get(offset.name, 0.0)
-        way = "outward" if error.value > 0 else "inward"
-        size = f"every wall stands {abs(error.value):.3f} mm too far {way} (± {error.expanded():.3f} mm)"
-        reasons = {
-            Verdict.APPLY: f"{size}, whatever the length, so it is not a scale error",
-            Verdict.LEAVE: f"{size}: not distinguishable from zero, leave it alone",
-            Verdict.PRINT_AGAIN: f"{size}: read the inside and outside lengths three times each",
-        }
-        return [
-            Correction(
-                setting="outline_offset_mm",
-                old=old,
-                new=old - error.value,
-                u_new=error.u,
-                unit="mm",
-                error=error,
-                verdict=verdict,
-                scope=Scope.NOZZLE,
-                evidence="outside against inside lengths on "
-                + " and ".join(n[-1].upper() for n in names),
-                reason=reasons[verdict],
-            )
-        ]
-
     def _skew(self, plane: str) -> list[Correction]:
         name = f"skew_{plane.lower()}"
         if name not in self.fit:
@@ -334,11 +301,16 @@ class _Judged:
         lines = []
         if self.result.zero_forgotten:
             zero = self.fit["zero"]
+            shown = (
+                f"it shows {self.closed.shown_mm:+.2f} mm with closed jaws"
+                if self.closed
+                else f"it reads {zero.value:+.2f} mm (± {zero.expanded():.2f}) on everything"
+            )
             lines.append(
-                f"The caliper was not zeroed: it reads {zero.value:+.2f} mm (± {zero.expanded():.2f})"
-                " on everything. That is taken out below; zero it and keep it so."
+                f"The caliper was not zeroed: {shown}. That is taken out below; zero it and keep it so."
             )
         lines += self.split.short
+        lines += outline_summary(self.fit)
         changed = _changed_axes(corrections)
         if changed:
             lines += machine.advice(
@@ -350,8 +322,8 @@ class _Judged:
         fit = self.fit
         lines = [
             f"Fitted {len(fit.residuals)} lengths with {len(fit.theta)} parameters by generalised least"
-            f" squares; the noise came out {fit.noise_scale:.2f} times what the caliper and a printed"
-            f" piece make one expect ({fit.dof:.0f} degrees of freedom).",
+            f" squares. From feature to feature they scatter by {self.result.scatter_mm:.3f} mm beside"
+            " the caliper's own; all that this may be is averaged over.",
             f"The caliper's permissible error (± {self.caliper.mpe:g} mm) is common to all readings: it"
             " enters as a zero and a scale error that no repeat takes away.",
         ]
@@ -379,7 +351,7 @@ def _residuals(result: DimensionsFit, features: Sequence[Feature]) -> list[Resid
             reading=r.mean,
             fitted=r.mean - res,
             repeats=r.count,
-            u=math.hypot(r.u_reading, PIECE_SD_MM),
+            u=math.hypot(r.u_reading, result.scatter_mm),
         )
         for r, res in with_residuals(result)
     ]
@@ -391,7 +363,6 @@ def _evidence(result: DimensionsFit) -> dict[str, object]:
         "parameters": list(fit.problem.names),
         "values": [float(v) for v in fit.theta],
         "covariance": [[float(c) for c in row] for row in fit.covariance],
-        "noise_scale": fit.noise_scale,
-        "degrees_of_freedom": fit.dof,
+        "scatter_mm": result.scatter_mm,
         "zero_forgotten": result.zero_forgotten,
     }

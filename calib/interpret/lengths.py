@@ -2,12 +2,22 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from calib.fit.dimensions import KINDS, DimensionsFit, Row, Shared, fit_dimensions
+from calib.fit.dimensions import (
+    KINDS,
+    PIECE,
+    TRAVEL,
+    Closed,
+    DimensionsFit,
+    Row,
+    Shared,
+    fit_dimensions,
+)
 from calib.fit.doubts import effect
-from calib.interpret.common import doubtful_repeats, key_number, measured
+from calib.interpret.common import closed_jaws, doubtful_repeats, key_number, measured
 from calib.interpret.solve import Context, Suspect
 from calib.model.instrument import Instrument
 from calib.readings import Reading, Sheet
@@ -37,6 +47,26 @@ def shared_by_photos(sheet: Sheet) -> Shared:
     return Shared(**{name: u for name, u in stated.items() if u is not None})
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Common:
+    """What all readings of a sheet have in common: their instruments, and what was said of them."""
+
+    caliper: Instrument
+    shared: Shared
+    closed: Closed | None
+
+
+def common_of(sheet: Sheet, context: Context) -> Common:
+    """Return what the sheet's head and the context say of caliper and photos."""
+    caliper = context.instruments["caliper"]
+    shown = closed_jaws(sheet, caliper)
+    return Common(
+        caliper=caliper,
+        shared=shared_by_photos(sheet),
+        closed=Closed(shown_mm=shown[0], u_mm=shown[1]) if shown else None,
+    )
+
+
 def is_length(f: Feature) -> bool:
     """Whether a feature is a length of the size model."""
     return f.kind in KINDS and f.rung is None and f.group in ("", "travel", "size")
@@ -48,30 +78,30 @@ def effect_of(sheet: Sheet, reading: Reading, context: Context) -> str:
     readings = lengths(sheet)
     if not readings or not any(f.id == reading.feature for f in features):
         return ""
-    caliper = context.instruments["caliper"]
-    shared = shared_by_photos(sheet)
-    without = fitted(features, readings, caliper, shared=shared)
-    return _effect(without, [*readings, reading], reading, features, caliper, shared)
+    common = common_of(sheet, context)
+    without = fitted(features, readings, common)
+    return _effect(without, [*readings, reading], reading, features, common)
 
 
 def fitted(
     features: Sequence[Feature],
     readings: Sequence[Reading],
-    caliper: Instrument,
+    common: Common,
     *,
     robust: bool = True,
-    shared: Shared | None = None,
 ) -> DimensionsFit:
-    """Fit the lengths of one piece; `shared` as `shared_by_photos` returns it."""
+    """Fit the lengths of one piece, or of a carriage's travel."""
     place = {f.id: i for i, f in enumerate(features)}
     return fit_dimensions(
         features,
         np.array([place[r.feature] for r in readings]),
         np.array([r.value for r in readings]),
-        caliper,
+        common.caliper,
         stated_u=np.array([math.nan if r.u is None else r.u for r in readings]),
-        shared=shared,
+        shared=common.shared,
+        closed=common.closed,
         robust=robust,
+        scatter=TRAVEL if any(f.group == "travel" for f in features) else PIECE,
     )
 
 
@@ -80,8 +110,7 @@ def _effect(
     readings: Sequence[Reading],
     reading: Reading,
     features: Sequence[Feature],
-    caliper: Instrument,
-    shared: Shared | None,
+    common: Common,
 ) -> str:
     """Compare the number that a reading informs most, with and without it."""
     f = next(f for f in features if f.id == reading.feature)
@@ -89,7 +118,7 @@ def _effect(
     if name not in without.linear:
         return ""
     factor, unit = (180 / math.pi, "deg") if f.kind is Kind.DIAGONAL else (100.0, "%")
-    with_it = fitted(features, readings, caliper, robust=False, shared=shared)
+    with_it = fitted(features, readings, common, robust=False)
     return effect(
         with_it.linear[name].times(factor, unit), without.linear[name].times(factor, unit), 2
     )
@@ -99,8 +128,7 @@ def suspects(
     result: DimensionsFit,
     readings: list[Reading],
     features: Sequence[Feature],
-    caliper: Instrument,
-    shared: Shared | None = None,
+    common: Common,
 ) -> list[Suspect]:
     """Explain the readings that the robust fit set aside, in a narrow window round the fit."""
     by_id = {f.id: f for f in features}
@@ -117,7 +145,7 @@ def suspects(
         text = f"{reading.value:g} mm does not belong with the others, which give {expected:.2f} mm"
         if slips:
             text += f"; {said(slips, proposal, 'mm')}"
-        effect = _effect(result, [*kept, reading], reading, features, caliper, shared)
+        effect = _effect(result, [*kept, reading], reading, features, common)
         found.append(Suspect(reading=reading, explanation=text, proposal=proposal, effect=effect))
     return found
 

@@ -42,7 +42,7 @@ class SheetScales:
     steps : mapping
         Axis -> steps/mm set when it was made, where known.
     part_c : float or None
-        Temperature of the piece when it was measured.
+        Temperature of the piece when it was measured; None where nobody wrote it down.
     """
 
     printer: str
@@ -191,7 +191,7 @@ def shrink_prior(material: str) -> tuple[float, float]:
 def at_mechanics(s: SheetScales, drives: Mapping[str, Mapping[str, Drive]]) -> SheetScales:
     """Refer a sheet's errors to 20 degrees C and to the steps/mm that the mechanics give."""
     error, covariance = s.error, s.covariance
-    if s.part_c is not None and s.spool:
+    if s.spool:
         error, u = refer_to_20c(error, expansion_of(s.material), s.part_c)
         covariance = covariance + u**2
     factor = np.ones(3)

@@ -8,7 +8,7 @@ import numpy as np
 
 from calib.fit.linear import Array
 from calib.fit.mechanics import Fault, find_faults, mechanics_u
-from calib.fit.split import AXES, DIRECTIONS
+from calib.fit.split import AXES, CALIPER_EXPANSION_PER_K, DIRECTIONS
 from calib.interpret.scales import (
     INSTRUMENT_SD,
     UNKNOWN_SHRINK_U,
@@ -243,9 +243,11 @@ def _lines(
             f" the rest from {source}."
         )
     if one.part_c is not None and abs(one.part_c - 20) > 0.5:
-        warm = 100 * expansion_of(one.material) * (one.part_c - 20)
+        seen = expansion_of(one.material) - CALIPER_EXPANSION_PER_K
+        warm = 100 * seen * (one.part_c - 20)
         lines.append(
-            f"Measured at {one.part_c:g} degC: {warm:+.3f} % of the size is warmth and was taken out"
+            f"Measured at {one.part_c:g} degC: {warm:+.3f} % of the size is warmth, the caliper's own"
+            " taken off, and was taken out"
             " (sizes hold at 20 degC, ISO 1)."
         )
     for axis, ways in choices.items():

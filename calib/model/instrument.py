@@ -48,9 +48,14 @@ class Instrument:
         return self.mpe / self.reach / math.sqrt(3)
 
     @property
+    def u_resolution(self) -> float:
+        """Standard uncertainty of a display: resolution / sqrt(12). Repeats do not average it out."""
+        return self.resolution / math.sqrt(12)
+
+    @property
     def u_reading(self) -> float:
-        """Standard uncertainty of one reading: repeatability and resolution / sqrt(12)."""
-        return math.hypot(self.repeatability, self.resolution / math.sqrt(12))
+        """Standard uncertainty of one reading: repeatability and resolution."""
+        return math.hypot(self.repeatability, self.u_resolution)
 
 
 #: Used where the sheet names nothing better. The caliper is a digital one of 0.01 mm that keeps

@@ -11,7 +11,7 @@ from patterns.body import Body, Prism, box, chamfer_loss_mm3
 from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
-from patterns.piece import Advice, Piece, check_wall
+from patterns.piece import JAWS_CLOSED, Advice, Piece, check_wall
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
@@ -121,6 +121,7 @@ def lay_out(spec: DimensionalCubeSpec, setup: PrintSetup) -> Piece:
                 "Let it cool on the bed; measure when it is at room temperature.",
             ),
         ),
+        head_lines=(JAWS_CLOSED,),
         smaller=("give a smaller size_mm",) * 3,
         volume_mm3=_volume_mm3(z, wall, n0, n1, spec.chamfer_mm) - letters_mm3,
     )
