@@ -1,14 +1,20 @@
-"""How sure a piece would make us, before it is printed: the real fits on readings as drawn.
+"""How sure a piece would make us, before it is printed: the real fits on readings made up for it.
 
-Every feature is read once, as a print that is true would read it; judgements follow a plain course
-with a best band or a limit in the middle. The half-widths that the fits then give depend on the
-piece and the instruments alone, hardly on the values.
+Every feature is read once, on a print that is true but for the scatter that prints and calipers have;
+judgements follow a plain course with a best band or a limit in the middle. The half-widths that the fits
+then give depend on the piece and the instruments, hardly on the values: without scatter they would come
+out too small, because a fit takes the scatter that it sees for that of the print.
 """
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+from numpy.typing import NDArray
+
+from calib.fit.dimensions import KINDS, PIECE
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.readings import Reading, Sheet
 from patterns.feature import Feature, Kind
@@ -98,7 +104,7 @@ def expected(
     sheet = Sheet(
         piece=piece,
         piece_id="expected",
-        readings=as_drawn(piece),
+        readings=made_up(piece, instruments["caliper"]),
         keys={line.key: "0.00" for line in piece.head_lines if line.key == "jaws_closed_mm"},
         instruments=dict(instruments),
     )
@@ -112,9 +118,24 @@ def expected(
     )
 
 
-def as_drawn(piece: Piece) -> tuple[Reading, ...]:
-    """Return one reading for each feature that a hand or an eye reads."""
-    return tuple(Reading(feature=f.id, value=_value(f, piece.by_hand)) for f in piece.by_hand)
+def made_up(piece: Piece, caliper: Instrument) -> tuple[Reading, ...]:
+    """Return one reading for each feature that a hand or an eye reads, the same at every call."""
+    features = piece.by_hand
+    sd = math.hypot(caliper.u_reading, PIECE.typical)
+    rng = np.random.default_rng(len(features))
+    scatter = sd * _even(len(features), rng)
+    return tuple(
+        Reading(feature=f.id, value=_value(f, features) + (float(off) if f.kind in KINDS else 0.0))
+        for f, off in zip(features, scatter, strict=True)
+    )
+
+
+def _even(count: int, rng: np.random.Generator) -> NDArray[np.float64]:
+    """Return the quantiles of a normal distribution in random order: no draw is a lucky one."""
+    from scipy.special import ndtri
+
+    found: NDArray[np.float64] = rng.permutation(ndtri((np.arange(count) + 0.5) / count))
+    return found
 
 
 def _value(f: Feature, all_: tuple[Feature, ...]) -> float:

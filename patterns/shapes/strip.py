@@ -32,9 +32,9 @@ class StripSpec(Spec):
         0.0, "mm", 0.0, 3000.0, "length (0: as bed and caliper allow, at most 140)"
     )
     caliper_mm: float = number(150.0, "mm", 100.0, 3000.0, "longest length your caliper reads")
-    thickness_mm: float = number(2.6, "mm", 1.6, 6.0, "height")
+    thickness_mm: float = number(2.2, "mm", 1.6, 6.0, "height")
     bar_mm: float = number(
-        0.0, "mm", 0.0, 30.0, "width between the teeth (0: 5.6, or as the nozzle needs)"
+        0.0, "mm", 0.0, 30.0, "width between the teeth (0: 5, or as the nozzle needs)"
     )
 
 
@@ -92,7 +92,7 @@ def lay_out(spec: StripSpec, setup: PrintSetup) -> Piece:
 
 def _filled_in(spec: StripSpec, setup: PrintSetup, least: float) -> StripSpec:
     """Fill in what was left open, and refuse what can't be measured or printed."""
-    bar = spec.bar_mm or max(5.6, least)
+    bar = spec.bar_mm or max(5.0, least)
     if bar < least:
         raise SpecError(
             f"a strip of {bar:g} mm leaves too little on the bed, for its walls are set back",
