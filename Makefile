@@ -3,13 +3,16 @@ PYTHON ?= python3
 BIN := .venv/bin
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test lint bench docs clean
+.PHONY: help demo desk test lint bench docs clean
 
 help: ## list the verbs
 	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
 
 demo: .venv/run ## run the whole loop on an embedded store and say where to look
 	$(BIN)/truebead demo --out demo-out --force
+
+desk: .venv/run ## open the guided pages on an invented workshop
+	$(BIN)/truebead desk --demo desk-out
 
 test: .venv/dev ## run the tests
 	$(BIN)/python -m pytest -q -n auto
@@ -27,7 +30,7 @@ docs: .venv/run ## draw the pictures of README anew
 	$(BIN)/python docs/draw.py
 
 clean: ## remove the virtual environment and what the demo made
-	rm -rf .venv demo-out
+	rm -rf .venv demo-out desk-out
 
 .venv/bin/python:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \

@@ -109,6 +109,52 @@ def replacing(
         raise _as_file_error(given, err) from err
 
 
+@contextlib.contextmanager
+def scratch() -> Iterator[Path]:
+    """Give a folder for what is thrown away, in the system's place for such.
+
+    Raises
+    ------
+    FileError
+        It can't be made, or what is written there does not fit.
+    """
+    import tempfile
+
+    try:
+        with tempfile.TemporaryDirectory(prefix="truebead-") as folder:
+            yield Path(folder)
+    except OSError as err:
+        where = err.filename or "the folder for temporary files"
+        raise FileError(
+            f"can't be written ({err.strerror or err})",
+            where=str(where),
+            mend="make room in the folder for temporary files, or set TMPDIR to another",
+        ) from err
+
+
+def read_limited(path: Path, most_bytes: int) -> bytes:
+    """Read a whole file that can't sensibly be larger than a limit.
+
+    Raises
+    ------
+    FileError
+        It is missing, can't be read, or goes on beyond the limit (a device that never ends).
+    """
+    try:
+        with path.open("rb") as stream:
+            data = stream.read(most_bytes + 1)
+    except (OSError, ValueError) as err:
+        reason = err.strerror if isinstance(err, OSError) else err
+        raise FileError(f"can't be read ({reason})", where=str(path), mend="look at the path") from err  # fmt: skip
+    if len(data) > most_bytes:
+        raise FileError(
+            f"has more than {most_bytes // 1_000_000} MB, more than any such file",
+            where=str(path),
+            mend="give another file",
+        )
+    return data
+
+
 def _checked(given: Path, *, force: bool) -> Path:
     """Return the file that is meant, links followed; refuse what can't or may not be written."""
     try:

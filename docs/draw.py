@@ -3,7 +3,7 @@
 import re
 from pathlib import Path
 
-from calib.demo import all_pieces
+from demo import all_pieces
 from patterns import registry
 from patterns.drawing import draw_piece
 from patterns.preview import preview_mesh

@@ -1,5 +1,7 @@
 """The exception that becomes a one-line message: what is wrong, where, and how to mend it."""
 
+from patterns.text import shown_text
+
 
 class BadInput(ValueError):
     """Input the user can mend.
@@ -26,7 +28,7 @@ class BadInput(ValueError):
         text = f"{self.where}: {self.what}" if self.where else self.what
         if self.mend:
             text = f"{text}; {self.mend}"
-        return " ".join(text.split())
+        return " ".join(shown_text(text).split())
 
 
 class SpecError(BadInput):

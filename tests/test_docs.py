@@ -8,7 +8,7 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli import build_app
-from calib.demo import fill_in
+from demo import fill_in
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")

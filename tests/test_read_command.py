@@ -238,14 +238,27 @@ def test_ctrl_c_keeps_everything(sheet: Path) -> None:
     assert all_values(read_sheet(sheet)) == [39.97]
 
 
-def test_a_sheet_changed_by_another_program_is_not_overwritten(sheet: Path) -> None:
+def test_what_another_program_writes_meanwhile_stays(sheet: Path) -> None:
     process = _start(sheet)
     _answer(process, sheet, "39.97", 1)
     theirs = sheet.read_text(encoding="utf-8").replace("39.97", "39.99")
     sheet.write_text(theirs, encoding="utf-8")
-    _, err = process.communicate("39.98\n", timeout=20)
+    process.communicate("39.98\nq\n", timeout=20)
+    assert process.returncode == 0
+    assert all_values(read_sheet(sheet)) == [39.99, 39.98]
+
+
+def test_a_cell_that_another_program_filled_meanwhile_is_not_overwritten(sheet: Path) -> None:
+    process = _start(sheet)
+    _answer(process, sheet, "39.97", 1)
+    time.sleep(0.5)  # until the next question stands there, for an empty cell
+    table = read_table(sheet)
+    row = table.rows[0]
+    theirs = table.with_cell(row.line, table.reading_columns[1], "39.95").text()
+    sheet.write_text(theirs, encoding="utf-8")
+    _, err = process.communicate("39.98\nq\n", timeout=20)
     assert process.returncode == 2
-    assert "another program has changed the sheet while you typed" in err
+    assert "now 39.95" in err
     assert sheet.read_text(encoding="utf-8") == theirs
 
 

@@ -61,7 +61,6 @@ def test_replace_changes_only_what_is_given(workshop):
     ("line", "message"),
     [
         ("add printer lantern --hot-end-max 260", "needs --build"),
-        ("add printer lantern --build 220x220x250", "needs --hot-end-max"),
         ("add printer lantern --build 220x220 --hot-end-max 260", "not a build volume"),
         (f"{PRINTER} --belt-pitch 2 --motor-steps 200", "--teeth and --microsteps missing"),
         (f"{PRINTER} --microsteps 16", "half said"),
@@ -70,7 +69,7 @@ def test_replace_changes_only_what_is_given(workshop):
         (f"{PRINTER} --drive Z:lead=8", "not a part of a drive"),
         (f"{PRINTER} --steps-x -80", "steps/mm of axis X must be more than 0"),
         (f"{PRINTER} --layer 0", "layer_mm must be"),
-        ("add nozzle brass", "no printer in the store yet"),
+        ("add nozzle brass --size 0.4", "no printer in the store yet"),
         ("add spool white-1", "needs --type"),
         ("add spool white-1 --type PLA --density 1240", "density_g_cm3 of spool"),
         ("add instrument bench --kind ruler", "no kind of instrument"),
@@ -145,7 +144,7 @@ def test_event_and_next(workshop, tmp_path):
     workshop(f"keep {filled_sheet(tmp_path)}")
     assert "Still good: squareness" not in workshop("next")
     workshop("event drive-changed --axis x --note tightened")
-    assert re.search("Stale .drive-changed on .*: scale_x_percent", workshop("profile show"))
+    assert re.search("Stale .drive-changed on .*: size along X", workshop("profile show"))
     assert "tightened" in workshop("event --past")
 
 

@@ -27,7 +27,8 @@ class Limits:
     def __post_init__(self) -> None:
         for name in ("hot_end_max_c", "bed_max_c", "build_x_mm", "build_y_mm", "build_z_mm"):
             value = getattr(self, name)
-            if value is not None and not (math.isfinite(value) and value > 0):
+            unheated = name == "bed_max_c" and value == 0  # a bed without a heater
+            if value is not None and not (math.isfinite(value) and (value > 0 or unheated)):
                 raise BadInput(f"{name} must be more than 0 (got {value:g})", where="limits")
 
     @classmethod

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.commands import apply_options as o
-from calib.commands.common import ForceOption, JsonOption, build_given, print_json, say_safety
-from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption, say_table
+from calib.commands import options as o
+from calib.commands.common import build_given, print_json, say_safety
+from calib.commands.show import say_table
 from calib.errors import BadInput
 from calib.model.place import Place
 
@@ -37,10 +37,10 @@ def apply(
         Path | None,
         typer.Argument(help="Sliced G-code, STL or 3MF; without one the values are shown."),
     ] = None,
-    printer: PrinterOption = None,
-    nozzle: NozzleOption = None,
-    spool: SpoolOption = None,
-    store: StoreOption = None,
+    printer: o.Printer = None,
+    nozzle: o.Nozzle = None,
+    spool: o.Spool = None,
+    store: o.Store = None,
     in_printer: o.InPrinter = None,
     in_models: o.InModels = None,
     in_gcode: o.InGcode = None,
@@ -53,19 +53,19 @@ def apply(
     flow: o.Flow = None,
     schedule: o.Schedule = None,
     wait: o.Wait = False,
-    build: o.Build = "",
+    build: o.Room = "",
     origin: o.Origin = "",
     centre: o.Centre = "",
     hot_end_max_c: o.HotEndMax = None,
     bed_max_c: o.BedMax = None,
     out: o.Out = None,
-    force: ForceOption = False,
+    force: o.Force = False,
     again: o.Again = False,
     dry_run: o.DryRun = False,
     check: o.Check = False,
     card: o.Card = None,
     csv: o.Csv = None,
-    as_json: JsonOption = False,
+    as_json: o.Json = False,
 ) -> None:
     """Put corrections into a sliced file or a model, or show the values to type in.
 
@@ -160,17 +160,17 @@ def _say_applied(done: "Applied", found: "ToSet", *, as_json: bool) -> None:
 
 
 def values(
-    printer: PrinterOption = None,
-    nozzle: NozzleOption = None,
-    spool: SpoolOption = None,
+    printer: o.Printer = None,
+    nozzle: o.Nozzle = None,
+    spool: o.Spool = None,
     in_printer: o.InPrinter = None,
     in_models: o.InModels = None,
     in_gcode: o.InGcode = None,
     card: o.Card = None,
     csv: o.Csv = None,
-    force: ForceOption = False,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    force: o.Force = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Show what is to be set in the printer and the slicing settings, or say that it was.
 

@@ -3,23 +3,12 @@
 import json
 import re
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any
+from typing import Any
 
 import typer
 
 from calib.errors import BadInput
 from calib.safety import SAFETY, cautions_due
-
-NozzleMmOption = Annotated[
-    float | None, typer.Option("--nozzle-mm", help="Bore of the nozzle in mm.")
-]
-LayerOption = Annotated[float | None, typer.Option("--layer-mm", help="Layer height in mm.")]
-LineOption = Annotated[float | None, typer.Option("--line-mm", help="Line width in mm.")]
-BuildOption = Annotated[
-    str, typer.Option("--build", help="Build volume in mm, such as 220x220x250.", metavar="XxYxZ")
-]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
-ForceOption = Annotated[bool, typer.Option("--force", help="Replace files that are there.")]
 
 
 def pairs(given: Sequence[str], option: str) -> dict[str, str]:

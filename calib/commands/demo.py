@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from calib.commands.common import ForceOption, say_safety
-from calib.errors import FileError
+from calib.commands import options as o
+from calib.commands.common import say_safety
 
 
 def register(app: typer.Typer) -> None:
@@ -21,21 +21,13 @@ def register(app: typer.Typer) -> None:
 
 def demo(
     out: Annotated[Path, typer.Option("--out", help="Folder to make.")] = Path("demo-out"),
-    force: ForceOption = False,
+    force: o.Force = False,
 ) -> None:
     """Play the scenario with the real commands, each shown before it runs."""
-    import shutil
-
     from calib.cli import build_app
-    from calib.demo import play
+    from demo import play
+    from demo.folder import made_in
 
-    marker = out / "store.db"
-    if out.exists() and any(out.iterdir()):
-        if not force or not marker.exists():
-            mend = "choose another with --out" if force else "add --force to make it anew"
-            raise FileError("the folder is there and not empty", where=str(out), mend=mend)
-        shutil.rmtree(out)
-    out.mkdir(parents=True, exist_ok=True)
     app = build_app()
 
     def run(words: list[str]) -> int:
@@ -45,11 +37,11 @@ def demo(
             raise typer.Exit(code)
         return code or 0
 
-    play(out, run, lambda text: typer.echo(f"\n{text}"))
+    with made_in(out, anew=force):
+        play(out, run, lambda text: typer.echo(f"\n{text}"))
     typer.echo("\nOpen these to see what was made:")
-    for path in (
-        sorted(out.glob("*/sheet.html")) + sorted(out.glob("*.svg")) + sorted(out.glob("*.html"))
-    ):
+    for path in (*sorted(out.glob("*/sheet.html")), *sorted(out.glob("*.svg"))):
         typer.echo(f"  {path}")
-    typer.echo(f"The store is {marker}; look into it with --store {marker}")
+    where = out / "store.db"
+    typer.echo(f"The store is {where}; look into it with --store {where}")
     say_safety()

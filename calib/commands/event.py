@@ -1,25 +1,16 @@
 """`truebead event`: write down what happened, and see what that makes stale."""
 
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.commands.common import JsonOption, print_json
-from calib.commands.show import (
-    ByOption,
-    NozzleOption,
-    PrinterOption,
-    SpoolOption,
-    StoreOption,
-    say,
-    say_table,
-)
+from calib.commands import options as o
+from calib.commands.common import print_json
+from calib.commands.show import say, say_table
 from calib.errors import BadInput
-from calib.report.words import iso
 
 if TYPE_CHECKING:
-    from calib.store.records import EventRecord
     from calib.workshop.results import Happened
 
 
@@ -34,9 +25,9 @@ def event(
     kind: Annotated[
         str | None, typer.Argument(help="What happened; without it the kinds are shown.")
     ] = None,
-    printer: PrinterOption = None,
-    nozzle: NozzleOption = None,
-    spool: SpoolOption = None,
+    printer: o.Printer = None,
+    nozzle: o.Nozzle = None,
+    spool: o.Spool = None,
     axis: Annotated[str, typer.Option(help="Which axis, for drive-changed: X, Y, Z or E.")] = "",
     note: Annotated[str, typer.Option(help="A few words of your own.")] = "",
     at: Annotated[str | None, typer.Option(help="When, as 2026-11-25; now if not given.")] = None,
@@ -44,18 +35,30 @@ def event(
     undo: Annotated[
         str | None, typer.Option(help="Take an event back, by its id (see --past).", metavar="ID")
     ] = None,
-    by: ByOption = "",
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    by: o.By = "",
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Write down that something happened to a printer, a nozzle or a spool.
 
     Nothing is deleted by it: values that it touches are shown as stale from then on.
     """
+    from calib.report.event_words import (
+        COLUMNS,
+        event_json,
+        happened_lines,
+        kinds_json,
+        kinds_lines,
+        past_row,
+    )  # fmt: skip
     from calib.workshop import open_workshop
 
     if kind is None and not past and undo is None:
-        _say_kinds(as_json)
+        if as_json:
+            print_json(kinds_json())
+            return
+        for line, style in kinds_lines():
+            say(line, style)
         return
     if undo is not None and (kind is not None or past):
         raise BadInput("takes back one event and does nothing else", where="--undo", mend="give it alone, or with --note")  # fmt: skip
@@ -70,29 +73,14 @@ def event(
             happened = workshop.event(kind, printer, nozzle, spool, axis=axis, note=note, at=when)
             found = [happened.record]
     if as_json:
-        print_json([_event_json(e) for e in found])
+        print_json([event_json(e) for e in found])
     elif past:
-        columns = ("id", "when", "what", "of", "note")
-        say_table("Events, newest first", columns, [_past_row(e) for e in found])
+        say_table("Events, newest first", COLUMNS, [past_row(e) for e in found])
     elif happened is not None:
-        _say_happened(happened)
+        say("\n".join(happened_lines(happened)))
     else:
         say(f"Taken back: {found[0].kind} of {found[0].at:%Y-%m-%d}. It stays among the events, marked.")  # fmt: skip
         say("What it made stale is as good as before it.")
-
-
-def _event_json(e: "EventRecord") -> dict[str, Any]:
-    return {
-        "id": e.uid, "kind": e.kind, "at": iso(e.at), "printer": e.printer, "nozzle": e.nozzle,
-        "spool": e.spool, "axis": e.axis, "note": e.note, "taken_back": e.taken_back,
-    }  # fmt: skip
-
-
-def _past_row(e: "EventRecord") -> tuple[str, ...]:
-    names = "/".join(filter(None, (e.printer, e.nozzle, e.spool)))
-    of = f"{names} {e.axis}".strip()
-    note = " ".join(filter(None, ("taken back" if e.taken_back else "", e.note)))
-    return e.uid[:8], f"{e.at:%Y-%m-%d %H:%M}", e.kind, of, note
 
 
 def moment(text: str, option: str) -> datetime:
@@ -114,30 +102,3 @@ def _happened_at(text: str) -> datetime:
     when, now = moment(text, "--at"), datetime.now(UTC)
     today = len(text) <= 10 and when.astimezone().date() == now.astimezone().date()
     return now if today else when
-
-
-def _say_kinds(as_json: bool) -> None:
-    from calib.model.setting import topic
-    from calib.profile.events import EVENTS
-
-    if as_json:
-        print_json([
-            {"kind": e.name, "what": e.what, "happens_to": list(e.happens_to),
-             "makes_stale": e.makes_stale, "keeps": e.keeps}
-            for e in EVENTS
-        ])  # fmt: skip
-        return
-    for e in EVENTS:
-        say(f"{e.name}: {e.what}", "bold")
-        for name, why in e.all_stale().items():
-            say(f"    stale: {topic(name).what}; {why}")
-        say(f"    keeps: {e.keeps}")
-
-
-def _say_happened(happened: "Happened") -> None:
-    say(f"Written down: {happened.kind.what}.")
-    stale = ", ".join(happened.stale)
-    say(f"Stale from now on: {stale}." if stale else "Nothing is stale by it.")
-    say(f"Kept: {happened.kind.keeps}.")
-    say(f"What to print next: truebead next{happened.who.options}")
-    say(f"Written down by mistake? truebead event --undo {happened.record.uid[:8]}")

@@ -5,24 +5,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from calib.commands.common import JsonOption, numbers, print_json
-from calib.commands.judging import (
-    AcceptOption,
-    FilamentOption,
-    InstrumentOption,
-    NowOption,
-    PartOption,
-    ToleranceOption,
-)
-from calib.commands.show import (
-    ByOption,
-    NozzleOption,
-    PrinterOption,
-    SpoolOption,
-    StoreOption,
-    say,
-    say_table,
-)
+from calib.commands import options as o
+from calib.commands.common import numbers, print_json
+from calib.commands.show import say, say_table
 from calib.workshop.knowing import PART_MM, TOLERANCE_MM
 
 if TYPE_CHECKING:
@@ -39,22 +24,22 @@ def register(app: typer.Typer) -> None:
 
 def keep(
     sheets: Annotated[list[Path], typer.Argument(metavar="SHEET...", help="Filled-in sheets.")],
-    printer: PrinterOption = None,
-    nozzle: NozzleOption = None,
-    spool: SpoolOption = None,
+    printer: o.Printer = None,
+    nozzle: o.Nozzle = None,
+    spool: o.Spool = None,
     use: Annotated[
         list[str] | None,
         typer.Option(help="Setting to use where two would correct the same error."),
     ] = None,
-    now: NowOption = None,
-    filament: FilamentOption = "",
-    instrument: InstrumentOption = None,
-    tolerance_mm: ToleranceOption = TOLERANCE_MM,
-    part_mm: PartOption = PART_MM,
-    accept: AcceptOption = False,
-    by: ByOption = "",
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    now: o.Now = None,
+    filament: o.Filament = "",
+    instrument: o.Instruments = None,
+    tolerance_mm: o.Tolerance = TOLERANCE_MM,
+    part_mm: o.Part = PART_MM,
+    accept: o.Accept = False,
+    by: o.By = "",
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Solve sheets as `solve` does and keep the corrections; a sheet is kept only once.
 

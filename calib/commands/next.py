@@ -4,8 +4,9 @@ from typing import Annotated
 
 import typer
 
-from calib.commands.common import JsonOption, print_json, say_safety
-from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption, say
+from calib.commands import options as o
+from calib.commands.common import print_json, say_safety
+from calib.commands.show import say
 
 
 def register(app: typer.Typer) -> None:
@@ -18,9 +19,9 @@ def register(app: typer.Typer) -> None:
 
 
 def next_(
-    printer: PrinterOption = None,
-    nozzle: NozzleOption = None,
-    spool: SpoolOption = None,
+    printer: o.Printer = None,
+    nozzle: o.Nozzle = None,
+    spool: o.Spool = None,
     goal: Annotated[
         str, typer.Option(help="all, fits (join and slide), clean (looks), size (with --within).")
     ] = "all",
@@ -29,8 +30,8 @@ def next_(
     ] = None,
     part: Annotated[float, typer.Option(help="Length of your part in mm.")] = 100.0,
     pieces: Annotated[int, typer.Option(help="How many such parts join in a row.")] = 1,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Say what to print or to measure next, in order, and what is still good.
 

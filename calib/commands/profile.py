@@ -5,24 +5,18 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calib.commands.common import JsonOption, print_json
-from calib.commands.profile_split import split
-from calib.commands.show import (
-    ByOption,
-    NozzleOption,
-    PrinterOption,
-    SpoolOption,
-    StoreOption,
-    say,
-    say_line,
-    say_table,
-)
+from calib.commands import options as o
+from calib.commands.common import print_json
+from calib.commands.show import say, say_line, say_table
 from calib.report.kept_words import (
     PROFILE_COLUMNS,
+    drift_json,
+    drift_lines,
     history_lines,
     profile_lines,
     profile_rows,
     said_line,
+    taken_back_lines,
 )
 from calib.report.plain import correction_json, setting_json
 from calib.report.words import half_width, iso, number
@@ -34,8 +28,6 @@ profile = typer.Typer(
     no_args_is_help=True, help="Show the corrections in force, their history, and take them back."
 )
 
-profile.command(epilog="Example: truebead profile split --printer lantern")(split)
-
 
 def register(app: typer.Typer) -> None:
     """Hang the verbs on the command line."""
@@ -46,11 +38,11 @@ def register(app: typer.Typer) -> None:
     epilog="Example: truebead profile show --printer lantern --nozzle brass --spool white-1"
 )
 def show(
-    printer: PrinterOption = None,
-    nozzle: NozzleOption = None,
-    spool: SpoolOption = None,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    printer: o.Printer = None,
+    nozzle: o.Nozzle = None,
+    spool: o.Spool = None,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Show each value with where it comes from, how old it is and how sure.
 
@@ -78,16 +70,16 @@ def show(
 
 @profile.command(epilog="Example: truebead profile history --printer lantern --setting skew_xy_deg")
 def history(
-    printer: PrinterOption = None,
-    nozzle: NozzleOption = None,
-    spool: SpoolOption = None,
+    printer: o.Printer = None,
+    nozzle: o.Nozzle = None,
+    spool: o.Spool = None,
     setting: Annotated[str | None, typer.Option(help="Only this setting.")] = None,
     limit: Annotated[int, typer.Option(min=1, help="How many, newest first.")] = 30,
     sheet: Annotated[
         str | None, typer.Option(help="Show the kept sheet of this id, as it was read.")
     ] = None,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Show every kept correction, also those that were taken back; nothing is ever deleted."""
     from calib.workshop import open_workshop
@@ -124,13 +116,13 @@ def _say_sheet(kept: "KeptSheet", as_json: bool) -> None:
     epilog="Example: truebead profile diff --printer lantern --spool white-1 --against white-2"
 )
 def diff(
-    printer: PrinterOption = None,
-    nozzle: NozzleOption = None,
-    spool: SpoolOption = None,
+    printer: o.Printer = None,
+    nozzle: o.Nozzle = None,
+    spool: o.Spool = None,
     against: Annotated[str | None, typer.Option(help="Another spool to compare with.")] = None,
     at: Annotated[str | None, typer.Option(help="An earlier day to compare with.")] = None,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Compare a profile with that of another spool, or with itself at an earlier day."""
     from calib.commands.event import moment
@@ -159,13 +151,13 @@ def undo(
             metavar="ID", help="Of a correction or a sheet; the newest sheet if not given."
         ),
     ] = None,
-    printer: PrinterOption = None,
-    nozzle: NozzleOption = None,
-    spool: SpoolOption = None,
+    printer: o.Printer = None,
+    nozzle: o.Nozzle = None,
+    spool: o.Spool = None,
     why: Annotated[str, typer.Option(help="Why, in your words.")] = "",
-    by: ByOption = "",
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    by: o.By = "",
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Take corrections back. They stay in the history; earlier values are in force again."""
     from calib.workshop import open_workshop
@@ -175,47 +167,53 @@ def undo(
     if as_json:
         print_json([correction_json(k) for k in done.corrections])
         return
-    first = done.corrections[0]
-    names = ", ".join(k.correction.setting for k in done.corrections)
-    of = " / ".join(filter(None, (first.printer, first.nozzle, first.spool)))
-    say(f"Taken back: {names} of {first.pattern} {first.piece_id} (sheet {first.sheet_uid[:8]}), {of}.")  # fmt: skip
-    say("They stay in the history; the same sheet can be kept again.")
-    if done.set_back:
-        u = {k.correction.setting: k.correction.u_new for k in done.corrections}
-        back = ", ".join(f"{s} {number(value, u[s])}" for s, value in done.set_back.items())
-        say(f"Set back in the printer or the slicing settings: {back}.", "yellow")
+    for line, style in taken_back_lines(done):
+        say(line, style)
 
 
 @profile.command(epilog="Example: truebead profile drift --printer lantern")
 def drift(
-    printer: PrinterOption = None,
+    printer: o.Printer = None,
     setting: Annotated[str | None, typer.Option(help="Only this setting.")] = None,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Show how a printer's own settings moved over time, and whether to look at the machine.
 
     A value outside the mean and three standard deviations (from the mean moving range), or eight
     in a row on one side of it, asks for a new calibration (Shewhart's control chart).
     """
-    from calib.profile.drift import LEAST
     from calib.workshop import open_workshop
 
     with open_workshop(store) as workshop:
         found = workshop.store().drift(printer, setting)
     if as_json:
-        print_json([
-            {"setting": s.setting, "values": list(s.values), "alarm": s.alarm,
-             "kept_at": [iso(k.kept_at) for k in s.found]}
-            for s in found
-        ])  # fmt: skip
+        print_json([drift_json(one) for one in found])
         return
-    if not found:
-        say("Nothing was kept for this printer since the last event that changed it.")
-    for s in found:
-        values = " ".join(number(v, s.found[-1].correction.u_new) for v in s.values[-12:])
-        say(f"{s.setting}: {values}", "bold")
-        if len(s.values) <= LEAST:
-            say(f"   {len(s.values)} values; limits need {LEAST + 1}")
-        else:
-            say(f"   {s.alarm or 'in control'}", "yellow" if s.alarm else "")
+    for line, style in drift_lines(found):
+        say(line, style)
+
+
+@profile.command(epilog="Example: truebead profile split --printer lantern")
+def split(
+    printer: o.Printer = None,
+    store: o.Store = None,
+    as_json: o.Json = False,
+) -> None:
+    """Split size errors into the machine's own scale and each spool's shrinkage.
+
+    Every kept sheet counts, of all printers and spools: a material measured on one printer sharpens
+    the others. The share from readings is what is left when the mechanics and the table of filament
+    types are taken out.
+    """
+    from calib.report.kept_words import SPLIT_COLUMNS, SPLIT_NOTE, split_json, split_row
+    from calib.workshop import open_workshop
+
+    with open_workshop(store) as workshop:
+        rows = workshop.split(printer)
+    if as_json:
+        print_json([split_json(*row) for row in rows])
+        return
+    title = "Machine and material, at the steps/mm that the mechanics give"
+    say_table(title, SPLIT_COLUMNS, [split_row(*row) for row in rows])
+    say(SPLIT_NOTE)

@@ -1,23 +1,15 @@
 """`truebead read` and `truebead sheet`: readings typed in, and sheets made without the solid."""
 
+import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from calib.commands.common import (
-    BuildOption,
-    ForceOption,
-    JsonOption,
-    LayerOption,
-    LineOption,
-    NozzleMmOption,
-    pairs,
-    print_json,
-    setup_given,
-)
-from calib.commands.make import made_json, made_lines
-from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
+from calib.commands import options as o
+from calib.commands.common import pairs, print_json, setup_given
+from calib.report.made_words import made_json, made_lines
 from calib.report.words import place_lines
 
 
@@ -42,19 +34,24 @@ def read(
     sheet_file: Annotated[
         Path, typer.Argument(metavar="SHEET", help="The sheet.csv, or the folder it is in.")
     ],
-    as_json: JsonOption = False,
+    as_json: o.Json = False,
 ) -> None:
     """Ask until all is there, the user stops, or the input ends."""
-    from calib.commands.typing_in import Stop, Typing
+    from calib.workshop import open_workshop
+    from calib.workshop.asking import Sitting, Stop
 
-    sitting = Typing(sheet_file, say=lambda words: typer.echo(words, err=as_json))
+    def say(words: str) -> None:
+        typer.echo(words, err=as_json)
+
     interrupted = False
-    try:
-        sitting.run()
-    except Stop:
-        pass
-    except KeyboardInterrupt:
-        interrupted = True
+    with open_workshop() as workshop:
+        sitting = Sitting(workshop, sheet_file, lambda prompt: _ask(prompt, say), say)
+        try:
+            sitting.run()
+        except Stop:
+            pass
+        except KeyboardInterrupt:
+            interrupted = True
     report = sitting.report()
     if as_json:
         print_json(report)
@@ -62,6 +59,22 @@ def read(
         typer.echo("\n" + sitting.in_words(report))
     if interrupted:
         raise typer.Exit(130)  # what a shell gives for Ctrl-C
+
+
+def _ask(prompt: str, say: Callable[[str], None]) -> str:
+    """Return one line; the end of the input stops the asking."""
+    from calib.workshop.asking import Stop
+
+    try:
+        if sys.stdin.isatty():
+            return input(prompt).strip()
+        say(prompt)
+        line = sys.stdin.readline()
+    except (EOFError, UnicodeDecodeError):
+        raise Stop from None
+    if not line:
+        raise Stop
+    return line.strip()
 
 
 def sheet(
@@ -73,14 +86,14 @@ def sheet(
     out: Annotated[
         Path | None, typer.Option("--out", help="Folder to write to (default: the pattern's name).")
     ] = None,
-    printer: PrinterOption = None,
-    nozzle: NozzleOption = None,
-    spool: SpoolOption = None,
-    store: StoreOption = None,
-    nozzle_mm: NozzleMmOption = None,
-    layer_mm: LayerOption = None,
-    line_mm: LineOption = None,
-    build: BuildOption = "",
+    printer: o.Printer = None,
+    nozzle: o.Nozzle = None,
+    spool: o.Spool = None,
+    store: o.Store = None,
+    nozzle_mm: o.NozzleMm = None,
+    layer_mm: o.LayerMm = None,
+    line_mm: o.LineMm = None,
+    build: o.Build = "",
     unit: Annotated[
         str, typer.Option("--unit", help="What your caliper shows: mm or inch.")
     ] = "mm",
@@ -91,8 +104,8 @@ def sheet(
         bool,
         typer.Option("--semicolons", help="For spreadsheets that write a decimal comma."),
     ] = False,
-    force: ForceOption = False,
-    as_json: JsonOption = False,
+    force: o.Force = False,
+    as_json: o.Json = False,
 ) -> None:
     """Write sheet.csv and sheet.html, or sheet.html alone for a folder."""
     from calib.workshop import open_workshop

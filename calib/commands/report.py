@@ -5,8 +5,9 @@ from typing import Annotated
 
 import typer
 
-from calib.commands.common import ForceOption, JsonOption, print_json
-from calib.commands.show import PrinterOption, StoreOption, say
+from calib.commands import options as o
+from calib.commands.common import print_json
+from calib.commands.show import say
 
 
 def register(app: typer.Typer) -> None:
@@ -23,11 +24,11 @@ def report(
             help="A sheet.csv, or the id of a kept sheet; the newest kept one if not given."
         ),
     ] = None,
-    printer: PrinterOption = None,
+    printer: o.Printer = None,
     out: Annotated[Path, typer.Option("--out", help="File to write.")] = Path("report.html"),
-    force: ForceOption = False,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    force: o.Force = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Write one self-contained HTML file, for a phone, a desk or paper.
 

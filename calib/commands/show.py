@@ -1,34 +1,12 @@
 """What the verbs share at the terminal: options that name things, lines and tables."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Annotated
-
-import typer
+from typing import TYPE_CHECKING
 
 from calib.report.words import table_lines
 
 if TYPE_CHECKING:
     from rich.console import Console
-
-StoreOption = Annotated[
-    str | None,
-    typer.Option(
-        "--store", envvar="TRUEBEAD_STORE", show_envvar=True, metavar="PATH|URL",
-        help="Where profiles are kept; the user's data folder where not given.",
-    ),
-]  # fmt: skip
-PrinterOption = Annotated[
-    str | None, typer.Option("--printer", "-p", help="Which printer; the only one if not given.")
-]
-NozzleOption = Annotated[
-    str | None, typer.Option("--nozzle", "-n", help="Which nozzle; the only one if not given.")
-]
-SpoolOption = Annotated[
-    str | None, typer.Option("--spool", "-s", help="Which spool; the only one if not given.")
-]
-ByOption = Annotated[
-    str, typer.Option("--by", help="Who does this; the system's user if not given.", metavar="NAME")
-]
 
 
 def console() -> "Console":

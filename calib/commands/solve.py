@@ -5,16 +5,8 @@ from typing import Annotated
 
 import typer
 
-from calib.commands.common import JsonOption, numbers, print_json
-from calib.commands.judging import (
-    AcceptOption,
-    FilamentOption,
-    InstrumentOption,
-    NowOption,
-    PartOption,
-    ToleranceOption,
-)
-from calib.commands.show import NozzleOption, PrinterOption, SpoolOption, StoreOption
+from calib.commands import options as o
+from calib.commands.common import numbers, print_json
 from calib.workshop.knowing import PART_MM, TOLERANCE_MM
 
 
@@ -33,20 +25,20 @@ def solve(
     sheet_file: Annotated[
         Path, typer.Argument(metavar="SHEET", help="The sheet.csv you filled in.")
     ],
-    now: NowOption = None,
-    printer: PrinterOption = None,
-    nozzle: NozzleOption = None,
-    spool: SpoolOption = None,
-    store: StoreOption = None,
-    filament: FilamentOption = "",
-    instrument: InstrumentOption = None,
-    tolerance_mm: ToleranceOption = TOLERANCE_MM,
-    part_mm: PartOption = PART_MM,
+    now: o.Now = None,
+    printer: o.Printer = None,
+    nozzle: o.Nozzle = None,
+    spool: o.Spool = None,
+    store: o.Store = None,
+    filament: o.Filament = "",
+    instrument: o.Instruments = None,
+    tolerance_mm: o.Tolerance = TOLERANCE_MM,
+    part_mm: o.Part = PART_MM,
     why: Annotated[
         bool, typer.Option("--why", help="Show the whole chain from readings to verdict.")
     ] = False,
-    accept: AcceptOption = False,
-    as_json: JsonOption = False,
+    accept: o.Accept = False,
+    as_json: o.Json = False,
 ) -> None:
     """Read, fit, judge, print."""
     from calib.report.solution_words import as_text

@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import typer
 
-from calib.commands.common import ForceOption, JsonOption, print_json
-from calib.commands.show import StoreOption, console, say
+from calib.commands import options as o
+from calib.commands.common import print_json
+from calib.commands.show import console, say
 
 if TYPE_CHECKING:
     from calib.store.taking import TakenIn
@@ -28,7 +29,7 @@ def counting(items: Iterable[T], what: str) -> Iterator[T]:
     import sys
 
     if not sys.stderr.isatty():
-        yield from items
+        yield from items  # so that closing this closes them, too
         return
     from rich.console import Console
     from rich.progress import Progress, SpinnerColumn, TextColumn
@@ -47,9 +48,9 @@ def export(
     printer: Annotated[
         str | None, typer.Option("--printer", "-p", help="Only this printer and what it used.")
     ] = None,
-    force: ForceOption = False,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    force: o.Force = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Write everything that is kept to a JSON file (truebead store schema describes it)."""
     from calib.store import open_store
@@ -63,27 +64,67 @@ def export(
         say(f"{count} records are in {file}.")
 
 
+SameOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--same",
+        help="A thing of theirs that is one of ours, though their data differ; ours are kept.",
+        metavar="'printer NAME[=OURS]'",
+    ),
+]
+RenameOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--rename",
+        help="A thing of theirs whose name is taken here by another one, and what to call it here.",
+        metavar="'printer NAME=NEW'",
+    ),
+]
+WithoutUnsafeOption = Annotated[
+    bool,
+    typer.Option(
+        "--without-unsafe",
+        help="Leave out corrections that are beyond the printer's ratings or make no sense.",
+    ),
+]
+
+
 @store_app.command("import", epilog="Example: truebead store import lantern.json")
-def import_(file: Path, store: StoreOption = None, as_json: JsonOption = False) -> None:
+def import_(
+    file: Path,
+    same: SameOption = None,
+    rename: RenameOption = None,
+    without_unsafe: WithoutUnsafeOption = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
+) -> None:
     """Take an export in: what is there already is not taken twice; all of it or nothing."""
     from calib.store import open_store
+    from calib.store.clash import decisions
     from calib.store.exchange_file import read_records
 
+    decided = decisions(same or [], rename or [], without_unsafe=without_unsafe)
     with open_store(store) as opened:
-        _say_taken(opened.take_in(counting(read_records(file), "records")), str(file), as_json)
+        records = counting(read_records(file), "records")
+        _say_taken(opened.take_in(records, decided, source=str(file)), str(file), as_json)
 
 
 @store_app.command(epilog="Example: truebead store merge /media/stick/truebead.sqlite")
 def merge(
     other: Annotated[str, typer.Argument(metavar="PATH|URL", help="The other store; it stays.")],
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    same: SameOption = None,
+    rename: RenameOption = None,
+    without_unsafe: WithoutUnsafeOption = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Take everything of another store in, without duplicates."""
     from calib.errors import StoreError
     from calib.store import open_store
+    from calib.store.clash import decisions
     from calib.store.engine import same_store
 
+    decided = decisions(same or [], rename or [], without_unsafe=without_unsafe)
     if same_store(other, store):
         raise StoreError(
             "that is this very store", where=other, mend="give another one's file or URL"
@@ -91,13 +132,13 @@ def merge(
     if "://" not in other and not Path(other).is_file():
         raise StoreError("there is no such store", where=other, mend="give its file or URL")
     with open_store(store) as opened, open_store(other, make=False, read_only=True) as source:
-        taken = opened.take_in(counting(source.records(), "records"))
-        _say_taken(taken, other, as_json)
+        records = counting(source.records(), "records")
+        _say_taken(opened.take_in(records, decided, source=source.where), source.where, as_json)
 
 
 def _say_taken(taken: "TakenIn", source: str, as_json: bool) -> None:
     if as_json:
-        data: dict[str, Any] = {"from": source, "new": taken.new, "known": taken.known, "differing": taken.differing}  # fmt: skip
+        data: dict[str, Any] = {"from": source, "new": taken.new, "known": taken.known, "differing": taken.differing, "left_out": taken.left_out}  # fmt: skip
         print_json(data)
         return
     new = ", ".join(f"{n} {what}" for what, n in taken.new.items() if n)
@@ -107,14 +148,16 @@ def _say_taken(taken: "TakenIn", source: str, as_json: bool) -> None:
         say(f"There already: {known}.")
     for text in taken.differing:
         say(f"Kept ours where the other says otherwise: {text}", "yellow")
+    for text in taken.left_out:
+        say(f"Left out, its sheet is kept: {text}", "yellow")
 
 
 @store_app.command(epilog="Example: truebead store backup before-the-move.sqlite")
 def backup(
     file: Path,
-    force: ForceOption = False,
-    store: StoreOption = None,
-    as_json: JsonOption = False,
+    force: o.Force = False,
+    store: o.Store = None,
+    as_json: o.Json = False,
 ) -> None:
     """Copy the store to a file, whole, even while others write to it."""
     from shlex import quote
@@ -132,7 +175,7 @@ def backup(
 
 
 @store_app.command(epilog="Example: truebead store restore before-the-move.sqlite")
-def restore(file: Path, store: StoreOption = None, as_json: JsonOption = False) -> None:
+def restore(file: Path, store: o.Store = None, as_json: o.Json = False) -> None:
     """Put a back-up in the store's place; what was there is set aside, not deleted."""
     from calib.store import open_store
     from calib.store.restore import restore as put_back
@@ -149,7 +192,7 @@ def restore(file: Path, store: StoreOption = None, as_json: JsonOption = False) 
 
 
 @store_app.command(epilog="Example: truebead store check")
-def check(store: StoreOption = None, as_json: JsonOption = False) -> None:
+def check(store: o.Store = None, as_json: o.Json = False) -> None:
     """Look whether the store hangs together; exits with 1 where it does not."""
     from calib.store import open_store
 

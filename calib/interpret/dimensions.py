@@ -7,6 +7,7 @@ from dataclasses import replace
 from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
 from calib.fit.split import refer_to_20c
 from calib.interpret import machine
+from calib.interpret.finding import Context, Finding, Residual
 from calib.interpret.lengths import (
     Common,
     common_of,
@@ -20,7 +21,6 @@ from calib.interpret.lengths import (
 )
 from calib.interpret.outlines import outline_correction, outline_summary
 from calib.interpret.scales import expansion_of
-from calib.interpret.solve import Context, Finding, Residual
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.estimate import Estimate
 from calib.model.request import Request, makeable
@@ -34,6 +34,11 @@ __all__ = ["applies", "effect_of", "interpret"]
 AXES = "XYZ"
 #: A size error that is not to be set away before its cause is found: common practice, no source.
 _GROSS_PERCENT = 8.0
+
+
+def reads(f: Feature) -> bool:
+    """Whether the fit uses readings of a feature."""
+    return is_length(f)
 
 
 def applies(sheet: Sheet) -> bool:
@@ -69,6 +74,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         summary=tuple(judged.summary(corrections)),
         why=tuple(judged.why()),
         evidence=_evidence(result),
+        factors=judged.factors(),
     )
 
 
@@ -88,11 +94,12 @@ class _Judged:
         self.setup = sheet.piece.setup
         self.result, self.fit = result, result.linear
         self.features, self.caliper, self.closed = features, common.caliper, common.closed
-        self.context, self.travel = context, travel
+        self.travel = travel
         self.part_c = None if travel else sheet.part_c
         self.split = machine.explained(
             _evidence(result), context, common.caliper, travel=travel, part_c=self.part_c
         )
+        self.context = replace(context, drives=self.split.drives)
         # An axis whose readings were all set aside has nothing to say.
         read = {a for r in result.rows for a in features[r.feature].axis}
         self.axes = [a for a in AXES if f"scale_{a.lower()}" in self.fit and a in read]
@@ -118,7 +125,7 @@ class _Judged:
         evidence = self._evidence_of(axis)
         reason = self._scale_reason(axis, error, verdict)
         scale_name = f"scale_{axis.lower()}_percent"
-        if axis in self.split.faults and steps:
+        if axis in self.split.faults:
             return [self._fault(axis, steps, error, evidence)]
         if axis in self.split.far_off:
             verdict, reason = self._far_off(axis, error, verdict)
@@ -126,7 +133,8 @@ class _Judged:
         requests = self._requests(axis, verdict)
 
         def correction(name: str, unit: str, old: float, scope: Scope, other: str) -> Correction:
-            new = old / (1 + error.value / 100)
+            gross = axis in self.split.far_off and abs(error.value) > _GROSS_PERCENT
+            new = old if gross else old / (1 + error.value / 100)
             return Correction(
                 setting=name,
                 old=old,
@@ -158,19 +166,26 @@ class _Judged:
         at20, u = refer_to_20c([scale.value], expansion_of(self.context.filament), self.part_c)
         return replace(scale, value=float(at20[0]), u=math.hypot(scale.u, u))
 
-    def _fault(self, axis: str, steps: float, error: Estimate, evidence: str) -> Correction:
-        """Propose the steps of the part that is likely there, and no scale of parts."""
-        likely = {f.steps_per_mm for f in self.split.faults[axis] if f.steps_per_mm}
-        new = likely.pop() if len(likely) == 1 else steps / (1 + error.value / 100)
+    def _fault(self, axis: str, steps: float | None, error: Estimate, evidence: str) -> Correction:
+        """Propose the steps of the part that is likely there, and no scale of parts.
+
+        What is left beside the part's ratio is found once it is set right. Where steps/mm are not
+        known there is nothing to set: the scale stays as it is, and the part is to be looked at.
+        """
+        faults = self.split.faults[axis]
+        likely = {f.steps_per_mm for f in faults if f.steps_per_mm}
+        scale_name = f"scale_{axis.lower()}_percent"
+        old = steps or self.context.now.get(scale_name, 100.0)
+        new = likely.pop() if len(likely) == 1 else steps / faults[0].ratio if steps else old
         return Correction(
-            setting=f"steps_{axis.lower()}_per_mm",
-            old=steps,
+            setting=f"steps_{axis.lower()}_per_mm" if steps else scale_name,
+            old=old,
             new=new,
             u_new=new * error.u / 100,
-            unit="steps/mm",
+            unit="steps/mm" if steps else "%",
             error=error,
-            verdict=Verdict.APPLY,
-            scope=Scope.PRINTER,
+            verdict=Verdict.APPLY if steps else Verdict.PRINT_AGAIN,
+            scope=Scope.PRINTER if steps else Scope.SPOOL,
             evidence=evidence,
             reason=next(s for s in self.split.short if s.startswith(f"{axis} ")).rstrip("."),
         )
@@ -231,6 +246,16 @@ class _Judged:
         u = expected_fit(features, self.caliper)[f"scale_{axis.lower()}"]
         half = f"± {100 * u.expanded():.2f} %"
         return replace(request, why=f"print a longer piece, which brings it to about {half}")
+
+    def factors(self) -> dict[str, float]:
+        """Return what the steps are to be multiplied by where travel was measured and they are not known."""
+        if not self.travel:
+            return {}
+        return {
+            f"steps_{a.lower()}_per_mm": 1 / (1 + self.fit[f"scale_{a.lower()}"].value)
+            for a in self.axes
+            if not machine.steps_now(a, self.context)
+        }
 
     def _skew(self, plane: str) -> list[Correction]:
         name = f"skew_{plane.lower()}"

@@ -163,12 +163,20 @@ def _separator(text: str) -> str | None:
             continue
         found = {}
         for separator in SEPARATORS:
-            cells = _unpacked(next(csv.reader([line], delimiter=separator), []))
+            cells = _unpacked(_cells_of(line, separator))
             if _is_header(tuple(cells)):
                 found[separator] = len(cells)
         if found:
             return max(found, key=lambda s: found[s])
     return None
+
+
+def _cells_of(line: str, separator: str) -> list[str]:
+    """Split one line; empty where it can't be, as with a cell longer than any that is read."""
+    try:
+        return next(csv.reader([line], delimiter=separator), [])
+    except csv.Error:
+        return []
 
 
 def _is_header(cells: tuple[str, ...]) -> bool:
@@ -199,7 +207,7 @@ def _unpacked(cells: list[str]) -> list[str]:
     """Split the first cell once more where a spreadsheet has put a whole row into it."""
     if not cells or cells[0].count(",") < 6 or cells[0].lstrip().startswith("#"):
         return cells
-    inner = next(csv.reader([cells[0]]), [])
+    inner = _cells_of(cells[0], ",")
     while inner and not inner[-1].strip():
         inner.pop()
     return [*inner, *cells[1:]] if len(inner) > 6 else cells

@@ -1,15 +1,16 @@
 """What keeping a sheet did, and what is known since, in lines for people."""
 
 from collections.abc import Iterator, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from calib.model.place import where_words
 from calib.model.setting import label
-from calib.report.words import age, change, half_width, number, place_lines, request_lines
+from calib.report.words import age, change, half_width, iso, number, place_lines, request_lines
 
 if TYPE_CHECKING:
-    from calib.store.records import InForce, KeptCorrection, SaidPlace
-    from calib.workshop.results import Kept
+    from calib.model.estimate import Estimate
+    from calib.store.records import InForce, KeptCorrection, SaidPlace, Series
+    from calib.workshop.results import Kept, TakenBack
 
 COLUMNS = ("setting", "change>", "95 %>", "unit", "verdict", "for")
 PROFILE_COLUMNS = ("setting", "value>", "95 %>", "unit", "from", "found", "")
@@ -100,8 +101,7 @@ def stale_lines(settings: "Sequence[InForce]") -> list[str]:
     groups: dict[str, list[str]] = {}
     for v in settings:
         if v.stale:
-            # "moved on 2026-03-01: why": the event alone; `truebead event` says why.
-            groups.setdefault(v.stale.partition(": ")[0], []).append(v.setting)
+            groups.setdefault(v.stale_by, []).append(label(v.setting))
     return [f"Stale ({what}): {', '.join(names)}" for what, names in groups.items()]
 
 
@@ -173,3 +173,64 @@ def _profile_row(v: "InForce") -> tuple[str, ...]:
         age(v.source.kept_at),
         "stale" if v.stale else "" if v.value is None else v.where,
     )
+
+
+SPLIT_COLUMNS = ("of", "what", "value>", "95 %>", "unit", "from readings>")
+SPLIT_NOTE = (
+    "The rest comes from the drives' mechanics and the usual shrinkage of each type. What sharpens"
+    " it most is carriage travel: truebead make carriage-travel"
+)
+
+
+def split_row(of: str, what: str, e: "Estimate") -> tuple[str, ...]:
+    """Return the row of a table under `SPLIT_COLUMNS`."""
+    half = 100 * e.expanded()
+    share = f"{max(e.from_data, 0.0):.0%}"
+    return of, what, number(100 * e.value, half), half_width(half), "%", share
+
+
+def split_json(of: str, what: str, e: "Estimate") -> dict[str, Any]:
+    """Return the same for machines."""
+    return {
+        "of": of,
+        "what": what,
+        "percent": 100 * e.value,
+        "expanded_percent": 100 * e.expanded(),
+        "from_readings": max(e.from_data, 0.0),
+    }
+
+
+def taken_back_lines(done: "TakenBack") -> Iterator[tuple[str, str]]:
+    """Yield (line, style): what was taken back, and what to set again."""
+    first = done.corrections[0]
+    names = ", ".join(k.correction.setting for k in done.corrections)
+    of = " / ".join(filter(None, (first.printer, first.nozzle, first.spool)))
+    yield (f"Taken back: {names} of {first.pattern} {first.piece_id} (sheet {first.sheet_uid[:8]}), {of}."), ""  # fmt: skip
+    yield ("They stay in the history; the same sheet can be kept again."), ""
+    if done.set_back:
+        u = {k.correction.setting: k.correction.u_new for k in done.corrections}
+        back = ", ".join(f"{s} {number(value, u[s])}" for s, value in done.set_back.items())
+        yield (f"Set back in the printer or the slicing settings: {back}."), _WARNING
+
+
+def drift_json(series: "Series") -> dict[str, Any]:
+    """Return the chart of one setting for machines."""
+    return {
+        "setting": series.setting, "values": list(series.values), "alarm": series.alarm,
+        "kept_at": [iso(k.kept_at) for k in series.found],
+    }  # fmt: skip
+
+
+def drift_lines(found: "Sequence[Series]") -> Iterator[tuple[str, str]]:
+    """Yield (line, style): the values of each setting over time, and whether they are in control."""
+    from calib.profile.drift import LEAST
+
+    if not found:
+        yield ("Nothing was kept for this printer since the last event that changed it."), ""
+    for s in found:
+        values = " ".join(number(v, s.found[-1].correction.u_new) for v in s.values[-12:])
+        yield (f"{s.setting}: {values}"), "bold"
+        if len(s.values) <= LEAST:
+            yield (f"   {len(s.values)} values; limits need {LEAST + 1}"), ""
+        else:
+            yield (f"   {s.alarm or 'in control'}"), _WARNING if s.alarm else ""

@@ -16,6 +16,9 @@ from calib.errors import StoreError
 from calib.store.engine import is_read_only, shown, speaking, writing
 from calib.store.tables import Base, InstrumentRow, NozzleRow, PrinterRow, SpoolRow
 from calib.store.work_tables import ChangeRow
+from patterns.text import shown_text
+
+LONGEST_WORDS = 2000
 
 Named = TypeVar("Named", PrinterRow, SpoolRow, InstrumentRow)
 
@@ -99,6 +102,19 @@ def check_name(what: str, name: str) -> str:
     return clean
 
 
+def check_words(what: str, words: str) -> str:
+    """Return words of somebody's own on one line, without control characters; refuse a whole book."""
+    if len(words) > LONGEST_WORDS or "\0" in words or not _is_text(words):
+        raise StoreError(
+            f"the {what} can't be kept", mend=f"give up to {LONGEST_WORDS} characters of plain text"
+        )
+    return " ".join(shown_text(words).split())
+
+
+def _is_text(words: str) -> bool:
+    return words.isascii() or not any("\ud800" <= c <= "\udfff" for c in words)
+
+
 def find(session: Session, table: type[Named], what: str, name: str | None) -> Named:
     """Return a row by its name; with None the only one there is.
 
@@ -110,6 +126,7 @@ def find(session: Session, table: type[Named], what: str, name: str | None) -> N
     if name is not None:
         row = session.scalar(select(table).where(table.name == name.strip()))
         row = row or session.scalar(select(table).where(table.uid == _renamed(session, what, name)))
+        row = row or _as_shown(session, table, name)
         if row is not None:
             return row
     in_use = select(table).where(table.retired_at.is_(None)).order_by(table.name)
@@ -117,6 +134,13 @@ def find(session: Session, table: type[Named], what: str, name: str | None) -> N
     if name is None and len(names) == 1:
         return session.scalars(in_use).one()
     raise _not_found(what, name, names)
+
+
+def _as_shown(session: Session, table: type[Named], name: str) -> Named | None:
+    """Return the row whose name is shown so: an older Truebead took in characters that can't be."""
+    if name.isprintable() and "\N{REPLACEMENT CHARACTER}" not in name:
+        return None
+    return next((r for r in session.scalars(select(table)) if r.name == name), None)
 
 
 def find_nozzle(session: Session, printer: PrinterRow, name: str | None) -> NozzleRow:

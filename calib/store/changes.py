@@ -1,5 +1,6 @@
 """Renaming, retiring and copying what the user owns; who changed what is kept, nothing is deleted."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -14,6 +15,7 @@ from calib.store.tables import now as time_now
 from calib.store.work_tables import ChangeRow
 
 _TABLES: dict[str, Any] = {"printer": PrinterRow, "spool": SpoolRow, "instrument": InstrumentRow}
+_ASSUMED = "assumed"
 THINGS = ("printer", "nozzle", "spool", "instrument")
 _OWN_COLUMNS = ("id", "uid", "name", "added_at", "version", "retired_at")
 
@@ -75,6 +77,24 @@ class Changes(StoreBase):
             session.flush()
             _log(session, what, copy, "copied", row.name)
 
+    def say_assumed(self, printer: str, fields: Sequence[str]) -> None:
+        """Write down which numbers of a printer nobody has told yet, and are taken cautiously."""
+        with self._write() as session:
+            row = _thing(session, "printer", printer, None)
+            _log(session, "printer", row, _ASSUMED, row.name, {"fields": list(fields)})
+
+    def assumed(self, printer: str | None = None) -> tuple[str, ...]:
+        """Return the numbers of a printer that nobody has told yet, such as ``hot_end_max_c``."""
+        with self._read() as session:
+            row = find(session, PrinterRow, "printer", printer)
+            newest = (
+                select(ChangeRow.before)
+                .where(ChangeRow.thing_uid == row.uid, ChangeRow.action == _ASSUMED)
+                .order_by(ChangeRow.id.desc())
+                .limit(1)
+            )
+            return tuple((session.scalar(newest) or {}).get("fields", ()))
+
     def changes(self, limit: int = 50) -> list[Change]:
         """Return what was done to things, newest first."""
         with self._read() as session:
@@ -110,9 +130,17 @@ def _values(row: Any, without: tuple[str, ...]) -> dict[str, Any]:
     return {c.key: getattr(row, c.key) for c in row.__table__.columns if c.key not in without}
 
 
-def _log(session: Session, what: str, row: Any, action: str, old: str) -> None:
+def _log(
+    session: Session,
+    what: str,
+    row: Any,
+    action: str,
+    old: str,
+    before: dict[str, Any] | None = None,
+) -> None:
     session.add(
         ChangeRow(
-            what=what, thing_uid=row.uid, action=action, name=row.name, old_name=old, before={}
+            what=what, thing_uid=row.uid, action=action, name=row.name, old_name=old,
+            before=before or {},
         )
-    )
+    )  # fmt: skip

@@ -5,10 +5,27 @@ from datetime import UTC, datetime
 from typing import Any
 
 from sqlalchemy import or_, select
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
+from calib.errors import BadInput, FileError
 from calib.store.base import StoreBase, find
-from calib.store.exchange_file import SCHEMA_VERSION
+from calib.store.clash import Decisions
+from calib.store.exchange_file import SCHEMA_VERSION, closing_items
+from calib.store.fields import (  # fmt: skip
+    AXIS,
+    CORRECTION,
+    EVENT,
+    INSTRUMENT,
+    NOZZLE,
+    PLACE,
+    PRINTER,
+    READING,
+    SHEET,
+    SPOOL,
+    UNDO,
+    values,
+)
 from calib.store.tables import (
     CorrectionRow,
     EventRow,
@@ -21,20 +38,7 @@ from calib.store.tables import (
     SpoolRow,
     UndoRow,
 )
-from calib.store.taking import (
-    AT_ONCE,
-    AXIS,
-    CORRECTION,
-    INSTRUMENT,
-    NOZZLE,
-    PLACE,
-    PRINTER,
-    READING,
-    SHEET,
-    SPOOL,
-    TakenIn,
-    Taking,
-)
+from calib.store.taking import AT_ONCE, TakenIn, Taking
 from calib.version import version
 
 
@@ -54,28 +58,50 @@ class Exchange(StoreBase):
             yield from _events(session, only)
             yield from _places(session, only)
 
-    def take_in(self, records: Iterable[Mapping[str, Any]]) -> TakenIn:
+    def take_in(
+        self,
+        records: Iterable[Mapping[str, Any]],
+        decided: Decisions | None = None,
+        *,
+        source: str = "",
+    ) -> TakenIn:
         """Add records that are not here yet, all of them or none.
 
-        Things are the same where their uid or their name is; what they were measured with is then
-        laid upon the store's own. A sheet is the same where its uid is, or its text and what it was
-        printed with: it is not taken twice.
+        Things are the same where their uid is, or their name and all that is said of them; what they
+        were measured with is then laid upon the store's own. A thing that only has the name of another
+        is refused, unless `decided` says what it is. A sheet is the same where its uid is, or its text
+        and what it was printed with: it is not taken twice.
+
+        Parameters
+        ----------
+        source : str
+            What messages call the records' origin.
 
         Raises
         ------
-        FileError
-            A record names a thing that did not come before it, or a time can't be read.
+        BadInput
+            A record would not be taken if it were typed in, names a thing that did not come before
+            it, or clashes with one that is here; says which.
         """
-        with self._write() as session:
-            taking = Taking(session)
-            for record in records:
-                taking.take(record)
-            taking.write()
-            return taking.done
+        number = 0
+        try:
+            with closing_items(records), self._write() as session:
+                taking = Taking(session, decided)
+                for record in records:
+                    number += 1
+                    taking.take(record)
+                taking.finish()
+                return taking.done
+        except BadInput as err:
+            if not err.where:
+                place = f"{source} record {number}".strip()
+                raise type(err)(err.what, where=place, mend=err.mend or _NOTHING) from err
+            raise
+        except IntegrityError as err:
+            raise FileError("two records have the same id, or another import was quicker", where=source, mend=_NOTHING) from err  # fmt: skip
 
 
-def _values(row: Any, names: tuple[str, ...]) -> dict[str, Any]:
-    return {n: getattr(row, n) for n in names}
+_NOTHING = "nothing was taken in"
 
 
 def _iso(at: datetime) -> str:
@@ -94,13 +120,18 @@ def _things(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
         ]
         spools = spools.where(or_(*(SpoolRow.id.in_(ids) for ids in used)))
     for p in session.scalars(printers):
-        yield {"record": "printer", **_values(p, PRINTER), "axes": [_values(a, AXIS) for a in p.axes]}  # fmt: skip
+        yield _thing("printer", p, PRINTER) | {"axes": [values(a, AXIS) for a in p.axes]}
     for n in session.scalars(nozzles):
-        yield {"record": "nozzle", **_values(n, NOZZLE), "printer": n.printer.uid}
+        yield _thing("nozzle", n, NOZZLE) | {"printer": n.printer.uid}
     for s in session.scalars(spools.execution_options(yield_per=AT_ONCE)):
-        yield {"record": "spool", **_values(s, SPOOL), "material": s.material.name}
+        yield _thing("spool", s, SPOOL) | {"material": s.material.name}
     for i in session.scalars(select(InstrumentRow).order_by(InstrumentRow.id)):
-        yield {"record": "instrument", **_values(i, INSTRUMENT)}
+        yield _thing("instrument", i, INSTRUMENT)
+
+
+def _thing(kind: str, row: Any, names: tuple[str, ...]) -> dict[str, Any]:
+    retired_at = None if row.retired_at is None else _iso(row.retired_at)
+    return {"record": kind, **values(row, names), "retired_at": retired_at}
 
 
 def _sheets(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
@@ -128,24 +159,22 @@ def _some_sheets(session: Session, ids: list[int]) -> Iterator[dict[str, Any]]:
         select(
             CorrectionRow.sheet_id,
             CorrectionRow.kept_at,
-            UndoRow.uid,
-            UndoRow.at,
-            UndoRow.why,
+            UndoRow,
             *names,
         )
         .outerjoin(UndoRow, UndoRow.correction_id == CorrectionRow.id)
         .where(CorrectionRow.sheet_id.in_(ids))
         .order_by(CorrectionRow.id)
     )
-    for sheet_id, kept_at, uid, at, why, *values in session.execute(pairs):
-        undone = {"uid": uid, "at": _iso(at), "why": why} if uid else None
-        own = dict(zip(CORRECTION, values, strict=True))
+    for sheet_id, kept_at, undo, *own_values in session.execute(pairs):
+        undone = {**values(undo, UNDO), "at": _iso(undo.at)} if undo else None
+        own = dict(zip(CORRECTION, own_values, strict=True))
         corrections[sheet_id].append({**own, "kept_at": _iso(kept_at), "undone": undone})
     for s in session.scalars(select(SheetRow).where(SheetRow.id.in_(ids)).order_by(SheetRow.id)):
         table = list(zip(*readings[s.id], strict=True)) or [()] * len(READING)
         yield {
             "record": "sheet",
-            **_values(s, SHEET),
+            **values(s, SHEET),
             "printer": s.printer.uid,
             "nozzle": s.nozzle.uid if s.nozzle else None,
             "spool": s.spool.uid if s.spool else None,
@@ -161,11 +190,10 @@ def _events(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
         query = query.where(EventRow.printer_id == only)
     for e in session.scalars(query.execution_options(yield_per=AT_ONCE)):
         yield {
-            "record": "event", "uid": e.uid, "kind": e.kind, "at": _iso(e.at),
+            "record": "event", **values(e, EVENT), "at": _iso(e.at),
             "printer": e.printer.uid if e.printer else None,
             "nozzle": e.nozzle.uid if e.nozzle else None,
             "spool": e.spool.uid if e.spool else None,
-            "axis": e.axis, "note": e.note,
         }  # fmt: skip
 
 
@@ -175,6 +203,6 @@ def _places(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
         query = query.where(PlaceRow.printer_id == only)
     for p in session.scalars(query.execution_options(yield_per=AT_ONCE)):
         yield {
-            "record": "place", **_values(p, PLACE), "at": _iso(p.at),
+            "record": "place", **values(p, PLACE), "at": _iso(p.at),
             "printer": p.printer.uid, "spool": p.spool.uid if p.spool else None,
         }  # fmt: skip

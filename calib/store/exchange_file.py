@@ -1,20 +1,23 @@
 """Exports as files: a JSON array written and read record by record, checked against the schema."""
 
+import contextlib
+import io
 import json
 import math
-import os
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Generator, Iterable, Iterator, Mapping
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import IO, Any
 
 from calib.errors import FileError
+from calib.files import replacing
 
 #: Version 2 added the records of where settings take effect; older ones are read as they are.
 SCHEMA_VERSION = 3
 
 _CHUNK = 1 << 18
+_LARGEST_NUMBER = 1e300  # beyond it whole numbers are none that a database holds
 _LARGEST = 1 << 28  # characters of one record; what is longer is no export
 
 
@@ -34,24 +37,22 @@ def write_records(path: Path, records: Iterable[Mapping[str, Any]], *, force: bo
     FileError
         The file is there already, or can't be written.
     """
-    if path.exists() and not force:
-        raise FileError("is there already", where=str(path), mend="add --force to replace it")
-    draft = path.with_name(f".{path.name}.{os.getpid()}")
-    try:
-        with draft.open("w", encoding="utf-8", newline="\n") as stream:
-            count = _write_array(stream, records)
-            stream.flush()
-            os.fsync(stream.fileno())
-        draft.replace(path)
-    except OSError as err:
-        raise FileError(
-            f"can't be written ({err.strerror})",
-            where=str(path),
-            mend="nothing was changed; choose another place",
-        ) from err
-    finally:
-        draft.unlink(missing_ok=True)
+    with closing_items(records), replacing(path, force=force) as out:
+        stream = io.TextIOWrapper(out, encoding="utf-8", newline="\n")
+        count = _write_array(stream, records)
+        stream.flush()
+        stream.detach()  # the file itself is closed by its owner
     return count
+
+
+@contextlib.contextmanager
+def closing_items(items: Iterable[Any]) -> Iterator[None]:
+    """Close what yields the items, also where not all of them were taken: it may hold a database open."""
+    try:
+        yield
+    finally:
+        if isinstance(items, Generator):
+            items.close()
 
 
 def _write_array(stream: IO[str], records: Iterable[Mapping[str, Any]]) -> int:
@@ -85,13 +86,13 @@ def _elements(stream: IO[str], path: Path) -> Iterator[Any]:
     """Yield the elements of a JSON array however it is laid out."""
     text = _More(stream, path)
     text.expect("[")
-    if text.peek() == "]":
-        return
-    while True:
+    if text.peek() != "]":
         yield text.value()
-        if text.peek() == "]":
-            return
-        text.expect(",")
+        while text.peek() != "]":
+            text.expect(",")
+            yield text.value()
+    text.expect("]")
+    text.expect_end()
 
 
 class _More:
@@ -137,6 +138,11 @@ class _More:
             raise self._broken(f"expected {sign!r}, found {found or 'the end'!r}")
         self._at += 1
 
+    def expect_end(self) -> None:
+        """Refuse what follows the end."""
+        if found := self.peek():
+            raise self._broken(f"something follows its end, {found!r}")
+
     def value(self) -> Any:
         """Return the next value, reading on until it is whole."""
         self.peek()
@@ -148,6 +154,12 @@ class _More:
                 if not self._fill(size):
                     raise self._broken(err.msg) from err
                 size *= 2
+            except RecursionError as err:
+                raise self._broken("it is nested too deep") from err
+            except FileError:
+                raise
+            except ValueError as err:  # more digits than Python turns into a number
+                raise self._broken("a number has too many digits") from err
             else:
                 return value
 
@@ -217,7 +229,11 @@ def _all_plain(values: list[Any], rule: Mapping[str, Any]) -> bool:
     wanted = {t for k in kinds for t in _PLAIN.get(k, ())}
     if not wanted.issuperset(map(type, values)):
         return False
-    return str in wanted or math.isfinite(sum(v for v in values if v is not None))
+    if str in wanted:
+        return True
+    return all(type(v) is float for v in values if v is not None) and math.isfinite(
+        sum(v for v in values if v is not None)
+    )
 
 
 def _same(a: Any, b: Any) -> bool:
@@ -236,7 +252,7 @@ def _is(value: Any, kind: str) -> bool:
         if (
             isinstance(value, bool)
             or not isinstance(value, int | float)
-            or not math.isfinite(value)
+            or not -_LARGEST_NUMBER < value < _LARGEST_NUMBER
         ):
             return False
         return kind == "number" or float(value).is_integer()

@@ -12,7 +12,14 @@ from sqlalchemy.orm import Session
 from calib.errors import StoreError
 from calib.model.correction import Correction, Scope
 from calib.readings import Sheet
-from calib.store.base import StoreBase, changed_meanwhile, find, find_nozzle, plain_json
+from calib.store.base import (
+    StoreBase,
+    changed_meanwhile,
+    check_words,
+    find,
+    find_nozzle,
+    plain_json,
+)
 from calib.store.records import KeptCorrection
 from calib.store.rows import correction_record, corrections_query, estimate_json
 from calib.store.tables import (
@@ -109,7 +116,7 @@ class Keeping(StoreBase):
             if not open_rows:
                 raise StoreError("that was taken back before", mend="see truebead profile history")
             for row in open_rows:
-                session.add(UndoRow(correction_id=row.id, why=why))
+                session.add(UndoRow(correction_id=row.id, why=check_words("reason", why)))
             session.flush()
             ids = [r.id for r in open_rows]
             session.expire_all()

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Mapping
+from dataclasses import fields
 from typing import Any
 
 from sqlalchemy import select
@@ -36,7 +37,8 @@ def estimate_json(e: Estimate) -> dict[str, Any]:
 
 def estimate_from_json(data: Mapping[str, Any]) -> Estimate:
     """Return the estimate that `estimate_json` wrote."""
-    return Estimate(**{**data, "dof": math.inf if data["dof"] is None else data["dof"]})
+    known = {f.name: data[f.name] for f in fields(Estimate) if f.name in data}
+    return Estimate(**{**known, "dof": math.inf if data["dof"] is None else data["dof"]})
 
 
 def corrections_query() -> (

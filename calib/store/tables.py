@@ -9,10 +9,12 @@ from datetime import UTC, datetime
 from typing import Any
 from uuid import uuid4
 
-from sqlalchemy import JSON, DateTime, ForeignKey, Index, UniqueConstraint
+from sqlalchemy import JSON, DateTime, ForeignKey, Index, String, UniqueConstraint
 from sqlalchemy.engine import Dialect
 from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column, relationship
 from sqlalchemy.types import TypeDecorator
+
+from patterns.text import shown_text
 
 
 def new_uid() -> str:
@@ -40,10 +42,23 @@ class UtcTime(TypeDecorator[datetime]):
         return None if value is None else value.replace(tzinfo=UTC)
 
 
+class ShownText(TypeDecorator[str]):
+    """Text as somebody wrote it, which comes out without control characters whatever went in."""
+
+    impl = String
+    cache_ok = True
+
+    def process_result_value(self, value: str | None, dialect: Dialect) -> str | None:
+        """Make it fit to be shown."""
+        return None if value is None else shown_text(value)
+
+
 class Base(DeclarativeBase):
     """Base of all tables."""
 
-    type_annotation_map = {datetime: UtcTime, dict[str, Any]: JSON, list[Any]: JSON}  # noqa: RUF012 - SQLAlchemy's way
+    type_annotation_map = {  # noqa: RUF012 - SQLAlchemy's way
+        datetime: UtcTime, dict[str, Any]: JSON, list[Any]: JSON, str: ShownText,
+    }  # fmt: skip
 
 
 class PrinterRow(Base):
@@ -163,7 +178,7 @@ class SheetRow(Base):
     uid: Mapped[str] = mapped_column(unique=True, default=new_uid)
     keep_key: Mapped[str] = mapped_column(unique=True)
     sheet_sha256: Mapped[str]
-    sheet_text: Mapped[str]
+    sheet_text: Mapped[str] = mapped_column(String)  # as it was read, to the letter
     pattern: Mapped[str]
     piece_id: Mapped[str]
     parameters: Mapped[dict[str, Any]]
@@ -186,9 +201,9 @@ class ReadingRow(Base):
     __tablename__ = "readings"
     id: Mapped[int] = mapped_column(primary_key=True)
     sheet_id: Mapped[int] = mapped_column(ForeignKey("sheets.id"), index=True)
-    feature: Mapped[str]
-    kind: Mapped[str]
-    axis: Mapped[str]
+    feature: Mapped[str] = mapped_column(String)  # a name of our own, many of them
+    kind: Mapped[str] = mapped_column(String)
+    axis: Mapped[str] = mapped_column(String)
     nominal: Mapped[float | None]
     value: Mapped[float]
     u: Mapped[float | None]

@@ -1,6 +1,7 @@
 """Printers, nozzles, spools and instruments: adding, changing, looking up."""
 
-from dataclasses import fields, replace
+from dataclasses import fields as dataclass_fields
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import select
@@ -10,7 +11,16 @@ from sqlalchemy.orm.attributes import flag_modified
 from calib.errors import StoreError
 from calib.model.drive import Drive
 from calib.model.instrument import DEFAULTS, Instrument
-from calib.store.base import StoreBase, check_name, check_version, find, find_nozzle, new_name
+from calib.store.base import (
+    StoreBase,
+    check_name,
+    check_version,
+    check_words,
+    find,
+    find_nozzle,
+    new_name,
+)
+from calib.store.fields import INSTRUMENT, NOZZLE, PRINTER, SPOOL, values, without_uid
 from calib.store.records import Axis, Nozzle, Printer, Spool
 from calib.store.tables import (
     AxisRow,
@@ -23,11 +33,7 @@ from calib.store.tables import (
 from patterns.errors import BadInput
 from patterns.spec import PrintSetup
 
-_PRINTER = ("name", "build_x_mm", "build_y_mm", "build_z_mm", "hot_end_max_c", "bed_max_c", "layer_mm", "filament_mm")  # fmt: skip
-_SPOOL = ("name", "colour", "price", "grams", "density_g_cm3", "filament_mm")
-_NOZZLE = ("name", "bore_mm", "line_mm")
-_INSTRUMENT = tuple(f.name for f in fields(Instrument))
-_DRIVE = tuple(f.name for f in fields(Drive))
+_DRIVE = tuple(f.name for f in dataclass_fields(Drive))
 
 
 class Things(StoreBase):
@@ -38,7 +44,9 @@ class Things(StoreBase):
         check_printer(printer)
         name = check_name("printer", printer.name)
         with new_name("printer", name), self._write() as session:
-            row = PrinterRow(**{**_values(printer, _PRINTER), "name": name}, **_uid(printer))
+            row = PrinterRow(
+                **{**values(printer, without_uid(PRINTER)), "name": name}, **_uid(printer)
+            )
             row.axes = [AxisRow(**_axis_values(a)) for a in printer.axes]
             session.add(row)
             session.flush()
@@ -56,7 +64,7 @@ class Things(StoreBase):
         with self._write() as session:
             row = find(session, PrinterRow, "printer", printer.name)
             check_version(f"printer {row.name!r}", row.version, seen)
-            _set(row, printer, _PRINTER[1:])
+            _set(row, printer, PRINTER)
             old = {a.axis: a for a in row.axes}
             row.axes = [old.get(a.axis) or AxisRow() for a in printer.axes]
             for axis_row, axis in zip(row.axes, printer.axes, strict=True):
@@ -81,7 +89,7 @@ class Things(StoreBase):
         with new_name("nozzle", name), self._write() as session:
             printer = find(session, PrinterRow, "printer", nozzle.printer)
             setup(printer_record(printer), nozzle)  # refuses sizes that make no sense
-            row = NozzleRow(**{**_values(nozzle, _NOZZLE), "name": name}, **_uid(nozzle))
+            row = NozzleRow(**{**values(nozzle, without_uid(NOZZLE)), "name": name}, **_uid(nozzle))
             row.printer = printer
             session.add(row)
             session.flush()
@@ -94,7 +102,7 @@ class Things(StoreBase):
             setup(printer_record(printer), nozzle)
             row = find_nozzle(session, printer, nozzle.name)
             check_version(f"nozzle {row.name!r}", row.version, seen)
-            _set(row, nozzle, _NOZZLE[1:])
+            _set(row, nozzle, NOZZLE)
             session.flush()
             return nozzle_record(row)
 
@@ -119,7 +127,7 @@ class Things(StoreBase):
         check_spool(spool)
         name = check_name("spool", spool.name)
         with new_name("spool", name), self._write() as session:
-            row = SpoolRow(**{**_values(spool, _SPOOL), "name": name}, **_uid(spool))
+            row = SpoolRow(**{**values(spool, without_uid(SPOOL)), "name": name}, **_uid(spool))
             row.material = material_row(session, spool.material)
             session.add(row)
             session.flush()
@@ -139,7 +147,7 @@ class Things(StoreBase):
                     f"spool {row.name!r} is of {row.material.name}, not {spool.material}",
                     mend="add it under another name",
                 )
-            _set(row, spool, _SPOOL[1:])
+            _set(row, spool, SPOOL)
             session.flush()
             return spool_record(row)
 
@@ -156,18 +164,20 @@ class Things(StoreBase):
 
     def add_instrument(self, instrument: Instrument) -> Instrument:
         """Add an instrument."""
-        _check_instrument(instrument)
+        check_instrument(instrument)
         name = check_name("instrument", instrument.name)
         with new_name("instrument", name), self._write() as session:
-            session.add(InstrumentRow(**{**_values(instrument, _INSTRUMENT), "name": name}))
+            session.add(
+                InstrumentRow(**{**values(instrument, without_uid(INSTRUMENT)), "name": name})
+            )
         return replace(instrument, name=name)
 
     def change_instrument(self, instrument: Instrument) -> Instrument:
         """Replace what is known of an instrument."""
-        _check_instrument(instrument)
+        check_instrument(instrument)
         with self._write() as session:
             row = find(session, InstrumentRow, "instrument", instrument.name)
-            _set(row, instrument, _INSTRUMENT[1:])
+            _set(row, instrument, INSTRUMENT)
         return instrument
 
     def instrument(self, name: str) -> Instrument:
@@ -221,14 +231,16 @@ def setup(printer: Printer, nozzle: Nozzle, spool: Spool | None = None) -> Print
 def check_printer(printer: Printer) -> None:
     """Refuse a printer whose numbers no setup would take, naming the number."""
     layer = {"layer_mm": printer.layer_mm, "nozzle_mm": max(0.4, min(2.0, 2 * printer.layer_mm))}
-    PrintSetup(**layer, **_values(printer, (*_PRINTER[1:6], "filament_mm")))
+    given = values(printer, without_uid(PRINTER))
+    PrintSetup(**{n: v for n, v in given.items() if n not in ("name", "layer_mm")}, **layer)
     axes = [a.axis for a in printer.axes]
     if len(set(axes)) != len(axes):
         raise StoreError("an axis of the printer is described twice", mend="give each axis once")
 
 
 def check_spool(spool: Spool) -> None:
-    """Refuse a spool whose numbers make no sense."""
+    """Refuse a spool whose numbers make no sense, or whose colour is no word."""
+    check_words("colour", spool.colour)
     for what, value, low, high in (
         ("price", spool.price, 0, 1e6),
         ("grams", spool.grams, 1, 1e5),
@@ -242,7 +254,10 @@ def check_spool(spool: Spool) -> None:
             )
 
 
-def _check_instrument(instrument: Instrument) -> None:
+def check_instrument(instrument: Instrument) -> None:
+    """Refuse an instrument whose numbers make no sense."""
+    check_name("instrument's kind", instrument.kind)
+    check_name("instrument's unit", instrument.unit)
     for what in ("resolution", "mpe", "repeatability", "jaw_mpe"):
         if not 0 <= getattr(instrument, what) <= 100:
             raise BadInput(
@@ -277,16 +292,13 @@ def _used(table: Any, retired: bool) -> Any:
     return select(table) if retired else select(table).where(table.retired_at.is_(None))
 
 
-def _values(record: Any, names: tuple[str, ...]) -> dict[str, Any]:
-    return {name: getattr(record, name) for name in names}
-
-
 def _uid(record: Any) -> dict[str, str]:
     return {"uid": record.uid} if record.uid else {}
 
 
 def _set(row: Any, record: Any, names: tuple[str, ...]) -> None:
-    _set_values(row, _values(record, names))
+    """Lay what is given upon a row; its name and its uid stay."""
+    _set_values(row, {n: v for n, v in values(record, without_uid(names)).items() if n != "name"})
     flag_modified(row, "name")  # counts as a change even where only its axes change
 
 
@@ -298,7 +310,7 @@ def _set_values(row: Any, values: dict[str, Any]) -> None:
 def printer_record(row: PrinterRow) -> Printer:
     """Return a row as plain data."""
     axes = tuple(_axis_record(a) for a in row.axes)
-    return Printer(**_values(row, (*_PRINTER, "uid", "version")), axes=axes)
+    return Printer(**values(row, (*PRINTER, "version")), axes=axes)
 
 
 def _axis_values(axis: Axis) -> dict[str, Any]:
@@ -307,20 +319,20 @@ def _axis_values(axis: Axis) -> dict[str, Any]:
 
 
 def _axis_record(row: AxisRow) -> Axis:
-    drive = None if row.motor_steps is None else Drive(**_values(row, _DRIVE))
+    drive = None if row.motor_steps is None else Drive(**values(row, _DRIVE))
     return Axis(axis=row.axis, steps_per_mm=row.steps_per_mm, drive=drive)
 
 
 def nozzle_record(row: NozzleRow) -> Nozzle:
     """Return a row as plain data."""
-    return Nozzle(**_values(row, (*_NOZZLE, "uid", "version")), printer=row.printer.name)
+    return Nozzle(**values(row, (*NOZZLE, "version")), printer=row.printer.name)
 
 
 def spool_record(row: SpoolRow) -> Spool:
     """Return a row as plain data."""
-    return Spool(**_values(row, (*_SPOOL, "uid", "version")), material=row.material.name)
+    return Spool(**values(row, (*SPOOL, "version")), material=row.material.name)
 
 
 def instrument_record(row: InstrumentRow) -> Instrument:
     """Return a row as plain data."""
-    return Instrument(**_values(row, _INSTRUMENT))
+    return Instrument(**values(row, without_uid(INSTRUMENT)))

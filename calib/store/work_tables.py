@@ -3,7 +3,7 @@
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ForeignKey, Index, UniqueConstraint
+from sqlalchemy import ForeignKey, Index, String, UniqueConstraint
 from sqlalchemy.orm import Mapped, mapped_column, relationship
 
 from calib.store.tables import Base as Base
@@ -25,7 +25,7 @@ class PieceRow(Base):
     printer_id: Mapped[int | None] = mapped_column(ForeignKey("printers.id"))
     nozzle_id: Mapped[int | None] = mapped_column(ForeignKey("nozzles.id"))
     spool_id: Mapped[int | None] = mapped_column(ForeignKey("spools.id"))
-    sheet_text: Mapped[str]
+    sheet_text: Mapped[str] = mapped_column(String)  # to the letter
     state: Mapped[str]
     sheet_uid: Mapped[str]
     made_at: Mapped[datetime] = mapped_column(default=now)

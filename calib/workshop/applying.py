@@ -366,16 +366,15 @@ def _refuse_for_model(how: How, given: Mapping[str, float]) -> None:
 def _model(
     file: Path, target: Path, needed: "Needed", limits: Limits, how: How, keeping: "Around"
 ) -> Applied:
-    import tempfile
-
     from calib.apply.mesh import map_stl
     from calib.apply.telling import model_data, model_notes, tell_model
     from calib.apply.threemf import map_3mf
+    from calib.files import scratch
 
     convert = map_stl if file.suffix.lower() == ".stl" else map_3mf
     if how.dry_run:
-        with tempfile.TemporaryDirectory() as folder:
-            moved = convert(file, Path(folder) / file.name, needed.matrix, again=how.again)
+        with scratch() as folder:
+            moved = convert(file, folder / file.name, needed.matrix, again=how.again)
     else:
         moved = convert(file, target, needed.matrix, again=how.again, around=keeping)
     written = None if how.dry_run else target

@@ -10,6 +10,7 @@ from calib.workshop.knowing import who_in_store
 from calib.workshop.results import Difference, Profile, TakenBack, Who
 
 if TYPE_CHECKING:
+    from calib.model.estimate import Estimate
     from calib.store.records import InForce, SaidPlace
     from calib.store.store import Store
 
@@ -91,3 +92,21 @@ def _difference(name: str, a: "InForce | None", b: "InForce | None") -> Differen
         setting=name, value=left, other=right, difference=difference, u=u, expanded_95=1.96 * u,
         says=says,
     )  # fmt: skip
+
+
+def split(store: "Store", printer: str | None) -> "list[tuple[str, str, Estimate]]":
+    """Return (of, what, estimate as a fraction): the machine's own scale, and each spool's shrinkage."""
+    from calib.fit.split import AXES, DIRECTIONS
+    from calib.interpret.workshop import workshop_of
+
+    name = store.printer(printer).name
+    found = workshop_of(store)
+    rows = []
+    if name in found.printers:
+        rows += [(f"{name} {a}", "machine scale", found.machine(name, a)) for a in AXES]
+    return rows + [
+        (spool, f"shrinkage {d}", found.shrinkage(spool, d))
+        for spool in found.spools
+        for d in DIRECTIONS
+        if spool
+    ]

@@ -76,25 +76,26 @@ def known_of(store: "Store | None", asked: Who, *, printed: bool = True) -> Know
 
 
 def _looked_up(store: "Store", who: Who, notes: tuple[str, ...]) -> Known:
-    from calib.interpret.solve import NOW_PREFIX
     from calib.model.place import neutral_values
+    from calib.readings.now import lines_of
+    from calib.store.placing import to_set
 
     full = bool(who.nozzle and who.spool)
     context = store.context_for(who.printer, who.nozzle or None, who.spool or None, printed=full)
     reel = store.spool(who.spool) if who.spool else None
-    # Neutral values too: a piece made before anything was corrected must not be taken for one made
-    # with what is corrected by the time it is measured.
-    now = {**neutral_values(), **context.now}
+    in_force = tuple(store.in_force(who.printer, who.nozzle, who.spool)) if full else ()
     keys = {k: v for k, v in asdict(who).items() if v}
     if reel and reel.density_g_cm3:
         keys["density_g_cm3"] = repr(reel.density_g_cm3)
-    keys |= {f"{NOW_PREFIX}{name}": repr(float(value)) for name, value in now.items()}
+    # Neutral values too: a piece made before anything was corrected must not be taken for one made
+    # with what is corrected by the time it is measured.
+    keys |= lines_of({**neutral_values(), **context.now}, to_set(in_force))
     return Known(
         who=who,
         setup=_setup(store, who),
         keys=keys,
         filament=reel.material if reel else "",
-        in_force=tuple(store.in_force(who.printer, who.nozzle, who.spool)) if full else (),
+        in_force=in_force,
         instruments=context.instruments,
         notes=notes,
     )
@@ -232,6 +233,7 @@ def files_of(
         unit=unit,
         repeats=repeats,
         mesh=mesh,
+        keys=known.keys,
         filament=known.filament,
     )
     if piece.schedule and solid:
@@ -263,9 +265,16 @@ def page(
     unit: str,
     repeats: int,
     mesh: "Mesh | None" = None,
+    keys: Mapping[str, str] | None = None,
     filament: str = "",
 ) -> str:
-    """Return the page of a sheet; its picture is drawn from `mesh`, else from a preview."""
+    """Return the page of a sheet; its picture is drawn from `mesh`, else from a preview.
+
+    Parameters
+    ----------
+    keys : mapping
+        The lines of the sheet's head: who it is for, and what is to be set for the print.
+    """
     from calib.report.sheet_page import sheet_html
 
     picture = ""
@@ -275,23 +284,43 @@ def page(
 
         picture = draw_piece(piece, mesh or preview_mesh(piece.body))
     return sheet_html(
-        piece, picture, piece_id, made=made, unit=unit, repeats=repeats, filament=filament
+        piece,
+        picture,
+        piece_id,
+        made=made,
+        unit=unit,
+        repeats=repeats,
+        keys=keys,
+        filament=filament,
     )
 
 
 def solids_of(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
-    """Build the solid once; return its mesh and the content of its three files."""
-    import tempfile
+    """Build the solid once; return its mesh and the content of its three files.
 
+    Raises
+    ------
+    BadInput
+        The kernel can't build it so, such as a chamfer that leaves nothing of a thin wall.
+    """
+    from calib.files import scratch
     from patterns import solid
     from patterns.export import stl_bytes, threemf_bytes
+    from patterns.solid_parts import SolidError
 
-    shape = solid.build(piece.body)
-    mesh = solid.mesh(shape)
-    with tempfile.TemporaryDirectory() as scratch:  # the kernel writes to a path only
-        step = Path(scratch) / "piece.step"
-        solid.write_step(shape, step)
-        step_bytes = step.read_bytes()
+    try:
+        shape = solid.build(piece.body)
+        mesh = solid.mesh(shape)
+        with scratch() as folder:  # the kernel writes to a path only
+            step = folder / "piece.step"
+            solid.write_step(shape, step)
+            step_bytes = step.read_bytes()
+    except SolidError as err:
+        raise BadInput(
+            f"this piece can't be built: {err}",
+            where=piece.pattern,
+            mend="choose less extreme values, such as a smaller chamfer",
+        ) from err
     return mesh, {
         "piece.stl": stl_bytes(mesh, piece.pattern),
         "piece.3mf": threemf_bytes([(piece.pattern, mesh, (0.0, 0.0, 0.0))]),
@@ -331,13 +360,23 @@ def make(
         made.append(write_folder(one, folder, force=force))
     if plate:
         _write_plate(plate_file, made, shifts, force=force)
+    heats = any(p.schedule for p in pieces)
     return Made(
         pieces=tuple(made),
         who=known.who,
         plate=plate_file if plate else None,
         in_force=known.in_force if printed else (),
-        notes=known.notes if printed else (),
+        notes=(*(known.notes if printed else ()), *(_assumed(store, known.who) if heats else ())),
     )
+
+
+def _assumed(store: "Store | None", who: Who) -> list[str]:
+    """Say which ratings are taken low because nobody has told them."""
+    from calib.report.things_words import assumed_lines
+
+    if store is None or not who.printer:
+        return []
+    return assumed_lines(store.printer(who.printer), store.assumed(who.printer))
 
 
 def made_for(
@@ -458,7 +497,9 @@ def sheet_again(path: Path, *, semicolons: bool = False, force: bool = False) ->
     open_folder(folder, names, force=force)
     repeats = len([c for c in table.reading_columns if table.header.cell(c)])
     made = found.keys.get("made", "")[:10]
-    html = page(found.piece, found.piece_id, made=made, unit=found.unit, repeats=repeats)
+    html = page(
+        found.piece, found.piece_id, made=made, unit=found.unit, repeats=repeats, keys=found.keys
+    )
     kept = _with_semicolons(file, table, found) if semicolons else None
     write_atomic(folder / "sheet.html", html, force=force)
     who = Who(**{k: found.keys.get(k, "") for k in ("printer", "nozzle", "spool")})

@@ -36,6 +36,8 @@ class Checked:
         Whether it lies outside of what can be a true reading.
     doubts : lines
         What it may be instead.
+    in_inches : bool
+        Whether it was probably read in inches.
     proposal : str
         What to write instead where just one thing can be meant; `proposed` is its value.
     """
@@ -46,6 +48,7 @@ class Checked:
     doubts: tuple[str, ...] = ()
     proposal: str = ""
     proposed: float | None = None
+    in_inches: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +118,13 @@ class Measuring:
         asked = to_ask(self.table, [q.cell for q in self.questions])
         return tuple(by_place[c.line, c.column] for c in asked)
 
+    @property
+    def doubtful(self) -> tuple[str, ...]:
+        """What is to be looked at again: readings that can't be right, each with its likely slip."""
+        from calib.readings.blunders import find_blunders
+
+        return tuple(b.explanation for b in find_blunders(self.sheet))
+
     def question(self, feature: str, repeat: int = 0) -> Asked:
         """Return one question; repeat 0 is the first that is still empty, else the last.
 
@@ -167,6 +177,7 @@ def checked(text: str, cell: Cell, sheet: "Sheet", others: Sequence[float] = ())
         doubts=doubts,
         proposal=answer.proposal,
         proposed=answer.proposed,
+        in_inches=bool(answer.doubts) and answer.doubts[0].cause == "inch",
     )
 
 
@@ -181,12 +192,14 @@ def _apart(answer: Answer, cell: Cell, others: Sequence[float]) -> str:
 
 
 def _others(m: Measuring, asked: Asked) -> list[float]:
+    """Return the feature's other readings that may be right."""
     found = []
     for q in m.questions:
         if q.feature == asked.feature and q.repeat != asked.repeat and q.text:
             with contextlib.suppress(CellError):
-                value = understand(q.text, q.cell, m.sheet.piece.features).value
-                found += [] if value is None else [value]
+                answer = understand(q.text, q.cell, m.sheet.piece.features)
+                if answer.value is not None and not answer.suspicious:
+                    found.append(answer.value)
     return found
 
 
@@ -257,7 +270,7 @@ def _taken(written: _Written, m: Measuring) -> Taken:
     c = written.checked
     return Taken(
         text=c.text, value=c.value, suspicious=c.suspicious, doubts=c.doubts, proposal=c.proposal,
-        proposed=c.proposed, feature=written.asked.feature, repeat=written.asked.repeat,
+        proposed=c.proposed, in_inches=c.in_inches, feature=written.asked.feature, repeat=written.asked.repeat,
         before=written.asked.text, measuring=m,
     )  # fmt: skip
 
@@ -291,6 +304,19 @@ def answer_in_file(path: Path, a: Answering) -> Taken:
 def head_in_file(path: Path, key: str, value: str) -> Measuring:
     """Write a line of the head into a sheet's file."""
     return _change_file(path, lambda m: with_head(m.table, key, value).text())
+
+
+def fill_file(path: Path, fill: "Callable[[Measuring], tuple[Table, int]]") -> int:
+    """Write many readings into a sheet's file at once; return how many they are."""
+    counts = []
+
+    def change(m: Measuring) -> str:
+        table, count = fill(m)
+        counts.append(count)
+        return table.text()
+
+    _change_file(path, change)
+    return counts[-1]
 
 
 def _change_file(path: Path, change: Callable[[Measuring], str]) -> Measuring:
@@ -382,7 +408,7 @@ def undo_in_store(store: "Store", uid: str) -> Measuring:
         undone = entry.client_id.startswith(_UNDO)
         if undone and left:
             left.pop()
-        elif not undone:
+        elif not undone and entry.feature != _PHOTO:  # those are taken back one by one
             left.append(entry)
     if not left:
         raise BadInput("there is nothing to take back")
@@ -404,6 +430,28 @@ def undo_in_store(store: "Store", uid: str) -> Measuring:
     return of_store(store, uid)
 
 
+def fill_store(store: "Store", uid: str, fill: "Callable[[Measuring], tuple[Table, int]]") -> int:
+    """Write many readings into the sheet of a piece in work at once; return how many they are."""
+    from calib.store.pieces import Entering
+
+    counts = []
+
+    def entering(text: str) -> "Entering | None":
+        m = of_text(text, f"piece {uid[:8]}", "", in_store=True)
+        table, count = fill(m)
+        counts.append(count)
+        if not count:
+            return None
+        return Entering(
+            sheet_text=table.text(), feature=_PHOTO, repeat=0, before="", text=f"{count} readings"
+        )
+
+    store.enter(uid, entering)
+    return counts[-1]
+
+
+#: What many readings at once are logged as.
+_PHOTO = "photo"
 #: Begins the client id of an entry that takes another back.
 _UNDO = "undo "
 

@@ -12,13 +12,9 @@ if TYPE_CHECKING:
     from calib.store.records import Nozzle, Printer, Spool
     from calib.store.store import Store
 
-#: What is taken for a hot end whose rating nobody knows, degC: a liner of PTFE in it softens and gives
-#: off harmful fumes above it. Common practice, no source.
-CAUTIOUS_HOT_END_C = 240.0
-#: The same for a bed, degC. Common practice, no source.
-CAUTIOUS_BED_C = 80.0
-#: Taken where nobody has told the build volume, mm: fits on nearly every printer.
-CAUTIOUS_BUILD_MM = (180.0, 180.0, 180.0)
+#: What is taken for ratings that nobody knows. Above 240 degC a PTFE liner in the hot end softens
+#: and gives off harmful fumes; 80 degC suits the weakest heated beds. Common practice, no source.
+CAUTIOUS = {"hot_end_max_c": 240.0, "bed_max_c": 80.0}
 
 
 class ThingsOf:
@@ -52,28 +48,61 @@ class ThingsOf:
     ) -> "Printer":
         """Add a printer: a record, or a name with what is known of it.
 
-        What nobody knows yet is taken cautiously and can be told later with `change_printer`.
+        A rating that nobody knows yet is taken low (`assumed` says which), and can be told later.
 
         Parameters
         ----------
         build_mm : (x, y, z)
-            Build volume.
+            Build volume; it can't be taken as usual, for the nozzle must not leave it.
         known : fields of `calib.store.records.Printer`
             Such as ``hot_end_max_c=260``.
         """
         from calib.store.records import Printer
 
-        if isinstance(printer, str):
-            x, y, z = build_mm or CAUTIOUS_BUILD_MM
-            usual = {"hot_end_max_c": CAUTIOUS_HOT_END_C, "bed_max_c": CAUTIOUS_BED_C}
-            printer = Printer(
-                name=printer, build_x_mm=x, build_y_mm=y, build_z_mm=z, **{**usual, **known}
+        store = self.store(make=True)
+        if not isinstance(printer, str):
+            return store.add_printer(printer)
+        if build_mm is None:
+            raise BadInput(
+                f"printer {printer!r} needs --build",
+                mend="measure how far nozzle and bed move, such as --build 220x220x250",
             )
-        return self.store(make=True).add_printer(printer)
+        x, y, z = build_mm
+        assumed = [name for name in CAUTIOUS if name not in known]
+        record = Printer(
+            name=printer, build_x_mm=x, build_y_mm=y, build_z_mm=z, **{**CAUTIOUS, **known}
+        )
+        added = store.add_printer(record)
+        if assumed:
+            store.say_assumed(added.name, assumed)
+        return added
 
     def change_printer(self, printer: "Printer", seen: int | None = None) -> "Printer":
-        """Replace what is known of a printer; `seen` is the version that the change is based on."""
-        return self.store().change_printer(printer, seen)
+        """Replace what is known of a printer; `seen` is the version that the change is based on.
+
+        A rating that differs from what was assumed counts as told.
+        """
+        store = self.store()
+        changed = store.change_printer(printer, seen)
+        assumed = store.assumed(changed.name)
+        left = [n for n in assumed if getattr(changed, n) == CAUTIOUS.get(n)]
+        if len(left) < len(assumed):
+            store.say_assumed(changed.name, left)
+        return changed
+
+    def tell_printer(self, name: str | None, seen: int | None = None, **known: Any) -> "Printer":
+        """Tell more of a printer: what is given replaces what was known, the rest stays."""
+        store = self.store()
+        changed = store.change_printer(replace(store.printer(name), **known), seen)
+        assumed = store.assumed(changed.name)
+        left = [n for n in assumed if n not in known]
+        if len(left) < len(assumed):
+            store.say_assumed(changed.name, left)
+        return changed
+
+    def assumed(self, printer: str | None = None) -> tuple[str, ...]:
+        """Return which ratings of a printer nobody has told yet."""
+        return self.store().assumed(printer)
 
     def add_nozzle(
         self, nozzle: "Nozzle | str", printer: str | None = None, bore_mm: float = 0.4, **known: Any

@@ -15,12 +15,16 @@ from calib.workshop.things import ThingsOf
 
 if TYPE_CHECKING:
     from calib.apply.limits import Limits
+    from calib.model.estimate import Estimate
     from calib.model.place import Place
+    from calib.photo.session import Outcome
     from calib.store.records import EventRecord, KeptCorrection
     from calib.store.store import Store
     from calib.workshop.applying import Applied, How, ToSet
     from calib.workshop.measuring import Checked, Measuring, Taken
     from calib.workshop.overview import Overview
+    from calib.workshop.photographing import How as Photographing
+    from calib.workshop.photographing import Photographed
     from calib.workshop.results import Difference
 
 Source = Path | str
@@ -258,6 +262,45 @@ class Workshop(ThingsOf):
             source, taken.feature, taken.before, taken.repeat, seen=taken.text
         ).measuring
 
+    def photo(
+        self,
+        source: Source,
+        photos: Sequence[Path],
+        how: "Photographing | None" = None,
+        *,
+        write: bool = True,
+        folder: Path | None = None,
+        force: bool = False,
+    ) -> "Photographed":
+        """Measure a piece in photos of it on the mat.
+
+        Parameters
+        ----------
+        write : bool
+            Whether clear values are written into the first empty cells of the sheet.
+        folder : path or None
+            Where ``photo.csv`` and the annotated pictures go; None: nowhere.
+        """
+        from calib.workshop import photographing as p
+
+        m = self.read(source)
+        outcome = p.measure(m, photos, how or p.How())
+        drawn = p.pictures(outcome)
+        files = p.write_results(folder, photos, outcome, drawn, force=force) if folder else ()
+        count = self._fill_in(source, m, outcome) if write else 0
+        return p.Photographed(outcome=outcome, pictures=drawn, files=files, filled=count)
+
+    def _fill_in(self, source: Source, m: "Measuring", outcome: "Outcome") -> int:
+        """Write what photos gave into the sheet; return how many readings that are."""
+        from calib.workshop import measuring, photographing
+
+        uid = self._uid(source)
+        if not uid:
+            return measuring.fill_file(Path(source), lambda now: photographing.filled(now, outcome))
+        return measuring.fill_store(
+            self.store(), uid, lambda now: photographing.filled(now, outcome)
+        )
+
     def pieces(self, printer: str | None = None, spool: str | None = None) -> list[Any]:
         """Return the pieces in work (`calib.store.pieces.PieceRecord`), newest first."""
         return list(self.store().pieces(printer, spool))
@@ -384,6 +427,12 @@ class Workshop(ThingsOf):
         from calib.workshop import looking
 
         return looking.differences(self.store(), _who(printer, nozzle, spool), against, at)
+
+    def split(self, printer: str | None = None) -> "list[tuple[str, str, Estimate]]":
+        """Split size errors into the machine's own scale and each spool's shrinkage (fractions)."""
+        from calib.workshop import looking
+
+        return looking.split(self.store(), printer)
 
     def history(
         self,

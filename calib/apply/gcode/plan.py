@@ -16,6 +16,7 @@ import numpy.typing as npt
 from calib.apply.gcode.state import State
 from calib.apply.limits import Limits
 from calib.errors import BadInput, FileError
+from calib.files import read_limited
 from patterns.schedule import SETTINGS, ScheduleRow
 
 F64 = npt.NDArray[np.float64]
@@ -141,6 +142,10 @@ def _check_row(row: ScheduleRow, limits: Limits) -> None:
         )
 
 
+#: A schedule of 100,000 rows has some 4 MB.
+_LARGEST_BYTES = 20_000_000
+
+
 def read_schedule(path: Path) -> tuple[ScheduleRow, ...]:
     """Read a `schedule.csv`.
 
@@ -150,8 +155,8 @@ def read_schedule(path: Path) -> tuple[ScheduleRow, ...]:
         The file is missing, lacks a column, or a cell is not what it should be.
     """
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as err:
+        text = read_limited(path, _LARGEST_BYTES).decode("utf-8-sig")
+    except UnicodeDecodeError as err:
         raise FileError(f"can't read the schedule ({err})", where=str(path)) from err
     reader = csv.DictReader(io.StringIO(text), strict=True)
     wanted = ["z_from_mm", "z_to_mm", "setting", "value"]

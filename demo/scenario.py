@@ -8,7 +8,7 @@ thin. One reading of the step gauge has two digits swapped.
 
 import csv
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from importlib.resources import files
 from pathlib import Path
 
@@ -57,12 +57,13 @@ def play(out: Path, run: Run, say: Callable[[str], None]) -> None:
     (out / "pieces.svg").write_text(all_pieces(), encoding="utf-8")
     say("What is now known of this printer with this nozzle and this spool:")
     run(["profile", "show", *who, *store])
+    run(["overview", *store])
 
 
 _STORY = {
     "carriage-travel": "First the machine alone, without plastic: how far do the carriages go?",
     "temperature-tower": "A new roll: at which temperature does it print best?",
-    "corner-gauge": "Then one small L: sizes, offset, squareness, height, first layer and flow.",
+    "corner-gauge": "Then one small set square: sizes, offset, squareness, height, first layer and flow.",
     "step-gauge": "Long lengths, for the ring segments are 200 mm long. One reading is mistyped.",
 }
 
@@ -80,11 +81,20 @@ def all_pieces() -> str:
     return contact_sheet(drawn, [p.answers for p in patterns])
 
 
+def readings_of(name: str) -> Iterator[tuple[str, list[str]]]:
+    """Yield (feature, readings) of a piece of the scenario, as they were typed."""
+    text = files("demo").joinpath("readings", f"{name}.csv").read_text(encoding="utf-8")
+    rows = csv.reader(line for line in text.splitlines() if not line.startswith("#"))
+    next(rows)
+    for feature, *read in rows:
+        yield feature, [text for text in read if text]
+
+
 def fill_in(sheet: Path, name: str) -> None:
     """Write the invented readings into a sheet, as a user would in a spreadsheet."""
     from calib.files import write_atomic
 
-    source = files("calib").joinpath("demo", f"{name}.csv").read_text(encoding="utf-8")
+    source = files("demo").joinpath("readings", f"{name}.csv").read_text(encoding="utf-8")
     head = {line.partition(":")[0]: line for line in source.splitlines() if line.startswith("#")}
     readings = {row[0]: row[1:] for row in csv.reader(source.splitlines())}
     text = io.StringIO()

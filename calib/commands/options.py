@@ -1,4 +1,4 @@
-"""The options of `apply` and `values`, each declared once."""
+"""Every option and argument that commands share, each declared once."""
 
 from pathlib import Path
 from typing import Annotated, Any
@@ -10,6 +10,62 @@ def _number(name: str, words: str) -> Any:
     return typer.Option(name, help=words)
 
 
+NozzleMm = Annotated[float | None, typer.Option("--nozzle-mm", help="Bore of the nozzle in mm.")]
+LayerMm = Annotated[float | None, typer.Option("--layer-mm", help="Layer height in mm.")]
+LineMm = Annotated[float | None, typer.Option("--line-mm", help="Line width in mm.")]
+Build = Annotated[
+    str, typer.Option("--build", help="Build volume in mm, such as 220x220x250.", metavar="XxYxZ")
+]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
+Force = Annotated[bool, typer.Option("--force", help="Replace files that are there.")]
+Store = Annotated[
+    str | None,
+    typer.Option(
+        "--store", envvar="TRUEBEAD_STORE", show_envvar=True, metavar="PATH|URL",
+        help="Where profiles are kept; the user's data folder where not given.",
+    ),
+]  # fmt: skip
+Printer = Annotated[
+    str | None, typer.Option("--printer", "-p", help="Which printer; the only one if not given.")
+]
+Nozzle = Annotated[
+    str | None, typer.Option("--nozzle", "-n", help="Which nozzle; the only one if not given.")
+]
+Spool = Annotated[
+    str | None, typer.Option("--spool", "-s", help="Which spool; the only one if not given.")
+]
+By = Annotated[
+    str, typer.Option("--by", help="Who does this; the system's user if not given.", metavar="NAME")
+]
+Thing = Annotated[str, typer.Argument(help="printer, nozzle, spool or instrument.")]
+Name = Annotated[str, typer.Argument(help="Its name.")]
+NewName = Annotated[str, typer.Argument(metavar="NEW", help="The new name.")]
+OfPrinter = Annotated[
+    str | None, typer.Option("--printer", "-p", help="Whose nozzle; the only printer if not given.")
+]
+Now = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--now", help="What was set while it was printed, such as steps_x_per_mm=80.", metavar="NAME=VALUE"
+    ),
+]  # fmt: skip
+Filament = Annotated[
+    str, typer.Option("--filament", help="Type of filament, such as PLA; else the spool's.")
+]
+Instruments = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--instrument", help="Which of your instruments measured; the only one if not given."
+    ),
+]
+Tolerance = Annotated[
+    float, typer.Option("--tolerance-mm", help="Size error that does not matter to you...")
+]
+Part = Annotated[float, typer.Option("--part-mm", help="...over parts of this length.")]
+Accept = Annotated[
+    bool,
+    typer.Option("--accept", help="Take what was probably meant for readings that can't be right."),
+]
 InPrinter = Annotated[
     list[str] | None,
     typer.Option(
@@ -41,7 +97,7 @@ Schedule = Annotated[
     ),
 ]
 Wait = Annotated[bool, typer.Option("--wait", help="Wait for each temperature of the schedule.")]
-Build = Annotated[
+Room = Annotated[
     str, typer.Option(help="Build volume in mm, such as 220x220x250.", metavar="XxYxZ")
 ]
 Origin = Annotated[str, typer.Option(help="Low corner of the build volume, mm.", metavar="X,Y,Z")]

@@ -1,0 +1,241 @@
+"""The desk's hands on the workshop: what the pages ask of it, in the pages' own terms."""
+
+import threading
+from collections import OrderedDict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypedDict
+
+from calib.workshop import making, measuring
+from calib.workshop.results import Who
+
+if TYPE_CHECKING:
+    from calib.store.records import KeptCorrection, Series
+    from calib.workshop.measuring import Measuring, Standing
+    from calib.workshop.workshop import Workshop
+    from patterns.estimate import Estimate
+    from patterns.piece import Piece
+
+#: Readings that a sheet of the desk has room for; one is asked for.
+ROOM = 3
+#: Pieces whose files are kept in memory, about a megabyte each.
+_MOST_SOLIDS = 6
+
+
+class Names(TypedDict):
+    """Printer, nozzle and spool as the workshop takes them: None means the only one."""
+
+    printer: str | None
+    nozzle: str | None
+    spool: str | None
+
+
+def names(who: Who) -> Names:
+    """Return printer, nozzle and spool as the workshop takes them."""
+    return Names(printer=who.printer or None, nozzle=who.nozzle or None, spool=who.spool or None)
+
+
+def laid_out(
+    shop: "Workshop", pattern: str, parameters: Mapping[str, float | str], who: Who
+) -> "Piece":
+    """Lay a piece out for a printer, nozzle and spool, without making anything."""
+    known = making.known_of(shop.store_if_any(), who)
+    return making.laid_out([pattern], parameters, known, making.setup_with(known.setup, {}))[0]
+
+
+def cost(shop: "Workshop", piece: "Piece", who: Who) -> "Estimate | None":
+    """Return minutes and grams of a piece; None for a check without plastic."""
+    from calib.plan.cost import piece_cost
+
+    spool = next((s for s in shop.spools() if s.name == who.spool), None)
+    if not piece.printed or spool is None:
+        return None
+    return piece_cost(piece.pattern, piece.spec.as_text(), piece.setup, spool)
+
+
+def standing(m: "Measuring") -> "tuple[Standing, ...]":
+    """Return what stands on the sheet of a piece in work."""
+    return measuring.standing(m)
+
+
+def sheet_page(m: "Measuring") -> str:
+    """Return the sheet of a piece as a page to print."""
+    made = m.sheet.keys.get("made", "")[:10]
+    return making.page(m.piece, m.sheet.piece_id, made=made, unit=m.sheet.unit, repeats=ROOM)
+
+
+def kept(shop: "Workshop", sheet_uid: str) -> "list[KeptCorrection]":
+    """Return the corrections that were kept of a sheet."""
+    return shop.store().of_sheet(sheet_uid) if sheet_uid else []
+
+
+def kept_fit(shop: "Workshop", sheet_uid: str) -> dict[str, Any]:
+    """Return what the fit said of a kept sheet, as plain data."""
+    return shop.store().sheet(sheet_uid).fit if sheet_uid else {}
+
+
+def drift(shop: "Workshop", printer: str) -> "list[Series]":
+    """Return how each setting of a printer came out over time."""
+    return shop.store().drift(printer)
+
+
+def take_sheet(shop: "Workshop", m: "Measuring", content: bytes) -> int:
+    """Write the readings of a filled-in sheet of the same piece into a piece in work; count them.
+
+    Raises
+    ------
+    BadInput
+        The file is no sheet, or that of another piece.
+    """
+    from calib.errors import SheetError
+    from calib.readings import read_table, sheet_of
+    from calib.readings.fill import cells
+    from calib.readings.fill import content as text_in
+
+    table = read_table(content, "the sheet")
+    sheet = sheet_of(table)
+    if sheet.piece.pattern != m.piece.pattern or sheet.piece.spec != m.piece.spec:
+        raise SheetError(
+            f"this is the sheet of another piece ({sheet.piece.pattern} {sheet.piece_id})",
+            mend=f"choose the one of {m.sheet.piece_id}",
+        )
+    room = {(q.feature, q.repeat): q.text for q in m.questions}
+    count = 0
+    for cell in cells(table, sheet):
+        key, text = (cell.feature.id, cell.repeat), text_in(table, cell)
+        if text and key in room and room[key] != text:
+            shop.enter(m.source, cell.feature.id, text, cell.repeat)
+            count += 1
+    return count
+
+
+@dataclass(frozen=True, slots=True)
+class FromPhotos:
+    """What photos of a piece say.
+
+    Attributes
+    ----------
+    readings : mapping
+        Feature -> what is written into its cell.
+    shared : mapping
+        Lines of the head that go with them.
+    doubtful : (where, why)
+        What can be seen, but not surely enough.
+    picture : bytes
+        The first photo with what was measured drawn into it, as JPEG.
+    """
+
+    readings: Mapping[str, str]
+    shared: Mapping[str, str]
+    doubtful: tuple[tuple[str, str], ...]
+    notes: tuple[str, ...]
+    picture: bytes
+
+
+def lies_on_its_back(piece: "Piece") -> bool:
+    """Whether a piece is laid on its side for a photo."""
+    from calib.photo.side_views import USUAL_SIDES
+
+    return piece.pattern in USUAL_SIDES
+
+
+def mat_pdf(paper: str, centre: str) -> tuple[bytes, str]:
+    """Return a new mat as PDF, and its name; BadInput where there is no such paper or centre."""
+    import secrets
+
+    from calib.photo.mat import SERIALS, Mat
+    from calib.photo.mat_draw import mat_pdf as drawn
+
+    mat = Mat(paper, centre, secrets.randbelow(SERIALS))
+    return drawn(mat), mat.name
+
+
+def measure_photos(
+    m: "Measuring", paths: Sequence[Path], bars: tuple[float, float] | None
+) -> FromPhotos:
+    """Measure a piece in photos of it on the mat.
+
+    Raises
+    ------
+    BadInput
+        A photo can't be used; the message says why and how to take it again.
+    """
+    from calib.photo.annotate import annotated
+    from calib.photo.image import load_photo
+    from calib.photo.rows import readings_of, shared_of
+    from calib.photo.scale import from_bars
+    from calib.photo.session import check_measurable
+    from calib.photo.session import measure_photos as measured
+    from calib.photo.side_views import USUAL_SIDES
+
+    piece = m.piece
+    sides = list(USUAL_SIDES.get(piece.pattern, ("bottom", "top")))
+    check_measurable(piece.body, piece.features, sides)
+    outcome = measured(
+        [load_photo(p) for p in paths], piece.body, piece.features,
+        scale=from_bars(*bars) if bars else None, sides=sides,
+    )  # fmt: skip
+    shared = shared_of(outcome.lengths)
+    where = {f.id: f.where for f in piece.features}
+    return FromPhotos(
+        readings={r.feature: r.text for r in readings_of(outcome.lengths, outcome.defects)},
+        shared={}
+        if shared is None
+        else {
+            k: f"{v:.2g}"
+            for k, v in (("photo_scale_u", shared.scale_u), ("photo_edge_u_mm", shared.edge_mm))
+            if v > 0
+        },
+        doubtful=tuple(
+            (where[n.feature.id], "; ".join(n.flags)) for n in outcome.lengths if n.flags
+        ),
+        notes=outcome.notes,
+        picture=annotated(outcome.views[0], outcome.single[0], outcome.defects),
+    )
+
+
+def take_photo_readings(shop: "Workshop", m: "Measuring", found: FromPhotos) -> list[str]:
+    """Write the readings of photos into empty cells of a piece's sheet; return their features."""
+    asked = {q.feature: q for q in reversed(m.questions) if not q.text}
+    taken = []
+    for feature, text in found.readings.items():
+        if feature in asked:
+            shop.enter(m.source, feature, text, asked[feature].repeat, sure=True)
+            taken.append(feature)
+    for key, value in found.shared.items() if taken else ():
+        shop.set_head(m.source, key, value)
+    return taken
+
+
+class Solids:
+    """The files of the solids that were asked for last: built when they are, one at a time."""
+
+    def __init__(self) -> None:
+        self._files: OrderedDict[str, dict[str, bytes | str]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def of(self, key: str, piece: "Piece") -> Mapping[str, Any]:
+        """Return name -> content for a piece; `key` is the same for the same piece."""
+        from patterns.schedule import schedule_csv
+
+        with self._lock:
+            if key not in self._files:
+                found: dict[str, bytes | str] = {}
+                if piece.printed:
+                    found |= making.solids_of(piece)[1]
+                if piece.schedule:
+                    found["schedule.csv"] = schedule_csv(piece.schedule)
+                self._files[key] = found
+                while len(self._files) > _MOST_SOLIDS:
+                    self._files.popitem(last=False)
+            return self._files[key]
+
+
+def warm_up() -> None:
+    """Load the kernel, so that the first download does not wait for it."""
+    from patterns import registry, solid
+    from patterns.spec import PrintSetup
+
+    registry.all_patterns()
+    solid.build(registry.get("weigh-block").piece({}, PrintSetup()).body)

@@ -1,0 +1,88 @@
+"""An invented workshop to look at: a museum's volunteers, two printers, some spools, a piece in work."""
+
+import csv
+from collections.abc import Callable
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from calib.errors import BadInput
+
+if TYPE_CHECKING:
+    from calib.workshop.workshop import Workshop
+
+#: Pattern -> how many readings of each feature are entered.
+_MEASURED = ("temperature-tower", "dimensional-cube", "squareness-frame")
+_SPOOLS = (
+    ("lamp-white", "PLA", "white"), ("gallery-grey", "PLA", "grey"), ("roof-red", "PLA", "red"),
+    ("harbour-blue", "PETG", "blue"), ("sand", "PETG", "beige"), ("rock", "ASA", "black"),
+)  # fmt: skip
+
+
+def example_store(folder: Path, say: Callable[[str], None]) -> Path:
+    """Return the store of the invented workshop in a folder, made there if it is not yet.
+
+    Raises
+    ------
+    BadInput
+        The folder holds something else.
+    """
+    store = folder / "desk.db"
+    if store.exists():
+        return store
+    if folder.exists() and any(folder.iterdir()):
+        raise BadInput("the folder is not empty", where=str(folder), mend="give an empty one")
+    folder.mkdir(parents=True, exist_ok=True)
+    say(f"An invented workshop is put into {folder} ...")
+    fill(store)
+    return store
+
+
+def fill(store: Path) -> None:
+    """Put the invented workshop into a store."""
+    from calib.model.drive import Drive
+    from calib.store.records import Axis, Printer
+    from calib.workshop import open_workshop
+
+    belt = Drive(belt_pitch_mm=2.0, pulley_teeth=20)
+    axes = (Axis(axis="X", drive=belt), Axis(axis="Y", drive=belt))
+    with open_workshop(store) as shop:
+        for name, size in (("lantern", 220.0), ("beacon", 300.0)):
+            shop.add_printer(
+                Printer(
+                    name=name, build_x_mm=size, build_y_mm=size, build_z_mm=250, hot_end_max_c=260,
+                    bed_max_c=100, axes=axes,
+                )
+            )  # fmt: skip
+            shop.add_nozzle("0.4 mm", name, 0.4)
+        for spool, material, colour in _SPOOLS:
+            shop.add_spool(spool, material, colour=colour)
+        for pattern in _MEASURED:
+            shop.keep(_measured(shop, pattern, "lamp-white"))
+        shop.event("moved", "beacon", note="to the reading room")
+        started = shop.start("step-gauge", printer="lantern", spool="gallery-grey", repeats=3)
+        shop.say_printed(started.source)
+        _enter(shop, started.source, "step-gauge", most=5)
+
+
+def _measured(shop: "Workshop", pattern: str, spool: str) -> str:
+    started = shop.start(pattern, printer="lantern", spool=spool, repeats=3)
+    shop.say_printed(started.source)
+    _enter(shop, started.source, pattern)
+    return started.source
+
+
+def _enter(shop: "Workshop", uid: str, pattern: str, most: int = 1000) -> None:
+    """Enter the invented first readings of a piece."""
+    asked = {q.feature for q in shop.read(uid).questions}
+    for feature, text in readings(pattern):
+        if feature in asked and most > 0:
+            shop.enter(uid, feature, text, 1, sure=True)
+            most -= 1
+
+
+def readings(pattern: str) -> list[tuple[str, str]]:
+    """Return (feature, first reading) of the scenario's invented sheet of a pattern."""
+    source = files("calib").joinpath("demo", f"{pattern}.csv").read_text(encoding="utf-8")
+    rows = csv.reader(line for line in source.splitlines() if not line.startswith("#"))
+    return [(row[0], row[1]) for row in rows if len(row) > 1 and row[1] and row[0] != "feature"]

@@ -1,0 +1,1 @@
+"""The pages of the desk: each module answers a few addresses, and calls the workshop."""

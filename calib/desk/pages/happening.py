@@ -1,0 +1,191 @@
+"""What happened: events that make values stale, and the history of everything kept, with undo."""
+
+from itertools import groupby
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+from starlette.responses import Response
+
+from calib.desk import bench, says
+from calib.desk.pages.printing import who_of
+from calib.desk.settings import label, spell
+from calib.desk.web import Ask, Page, go, show
+from calib.desk.words import VERDICTS
+from calib.errors import BadInput
+from calib.profile.events import EVENTS, event_kind
+from calib.workshop.results import Who
+
+if TYPE_CHECKING:
+    from calib.profile.events import EventKind
+    from calib.store.records import EventRecord, KeptCorrection
+
+#: Corrections on one page of the history.
+MOST = 60
+_AXES = (("", "all of them, or I don't know"), ("X", "X: left and right"), ("Y", "Y: to the front and back"), ("Z", "Z: up"), ("E", "the extruder, which pushes the filament"))  # fmt: skip
+#: Topics that are named in one line; the page after it names them all.
+_MOST_NAMED = 6
+_ICONS = {
+    "assembled": "printer", "moved": "next", "drive-changed": "belt", "nozzle-changed": "one",
+    "filament-type-changed": "spool", "new-spool": "spool", "stored-damp": "again",
+}  # fmt: skip
+
+
+def happened(ask: Ask) -> Page:
+    """Ask what happened."""
+    return _page(ask)
+
+
+def _page(ask: Ask, error: BadInput | None = None) -> Page:
+    shop, who = ask.desk.workshop, who_of(ask)
+    printers = [p.name for p in shop.printers()]
+    return show(
+        "happened.html",
+        400 if error else 200,
+        error=error,
+        who=who if who.printer or who.spool else None,
+        kinds=[_kind(k) for k in EVENTS],
+        axes=_AXES,
+        printers=printers,
+        spools=[s.name for s in shop.spools()],
+        nozzles=[(n.name, n.printer) for n in shop.nozzles()],
+        chosen=who if who.printer or len(printers) != 1 else Who(printer=printers[0], spool=who.spool),
+        kind=ask.text("kind"),
+    )  # fmt: skip
+
+
+def _kind(k: "EventKind") -> dict[str, Any]:
+    from calib.model.setting import topic
+
+    stale = [topic(name).what for name in k.all_stale()]
+    if len(stale) > _MOST_NAMED:
+        stale = (
+            ["nearly everything"]
+            if len(stale) > 2 * _MOST_NAMED
+            else [*stale[:_MOST_NAMED], "and more"]
+        )
+    return {
+        "name": k.name,
+        "what": k.what[:1].upper() + k.what[1:],
+        "stale": ", ".join(stale) if stale else "nothing: it starts from the others of its type",
+        "icon": _ICONS.get(k.name, "bolt"),
+    }
+
+
+def note(ask: Ask) -> Page | Response:
+    """Write down what happened."""
+    who = who_of(ask)
+    try:
+        kind = event_kind(ask.text("kind"))
+        touched = {k: ask.text(k) for k in kind.happens_to}
+        done = ask.desk.workshop.event(
+            kind.name,
+            **bench.names(Who(**touched)),
+            axis=ask.text("axis") if kind.takes_axis else "",
+            note=ask.text("note")[:500],
+        )
+    except BadInput as err:
+        return _page(ask, err)
+    return show(
+        "noted.html",
+        who=done.who if done.who.printer else None,
+        what=done.kind.what,
+        stale=[(what[:1].upper() + what[1:], why) for what, why in done.stale.items()],
+        keeps=done.kind.keeps.split(", which `")[0],
+        uid=done.record.uid,
+        next_link=f"/next?{says.query(Who(printer=done.who.printer or who.printer, nozzle=who.nozzle, spool=done.who.spool or who.spool))}",
+    )
+
+
+def history(ask: Ask) -> Page:
+    """Show everything that was kept and everything that happened, newest first."""
+    shop, who = ask.desk.workshop, who_of(ask)
+    printer = who.printer or None
+    several = shop.printers() if shop.store_if_any() else []
+    if printer is None and several:
+        printer = several[0].name
+    if printer is None:
+        return show("history.html", days=[], printers=[], printer="", plots=[])
+    kept = shop.history(printer, None, who.spool or None, limit=MOST)
+    events = shop.events(printer, who.spool or None, limit=MOST)
+    entries = [*_sheets(kept), *(_event(e) for e in events)]
+    entries.sort(key=lambda e: e["at"], reverse=True)
+    days = [(f"{d:%-d %B %Y}", list(es)) for d, es in groupby(entries, lambda e: e["at"].date())]
+    return show(
+        "history.html",
+        who=who if who.printer else None,
+        days=days,
+        printer=printer,
+        printers=[p.name for p in several],
+        plots=_plots(shop, printer),
+    )
+
+
+def _sheets(kept: "list[KeptCorrection]") -> list[dict[str, Any]]:
+    """Return one entry for each kept sheet."""
+    found = []
+    for uid, group in groupby(kept, lambda k: k.sheet_uid):
+        rows = list(group)
+        first = rows[0]
+        found.append(
+            {
+                "sort": "sheet",
+                "note": "",
+                "at": first.kept_at,
+                "uid": uid,
+                "title": says.question_of(first.pattern),
+                "who": " · ".join(filter(None, (first.printer, first.nozzle, first.spool))),
+                "undone": first.undone_at is not None,
+                "why": first.why_undone,
+                "rows": [
+                    {
+                        "label": label(k.correction.setting),
+                        "says": VERDICTS[str(k.correction.verdict)],
+                        "old": spell(k.correction.setting, k.correction.old)
+                        if k.correction.old is not None
+                        else "",
+                        "new": spell(k.correction.setting, k.correction.new),
+                    }
+                    for k in rows
+                ],
+            }
+        )
+    return found
+
+
+def _event(e: "EventRecord") -> dict[str, Any]:
+    kind = event_kind(e.kind)
+    about = ", ".join(
+        filter(None, (e.printer, e.nozzle, e.spool, f"axis {e.axis}" if e.axis else ""))
+    )
+    return {
+        "sort": "event",
+        "at": e.at,
+        "uid": e.uid,
+        "title": kind.what[:1].upper() + kind.what[1:],
+        "who": about,
+        "note": "" if e.kind == "taken-back" else e.note,
+        "undone": e.taken_back,
+        "can_undo": e.kind != "taken-back" and not e.taken_back,
+    }  # fmt: skip
+
+
+def _plots(shop: Any, printer: str) -> list[dict[str, Any]]:
+    """Return how values of a printer have moved over time, where there are enough."""
+    from calib.report.figures import drift_figure
+
+    drawn = [drift_figure(s, f"d{i}") for i, s in enumerate(bench.drift(shop, printer))]
+    # our own drawings, escaped where they were made
+    return [{"svg": Markup(f.svg), "caption": f.caption} for f in drawn if f is not None]
+
+
+def undo(ask: Ask) -> Response:
+    """Take a kept sheet back; it stays in the history."""
+    back = ask.desk.workshop.undo(ask.text("uid"), ask.text("why")[:300])
+    printer = back.corrections[0].printer if back.corrections else ""
+    return go("/history", "undone", printer=printer)
+
+
+def undo_event(ask: Ask) -> Response:
+    """Take an event back: it did not happen."""
+    ask.desk.workshop.take_event_back(ask.text("uid"))
+    return go("/history", "undone")

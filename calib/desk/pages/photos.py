@@ -1,0 +1,93 @@
+"""Readings from photos: the mat to print, the phone's camera, and the photo back with what was measured."""
+
+from typing import TYPE_CHECKING, Any
+
+from starlette.datastructures import UploadFile
+from starlette.responses import Response
+
+from calib.desk import bench, says
+from calib.desk.pages.printing import who_in
+from calib.desk.pages.using import save, shown_name
+from calib.desk.web import Ask, Page, go, show
+from calib.errors import BadInput
+
+if TYPE_CHECKING:
+    from calib.desk.work import Job
+    from calib.workshop.measuring import Measuring
+
+#: All photos of one upload together, in bytes.
+LARGEST_PHOTOS = 90_000_000
+MOST_PHOTOS = 4
+PAPERS = (("a4", "A4"), ("letter", "Letter"))
+CENTRES = (("white", "white, for dark or coloured filament"), ("dark", "dark, for white or light filament"))  # fmt: skip
+
+
+def photo(ask: Ask) -> Page:
+    """Ask for photos of a piece on the mat."""
+    m = ask.desk.workshop.read(ask.part["uid"])
+    return show(
+        "photo.html",
+        who=who_in(m),
+        base=f"/piece/{m.source}",
+        title=says.question_of(m.piece.pattern),
+        lying=bench.lies_on_its_back(m.piece),
+        papers=PAPERS,
+        centres=CENTRES,
+    )
+
+
+def mat(ask: Ask) -> Response:
+    """Return the mat as a PDF to print."""
+    paper, centre = ask.text("paper", "a4"), ask.text("centre", "white")
+    content, name = bench.mat_pdf(paper, centre)
+    return Response(
+        content,
+        media_type="application/pdf",
+        headers={"content-disposition": f'attachment; filename="mat-{name}.pdf"'},
+    )
+
+
+def take(ask: Ask) -> Response:
+    """Measure the photos beside the pages."""
+    uid = ask.part["uid"]
+    m = ask.desk.workshop.read(uid)
+    files = [f for f in ask.form.getlist("photo") if isinstance(f, UploadFile) and f.filename]
+    if not files:
+        raise BadInput("no photo was chosen", mend="take one, or choose one")
+    bars = None
+    if ask.text("bar_x") or ask.text("bar_y"):
+        bars = (ask.number("bar_x", "the X bar"), ask.number("bar_y", "the Y bar"))
+    shop = ask.desk.workshop
+
+    def do(job: "Job") -> dict[str, Any]:
+        return _measured(job, shop, m, [shown_name(f) for f in files], bars)
+
+    job = ask.desk.work.prepare("The photo is being measured", ask.request.state.session, do)
+    for i, f in enumerate(files[:MOST_PHOTOS]):
+        save(f, job.folder / f"photo{i}")
+    ask.desk.work.begin(job)
+    return go(f"/work/{job.id}")
+
+
+def _measured(
+    job: "Job", shop: Any, m: "Measuring", names: list[str], bars: tuple[float, float] | None
+) -> dict[str, Any]:
+    """Measure, take the clear readings into the sheet, and draw what was seen."""
+    paths = sorted(job.folder.glob("photo*"))
+    job.progress(0.05)
+    found = bench.measure_photos(m, paths, bars)
+    job.progress(0.8)
+    taken = bench.take_photo_readings(shop, m, found)
+    picture = job.folder / "measured.jpg"
+    picture.write_bytes(found.picture)
+    lines = [f"{len(taken)} readings are taken into the sheet."]
+    lines += [f"{where}: {why}." for where, why in found.doubtful[:12]]
+    lines += [f"{n}." for n in found.notes]
+    return {
+        "title": f"{len(taken)} readings" if taken else "Nothing clear could be read",
+        "picture": picture,
+        "lines": lines,
+        "go_on": f"/piece/{m.source}/result" if taken else f"/piece/{m.source}/photo",
+        "go_on_words": "What does it mean?" if taken else "Another photo",
+        "back": f"/piece/{m.source}/list",
+    }

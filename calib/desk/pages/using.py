@@ -1,0 +1,195 @@
+"""Using what was found: the values to set, and models or sliced files that come back corrected."""
+
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+from starlette.responses import Response
+
+from calib.desk import bench, says
+from calib.desk.pages.printing import who_in, who_of
+from calib.desk.pages.results import say_place
+from calib.desk.settings import label, number, shown, spell
+from calib.desk.web import Ask, Page, go, show
+from calib.errors import BadInput
+from calib.model.setting import Place
+
+if TYPE_CHECKING:
+    from starlette.datastructures import UploadFile
+
+    from calib.apply.values import Value
+    from calib.desk.work import Job
+
+#: Largest file that can be dropped, in bytes.
+LARGEST_FILE = 1_500_000_000
+_SUFFIXES = (".stl", ".3mf", ".gcode", ".gco", ".g", ".nc", ".ngc")
+
+
+def values(ask: Ask) -> Page:
+    """Show what is to be set for a printer, nozzle and spool."""
+    found = ask.desk.workshop.values(**bench.names(who_of(ask)))
+    profile = ask.desk.workshop.profile(**bench.names(found.who))
+    typed = [v for v in found.values if v.place in ("", Place.PRINTER)]
+    drawn = [v for v in found.values if v.place == Place.DRAWING]
+    files = [v for v in found.values if v.place in (Place.MODELS, Place.GCODE)]
+    stale = [(label(v.setting), v.stale) for v in profile.settings if v.stale]
+    return show(
+        "values.html",
+        who=found.who,
+        query=says.query(found.who),
+        typed=[_value(v) for v in typed],
+        files=[_value(v) for v in files],
+        drawn=[_value(v) for v in drawn],
+        stale=stale,
+        known=bool(profile.settings),
+        qr=_qr(typed + files) if typed or files else "",
+        next_link=f"/next?{says.query(found.who)}",
+    )
+
+
+def _value(v: "Value") -> dict[str, Any]:
+    s = shown(v.setting)
+    return {
+        "setting": v.setting,
+        "label": s.label,
+        "term": s.term,
+        "where": s.where,
+        "new": spell(v.setting, v.new),
+        "bare": number(v.setting, v.new),
+        "old": spell(v.setting, v.old) if v.old is not None else "",
+        "gcode": v.gcode,
+        "is_set": v.is_set,
+        "files": s.files,
+        "place": v.place,
+    }
+
+
+def _qr(listed: "list[Value]") -> Markup:
+    """Return the values as a QR code, for a phone or another computer."""
+    import segno
+
+    from calib.apply.values import values_text
+
+    code = segno.make(values_text(listed), error="m", micro=False)
+    # Made by the library from numbers and our own names alone.
+    return Markup(code.svg_inline(scale=1, border=2, svgclass=None, lineclass=None, omitsize=True))
+
+
+def values_csv(ask: Ask) -> Response:
+    """Return the values as a table for a spreadsheet."""
+    from calib.apply.values import values_csv as as_csv
+
+    found = ask.desk.workshop.values(**bench.names(who_of(ask)))
+    return Response(
+        as_csv(found.values),
+        media_type="text/csv; charset=utf-8",
+        headers={"content-disposition": 'attachment; filename="values.csv"'},
+    )
+
+
+def say(ask: Ask) -> Response:
+    """Note where one setting takes effect from now on."""
+    who = ask.desk.workshop.values(**bench.names(who_of(ask))).who
+    place = {"set": Place.PRINTER, "models": Place.MODELS}.get(ask.text("done"))
+    if place is None:
+        raise BadInput("it is not said what was done")
+    settings = ask.texts("setting")
+    say_place(ask, who, settings, place)
+    return go("/values", ask.text("done"), **bench.names(who))
+
+
+def upload_of(ask: Ask, suffixes: tuple[str, ...]) -> "UploadFile":
+    """Return the uploaded file, if it is of a sort that can be read here."""
+    file = ask.file("file")
+    if file is None:
+        raise BadInput("no file was chosen", mend="choose one, or drop it on the box")
+    if suffix_of(file) not in suffixes:
+        raise BadInput(
+            "that sort of file can't be read here", mend=f"it takes {', '.join(suffixes)}"
+        )
+    return file
+
+
+def suffix_of(file: "UploadFile") -> str:
+    """Return the end of an uploaded file's name; nothing else of the name is used on this machine."""
+    return Path((file.filename or "").replace("\\", "/")).suffix.lower()
+
+
+def shown_name(file: "UploadFile") -> str:
+    """Return an uploaded file's own name, for showing and for its corrected copy."""
+    name = (file.filename or "").replace("\\", "/").rpartition("/")[2]
+    clean = "".join(c if c.isprintable() and c not in '"<>|:*?' else "_" for c in name)
+    return clean[-120:] or "file"
+
+
+def save(file: "UploadFile", target: Path) -> Path:
+    """Write an uploaded file to where only this desk reads it."""
+    with target.open("wb") as out:
+        shutil.copyfileobj(file.file, out, 1 << 20)
+    return target
+
+
+def correct(ask: Ask) -> Response:
+    """Correct a model or a sliced file with what is known; the work is done beside the pages."""
+    file = upload_of(ask, _SUFFIXES)
+    who = ask.desk.workshop.values(**bench.names(who_of(ask))).who
+    name, suffix = shown_name(file), suffix_of(file)
+    shop = ask.desk.workshop
+
+    def do(job: "Job") -> dict[str, Any]:
+        from calib.workshop.applying import How
+
+        source, target = job.folder / f"given{suffix}", job.folder / f"corrected{suffix}"
+        size = max(1, source.stat().st_size)
+        how = How(step=lambda done: job.progress(min(0.99, done / size)))
+        applied = shop.apply(source, target, **bench.names(who), how=how)
+        stem = name.rpartition(".")[0] or "part"
+        return {
+            "file": target if target.exists() else None,
+            "name": f"{stem}.corrected{suffix}",
+            "lines": [_told(line, source.name, name) for line in applied.lines],
+            "back": f"/values?{says.query(who)}",
+        }
+
+    job = ask.desk.work.prepare(f"{name} is being corrected", ask.request.state.session, do)
+    save(file, job.folder / f"given{suffix}")
+    ask.desk.work.begin(job)
+    return go(f"/work/{job.id}")
+
+
+def _told(line: str, ours: str, theirs: str) -> str:
+    """Say the file's own name where the summary has ours."""
+    return line.replace(ours, theirs)
+
+
+def schedule(ask: Ask) -> Response:
+    """Put the settings that change with height into the sliced file of a piece."""
+    from calib.workshop.applying import How
+
+    uid = ask.part["uid"]
+    m = ask.desk.workshop.read(uid)
+    file = upload_of(ask, _SUFFIXES[2:])
+    name, suffix, shop = shown_name(file), suffix_of(file), ask.desk.workshop
+    rows = str(ask.desk.solids.of(uid, m.piece)["schedule.csv"])
+    names = bench.names(who_in(m))
+
+    def do(job: "Job") -> dict[str, Any]:
+        source, target = job.folder / f"given{suffix}", job.folder / f"changed{suffix}"
+        table = job.folder / "schedule.csv"
+        table.write_text(rows, encoding="utf-8")
+        size = max(1, source.stat().st_size)
+        how = How(schedule=table, step=lambda done: job.progress(min(0.99, done / size)))
+        applied = shop.apply(source, target, **names, how=how)
+        stem = name.rpartition(".")[0] or "piece"
+        return {
+            "file": target,
+            "name": f"{stem}.by-height{suffix}",
+            "lines": [_told(line, source.name, name) for line in applied.lines],
+            "back": f"/piece/{uid}",
+        }
+
+    job = ask.desk.work.prepare(f"{name} is being changed", ask.request.state.session, do)
+    save(file, job.folder / f"given{suffix}")
+    ask.desk.work.begin(job)
+    return go(f"/work/{job.id}")

@@ -1,0 +1,76 @@
+"""Long work: how far it is, what came out, and the file to fetch."""
+
+from collections.abc import Iterator
+from urllib.parse import quote
+
+from starlette.responses import FileResponse, Response, StreamingResponse
+
+from calib.desk.web import Ask, Page, go, show
+from calib.desk.work import Job
+from calib.errors import BadInput
+
+_TYPES = {".stl": "model/stl", ".3mf": "model/3mf", ".png": "image/png"}
+
+
+def _job(ask: Ask) -> Job:
+    job = ask.desk.work.find(ask.part["job"], ask.request.state.session)
+    if job is None:
+        raise BadInput("this is over and its files are gone", mend="begin it again")
+    return job
+
+
+def work(ask: Ask) -> Page:
+    """Show how far it is, or what came out."""
+    job = _job(ask)
+    answer = job.answer if job.state == "done" else {}
+    return show(
+        "work.html",
+        what=job.what,
+        state=job.state,
+        share=job.share,
+        problem=job.problem,
+        base=f"/work/{job.id}",
+        answer=answer or {},
+    )
+
+
+def events(ask: Ask) -> Response:
+    """Tell the page how far it is (server-sent events)."""
+    job = _job(ask)
+
+    def telling() -> Iterator[str]:
+        for _, share in job.events():
+            yield f"event: share\ndata: {share:.3f}\n\n"
+        yield "event: over\ndata: over\n\n"
+
+    return StreamingResponse(telling(), media_type="text/event-stream")
+
+
+def cancel(ask: Ask) -> Response:
+    """Stop it."""
+    job = _job(ask)
+    job.stop.set()
+    return go(f"/work/{job.id}")
+
+
+def fetch(ask: Ask) -> Response:
+    """Return the file that came out."""
+    job = _job(ask)
+    answer = job.answer or {}
+    target = answer.get("file")
+    if job.state != "done" or target is None:
+        raise BadInput("there is no file to fetch")
+    return FileResponse(
+        target,
+        media_type=_TYPES.get(target.suffix, "application/octet-stream"),
+        headers={"content-disposition": f"attachment; filename*=UTF-8''{quote(answer['name'])}"},
+    )
+
+
+def picture(ask: Ask) -> Response:
+    """Return the picture that came out, such as a photo with what was measured drawn into it."""
+    job = _job(ask)
+    target = (job.answer or {}).get("picture")
+    if job.state != "done" or target is None:
+        raise BadInput("there is no picture to show")
+    return FileResponse(target, media_type="image/png")

@@ -1,0 +1,113 @@
+"""Numbers, lengths of time and names as the pages say them."""
+
+from collections.abc import Mapping
+from dataclasses import asdict
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
+
+from calib.desk.words import AXES
+
+if TYPE_CHECKING:
+    from patterns.feature import Feature
+    from patterns.piece import Piece
+
+_TOOLS = {
+    "caliper": "a caliper",
+    "balance": "a kitchen scale that shows 0.1 g",
+    "eye": "your eyes",
+}
+
+
+def minutes(value: float | None) -> str:
+    """Return a time of printing in words; empty where it is not known."""
+    if not value:
+        return ""
+    if value < 90:
+        return f"{max(5, 5 * round(value / 5))} min"
+    return f"{value / 60:.1f} h"
+
+
+def grams(value: float | None) -> str:
+    """Return a mass; empty where it is not known."""
+    if not value:
+        return ""
+    return f"{value:.0f} g" if value >= 10 else f"{value:.1f} g"
+
+
+def effort(minutes_: float | None, grams_: float | None) -> str:
+    """Return ``25 min, 12 g``."""
+    return ", ".join(filter(None, (minutes(minutes_), grams(grams_))))
+
+
+def ago(at: datetime, now: datetime | None = None) -> str:
+    """Return how long ago something was, as people say it."""
+    seconds = ((now or datetime.now(UTC)) - at).total_seconds()
+    if seconds < 90:
+        return "just now"
+    if seconds < 90 * 60:
+        return f"{round(seconds / 60)} minutes ago"
+    if seconds < 36 * 3600:
+        return f"{round(seconds / 3600)} hours ago"
+    return f"on {at:%-d %B %Y}" if seconds > 20 * 86400 else f"{round(seconds / 86400)} days ago"
+
+
+def question_of(pattern: str) -> str:
+    """Return the question that a pattern answers: what a piece is called on the pages."""
+    from patterns import registry
+
+    return registry.get(pattern).answers
+
+
+def name_of(pattern: str) -> str:
+    """Return a pattern's name in words."""
+    return pattern.replace("-", " ")
+
+
+def tools(piece: "Piece") -> str:
+    """Return what is needed to measure a piece."""
+    kinds = list(dict.fromkeys(f.instrument for f in piece.by_hand))
+    words = [_TOOLS[k] for k in kinds if k in _TOOLS]
+    return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
+
+
+def size(piece: "Piece") -> str:
+    """Return how large a piece is."""
+    from patterns.piece import bounds_mm
+
+    if not piece.printed:
+        return ""
+    low, high = bounds_mm(piece.body)
+    x, y, z = (b - a for a, b in zip(low, high, strict=True))
+    return f"{x:.0f} × {y:.0f} × {z:.0f} mm"
+
+
+def readings(features: "list[Feature]") -> tuple[int, str]:
+    """Return how many things are to be read, and what to call them."""
+    judged = sum(f.instrument == "eye" for f in features)
+    if judged == len(features):
+        return judged, "taps, by eye"
+    if judged:
+        return len(features), "readings, some by eye"
+    return len(features), "readings"
+
+
+def axis(name: str) -> str:
+    """Return an axis in words."""
+    return AXES.get(name, name)
+
+
+def query(who: Any, **more: str) -> str:
+    """Return printer, nozzle and spool as the end of an address."""
+    names: Mapping[str, str] = asdict(who)
+    return urlencode({k: v for k, v in {**names, **more}.items() if v})
+
+
+def sentence(text: str) -> str:
+    """Return words with a capital letter, and units as people write them."""
+    return (text[:1].upper() + text[1:]).replace(" degC", " °C")
+
+
+def on_page(mend: str) -> str:
+    """Return how to mend something, unless it is advice for the command line."""
+    return "" if "truebead " in mend or "--" in mend else mend

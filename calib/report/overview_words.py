@@ -1,0 +1,30 @@
+"""What each spool is good for on each printer, as a table and in lines for people."""
+
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from calib.workshop.overview import Overview
+
+
+def overview_table(found: "Overview") -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Return the columns and the rows of the grid."""
+    rows = [
+        (r.spool, r.material, r.colour, *(f"{c.state} {c.known or ''}".strip() for c in r.cells))
+        for r in found.rows
+    ]
+    return ("spool", "type", "colour", *found.printers), rows
+
+
+def overview_lines(found: "Overview") -> Iterator[str]:
+    """Yield what made values stale, and how many of each state there are."""
+    hidden = f"; {found.hidden} spools do not fit the words" if found.hidden else ""
+    if not found.rows:
+        yield f"No spool to show{hidden}. Add one: truebead add spool NAME --type PLA"
+        return
+    for r in found.rows:
+        for c in r.cells:
+            if c.state == "stale":
+                yield f"{r.spool} on {c.printer}: {c.why}"
+    states = ", ".join(f"{n} {state}" for state, n in found.counts.items())
+    yield f"{states}{hidden}. The number says how many settings were measured."

@@ -1,0 +1,171 @@
+"""One sitting: ask for each reading of a sheet in words, and write it down at once."""
+
+from collections.abc import Callable
+from pathlib import Path
+from shlex import quote
+from typing import TYPE_CHECKING, Any
+
+from calib.errors import BadInput
+
+if TYPE_CHECKING:
+    from calib.workshop import Workshop
+    from calib.workshop.measuring import Asked, Checked, Measuring
+
+_HELP = """\
+  a number   what the caliper or the balance shows; 39.97 or 39,97; with a unit if it is
+             another one: 1.574 in, 3.997 cm
+  yes / no   for judgements; 0 to 10 for scores; the word for grades
+  Enter      skip this one for now (it is asked again next time)
+  -          not measured, do not ask again
+  b          back to the one before
+  q          stop; everything up to here is kept, and you can go on later
+"""
+
+
+class Stop(Exception):
+    """The user, or the end of the input, ends the asking."""
+
+
+class Sitting:
+    """Ask for each reading of a sheet that is still empty.
+
+    Parameters
+    ----------
+    path : Path
+        The sheet; read at once.
+    ask : callable
+        Shows a prompt and returns what was typed; raises `Stop` at the end of the input.
+    say : callable
+        Shows one line to the user.
+
+    Raises
+    ------
+    SheetError
+        The sheet can't be read as it is.
+    """
+
+    def __init__(
+        self,
+        workshop: "Workshop",
+        path: Path,
+        ask: Callable[[str], str],
+        say: Callable[[str], None],
+    ) -> None:
+        self.workshop, self.path, self.ask, self.say = workshop, path, ask, say
+        self.now: Measuring = workshop.read(path)
+        self.before = {(q.feature, q.repeat): q.text for q in self.now.questions}
+        self.inches_agreed = 0
+        self.all_in_inches = False
+
+    def run(self) -> None:
+        """Ask for every empty cell; `Stop` where the user ends it."""
+        queue = self.now.order
+        if not queue:
+            self.say(f"{self.now.source}: every reading is there already.")
+            return
+        self.say(f"{self.now.source}: piece {self.now.sheet.piece_id or '?'}, {self.now.piece.pattern}, "
+                 f"{len(queue)} readings to go. ? for help, q to stop.")  # fmt: skip
+        at = 0
+        while at < len(queue):
+            at = max(0, at + self._ask_one(queue[at], first=at == 0))
+
+    def report(self) -> dict[str, Any]:
+        """Return what was done and what is left, and which readings still can't be right."""
+        self.now = self.workshop.read(self.path)  # also what was written when Ctrl-C came
+        new = [q for q in self.now.questions if q.text != self.before[q.feature, q.repeat]]
+        return {
+            "sheet": self.now.source,
+            "piece": self.now.sheet.piece_id,
+            "typed": len(new),
+            "empty": self.now.empty,
+            "doubtful": list(self.now.doubtful),
+        }
+
+    def in_words(self, report: dict[str, Any]) -> str:
+        """Return the report for people, with what to do next."""
+        left, sheet = report["empty"], report["sheet"]
+        lines = [f"Kept {report['typed']} new readings in {sheet}; {left} are still empty."]
+        lines += [f"Look again: {words}" for words in report["doubtful"]]
+        lines.append(f"Next: truebead {'read' if left else 'solve'} {quote(sheet)}")
+        return "\n".join(lines)
+
+    def _ask_one(self, asked: "Asked", *, first: bool) -> int:
+        """Ask until there is an answer; return how far to go on in the queue (-1: back)."""
+        asked = self.now.question(asked.feature, asked.repeat)
+        self._show(asked)
+        cell = asked.cell
+        there = f" [{asked.text}]" if asked.text else ""
+        prompt = f"   reading {cell.repeat} of {cell.repeats}, {cell.unit_word}{there}: "
+        while True:
+            typed = self.ask(prompt)
+            if typed == "":
+                return 1
+            if typed.lower() == "q":
+                raise Stop
+            if typed.lower() == "b":
+                if not first:
+                    return -1
+                self.say("   This is the first one.")
+            elif typed == "?":
+                self.say(_HELP)
+            elif self._take(typed, asked):
+                return 1
+
+    def _show(self, asked: "Asked") -> None:
+        cell = asked.cell
+        nominal = f", nominal {cell.nominal_words}" if cell.nominal_words else ""
+        held = f", {cell.feature.jaws} jaws" if cell.feature.instrument == "caliper" else ""
+        if cell.repeat == 1 or asked.text:
+            self.say(f"\n({cell.number}) {cell.feature.where}{nominal}{held}")
+
+    def _take(self, typed: str, asked: "Asked") -> bool:
+        """Write an answer down if it makes sense, or if the user stands by it."""
+        try:
+            checked = self.now.check(asked.feature, self._with_unit(typed, asked), asked.repeat)
+        except BadInput as err:
+            self.say(f"   {err.what}; {err.mend}")
+            return False
+        text = self._agreed(checked, asked) if checked.suspicious else checked.text
+        if not text:
+            return False
+        taken = self.workshop.enter(
+            self.path, asked.feature, text, asked.repeat, seen=asked.text, sure=True
+        )
+        self.now = taken.measuring
+        return True
+
+    def _with_unit(self, typed: str, asked: "Asked") -> str:
+        number = typed.replace(",", "").replace(".", "").isdecimal()
+        in_mm = asked.cell.feature.unit == "mm"
+        return f"{typed} in" if self.all_in_inches and number and in_mm else typed
+
+    def _agreed(self, checked: "Checked", asked: "Asked") -> str:
+        """Question a doubtful answer; return what to write, empty to ask for it again."""
+        feature = asked.cell.feature
+        self.say(
+            f"   {checked.value:.5g} {feature.unit} is far from the nominal"
+            f" {feature.nominal:.5g} {feature.unit}."
+        )
+        if checked.proposal:
+            meant = f"{checked.proposed:.4g} {feature.unit}"
+            if self._yes(f"   You typed {checked.text}: {checked.doubts[0]}, {meant}? [y/n] "):
+                if checked.in_inches:
+                    self._count_inches()
+                return checked.proposal
+        elif checked.doubts:
+            self.say("   It may be " + " or ".join(checked.doubts) + ".")
+        return checked.text if self._yes(f"   Keep {checked.text} as it is? [y/n] ") else ""
+
+    def _count_inches(self) -> None:
+        self.inches_agreed += 1
+        if self.inches_agreed == 2 and not self.all_in_inches:
+            self.all_in_inches = self._yes("   Take all further bare numbers as inches? [y/n] ")
+
+    def _yes(self, question: str) -> bool:
+        while True:
+            typed = self.ask(question).lower()
+            if typed in ("y", "yes", "n", "no"):
+                return typed.startswith("y")
+            if typed == "q":
+                raise Stop
+            self.say("   y or n, please.")

@@ -1,0 +1,224 @@
+"""Photos of a piece on the mat: measured, checked, and written into its sheet."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from calib.errors import BadInput
+
+if TYPE_CHECKING:
+    from calib.photo.corners import Seen
+    from calib.photo.scale import PaperScale
+    from calib.photo.session import Outcome
+    from calib.readings.table import Table
+    from calib.workshop.measuring import Measuring
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class How:
+    """How a piece was photographed.
+
+    Attributes
+    ----------
+    sides : sequence of str
+        Sides that may be down; empty: the usual ones of the pattern.
+    bars_mm : (x, y) or None
+        Measured lengths of the mat's bars; None: as they were kept for this mat.
+    card : bool
+        Whether an ID-1 card lies at its place, for scale.
+    known_mm : mapping
+        Feature -> one caliper reading, for scale.
+    """
+
+    sides: Sequence[str] = ()
+    bars_mm: tuple[float, float] | None = None
+    card: bool = False
+    known_mm: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Photographed:
+    """What photos gave.
+
+    Attributes
+    ----------
+    pictures : sequence of bytes
+        Each photo with what was measured drawn in, as JPEG.
+    files : sequence of Path
+        What was written; empty where no folder was given.
+    filled : int
+        Readings written into the sheet.
+    """
+
+    outcome: "Outcome"
+    pictures: tuple[bytes, ...]
+    files: tuple[Path, ...] = ()
+    filled: int = 0
+
+
+def measure(m: "Measuring", photos: Sequence[Path], how: How) -> "Outcome":
+    """Measure a piece in photos of it.
+
+    Raises
+    ------
+    BadInput
+        The piece can't be photographed, or no photo shows it well enough.
+    """
+    from calib.photo.image import load_photo
+    from calib.photo.session import check_measurable, measure_photos
+    from calib.photo.view import look_at_mats
+
+    piece = m.piece
+    if not piece.printed:
+        raise BadInput(f"{piece.pattern} has no piece to photograph", mend="use another sheet")
+    sides = _sides(how.sides, piece.pattern)
+    check_measurable(piece.body, piece.features, sides)
+    loaded = [load_photo(p) for p in photos]
+    seen = look_at_mats(loaded)
+    return measure_photos(
+        loaded, piece.body, piece.features, seen=seen, scale=_scale(seen, how.bars_mm),
+        sides=sides, card=how.card, known_mm=how.known_mm,
+    )  # fmt: skip
+
+
+def _sides(given: Sequence[str], pattern: str) -> list[str]:
+    from calib.photo.lying import SIDES
+    from calib.photo.side_views import USUAL_SIDES
+
+    for name in given:
+        if name not in SIDES:
+            raise BadInput(
+                f"{name!r} is no side", where="--side", mend=f"one of {', '.join(SIDES)}"
+            )
+    return list(given) or list(USUAL_SIDES.get(pattern, ("bottom", "top")))
+
+
+def _scale(seen: "list[Seen]", bars_mm: tuple[float, float] | None) -> "PaperScale | None":
+    from calib.photo.mats import mats_file, scale_of
+    from calib.photo.scale import from_bars
+
+    if bars_mm is not None:
+        return from_bars(*bars_mm)
+    names = {s.mat.name for s in seen if s.serial_known}
+    scales = [s for s in (scale_of(mats_file(), n) for n in names) if s is not None]
+    return scales[0] if len(names) == 1 and scales else None
+
+
+def pictures(outcome: "Outcome") -> tuple[bytes, ...]:
+    """Return each photo with what was measured drawn in."""
+    from calib.photo.annotate import annotated
+
+    pairs = zip(outcome.views, outcome.single, strict=True)
+    return tuple(annotated(view, lengths, outcome.defects) for view, lengths in pairs)
+
+
+def write_results(
+    folder: Path, photos: Sequence[Path], outcome: "Outcome", drawn: Sequence[bytes], *, force: bool
+) -> tuple[Path, ...]:
+    """Write ``photo.csv`` and one annotated picture for each photo; refuse before anything is written."""
+    from calib.files import write_atomic
+    from calib.photo.rows import csv_of
+
+    files = [folder / "photo.csv", *(folder / f"{p.stem}-measured.jpg" for p in photos)]
+    there = [f for f in files if f.exists()]
+    if there and not force:
+        raise BadInput(
+            "the file is there already", where=str(there[0]), mend="add --force to replace it"
+        )
+    write_atomic(files[0], csv_of(outcome.lengths, outcome.defects, outcome.notes), force=force)
+    for path, data in zip(files[1:], drawn, strict=True):
+        write_atomic(path, data, force=True)
+    return tuple(files)
+
+
+def filled(m: "Measuring", outcome: "Outcome") -> "tuple[Table, int]":
+    """Return the sheet with the clear values written in, and how many they are."""
+    from calib.photo.rows import fill_sheet, readings_of, shared_of, with_shared
+
+    table, count = fill_sheet(m.table, m.piece, readings_of(outcome.lengths, outcome.defects))
+    shared = shared_of(outcome.lengths)
+    return (with_shared(table, shared) if count and shared is not None else table), count
+
+
+def photo_json(found: Photographed) -> dict[str, Any]:
+    """Return what was measured for machines."""
+    from calib.photo.rows import COLUMNS
+
+    scale = found.outcome.scale
+    x, y = (float(f) for f in scale.factors)
+    return {
+        "measured": [dict(zip(COLUMNS, r, strict=True)) for r in rows(found.outcome)],
+        "scale": {"source": scale.source, "x": x, "y": y},
+        "notes": list(found.outcome.notes),
+        "files": [str(f) for f in found.files],
+        "filled": found.filled,
+    }
+
+
+def rows(outcome: "Outcome") -> list[Any]:
+    """Return a row under `calib.photo.rows.COLUMNS` for every length and defect."""
+    from calib.photo.rows import defect_rows, rows_of
+
+    return rows_of(outcome.lengths) + defect_rows(outcome.defects)
+
+
+def photo_lines(found: Photographed) -> list[str]:
+    """Return what was measured in lines for people."""
+    measured = rows(found.outcome)
+    lines = []
+    for feature, quantity, _, value, u, unit, nominal, flags, _ in measured:
+        name = feature if quantity == "length" else f"{feature} {quantity}"
+        half = 2 * float(u)
+        lines.append(f"{name:<28} {value:>9} \u00b1 {half:.3f} {unit}  (drawn {nominal})  {flags}".rstrip())  # fmt: skip
+    lines.append(
+        f"Paper's scale: {found.outcome.scale.source}. \u00b1 is twice the standard uncertainty."
+    )
+    lines += [f"Note: {note}" for note in found.outcome.notes]
+    doubtful = sum(1 for r in measured if r[7])
+    names = ", ".join(str(f) for f in found.files)
+    lines.append(
+        f"{len(measured) - doubtful} values clear, {doubtful} doubtful, {found.filled} filled in. {names}"
+    )
+    return lines
+
+
+def keep_mat(name: str, bar_x_mm: float, bar_y_mm: float) -> tuple[str, tuple[float, float]]:
+    """Keep the measured bars of a printed mat; return its name and how far it is off in %, X and Y."""
+    from calib.photo.mat import Mat
+    from calib.photo.mats import keep_bars, mats_file
+
+    known = Mat.from_name(name).name
+    scale = keep_bars(mats_file(), known, bar_x_mm, bar_y_mm)
+    x, y = (100 * (float(f) - 1) for f in scale.factors)
+    return known, (x, y)
+
+
+def mat_file(
+    kind: str, paper: str = "a4", centre: str = "white", number: int | None = None
+) -> tuple[str, bytes]:
+    """Return the name of a mat and its file's content.
+
+    Parameters
+    ----------
+    kind : str
+        ``.pdf`` or ``.png``.
+    number : int or None
+        0 to 9999; None: drawn by lot.
+
+    Raises
+    ------
+    BadInput
+        There is no such kind, paper or centre.
+    """
+    import secrets
+
+    from calib.photo.mat import SERIALS, Mat
+    from calib.photo.mat_draw import mat_pdf, mat_png
+
+    serial = secrets.randbelow(SERIALS) if number is None else number
+    drawn = Mat(paper.lower(), centre.lower(), serial)
+    maker = {".pdf": mat_pdf, ".png": mat_png}.get(kind.lower())
+    if maker is None:
+        raise BadInput(f"{kind!r} is neither .pdf nor .png", where="--out", mend="name it mat.pdf")
+    return drawn.name, maker(drawn)
