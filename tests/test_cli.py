@@ -102,10 +102,10 @@ def test_a_gross_error_without_a_known_cause_is_not_scaled_away(tmp_path):
 
 
 def test_a_slip_is_shown_not_used_and_exits_1(tmp_path):
-    sheet = filled(tmp_path, "squareness-frame", Printer())
+    sheet = filled(tmp_path, "step-gauge", Printer())
     text = sheet.read_text(encoding="utf-8")
     slipped = re.sub(
-        r"(,100,mm,)([\d.]+)", lambda m: f"{m[1]}{float(m[2]) / 10:.3f}", text, count=1
+        r"(,144,mm,)([\d.]+)", lambda m: f"{m[1]}{float(m[2]) / 10:.3f}", text, count=1
     )
     assert slipped != text
     sheet.write_text(slipped, encoding="utf-8")

@@ -44,7 +44,7 @@ def test_the_profile_agrees_with_the_truth_of_the_scenario(demo):
 def test_the_mistyped_reading_is_named_and_the_second_piece_confirms_the_first(demo):
     _, text = demo
     assert "digits swapped" in text
-    gauge = text.split("step-gauge/sheet.csv")[-1]
+    gauge = text.split("make step-gauge")[-1]
     assert "leave" in gauge
 
 

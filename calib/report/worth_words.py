@@ -3,11 +3,15 @@
 import math
 from collections.abc import Sequence
 
+from typing import TYPE_CHECKING
+
 from calib.model.setting import setting
-from calib.plan.expected import Expected, Worth
+
+if TYPE_CHECKING:
+    from calib.plan.expected import Expected, Worth
 
 
-def takes_words(worth: Worth) -> str:
+def takes_words(worth: "Worth") -> str:
     """Return ``30 min, 6 g, 18 readings``; a check without plastic takes readings alone."""
     readings = f"{worth.readings} reading{'s' * (worth.readings != 1)}"
     if not worth.minutes:
@@ -15,7 +19,7 @@ def takes_words(worth: Worth) -> str:
     return f"{worth.minutes:.0f} min, {worth.grams:.1f} g, {readings}"
 
 
-def settles_words(settles: Sequence[Expected]) -> str:
+def settles_words(settles: "Sequence[Expected]") -> str:
     """Return ``size along X ±0.04 %, flow ±3.0 %``, what is known equally well together."""
     groups: dict[str, list[str]] = {}
     for e in settles:
