@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from calib.apply.gcode.plan import RANGES
+from calib.apply.gcode.schedule import KNOWN
 from calib.readings.now import EXAMPLE, box_of
 from calib.report.print_box import FIRST_STEPS, print_facts
 from calib.report.sheet_table import bands_of, plain_row
@@ -78,7 +78,7 @@ def sheet_html(
         rows=[plain_row(number, f, unit) for number, f in grid.rest],
         print_facts=print_facts(piece, filament),
         first_steps=FIRST_STEPS,
-        goes_into_gcode=all(row.setting in RANGES for row in piece.schedule),
+        goes_into_gcode=all(row.setting in KNOWN for row in piece.schedule),
         head_lines=piece.head_lines,
         repeats=repeats,
         why_repeats=_why(piece, repeats),

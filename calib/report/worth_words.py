@@ -2,7 +2,6 @@
 
 import math
 from collections.abc import Sequence
-
 from typing import TYPE_CHECKING
 
 from calib.model.setting import setting

@@ -10,7 +10,6 @@ from calib.model.instrument import DEFAULTS, Instrument
 from calib.workshop.results import Made, MadePiece, Who
 
 if TYPE_CHECKING:
-    from calib.plan.expected import Worth
     from calib.readings import Sheet
     from calib.readings.table import Table
     from calib.store.records import InForce
@@ -201,6 +200,7 @@ def files_of(
     repeats: int = 1,
     separator: str = ",",
     solid: bool = True,
+    paper: bool = True,
 ) -> MadePiece:
     """Make every file of a piece in memory.
 
@@ -208,6 +208,8 @@ def files_of(
     ----------
     solid : bool
         Whether the solid and its schedule are wanted, or the sheet and its page alone.
+    paper : bool
+        Whether the sheet's page is wanted: its picture is what takes the time.
     """
     import secrets
     from datetime import UTC, datetime
@@ -226,16 +228,11 @@ def files_of(
     if piece.printed and solid:
         mesh, solid_files = solids_of(piece)
         files |= solid_files
-    files["sheet.html"] = page(
-        piece,
-        piece_id,
-        made=f"{made:%Y-%m-%d}",
-        unit=unit,
-        repeats=repeats,
-        mesh=mesh,
-        keys=known.keys,
-        filament=known.filament,
-    )
+    if paper:
+        files["sheet.html"] = page(
+            piece, piece_id, made=f"{made:%Y-%m-%d}", unit=unit, repeats=repeats, mesh=mesh,
+            keys=known.keys, filament=known.filament,
+        )  # fmt: skip
     if piece.schedule and solid:
         files["schedule.csv"] = schedule_csv(piece.schedule)
     return MadePiece(
@@ -243,18 +240,10 @@ def files_of(
         piece_id=piece_id,
         who=known.who,
         files=files,
-        worth=_worth(piece, known, mesh),
+        filament=known.filament,
+        instruments={**DEFAULTS, **known.instruments},
         mesh=mesh,
     )
-
-
-def _worth(piece: "Piece", known: Known, mesh: "Mesh | None" = None) -> "Worth":
-    from calib.plan.expected import worth
-    from patterns.filaments import filaments
-
-    table = filaments()
-    material = table.get(known.filament, table["PLA"])
-    return worth(piece, material, mesh, {**DEFAULTS, **known.instruments})
 
 
 def page(
@@ -393,7 +382,7 @@ def made_for(
 
     known = known_of(store, asked, printed=pattern in registry.all_patterns())
     piece = laid_out([pattern], parameters, known, setup_with(known.setup, {}))[0]
-    return files_of(piece, known, unit=unit, repeats=repeats, solid=False)
+    return files_of(piece, known, unit=unit, repeats=repeats, solid=False, paper=False)
 
 
 def write_folder(made: MadePiece, folder: Path, *, force: bool = False) -> MadePiece:
@@ -505,7 +494,7 @@ def sheet_again(path: Path, *, semicolons: bool = False, force: bool = False) ->
     who = Who(**{k: found.keys.get(k, "") for k in ("printer", "nozzle", "spool")})
     return MadePiece(
         piece=found.piece, piece_id=found.piece_id, who=who, files=dict.fromkeys(names, ""),
-        worth=_worth(found.piece, Known()), folder=folder, kept_beside=kept,
+        folder=folder, kept_beside=kept,
     )  # fmt: skip
 
 
