@@ -1,7 +1,6 @@
 """The split of machine and material against the dense linear core, hand-worked cases and simulation."""
 
 import math
-import time
 
 import numpy as np
 import pytest
@@ -183,15 +182,13 @@ def test_a_wrong_prior_costs_coverage_of_the_parts():
     assert rates["shrinkage"] < 0.8
 
 
-def test_a_large_workshop_in_time():
-    """100,000 readings, 1,000 spools, 50 printers: within 5 s; bounded here at 2.5 s."""
+def test_a_large_workshop():
+    """100,000 readings, 1,000 spools, 50 printers; `bench.limits` says how long it may take."""
     prints, priors, travels = random_workshop(
         4, printers=50, spools=1000, materials=8, instruments=10, m=40_000, n=200
     )
     assert np.isfinite(prints.error).sum() > 90_000
-    start = time.process_time()
     result = split(prints, priors, travels)
-    assert time.process_time() - start < 2.5
     assert np.all(result.spool_u > 0)
 
 

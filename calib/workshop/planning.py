@@ -72,11 +72,7 @@ def event(
         kind, asked.printer or None, asked.nozzle or None, asked.spool or None, axis, note, at
     )
     about = event_kind(kind)
-    stale = {
-        topic(name).what: why
-        for name, why in about.all_stale().items()
-        if not (why.startswith("with axis ") and axis and axis.upper() != why[10])
-    }
+    stale = {topic(name).what: why for name, why in about.all_stale(axis).items()}
     who = Who(
         printer=record.printer or asked.printer,
         nozzle=record.nozzle or asked.nozzle,
