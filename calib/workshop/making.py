@@ -197,9 +197,10 @@ def files_of(
     known: Known,
     *,
     unit: str = "mm",
-    repeats: int = 3,
+    repeats: int = 1,
     separator: str = ",",
     solid: bool = True,
+    paper: bool = True,
 ) -> MadePiece:
     """Make every file of a piece in memory.
 
@@ -207,6 +208,8 @@ def files_of(
     ----------
     solid : bool
         Whether the solid and its schedule are wanted, or the sheet and its page alone.
+    paper : bool
+        Whether the sheet's page is wanted: its picture is what takes the time.
     """
     import secrets
     from datetime import UTC, datetime
@@ -225,18 +228,22 @@ def files_of(
     if piece.printed and solid:
         mesh, solid_files = solids_of(piece)
         files |= solid_files
-    files["sheet.html"] = page(
-        piece,
-        piece_id,
-        made=f"{made:%Y-%m-%d}",
-        unit=unit,
-        repeats=repeats,
-        mesh=mesh,
-        keys=known.keys,
-    )
+    if paper:
+        files["sheet.html"] = page(
+            piece, piece_id, made=f"{made:%Y-%m-%d}", unit=unit, repeats=repeats, mesh=mesh,
+            keys=known.keys, filament=known.filament,
+        )  # fmt: skip
     if piece.schedule and solid:
         files["schedule.csv"] = schedule_csv(piece.schedule)
-    return MadePiece(piece=piece, piece_id=piece_id, who=known.who, files=files, mesh=mesh)
+    return MadePiece(
+        piece=piece,
+        piece_id=piece_id,
+        who=known.who,
+        files=files,
+        filament=known.filament,
+        instruments={**DEFAULTS, **known.instruments},
+        mesh=mesh,
+    )
 
 
 def page(
@@ -248,6 +255,7 @@ def page(
     repeats: int,
     mesh: "Mesh | None" = None,
     keys: Mapping[str, str] | None = None,
+    filament: str = "",
 ) -> str:
     """Return the page of a sheet; its picture is drawn from `mesh`, else from a preview.
 
@@ -264,7 +272,16 @@ def page(
         from patterns.preview import preview_mesh
 
         picture = draw_piece(piece, mesh or preview_mesh(piece.body))
-    return sheet_html(piece, picture, piece_id, made=made, unit=unit, repeats=repeats, keys=keys)
+    return sheet_html(
+        piece,
+        picture,
+        piece_id,
+        made=made,
+        unit=unit,
+        repeats=repeats,
+        keys=keys,
+        filament=filament,
+    )
 
 
 def solids_of(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
@@ -365,7 +382,7 @@ def made_for(
 
     known = known_of(store, asked, printed=pattern in registry.all_patterns())
     piece = laid_out([pattern], parameters, known, setup_with(known.setup, {}))[0]
-    return files_of(piece, known, unit=unit, repeats=repeats, solid=False)
+    return files_of(piece, known, unit=unit, repeats=repeats, solid=False, paper=False)
 
 
 def write_folder(made: MadePiece, folder: Path, *, force: bool = False) -> MadePiece:
