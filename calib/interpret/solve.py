@@ -11,6 +11,7 @@ from calib.interpret.finding import Finding, Suspect, finding_json
 from calib.interpret.finish import finished
 from calib.interpret.in_force import for_today
 from calib.model.correction import Correction, Verdict
+from calib.model.gate import why_refused
 from calib.readings import Reading, Sheet
 from calib.readings.now import printed_with
 from patterns.feature import Feature
@@ -108,6 +109,9 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
             mend="fill in the empty cells, or run: truebead read sheet.csv",
         )
     context = context or Context(instruments=sheet.instruments)
+    for name, value in context.now.items():
+        if why := why_refused(name, value, {}):
+            raise SheetError(f"{name}: {why}", where=sheet.name, mend="say what is set now")
     used, suspects = _first_pass(sheet, accept=accept)
     findings = _interpreted(used, context, suspects)
     meant = {id(s.reading): s for f in findings for s in f.suspects if s.proposal is not None}
