@@ -52,7 +52,9 @@ def apply(
     skew_yz: o.SkewYZ = None,
     flow: o.Flow = None,
     schedule: o.Schedule = None,
+    line: o.Line = "",
     wait: o.Wait = False,
+    e_in_g91: o.EInG91 = "",
     build: o.Room = "",
     origin: o.Origin = "",
     centre: o.Centre = "",
@@ -91,7 +93,7 @@ def apply(
             _show_values(listed, found, as_json=as_json)
             return
         how = applying.How(
-            schedule=schedule, wait=wait, check=check, again=again, dry_run=dry_run,
+            schedule=schedule, line=line, e_in_g91=e_in_g91, wait=wait, check=check, again=again, dry_run=dry_run,
             centre_mm=parse_point(centre, "--centre") if centre else None, step=_progress(file),
         )  # fmt: skip
         target = applying.target_of(file, out, may_replace=force or dry_run, again=again)
