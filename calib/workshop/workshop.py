@@ -123,7 +123,7 @@ class Workshop(ThingsOf):
         setup: Mapping[str, float] | None = None,
         plate: bool = False,
         unit: str = "mm",
-        repeats: int = 3,
+        repeats: int = 1,
         separator: str = ",",
         solid: bool = True,
         force: bool = False,
