@@ -20,7 +20,6 @@ from patterns.preview import preview_mesh
 from patterns.spec import PrintSetup
 from tests.deskkit import FIRST, HOST, Client, app_on, begun
 
-
 #: The first two features of the piece that the tests measure, and readings that can be true.
 ONE, TWO = registry.get("dimensional-cube").piece({}, PrintSetup()).by_hand[:2]
 TRUE = f"{ONE.nominal * 1.0015:.2f}"
