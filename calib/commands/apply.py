@@ -3,6 +3,7 @@
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -87,7 +88,7 @@ def apply(
         listed = applying.with_given(found.values if schedule is None else (), given)
         if file is None:
             with nullcontext() if dry_run else workshop.say_places(found):
-                _write_values(listed, card, csv, force)
+                _write_values(listed, found, card, csv, force)
             _show_values(listed, found, as_json=as_json)
             return
         how = applying.How(
@@ -96,7 +97,7 @@ def apply(
         )  # fmt: skip
         target = applying.target_of(file, out, may_replace=force or dry_run, again=again)
         if card or csv:
-            _write_values(listed, card, csv, force)
+            _write_values(listed, found, card, csv, force)
         done = workshop.correct(file, target, found, limits, given, how)
     _say_applied(done, found, as_json=as_json)
 
@@ -181,14 +182,14 @@ def values(
     with open_workshop(store) as workshop:
         found = workshop.values(printer, nozzle, spool, _places(in_printer, in_models, in_gcode))
         with workshop.say_places(found):
-            _write_values(found.values, card, csv, force)
+            _write_values(found.values, found, card, csv, force)
     _show_values(found.values, found, as_json=as_json)
 
 
 def _write_values(
-    listed: "Sequence[Value]", card: Path | None, csv: Path | None, force: bool
+    listed: "Sequence[Value]", found: "ToSet", card: Path | None, csv: Path | None, force: bool
 ) -> None:
-    """Write the card and the table that were asked for."""
+    """Write the card and the table that were asked for, with what is to be set by hand."""
     from calib.apply import values as v
     from calib.files import write_atomic
 
@@ -197,10 +198,12 @@ def _write_values(
             "there is nothing to apply",
             mend="keep corrections for a --printer first, or give numbers such as --scale-x",
         )
+    own = v.to_set(listed)
     if card is not None:
-        write_atomic(card, v.values_card(listed, title="Values to set"), force=force)
+        page = v.values_card(own, title="Values to set", of=found.heading)
+        write_atomic(card, page, force=force)
     if csv is not None:
-        write_atomic(csv, v.values_csv(listed), force=force)
+        write_atomic(csv, v.values_csv(own, found.heading), force=force)
 
 
 def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) -> None:
@@ -209,9 +212,15 @@ def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) ->
     for line in found.told:
         typer.echo(line, err=as_json)
     if as_json:
-        print_json(v.values_data(listed))
+        print_json({**asdict(found.heading), **v.values_data(listed)})
         return
-    say_table("", v.COLUMNS, v.table(listed))
-    if line := v.steps_line(listed):
+    own = v.to_set(listed)
+    if found.heading.words:
+        typer.echo(f"To set in the printer and the slicing settings: {found.heading.words}")
+    if own:
+        say_table("", v.COLUMNS, v.table(own))
+    for line in v.elsewhere(listed):
+        typer.echo(line)
+    if line := v.steps_line(own):
         typer.echo(f"\n{line}\n{v.STORING}")
     say_safety()

@@ -3,12 +3,13 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calib.apply.applied import for_file, with_places
 from calib.apply.limits import Limits
-from calib.apply.values import Value, spell
+from calib.apply.values import Heading, Value, spell
 from calib.errors import BadInput
 from calib.model.correction import Verdict
 from calib.model.place import Place, check_place, named, neutral
@@ -49,6 +50,13 @@ class ToSet:
     who: Who = field(default_factory=Who)
     said: "tuple[Saying, ...]" = ()
     told: tuple[str, ...] = ()
+
+    @property
+    def heading(self) -> Heading:
+        """Whose values they are, and that they are of today."""
+        who = self.who
+        today = f"{datetime.now().astimezone():%Y-%m-%d}" if who.printer else ""
+        return Heading(printer=who.printer, nozzle=who.nozzle, spool=who.spool, date=today)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -385,8 +393,3 @@ def _model(
         lines=tuple(tell_model(needed, moved, notes)),
         data=model_data(file, written, needed, moved, notes),
     )
-
-
-def to_type_in(values: Sequence[Value]) -> tuple[Value, ...]:
-    """Return what is to be set in the printer or the slicing settings; no scale that models get."""
-    return tuple(v for v in values if v.place in ("", Place.PRINTER))
