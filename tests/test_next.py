@@ -272,7 +272,7 @@ def test_staleness_is_shown_once_for_each_event(store):
     settled(store)
     store.add_event("nozzle-changed", "lantern", "brass")
     (line,) = stale_lines(store.in_force())
-    assert re.match(r"Stale \(nozzle-changed on [-\d]+\): hot_end_c, ", line)
+    assert re.match(r"Stale \(nozzle-changed on [-\d]+\): hot-end temperature, ", line)
 
 
 @pytest.fixture

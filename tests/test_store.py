@@ -19,6 +19,7 @@ from alembic.script import ScriptDirectory
 from calib.errors import BadInput, StoreError
 from calib.model.correction import Scope, Verdict
 from calib.model.instrument import DEFAULTS
+from calib.model.setting import Place
 from calib.store import open_store
 from calib.store.engine import HEAD
 from calib.store.keeping import AlreadyKept, choose, text_sha256
@@ -178,8 +179,10 @@ def test_of_two_alternatives_only_one_is_in_force(store):
     workshop(store)
     keep(store, corrections=alternatives(), use=["steps_x_per_mm"])
     assert {v.setting for v in store.in_force()} == {"steps_x_per_mm", "outline_offset_mm"}
-    assert store.steps_in_force()["X"] == 80.2
-    assert store.steps_in_force()["Y"] == 80.0  # from the mechanics
+    assert store.steps_set()["X"] == 80.0  # nobody has said that the new ones are set
+    store.say_place({"steps_x_per_mm": 80.2}, Place.PRINTER)
+    assert store.steps_set()["X"] == 80.2
+    assert store.steps_set()["Y"] == 80.0  # from the mechanics
 
 
 def test_narrower_layers_win(store):

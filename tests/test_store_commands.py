@@ -144,7 +144,7 @@ def test_event_and_next(workshop, tmp_path):
     workshop(f"keep {filled_sheet(tmp_path)}")
     assert "Still good: squareness" not in workshop("next")
     workshop("event drive-changed --axis x --note tightened")
-    assert re.search("Stale .drive-changed on .*: scale_x_percent", workshop("profile show"))
+    assert re.search("Stale .drive-changed on .*: size along X", workshop("profile show"))
     assert "tightened" in workshop("event --past")
 
 

@@ -18,7 +18,7 @@ from calib.interpret.common import (
     residual,
     zero_of,
 )
-from calib.interpret.solve import Context, Finding
+from calib.interpret.finding import Context, Finding
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.instrument import Instrument
 from calib.model.setting import screw_turns
@@ -33,19 +33,20 @@ _WANTED_MM = 0.08
 _USUAL_THREAD = "M4"
 
 
-def _is_patch(f: Feature) -> bool:
+def reads(f: Feature) -> bool:
+    """Whether the fit uses readings of a feature."""
     return f.group == "patch"
 
 
 def applies(sheet: Sheet) -> bool:
     """Whether patches all over the bed were measured."""
-    return len(measured(sheet, _is_patch)) >= 3
+    return len(measured(sheet, reads)) >= 3
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
     """Fit a plane through the patches and turn it into screws."""
     caliper = context.instruments["caliper"]
-    patches = measured(sheet, _is_patch)
+    patches = measured(sheet, reads)
     zero, u_zero = zero_of(sheet, caliper)
     bed = _fit(sheet, patches, zero, u_zero, caliper)
     screws, assumed = _screws(sheet)

@@ -6,8 +6,8 @@ import numpy as np
 
 from calib.fit.threshold import Limit, Thresholds, fit_thresholds, summary
 from calib.interpret.common import Measured, measured, now
+from calib.interpret.finding import Context, Finding
 from calib.interpret.ladders import ladder_requests
-from calib.interpret.solve import Context, Finding
 from calib.model.correction import Correction, Verdict
 from calib.model.request import Request
 from calib.model.setting import setting as known_setting
@@ -20,13 +20,14 @@ _PRESS, _SLIDE, _LOOSE = 0, 1, 2  # index of the threshold at which that grade b
 _SURE = 0.9
 
 
-def _is_graded(f: Feature) -> bool:
+def reads(f: Feature) -> bool:
+    """Whether the fit uses readings of a feature."""
     return f.kind is Kind.PASS and f.rung is not None and f.group != "pass"
 
 
 def applies(sheet: Sheet) -> bool:
     """Whether sockets were graded."""
-    rungs = {m.feature.rung for m in measured(sheet, _is_graded)}
+    rungs = {m.feature.rung for m in measured(sheet, reads)}
     return len(rungs) >= 2
 
 
@@ -53,7 +54,7 @@ class _Shape:
 def interpret(sheet: Sheet, context: Context) -> Finding:
     """Find the clearances for press and sliding fits, for each shape of peg."""
     groups: dict[str, list[Measured]] = {}
-    for m in measured(sheet, _is_graded):
+    for m in measured(sheet, reads):
         groups.setdefault(m.feature.group, []).append(m)
     shapes = [
         _shape(name, items)

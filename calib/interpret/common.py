@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from calib.errors import SheetError
 from calib.fit.doubts import Disagreement, disagreeing
 from calib.fit.linear import Problem, outlying
-from calib.interpret.solve import Context, Residual, Suspect
+from calib.interpret.finding import Context, Residual, Suspect
 from calib.model.estimate import Estimate, coverage_factor
 from calib.model.instrument import Instrument
 from calib.readings import Reading, Sheet

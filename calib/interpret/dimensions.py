@@ -7,6 +7,7 @@ from dataclasses import replace
 from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
 from calib.fit.split import refer_to_20c
 from calib.interpret import machine
+from calib.interpret.finding import Context, Finding, Residual
 from calib.interpret.lengths import (
     Common,
     common_of,
@@ -20,7 +21,6 @@ from calib.interpret.lengths import (
 )
 from calib.interpret.outlines import outline_correction, outline_summary
 from calib.interpret.scales import expansion_of
-from calib.interpret.solve import Context, Finding, Residual
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.estimate import Estimate
 from calib.model.request import Request, makeable
@@ -34,6 +34,11 @@ __all__ = ["applies", "effect_of", "interpret"]
 AXES = "XYZ"
 #: A size error that is not to be set away before its cause is found: common practice, no source.
 _GROSS_PERCENT = 8.0
+
+
+def reads(f: Feature) -> bool:
+    """Whether the fit uses readings of a feature."""
+    return is_length(f)
 
 
 def applies(sheet: Sheet) -> bool:
@@ -69,6 +74,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         summary=tuple(judged.summary(corrections)),
         why=tuple(judged.why()),
         evidence=_evidence(result),
+        factors=judged.factors(),
     )
 
 
@@ -231,6 +237,16 @@ class _Judged:
         u = expected_fit(features, self.caliper)[f"scale_{axis.lower()}"]
         half = f"± {100 * u.expanded():.2f} %"
         return replace(request, why=f"print a longer piece, which brings it to about {half}")
+
+    def factors(self) -> dict[str, float]:
+        """Return what the steps are to be multiplied by where travel was measured and they are not known."""
+        if not self.travel:
+            return {}
+        return {
+            f"steps_{a.lower()}_per_mm": 1 / (1 + self.fit[f"scale_{a.lower()}"].value)
+            for a in self.axes
+            if not machine.steps_now(a, self.context)
+        }
 
     def _skew(self, plane: str) -> list[Correction]:
         name = f"skew_{plane.lower()}"

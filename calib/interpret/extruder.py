@@ -16,7 +16,7 @@ from calib.interpret.common import (
     plus_minus,
     residual,
 )
-from calib.interpret.solve import Context, Finding
+from calib.interpret.finding import Context, Finding
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.instrument import Instrument
 from calib.model.request import Request
@@ -33,19 +33,20 @@ _WANTED_PERCENT = 1.0
 _LEAST_FEED = 0.3
 
 
-def _is_trial(f: Feature) -> bool:
+def reads(f: Feature) -> bool:
+    """Whether the fit uses readings of a feature."""
     return f.group == "feed"
 
 
 def applies(sheet: Sheet) -> bool:
     """Whether the extruder's feed was measured."""
-    return bool(measured(sheet, _is_trial))
+    return bool(measured(sheet, reads))
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
     """Fit consumed against commanded length over the rates, and judge steps and top rate."""
     caliper = context.instruments["caliper"]
-    trials = measured(sheet, _is_trial)
+    trials = measured(sheet, reads)
     rate, ratio, u = _arrays(trials, caliper)
     nominal = trials[0].feature.nominal
     result = fit_feed(rate, ratio, u, math.hypot(caliper.u_scale, caliper.u_zero / nominal))
@@ -71,6 +72,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         summary=(*_summary(context, result, rate), SAFETY),
         why=tuple(_why(result)),
         requests=_surer(trials, result),
+        factors={} if _steps_now(context) else {"steps_e_per_mm": 1 / result.feed.value},
         evidence={
             "plot": "feed",
             "rate_mm3_s": rate.tolist(),
@@ -114,8 +116,7 @@ def _corrections(context: Context, trials: list[Measured], result: FeedFit) -> l
         Verdict.PRINT_AGAIN: f"{size}: too uncertain",
     }
     again = verdict is Verdict.PRINT_AGAIN
-    drive = context.drives.get("E")
-    steps = now(context, "steps_e_per_mm", drive.steps_per_mm if drive else None)
+    steps = _steps_now(context)
     found = []
     if steps:
         found.append(
@@ -136,6 +137,11 @@ def _corrections(context: Context, trials: list[Measured], result: FeedFit) -> l
     if result.onset is not None:
         found.append(_top_rate(context, result))
     return found
+
+
+def _steps_now(context: Context) -> float | None:
+    drive = context.drives.get("E")
+    return now(context, "steps_e_per_mm", drive.steps_per_mm if drive else None)
 
 
 def _top_rate(context: Context, result: FeedFit) -> Correction:
@@ -177,11 +183,6 @@ def _surer(trials: list[Measured], result: FeedFit) -> tuple[Request, ...]:
 
 def _summary(context: Context, result: FeedFit, rate: np.ndarray) -> list[str]:
     lines = [f"The extruder takes in {plus_minus(result.feed.times(100, '%'))} of what is asked."]
-    if "E" not in context.drives and "steps_e_per_mm" not in context.now:
-        lines.append(
-            f"Multiply the extruder's steps/mm by {1 / result.feed.value:.4f}, or give"
-            " --now steps_e_per_mm= to see the value."
-        )
     if result.onset is not None:
         low, high = result.onset_range
         end = float(np.interp(rate.max(), *result.curve))

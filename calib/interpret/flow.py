@@ -21,6 +21,7 @@ from calib.interpret.common import (
     stand_out,
     zero_of,
 )
+from calib.interpret.finding import Context, Finding, Residual, Suspect
 from calib.interpret.flow_words import (
     DISAGREE,
     U_DENSITY_STATED,
@@ -35,7 +36,6 @@ from calib.interpret.flow_words import (
     surer,
     why,
 )
-from calib.interpret.solve import Context, Finding, Residual, Suspect
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.estimate import Estimate, combined
 from calib.model.instrument import Instrument
@@ -63,9 +63,14 @@ def _is_filament(f: Feature) -> bool:
     return f.group == "filament"
 
 
+def reads(f: Feature) -> bool:
+    """Whether the fit uses readings of a feature."""
+    return _is_wall(f) or _is_mass(f) or _is_filament(f)
+
+
 def applies(sheet: Sheet) -> bool:
     """Whether walls, a mass or the filament were measured."""
-    return bool(measured(sheet, lambda f: _is_wall(f) or _is_mass(f) or _is_filament(f)))
+    return bool(measured(sheet, reads))
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:

@@ -18,7 +18,7 @@ from calib.interpret.common import (
     stand_out,
     zero_of,
 )
-from calib.interpret.solve import Context, Finding, Residual, Suspect
+from calib.interpret.finding import Context, Finding, Residual, Suspect
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.estimate import Estimate
 from calib.model.instrument import Instrument
@@ -34,20 +34,21 @@ _SETTINGS = {
 }
 
 
-def _is_round(f: Feature) -> bool:
+def reads(f: Feature) -> bool:
+    """Whether the fit uses readings of a feature."""
     return f.kind is Kind.DIAMETER and f.rung is not None and f.group in _SETTINGS
 
 
 def applies(sheet: Sheet) -> bool:
     """Whether holes or pins of drawn diameters were measured."""
-    return bool(measured(sheet, _is_round))
+    return bool(measured(sheet, reads))
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
     """Fit oversize against diameter, group by group."""
     caliper = context.instruments["caliper"]
     groups: dict[str, list[Measured]] = {}
-    for m in measured(sheet, _is_round):
+    for m in measured(sheet, reads):
         groups.setdefault(m.feature.group, []).append(m)
     fits: dict[str, HoleFit] = {}
     aside: list[Suspect] = []

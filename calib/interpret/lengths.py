@@ -18,7 +18,7 @@ from calib.fit.dimensions import (
 )
 from calib.fit.doubts import effect
 from calib.interpret.common import closed_jaws, doubtful_repeats, key_number, measured
-from calib.interpret.solve import Context, Suspect
+from calib.interpret.finding import Context, Suspect
 from calib.model.instrument import Instrument
 from calib.readings import Reading, Sheet
 from calib.readings.blunders import explanations, only_proposal, said

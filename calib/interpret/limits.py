@@ -7,8 +7,8 @@ import numpy as np
 
 from calib.fit.threshold import Limit, SagFit, Thresholds, fit_sag, fit_thresholds
 from calib.interpret.common import Measured, doubtful_repeats, key_number, measured, now, residual
+from calib.interpret.finding import Context, Finding, Residual, Suspect
 from calib.interpret.ladders import ladder_requests
-from calib.interpret.solve import Context, Finding, Residual, Suspect
 from calib.model.correction import Correction, Verdict
 from calib.model.estimate import Estimate
 from calib.model.request import Request
@@ -34,6 +34,11 @@ def _is_judged(f: Feature) -> bool:
 
 def _is_sag(f: Feature) -> bool:
     return f.rung is not None and f.group == "sag"
+
+
+def reads(f: Feature) -> bool:
+    """Whether the fit uses readings of a feature."""
+    return _is_judged(f) or _is_sag(f)
 
 
 def applies(sheet: Sheet) -> bool:

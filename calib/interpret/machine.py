@@ -8,8 +8,8 @@ import numpy as np
 from calib.fit.linear import Array
 from calib.fit.split import AXES
 from calib.interpret.common import plus_minus
+from calib.interpret.finding import Context
 from calib.interpret.scales import scales_of
-from calib.interpret.solve import Context
 from calib.interpret.split import Explained, explain_split
 from calib.model.estimate import Estimate
 from calib.model.instrument import Instrument

@@ -16,9 +16,10 @@ from calib.fit.optimum import (
     further_range,
 )
 from calib.interpret.common import Measured, doubtful_repeats, key_number, measured, now, residual
+from calib.interpret.finding import Context, Finding, Residual, Suspect
 from calib.interpret.ladders import ladder_requests, range_words
-from calib.interpret.solve import Context, Finding, Residual, Suspect
 from calib.model.correction import Correction, Verdict
+from calib.model.gate import ceiling, ratings_of, tightest
 from calib.model.request import Request
 from calib.model.setting import setting as known_setting
 from calib.readings import Sheet
@@ -44,13 +45,14 @@ def _is_measured(f: Feature) -> bool:
     return f.rung is not None and (f.group == "sag" or f.instrument == "photo")
 
 
-def _wanted(f: Feature) -> bool:
+def reads(f: Feature) -> bool:
+    """Whether the fit uses readings of a feature."""
     return _is_score(f) or _is_measured(f)
 
 
 def applies(sheet: Sheet) -> bool:
     """Whether bands printed at three settings or more were scored or measured."""
-    rungs = {m.feature.rung for m in measured(sheet, _wanted)}
+    rungs = {m.feature.rung for m in measured(sheet, reads)}
     return bool(sheet.piece.schedule) and len(rungs) >= 3
 
 
@@ -109,7 +111,7 @@ def _tower(sheet: Sheet, context: Context) -> _Tower:
         weights=weights,
         tested=(min(rungs), max(rungs)),
         floor=known_setting(setting).limits[0],
-        ceiling=_ceiling(sheet, setting),
+        ceiling=ceiling(setting, tightest(ratings_of(sheet.piece.setup), context.ratings)),
         result=find_optimum(responses, SETTINGS[setting], setting),
     )
 
@@ -121,18 +123,12 @@ def _groups(sheet: Sheet) -> tuple[dict[str, list[Measured]], tuple[str, ...]]:
     """
     scored: dict[str, list[Measured]] = {}
     other: dict[str, list[Measured]] = {}
-    for m in measured(sheet, _wanted):
+    for m in measured(sheet, reads):
         group = m.feature.group or m.feature.kind.value
         (scored if _is_score(m.feature) else other).setdefault(group, []).append(m)
     better = {g for g in other if len(other[g]) >= len(scored.get(g, []))}
     kept = {g: other[g] if g in better else scored.get(g, []) for g in scored | other}
     return kept, tuple(g for g in scored if g in better)
-
-
-def _ceiling(sheet: Sheet, setting: str) -> float:
-    known = known_setting(setting)
-    rated = getattr(sheet.piece.setup, known.rated_by) if known.rated_by else math.inf
-    return min(known.limits[1], rated)
 
 
 def _response(name: str, items: list[Measured], weight: float, context: Context) -> Response:

@@ -2,7 +2,7 @@
 
 from calib.fit.linear import LinearFit
 from calib.interpret.common import plus_minus
-from calib.interpret.solve import Context
+from calib.interpret.finding import Context
 from calib.model.correction import Correction, Verdict, judge
 from calib.model.estimate import Estimate
 from calib.model.setting import setting

@@ -2,16 +2,17 @@
 
 import importlib
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, replace
 from typing import Any, Protocol
 
 from calib.errors import SheetError
+from calib.interpret.finding import Context as Context
+from calib.interpret.finding import Finding, Suspect, finding_json
+from calib.interpret.finish import finished
 from calib.model.correction import Correction, Verdict
-from calib.model.drive import Drive
-from calib.model.estimate import Estimate
-from calib.model.instrument import DEFAULTS, Instrument
-from calib.model.request import Request
 from calib.readings import Reading, Sheet
+from calib.readings.now import printed_with
+from patterns.feature import Feature
 
 #: Modules of `calib.interpret`, in the order in which their findings are shown.
 INTERPRETERS = (
@@ -28,93 +29,6 @@ INTERPRETERS = (
 # Lengths of an axis that are off by one ratio, within this, point to its drive.
 _ALIKE = 0.03
 _LONG_ENOUGH_MM = 10.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Context:
-    """What is known besides the sheet.
-
-    Attributes
-    ----------
-    now : mapping
-        Setting -> value now set, such as ``steps_x_per_mm`` -> 80.0.
-    drives : mapping
-        Axis X, Y, Z -> its drive, where known.
-    travel : mapping
-        Axis -> the machine's own scale error as a fraction, where carriage travel was measured.
-    filament : str
-        Type of the filament, "" where not known.
-    instruments : mapping
-        Kind of instrument -> the one in use.
-    tolerance_mm : float
-        Size error that does not matter to the user, over `part_mm`.
-    part_mm : float
-        Length of part that the user cares about.
-    """
-
-    now: Mapping[str, float] = field(default_factory=dict)
-    drives: Mapping[str, Drive] = field(default_factory=dict)
-    travel: Mapping[str, Estimate] = field(default_factory=dict)
-    filament: str = ""
-    instruments: Mapping[str, Instrument] = field(default_factory=lambda: DEFAULTS)
-    tolerance_mm: float = 0.2
-    part_mm: float = 100.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Suspect:
-    """A reading that does not belong with the others.
-
-    `proposal` is a value that explains it, only where exactly one explanation fits; `used` says
-    whether the reading took part in the fit; `effect` compares the result with and without it.
-    """
-
-    reading: Reading
-    explanation: str
-    proposal: float | None = None
-    used: bool = False
-    effect: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Residual:
-    """One line of the table of what was read against what the fit says, in the feature's unit."""
-
-    feature: str
-    nominal: float
-    reading: float
-    fitted: float
-    repeats: int
-    u: float
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Finding:
-    """What one interpreter says about a sheet.
-
-    Attributes
-    ----------
-    topic : str
-        One or two words: size, flow, temperature.
-    summary : lines
-        The short answer.
-    why : lines
-        The whole chain, for those who ask.
-    evidence : mapping
-        Plain data for machines and plots: lists, numbers and words only.
-    requests : tuple of Request
-        What would make the answer surer, the best first; what a correction asks for stands with it.
-    """
-
-    topic: str
-    estimates: tuple[Estimate, ...] = ()
-    corrections: tuple[Correction, ...] = ()
-    suspects: tuple[Suspect, ...] = ()
-    residuals: tuple[Residual, ...] = ()
-    summary: tuple[str, ...] = ()
-    why: tuple[str, ...] = ()
-    evidence: Mapping[str, Any] = field(default_factory=dict)
-    requests: tuple[Request, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -139,7 +53,13 @@ class Solution:
     def needs_user(self) -> bool:
         """Whether something must be printed or measured again."""
         again = any(c.verdict is Verdict.PRINT_AGAIN for c in self.corrections)
-        return again or any(not s.used for s in self.suspects)
+        unknown = any(f.factors for f in self.findings)
+        return again or unknown or any(not s.used for s in self.suspects)
+
+    @property
+    def assumed(self) -> tuple[str, ...]:
+        """What is taken for granted about how the piece was printed, in words."""
+        return printed_with(self.sheet.keys, self.sheet.where).words
 
     def to_json(self) -> dict[str, Any]:
         """Return everything as plain data: dicts, lists, numbers and words."""
@@ -147,32 +67,17 @@ class Solution:
             "pattern": self.sheet.piece.pattern,
             "piece": self.sheet.piece_id,
             "needs_user": self.needs_user,
+            "assumed": list(self.assumed),
             "suspects": [asdict(s) for s in self.first_pass],
-            "findings": [_finding_json(f) for f in self.findings],
+            "findings": [finding_json(f) for f in self.findings],
         }
-
-
-def _finding_json(f: Finding) -> dict[str, Any]:
-    return {
-        "topic": f.topic,
-        "summary": list(f.summary),
-        "why": list(f.why),
-        "estimates": [_estimate_json(e) for e in f.estimates],
-        "corrections": [asdict(c) | {"error": _estimate_json(c.error)} for c in f.corrections],
-        "suspects": [asdict(s) for s in f.suspects],
-        "residuals": [asdict(r) for r in f.residuals],
-        "evidence": dict(f.evidence),
-        "requests": [r.plain() for r in f.requests],
-    }
-
-
-def _estimate_json(e: Estimate) -> dict[str, Any]:
-    low, high = e.interval()
-    return asdict(e) | {"low": low, "high": high}
 
 
 class Interpreter(Protocol):
     """What a module of `calib.interpret` offers."""
+
+    def reads(self, feature: Feature) -> bool:
+        """Whether its fit uses readings of a feature."""
 
     def applies(self, sheet: Sheet) -> bool:
         """Whether the sheet has readings this interpreter understands."""
@@ -203,14 +108,14 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
         )
     context = context or Context(instruments=sheet.instruments)
     used, suspects = _first_pass(sheet, accept=accept)
-    findings = _interpreted(used, context)
+    findings = _interpreted(used, context, suspects)
     meant = {id(s.reading): s for f in findings for s in f.suspects if s.proposal is not None}
     if accept and meant:
         suspects += tuple(
             replace(s, used=True, effect=f"read as {s.proposal:g}") for s in meant.values()
         )
         used = replace(used, readings=tuple(_meant(r, meant.get(id(r))) for r in used.readings))
-        findings = _interpreted(used, context)
+        findings = _interpreted(used, context, suspects)
     suspects = tuple(_with_effect(s, used, context) for s in suspects)
     if not findings:
         raise SheetError(
@@ -221,10 +126,6 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
             mend="correct the reading" if suspects else "read more of its features",
         )
     return Solution(sheet=sheet, findings=tuple(findings), first_pass=suspects)
-
-
-#: Head of the sheet's lines that say what was set when the piece was made.
-NOW_PREFIX = "now."
 
 
 def check_made_for(sheet: Sheet, names: Mapping[str, str | None]) -> None:
@@ -246,27 +147,19 @@ def check_made_for(sheet: Sheet, names: Mapping[str, str | None]) -> None:
 
 
 def with_settings_of(sheet: Sheet, context: Context) -> Context:
-    """Lay the settings that the piece was made with over those in force today.
+    """Lay the settings that the piece was printed with over those that are set today.
 
     A piece measured after its printer was corrected must not be corrected by today's values.
 
     Raises
     ------
     SheetError
-        A value in the sheet's head is not a number.
+        A value in the sheet's head is not a number, or makes no sense.
     """
-    made_with = {}
-    for key, text in sheet.keys.items():
-        if key.startswith(NOW_PREFIX):
-            try:
-                made_with[key.removeprefix(NOW_PREFIX)] = float(text.replace(",", "."))
-            except ValueError:
-                raise SheetError(
-                    f"{key}: {text!r} is not a number",
-                    where=sheet.name,
-                    mend="write the value that was set, or take the line out",
-                ) from None
-    return replace(context, now={**context.now, **made_with})
+    found = printed_with(sheet.keys, sheet.where)
+    unknown = {n for n in found.to_set if n not in found.values}
+    now = {n: v for n, v in context.now.items() if n not in unknown}
+    return replace(context, now={**now, **found.values})
 
 
 def _first_pass(sheet: Sheet, *, accept: bool) -> tuple[Sheet, tuple[Suspect, ...]]:
@@ -293,10 +186,14 @@ def _first_pass(sheet: Sheet, *, accept: bool) -> tuple[Sheet, tuple[Suspect, ..
     return mended(replace(sheet, readings=kept), taken), tuple(suspects)
 
 
-def _interpreted(sheet: Sheet, context: Context) -> list[Finding]:
+def _interpreted(sheet: Sheet, context: Context, aside: Sequence[Suspect] = ()) -> list[Finding]:
     if not sheet.readings:
         return []
-    return [m.interpret(sheet, context) for m in _modules() if m.applies(sheet)]
+    return [
+        finished(m.interpret(sheet, context), m.reads, sheet, context, aside)
+        for m in _modules()
+        if m.applies(sheet)
+    ]
 
 
 def _modules() -> list[Interpreter]:

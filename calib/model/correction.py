@@ -44,6 +44,9 @@ class Correction:
         Why this verdict, in words.
     requests : tuple of Request
         What to print to settle it, the best first.
+    mend, fill : tuple of str
+        Features of the sheet that are to be measured again, or that were left empty: what to do
+        first, before anything is printed.
     instead_of : str
         Name of a setting that would correct the same error; only one of the two may be used.
     """
@@ -60,6 +63,8 @@ class Correction:
     reason: str
     instead_of: str = ""
     requests: tuple[Request, ...] = ()
+    mend: tuple[str, ...] = ()
+    fill: tuple[str, ...] = ()
 
 
 def judge(error: Estimate, smallest_step: float, wanted: float) -> Verdict:

@@ -38,12 +38,6 @@ def in_files(place: str) -> bool:
     return place in (Place.MODELS, Place.GCODE)
 
 
-def value_set(setting: str, value: float, place: str) -> float:
-    """Return what is set while a piece is printed: nothing of what is put into files."""
-    rest = neutral(setting)
-    return rest if in_files(place) and rest is not None else value
-
-
 def check_place(setting: str, place: Place) -> None:
     """Refuse a place in which a setting can't take effect."""
     known = kept_setting(setting)

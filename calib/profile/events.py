@@ -172,12 +172,18 @@ class Happened:
     axis: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Staleness:
+    """By what a value became stale, such as ``moved on 2026-03-01``, and why."""
+
+    by: str
+    why: str
+
+
 def why_stale(
     setting: str, kept_at: datetime, printer: str, nozzle: str, spool: str, events: list[Happened]
-) -> str:
-    """Say why a value is stale, by the newest event that makes it so; empty where it is good.
-
-    The words begin with the event, as ``moved on 2026-03-01: ``, so that they can be grouped by it.
+) -> Staleness | None:
+    """Return what made a value stale: the newest event that touches it; None where it is good.
 
     Parameters
     ----------
@@ -193,8 +199,8 @@ def why_stale(
             continue
         why = event_kind(event.kind).why(about, event.axis)
         if why:
-            return f"{event.kind} on {event.at:%Y-%m-%d}: {why}"
-    return ""
+            return Staleness(by=f"{event.kind} on {event.at:%Y-%m-%d}", why=why)
+    return None
 
 
 def _touches(event: Happened, setting: Setting, printer: str, nozzle: str, spool: str) -> bool:

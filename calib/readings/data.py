@@ -50,6 +50,8 @@ class Sheet:
         ``caliper``, ``balance`` and ``eye`` as the head describes them.
     name : str
         What messages call the sheet: its file.
+    key_lines : mapping
+        The line on which each key stands.
     part_c : float or None
         Temperature of the piece when it was measured; None where the sheet does not say.
     """
@@ -62,6 +64,12 @@ class Sheet:
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: dict(DEFAULTS))
     part_c: float | None = None
     name: str = ""
+    key_lines: Mapping[str, int] = field(default_factory=dict)
+
+    def where(self, key: str) -> str:
+        """Return where a line of the head stands, for messages."""
+        line = self.key_lines.get(key)
+        return f"{self.name} line {line}, '# {key}'" if line else self.name or f"'# {key}'"
 
     def values(self, feature_id: str) -> tuple[float, ...]:
         """Return what was read for one feature, in order; empty where it was not measured."""

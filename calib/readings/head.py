@@ -99,7 +99,8 @@ def _key_value(row: Row) -> tuple[str, str]:
     if text.startswith('"') and text.endswith('"'):
         text = text[1:-1].replace('""', '"')
     found = None if text.startswith("##") else _KEY.fullmatch(text)
-    return (" ".join(found[1].lower().split()), found[2].strip()) if found else ("", "")
+    # A spreadsheet's user may have put the value into the next cell.
+    return (" ".join(found[1].lower().split()), found[2].strip(",;|\t ")) if found else ("", "")
 
 
 def _check_version(head: Head) -> None:

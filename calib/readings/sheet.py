@@ -21,6 +21,7 @@ from calib.readings.head import (
     piece_of,
     unit_of,
 )
+from calib.readings.now import printed_with
 from calib.readings.table import Row, Table, table_of
 from patterns.feature import Feature
 from patterns.piece import Piece
@@ -63,6 +64,7 @@ def sheet_of(table: Table) -> Sheet:
     unit = unit_of(head)
     check_made(head)
     piece = piece_of(head)
+    printed_with(head.values, head.where)
     rows = list(feature_rows(table, piece))
     return Sheet(
         piece=piece,
@@ -73,6 +75,7 @@ def sheet_of(table: Table) -> Sheet:
         instruments=instruments_of(head),
         part_c=number_of(head, "part_c"),
         name=table.name,
+        key_lines=head.lines,
     )
 
 

@@ -7,6 +7,7 @@ from calib.errors import SheetError
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.readings.cells import INCH_MM
 from calib.readings.head import UNIT_NAMES, head_rows, instrument_rows
+from calib.readings.now import EXAMPLE, MEANING, PRINTED_WITH
 from calib.readings.table import SEPARATORS, csv_text
 from patterns.feature import Feature, Kind
 from patterns.piece import Piece
@@ -62,11 +63,12 @@ def sheet_csv(
     if piece.printed or part_c is not None:
         own["part_c"] = "" if part_c is None else repr(float(part_c))
     own |= {line.key: "" for line in piece.head_lines} | _checked(keys or {})
-    meant = {line.key: line for line in piece.head_lines}
+    meant = {line.key: (line.meaning, line.example) for line in piece.head_lines}
+    meant[PRINTED_WITH] = (MEANING, EXAMPLE)
     rows: list[tuple[str, ...]] = []
     for key, value in [*head_rows(piece, own), *instrument_rows(instruments)]:
         if key in meant:
-            rows.append((f"## {key}: {meant[key].meaning} (example: {meant[key].example})",))
+            rows.append((f"## {key}: {meant[key][0]} (example: {meant[key][1]})",))
         rows.append((f"# {key}: {_one_line(value)}".rstrip(),))
     rows += [(f"## {words}",) for words in _how_to(piece, unit)]
     rows.append((*COLUMNS, *(f"reading {k + 1}" for k in range(repeats))))

@@ -101,8 +101,7 @@ def stale_lines(settings: "Sequence[InForce]") -> list[str]:
     groups: dict[str, list[str]] = {}
     for v in settings:
         if v.stale:
-            # "moved on 2026-03-01: why": the event alone; `truebead event` says why.
-            groups.setdefault(v.stale.partition(": ")[0], []).append(v.setting)
+            groups.setdefault(v.stale_by, []).append(label(v.setting))
     return [f"Stale ({what}): {', '.join(names)}" for what, names in groups.items()]
 
 

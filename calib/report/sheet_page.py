@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 from calib.apply.gcode.plan import RANGES
 from calib.readings.cells import INCH_MM
+from calib.readings.now import EXAMPLE, box_of
 from calib.report.ways import ways_of
 from calib.safety import SAFETY
 from patterns import registry
@@ -36,7 +37,8 @@ def sheet_html(
         The picture with numbered callouts, as `patterns.drawing.draw_piece` gives it: it is put in
         as it is. Empty where there is nothing to draw.
     piece_id, made, keys
-        As on the ``sheet.csv`` that lies beside the page; `keys` are shown, such as printer, spool.
+        As on the ``sheet.csv`` that lies beside the page; of the `keys` the printer, nozzle and spool
+        are shown, and what is to be set for the print.
     unit : str
         ``mm`` or ``inch``: what the caliper shows.
     repeats : int
@@ -61,7 +63,9 @@ def sheet_html(
         picture=Markup(svg),  # our own drawing, escaped where it was made
         piece_id=piece_id,
         made=made,
-        keys=keys or {},
+        names={k: v for k, v in (keys or {}).items() if k in ("printer", "nozzle", "spool")},
+        to_set=box_of(keys or {}),
+        set_example=EXAMPLE,
         answers=registry.get(piece.pattern).answers,
         safety=SAFETY,
         ways=ways,

@@ -1,12 +1,14 @@
 """What a solved sheet says, in lines for people: what to do, what to leave, what to print again."""
 
+from collections.abc import Iterable, Mapping
 from typing import TYPE_CHECKING
 
 from calib.model.setting import label
 from calib.report.words import request_lines
 
 if TYPE_CHECKING:
-    from calib.interpret.solve import Finding, Solution, Suspect
+    from calib.interpret.finding import Finding, Suspect
+    from calib.interpret.solve import Solution
     from calib.model.correction import Correction
 
 
@@ -17,9 +19,11 @@ def as_text(solution: "Solution", *, why: bool = False) -> str:
     lines = [
         f"{sheet.piece.pattern} {sheet.piece_id}: {len(sheet.readings)} readings of {measured} features"
     ]
+    lines += [f"  {text}" for text in solution.assumed]
     lines += _suspects_text(solution)
+    numbers = {f.id: n for n, f in enumerate(sheet.piece.features, 1)}
     for finding in solution.findings:
-        lines += ["", *_finding_text(finding, why=why)]
+        lines += ["", *_finding_text(finding, numbers, why=why)]
     return "\n".join(lines)
 
 
@@ -45,11 +49,11 @@ def _fate(s: "Suspect") -> str:
     return "; ".join([*words, s.effect] if s.effect else words)
 
 
-def _finding_text(finding: "Finding", *, why: bool) -> list[str]:
+def _finding_text(finding: "Finding", numbers: "Mapping[str, int]", *, why: bool) -> list[str]:
     from calib.model.correction import Verdict
 
     lines = [finding.topic.upper()]
-    lines += [f"  {text}" for text in finding.summary]
+    lines += [f"  {text}" for text in (*finding.summary, *_factor_lines(finding))]
     headings = {
         Verdict.APPLY: "  Change:",
         Verdict.LEAVE: "  Leave alone:",
@@ -57,7 +61,7 @@ def _finding_text(finding: "Finding", *, why: bool) -> list[str]:
     }
     for verdict, heading in headings.items():
         chosen = [c for c in finding.corrections if c.verdict is verdict]
-        texts = _changes(chosen) if verdict is Verdict.APPLY else _reasons(chosen)
+        texts = _changes(chosen) if verdict is Verdict.APPLY else _reasons(chosen, numbers)
         lines += [heading, *(f"    {text}" for text in texts)] if chosen else []
     if why:
         lines += ["  Why:", *(f"    {text}" for text in finding.why)]
@@ -70,13 +74,56 @@ def _finding_text(finding: "Finding", *, why: bool) -> list[str]:
     return lines
 
 
-def _reasons(chosen: "list[Correction]") -> list[str]:
-    """Say why and what to print, once where two settings would correct the same error."""
+def _reasons(chosen: "list[Correction]", numbers: "Mapping[str, int]") -> list[str]:
+    """Say why and what to do, once where two settings would correct the same error."""
     lines: list[str] = []
     for reason in dict.fromkeys(c.reason for c in chosen):
         mine = [r for c in chosen if c.reason == reason for r in c.requests]
-        lines += [f"{reason}.", *(f"  {text}" for text in request_lines(mine))]
+        first = dict.fromkeys(
+            t for c in chosen if c.reason == reason for t in on_the_sheet(c, numbers)
+        )
+        lines += [f"{reason}.", *(f"  {text}" for text in (*first, *request_lines(mine)))]
     return lines
+
+
+def on_the_sheet(c: "Correction", numbers: "Mapping[str, int]") -> list[str]:
+    """Say what to do on the sheet itself before anything is printed: readings to mend, rows to fill in.
+
+    Parameters
+    ----------
+    numbers : mapping
+        Feature -> its number on the sheet.
+    """
+    lines = []
+    if c.mend:
+        lines.append(
+            f"First mend what is marked ? above: {rows_words(c.mend, numbers)} of the sheet."
+        )
+    if c.fill:
+        lines.append(f"First fill in {rows_words(c.fill, numbers)} of the sheet.")
+    return lines
+
+
+def rows_words(ids: "Iterable[str]", numbers: "Mapping[str, int]") -> str:
+    """Return the rows of features as ``row 4`` or ``rows 2-7, 9``."""
+    rows = sorted(numbers[i] for i in ids)
+    runs: list[list[int]] = []
+    for row in rows:
+        if runs and row == runs[-1][-1] + 1:
+            runs[-1].append(row)
+        else:
+            runs.append([row])
+    words = ", ".join(str(r[0]) if len(r) == 1 else f"{r[0]}-{r[-1]}" for r in runs)
+    return f"{'row' if len(rows) == 1 else 'rows'} {words}"
+
+
+def _factor_lines(finding: "Finding") -> list[str]:
+    """Say by what to multiply settings whose values are not known."""
+    return [
+        f"Multiply the {label(name)} by {factor:.4f}. To see the value, say what is set:"
+        f" --now {name}=VALUE."
+        for name, factor in finding.factors.items()
+    ]
 
 
 def _changes(chosen: "list[Correction]") -> list[str]:

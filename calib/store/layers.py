@@ -11,8 +11,9 @@ from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from calib.model.correction import Scope, Verdict
+from calib.model.gate import ratings_of, why_refused
 from calib.model.setting import TOPICS, Setting, kept_setting, topic_of
-from calib.profile.events import TAKEN_BACK, Happened, why_stale
+from calib.profile.events import TAKEN_BACK, Happened, Staleness, why_stale
 from calib.store.placing import newest_said, placed
 from calib.store.records import EventRecord, InForce, KeptCorrection
 from calib.store.rows import correction_record, corrections_query, event_record
@@ -56,7 +57,8 @@ class Look:
         values = [_with_staleness(v, found, happened) for v in found.values()]
         ordered = sorted(values, key=lambda v: (_order(v.setting), v.setting))
         said = newest_said(self.session, self.printer.id, self.spool.id, self.at)
-        return placed(ordered, said, self.spool.id)
+        ratings = ratings_of(self.printer)
+        return [_gated(v, ratings) for v in placed(ordered, said, self.spool.id)]
 
     def unsettled(self, in_force: Sequence[InForce]) -> list[KeptCorrection]:
         """Return the newest corrections of their settings, where they say "print again".
@@ -299,12 +301,32 @@ def _with_staleness(
     value: InForce, found: Mapping[str, InForce], happened: list[Happened]
 ) -> InForce:
     k = value.source
-    why = why_stale(value.setting, k.kept_at, k.printer, k.nozzle, k.spool, happened)
-    return replace(value, stale=why or _changed_upstream(value, found.values()))
+    stale = why_stale(value.setting, k.kept_at, k.printer, k.nozzle, k.spool, happened)
+    stale = stale or _changed_upstream(value, found.values())
+    if stale is None:
+        return replace(value, stale="", stale_by="")
+    return replace(value, stale=f"{stale.by}: {stale.why}", stale_by=stale.by)
 
 
-def _changed_upstream(value: InForce, found: Iterable[InForce]) -> str:
-    """Say which setting that this one rests on was changed after it was found."""
+def _gated(value: InForce, ratings: Mapping[str, float]) -> InForce:
+    """Take out a value that the printer must not be given."""
+    if value.value is None:
+        return value
+    why = why_refused(value.setting, value.value, ratings)
+    if not why:
+        return value
+    return replace(
+        value,
+        value=None,
+        stale=f"not used: {why}",
+        stale_by="not used",
+        is_set=False,
+        set_value=None,
+    )
+
+
+def _changed_upstream(value: InForce, found: Iterable[InForce]) -> Staleness | None:
+    """Return which setting that this one rests on was changed after it was found; None where none was."""
     about = kept_setting(value.setting)
     for other in found:
         s = other.source
@@ -314,12 +336,13 @@ def _changed_upstream(value: InForce, found: Iterable[InForce]) -> str:
             and s.kept_at > value.source.kept_at
             and s.sheet_uid != value.source.sheet_uid
             and not other.inherited_from
+            and not kept_setting(other.setting).deed
             and _same_axis(about, kept_setting(other.setting))
         ):
-            changed = kept_setting(other.setting)
-            what = "the bed was levelled" if changed.deed else f"{changed.label} was changed"
-            return f"{what} on {s.kept_at:%Y-%m-%d}, after this was found"
-    return ""
+            changed = kept_setting(other.setting).label
+            by = f"{changed} was changed on {s.kept_at:%Y-%m-%d}"
+            return Staleness(by=by, why="this was found before")
+    return None
 
 
 def _same_axis(one: Setting, other: Setting) -> bool:

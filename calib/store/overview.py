@@ -155,7 +155,7 @@ def _cell(
             setting: why_stale(setting, at, printer, nozzle, spool, later)
             for setting, nozzle, at in found
         }
-        why = {s: text.partition(":")[0] for s, text in reasons.items() if text}
+        why = {s: stale.by for s, stale in reasons.items() if stale}
     if not why:
         return Cell(printer=printer, state=GOOD, known=len(found), newest=newest)
     topics = ", ".join(dict.fromkeys(_about(s) for s in why))

@@ -11,8 +11,8 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.model.correction import Scope, Verdict
-from calib.model.place import check_place, usual_place
-from calib.model.setting import Place, topic_of
+from calib.model.place import check_place, in_files, neutral, usual_place
+from calib.model.setting import Place, kept_setting, topic_of
 from calib.store.base import StoreBase, changed_meanwhile, find
 from calib.store.records import InForce, SaidPlace
 from calib.store.tables import PlaceRow, PrinterRow, SpoolRow
@@ -147,4 +147,34 @@ def _placed(v: InForce, said: PlaceRow | None, spool_id: int) -> InForce:
     same = value is not None and v.value is not None and math.isclose(value, v.value, rel_tol=1e-9)
     # What was found to be left alone was set when the piece was printed.
     stays = v.source.correction.verdict is Verdict.LEAVE and not v.inherited_from
-    return replace(v, place=place, place_said=at, is_set=place == Place.PRINTER and (same or stays))
+    in_printer = place == Place.PRINTER
+    is_set = in_printer and (same or stays)
+    known = v.value if is_set else _set_before(v, value if in_printer else None)
+    if in_files(place):
+        known = neutral(v.setting)
+    return replace(v, place=place, place_said=at, is_set=is_set, set_value=known)
+
+
+def to_set(in_force: Sequence[InForce]) -> dict[str, float]:
+    """Return setting -> value in force that is still to be set in the printer or the slicing settings."""
+    return {
+        v.setting: v.value
+        for v in in_force
+        if v.place == Place.PRINTER
+        and v.value is not None
+        and not v.is_set
+        and not kept_setting(v.setting).deed
+        and (v.set_value is None or not math.isclose(v.value, v.set_value, rel_tol=1e-9))
+    }
+
+
+def _set_before(v: InForce, said: float | None) -> float | None:
+    """Return what is set while nobody has said that the value in force is.
+
+    What was said of an earlier value, else what was set when the piece was printed; nothing is known
+    of a spool that starts from others, but where nobody has corrected anything.
+    """
+    if said is not None:
+        return said
+    old = None if v.inherited_from else v.source.correction.old
+    return neutral(v.setting) if old is None else old

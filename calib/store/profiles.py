@@ -9,11 +9,11 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.errors import StoreError
-from calib.interpret.solve import Context
+from calib.interpret.finding import Context
 from calib.model.correction import Scope, Verdict
 from calib.model.estimate import Estimate
+from calib.model.gate import ratings_of
 from calib.model.instrument import DEFAULTS
-from calib.model.place import value_set
 from calib.model.setting import kept_setting
 from calib.plan.steps import Known
 from calib.profile.events import TAKEN_BACK, event_kind, why_stale
@@ -27,7 +27,8 @@ from calib.store.layers import (
     newest_query,
     records,
 )
-from calib.store.records import AXES, EventRecord, InForce, KeptCorrection, Series
+from calib.store.placing import newest_said, placed
+from calib.store.records import EventRecord, InForce, KeptCorrection, Series
 from calib.store.rows import event_record
 from calib.store.tables import CorrectionRow, EventRow, InstrumentRow, PrinterRow, SpoolRow
 from calib.store.tables import now as time_now
@@ -111,20 +112,18 @@ class Profiles(Things):
                 by_setting[name].append(k)
         return [Series(setting=name, found=tuple(ks)) for name, ks in sorted(by_setting.items())]
 
-    def steps_in_force(self, printer: str | None = None) -> dict[str, float]:
-        """Return the steps/mm of each axis: kept corrections, else what is set, else the mechanics."""
+    def steps_set(self, printer: str | None = None) -> dict[str, float]:
+        """Return the steps/mm of each axis: what was said to be set, else what the printer's data say."""
         with self._read() as session:
             p = find(session, PrinterRow, "printer", printer)
             query = newest_query(
                 CorrectionRow.printer_id == p.id, CorrectionRow.setting.like("steps_%")
             )
-            kept = layered(records(session, query))
+            kept = list(layered(records(session, query)).values())
+            found = placed(kept, newest_said(session, p.id, 0), 0)
             axes = printer_record(p).axes
         steps = {a.axis: a.best_steps_per_mm for a in axes}
-        for axis in AXES:
-            value = kept.get(f"steps_{axis.lower()}_per_mm")
-            if value is not None and value.value is not None:
-                steps[axis] = value.value
+        steps |= {kept_setting(v.setting).axis: v.set_value for v in found if v.set_value}
         return {axis: value for axis, value in steps.items() if value is not None}
 
     def context_for(
@@ -137,7 +136,8 @@ class Profiles(Things):
     ) -> Context:
         """Return what an interpreter should know besides a sheet: what is set, drives, instruments.
 
-        What is put into models or G-code is not set: a calibration piece is printed without it.
+        Only what was said to be set counts as set; a value that is still to be set does not. What is
+        put into models or G-code is not set either: a calibration piece is printed without it.
         With `printed` false (a check without plastic) only what belongs to the printer.
         """
         now_set: dict[str, float] = {}
@@ -145,16 +145,13 @@ class Profiles(Things):
         filament = ""
         if printed:
             values = self.in_force(printer, nozzle, spool)
-            now_set = {
-                v.setting: value_set(v.setting, v.value, v.place)
-                for v in values
-                if v.value is not None
-            }
+            now_set = {v.setting: v.set_value for v in values if v.set_value is not None}
             travel = _travel(values)
             filament = self.spool(spool).material
-        steps = self.steps_in_force(printer)
+        steps = self.steps_set(printer)
         with self._read() as session:
-            axes = printer_record(find(session, PrinterRow, "printer", printer)).axes
+            known = printer_record(find(session, PrinterRow, "printer", printer))
+            axes, ratings = known.axes, ratings_of(known)
             own = [
                 instrument_record(r)
                 for r in session.scalars(
@@ -168,6 +165,7 @@ class Profiles(Things):
             travel=travel,
             filament=filament,
             instruments={**DEFAULTS, **only},
+            ratings=ratings,
         )
 
     def add_event(

@@ -175,8 +175,9 @@ class InForce:
         Spools of the same type that a spool without a value of its own starts from.
     source : KeptCorrection
         Its newest evidence.
-    stale : str
-        Why it can't be trusted any more; empty while it can.
+    stale, stale_by : str
+        Why it can't be trusted any more, and by what it became so (an event with its date, or a
+        setting that it rests on); empty while it can.
     vaguer : KeptCorrection or None
         Newer evidence that agrees but is far less sure, so that it did not take this one's place.
     place : str
@@ -185,6 +186,9 @@ class InForce:
         When that was said; None where it is only the usual place.
     is_set : bool
         Whether this very value is known to be set in the printer or the slicing settings.
+    set_value : float or None
+        What is set there as far as anybody has said so: this value, or the one before it; None
+        where that is not known.
     """
 
     setting: str
@@ -195,10 +199,12 @@ class InForce:
     source: KeptCorrection
     inherited_from: tuple[str, ...] = ()
     stale: str = ""
+    stale_by: str = ""
     vaguer: KeptCorrection | None = None
     place: str = Place.PRINTER
     place_said: datetime | None = None
     is_set: bool = False
+    set_value: float | None = None
 
     @property
     def where(self) -> str:

@@ -75,25 +75,26 @@ def known_of(store: "Store | None", asked: Who, *, printed: bool = True) -> Know
 
 
 def _looked_up(store: "Store", who: Who, notes: tuple[str, ...]) -> Known:
-    from calib.interpret.solve import NOW_PREFIX
     from calib.model.place import neutral_values
+    from calib.readings.now import lines_of
+    from calib.store.placing import to_set
 
     full = bool(who.nozzle and who.spool)
     context = store.context_for(who.printer, who.nozzle or None, who.spool or None, printed=full)
     reel = store.spool(who.spool) if who.spool else None
-    # Neutral values too: a piece made before anything was corrected must not be taken for one made
-    # with what is corrected by the time it is measured.
-    now = {**neutral_values(), **context.now}
+    in_force = tuple(store.in_force(who.printer, who.nozzle, who.spool)) if full else ()
     keys = {k: v for k, v in asdict(who).items() if v}
     if reel and reel.density_g_cm3:
         keys["density_g_cm3"] = repr(reel.density_g_cm3)
-    keys |= {f"{NOW_PREFIX}{name}": repr(float(value)) for name, value in now.items()}
+    # Neutral values too: a piece made before anything was corrected must not be taken for one made
+    # with what is corrected by the time it is measured.
+    keys |= lines_of({**neutral_values(), **context.now}, to_set(in_force))
     return Known(
         who=who,
         setup=_setup(store, who),
         keys=keys,
         filament=reel.material if reel else "",
-        in_force=tuple(store.in_force(who.printer, who.nozzle, who.spool)) if full else (),
+        in_force=in_force,
         instruments=context.instruments,
         notes=notes,
     )
@@ -225,7 +226,13 @@ def files_of(
         mesh, solid_files = solids_of(piece)
         files |= solid_files
     files["sheet.html"] = page(
-        piece, piece_id, made=f"{made:%Y-%m-%d}", unit=unit, repeats=repeats, mesh=mesh
+        piece,
+        piece_id,
+        made=f"{made:%Y-%m-%d}",
+        unit=unit,
+        repeats=repeats,
+        mesh=mesh,
+        keys=known.keys,
     )
     if piece.schedule and solid:
         files["schedule.csv"] = schedule_csv(piece.schedule)
@@ -233,9 +240,22 @@ def files_of(
 
 
 def page(
-    piece: "Piece", piece_id: str, *, made: str, unit: str, repeats: int, mesh: "Mesh | None" = None
+    piece: "Piece",
+    piece_id: str,
+    *,
+    made: str,
+    unit: str,
+    repeats: int,
+    mesh: "Mesh | None" = None,
+    keys: Mapping[str, str] | None = None,
 ) -> str:
-    """Return the page of a sheet; its picture is drawn from `mesh`, else from a preview."""
+    """Return the page of a sheet; its picture is drawn from `mesh`, else from a preview.
+
+    Parameters
+    ----------
+    keys : mapping
+        The lines of the sheet's head: who it is for, and what is to be set for the print.
+    """
     from calib.report.sheet_page import sheet_html
 
     picture = ""
@@ -244,7 +264,7 @@ def page(
         from patterns.preview import preview_mesh
 
         picture = draw_piece(piece, mesh or preview_mesh(piece.body))
-    return sheet_html(piece, picture, piece_id, made=made, unit=unit, repeats=repeats)
+    return sheet_html(piece, picture, piece_id, made=made, unit=unit, repeats=repeats, keys=keys)
 
 
 def solids_of(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
@@ -449,7 +469,9 @@ def sheet_again(path: Path, *, semicolons: bool = False, force: bool = False) ->
     open_folder(folder, names, force=force)
     repeats = len([c for c in table.reading_columns if table.header.cell(c)])
     made = found.keys.get("made", "")[:10]
-    html = page(found.piece, found.piece_id, made=made, unit=found.unit, repeats=repeats)
+    html = page(
+        found.piece, found.piece_id, made=made, unit=found.unit, repeats=repeats, keys=found.keys
+    )
     kept = _with_semicolons(file, table, found) if semicolons else None
     write_atomic(folder / "sheet.html", html, force=force)
     who = Who(**{k: found.keys.get(k, "") for k in ("printer", "nozzle", "spool")})

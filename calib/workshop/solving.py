@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from calib.errors import StoreError
 from calib.model.correction import Verdict
 from calib.model.place import Place, in_files
+from calib.model.setting import setting
 from calib.workshop.knowing import (
     Assumed,
     asked_of,
@@ -95,7 +96,7 @@ def keep(
         seen = store.revision(who.printer)
         before = _in_force(store, who)
         solved = _solved(store, text, sheet, who, assumed)
-        check_extruder(solved.solution, who.printer)
+        check_factors(solved.solution, who.printer)
         try:
             uids = store.keep(
                 text, sheet, solved.solution.corrections, solved.solution.to_json(), use=use,
@@ -150,15 +151,14 @@ def doubts(before: "Sequence[InForce]", kept: "Sequence[KeptCorrection]") -> lis
     return lines
 
 
-def check_extruder(solution: "Solution", printer: str) -> None:
-    """Refuse a feed whose factor has no steps/mm to work on: kept like that it would be lost."""
+def check_factors(solution: "Solution", printer: str) -> None:
+    """Refuse a factor that has no value to work on: kept like that it would be lost."""
     for finding in solution.findings:
-        settings = {c.setting for c in finding.corrections}
-        if finding.topic == "extruder" and "steps_e_per_mm" not in settings:
-            factor = 100 / finding.estimates[0].value
+        for name, factor in finding.factors.items():
+            known = setting(name)
             raise StoreError(
-                f"the extruder's steps/mm want {factor:.4f} times what is set, which is not known",
+                f"the {known.label} want {factor:.4f} times what is set, which is not known",
                 where=solution.sheet.name,
-                mend=f"say what is set: truebead add printer {quote(printer)} --replace --steps-e"
-                " VALUE, then keep again; nothing was kept",
+                mend=f"say what is set: truebead add printer {quote(printer)} --replace"
+                f" --steps-{known.axis.lower()} VALUE, then keep again; nothing was kept",
             )
