@@ -18,7 +18,7 @@ from calib.model.place import Place
 if TYPE_CHECKING:
     from calib.apply.limits import Limits
     from calib.apply.values import Value
-    from calib.workshop.applying import Applied, ToSet
+    from calib.workshop.applying import Applied, How, ToSet
 
 #: A file this large takes long enough to show progress.
 _LONG_WORK_BYTES = 30_000_000
@@ -54,7 +54,7 @@ def apply(
     flow: o.Flow = None,
     schedule: o.Schedule = None,
     wait: o.Wait = False,
-    build: o.Room = "",
+    build: o.Build = "",
     origin: o.Origin = "",
     centre: o.Centre = "",
     hot_end_max_c: o.HotEndMax = None,
@@ -71,30 +71,23 @@ def apply(
     """Put corrections into a sliced file or a model, or show the values to type in.
 
     The file itself is never changed. Scale is the % to scale to, not the error that was measured.
-    Nothing is corrected twice: it is kept where each correction takes effect, in the printer, in
-    models or in G-code. What first goes into a file is put into such files from then on.
+    Nothing is corrected twice: what first goes into a model, or into G-code, always goes there.
     """
-    from calib.apply.limits import parse_point
     from calib.workshop import applying, open_workshop
 
-    names = (printer, nozzle, spool)
-    given = _given(scale_x, scale_y, scale_z, skew_xy, skew_xz, skew_yz, flow)
+    given = applying.given_numbers(scale_x, scale_y, scale_z, skew_xy, skew_xz, skew_yz, flow)
     places = _places(in_printer, in_models, in_gcode)
+    how = _how(file, schedule, wait, centre, check=check, again=again, dry_run=dry_run)
     with open_workshop(store) as workshop:
         by_hand = bool(given) or schedule is not None
-        use_store = any(names) or not by_hand or any(places.values())
-        found = workshop.values(*names, places) if use_store else applying.ToSet()
-        limits = _limits(found.limits, build, origin, hot_end_max_c, bed_max_c)
+        found = workshop.in_use(printer, nozzle, spool, places, by_hand=by_hand)
         listed = applying.with_given(found.values if schedule is None else (), given)
         if file is None:
             with nullcontext() if dry_run else workshop.say_places(found):
                 _write_values(listed, found, card, csv, force)
             _show_values(listed, found, as_json=as_json)
             return
-        how = applying.How(
-            schedule=schedule, wait=wait, check=check, again=again, dry_run=dry_run,
-            centre_mm=parse_point(centre, "--centre") if centre else None, step=_progress(file),
-        )  # fmt: skip
+        limits = _limits(found.limits, build, origin, hot_end_max_c, bed_max_c)
         target = applying.target_of(file, out, may_replace=force or dry_run, again=again)
         if card or csv:
             _write_values(listed, found, card, csv, force)
@@ -102,13 +95,14 @@ def apply(
     _say_applied(done, found, as_json=as_json)
 
 
-def _given(*numbers: float | None) -> dict[str, float]:
-    """Return setting -> number for the options that were given, in the order of the settings."""
-    names = (
-        *(f"scale_{a}_percent" for a in "xyz"), *(f"skew_{p}_deg" for p in ("xy", "xz", "yz")),
-        "flow_percent",
-    )  # fmt: skip
-    return {s: n for s, n in zip(names, numbers, strict=True) if n is not None}
+def _how(file: Path | None, schedule: Path | None, wait: bool, centre: str, **flags: bool) -> "How":
+    """Return how the options want a file to be corrected."""
+    from calib.apply.limits import parse_point
+    from calib.workshop.applying import How
+
+    point = parse_point(centre, "--centre") if centre else None
+    step = _progress(file) if file else None
+    return How(schedule=schedule, wait=wait, centre_mm=point, step=step, **flags)
 
 
 def _places(
@@ -125,12 +119,11 @@ def _limits(
     from calib.apply.limits import parse_point
     from calib.workshop.applying import with_limits
 
-    given = build_given(build)
-    if origin:
-        names = ("origin_x_mm", "origin_y_mm", "origin_z_mm")
-        given |= dict(zip(names, parse_point(origin, "--origin"), strict=True))
+    names = ("origin_x_mm", "origin_y_mm", "origin_z_mm")
+    corner = dict(zip(names, parse_point(origin, "--origin"), strict=True)) if origin else {}
     ratings = {"hot_end_max_c": hot_end_max_c, "bed_max_c": bed_max_c}
-    return with_limits(kept, given | {k: v for k, v in ratings.items() if v is not None})
+    told = {k: v for k, v in ratings.items() if v is not None}
+    return with_limits(kept, build_given(build) | corner | told)
 
 
 def _progress(file: Path) -> Callable[[int], None] | None:

@@ -1,6 +1,5 @@
 """`truebead event`: write down what happened, and see what that makes stale."""
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -52,6 +51,7 @@ def event(
         past_row,
     )  # fmt: skip
     from calib.workshop import open_workshop
+    from calib.workshop.planning import happened_at
 
     if kind is None and not past and undo is None:
         if as_json:
@@ -69,7 +69,7 @@ def event(
         elif past or kind is None:
             found = workshop.events(printer, spool, limit=50)
         else:
-            when = _happened_at(at) if at else None
+            when = happened_at(at) if at else None
             happened = workshop.event(kind, printer, nozzle, spool, axis=axis, note=note, at=when)
             found = [happened.record]
     if as_json:
@@ -81,24 +81,3 @@ def event(
     else:
         say(f"Taken back: {found[0].kind} of {found[0].at:%Y-%m-%d}. It stays among the events, marked.")  # fmt: skip
         say("What it made stale is as good as before it.")
-
-
-def moment(text: str, option: str) -> datetime:
-    """Read a day or a time; without a zone it is local."""
-    try:
-        when = datetime.fromisoformat(text)
-        if len(text) <= 10:
-            when = when.replace(hour=23, minute=59, second=59)  # the day as a whole
-        when = when.astimezone(UTC)
-    except (ValueError, OverflowError):
-        raise BadInput(
-            f"{text!r} is not a date", where=option, mend="write 2026-11-25 or 2026-11-25T14:30"
-        ) from None
-    return when
-
-
-def _happened_at(text: str) -> datetime:
-    """Read when an event was; today as a whole is not over yet, so it means now."""
-    when, now = moment(text, "--at"), datetime.now(UTC)
-    today = len(text) <= 10 and when.astimezone().date() == now.astimezone().date()
-    return now if today else when

@@ -1,7 +1,7 @@
 """`truebead profile`: what is in force, where it comes from, and how it came about."""
 
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -16,13 +16,11 @@ from calib.report.kept_words import (
     profile_lines,
     profile_rows,
     said_line,
+    sheet_words,
     taken_back_lines,
 )
 from calib.report.plain import correction_json, setting_json
 from calib.report.words import half_width, iso, number
-
-if TYPE_CHECKING:
-    from calib.store.records import KeptSheet
 
 profile = typer.Typer(
     no_args_is_help=True, help="Show the corrections in force, their history, and take them back."
@@ -86,7 +84,11 @@ def history(
 
     with open_workshop(store) as workshop:
         if sheet is not None:
-            _say_sheet(workshop.store().sheet(sheet), as_json)
+            kept = workshop.store().sheet(sheet)
+            if as_json:
+                print_json({**asdict(kept), "kept_at": iso(kept.kept_at)})
+            else:
+                print(sheet_words(kept))
             return
         found = workshop.history(printer, nozzle, spool, setting, limit)
         one = printer or (found[0].printer if len({k.printer for k in found}) == 1 else None)
@@ -104,14 +106,6 @@ def history(
         say_line(f"{p.at:%Y-%m-%d %H:%M} {said_line(p)}")
 
 
-def _say_sheet(kept: "KeptSheet", as_json: bool) -> None:
-    if as_json:
-        print_json({**asdict(kept), "kept_at": iso(kept.kept_at)})
-        return
-    say(f"Sheet {kept.uid} of {kept.pattern} {kept.piece_id}, kept {kept.kept_at:%Y-%m-%d %H:%M} UTC by Truebead {kept.by_version}", "bold")  # fmt: skip
-    print(kept.sheet_text)
-
-
 @profile.command(
     epilog="Example: truebead profile diff --printer lantern --spool white-1 --against white-2"
 )
@@ -125,8 +119,8 @@ def diff(
     as_json: o.Json = False,
 ) -> None:
     """Compare a profile with that of another spool, or with itself at an earlier day."""
-    from calib.commands.event import moment
     from calib.workshop import open_workshop
+    from calib.workshop.planning import moment
 
     with open_workshop(store) as workshop:
         then = moment(at, "--at") if at else None

@@ -1,5 +1,6 @@
 """Kept corrections and the settings of a profile as plain data for machines."""
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from calib.report.words import iso
@@ -54,3 +55,14 @@ def correction_json(k: "KeptCorrection") -> dict[str, Any]:
         "undone_at": iso(k.undone_at),
         "why_undone": k.why_undone,
     }
+
+
+def finite(data: Any) -> Any:
+    """Replace numbers that JSON lacks by null."""
+    if isinstance(data, float):
+        return data if abs(data) < float("inf") else None
+    if isinstance(data, Mapping):
+        return {str(k): finite(v) for k, v in data.items()}
+    if isinstance(data, list | tuple):
+        return [finite(v) for v in data]
+    return data

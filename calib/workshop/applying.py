@@ -205,6 +205,15 @@ def _value(v: "InForce") -> Value:
     )
 
 
+def given_numbers(*numbers: float | None) -> dict[str, float]:
+    """Return setting -> number for scale X, Y, Z, skew XY, XZ, YZ and flow, without those not given."""
+    names = (
+        *(f"scale_{a}_percent" for a in "xyz"), *(f"skew_{p}_deg" for p in ("xy", "xz", "yz")),
+        "flow_percent",
+    )  # fmt: skip
+    return {s: n for s, n in zip(names, numbers, strict=True) if n is not None}
+
+
 def with_given(values: Sequence[Value], given: Mapping[str, float]) -> list[Value]:
     """Return values with the numbers given by hand in the place of their own.
 

@@ -1,7 +1,7 @@
 """What to do next for a printer, nozzle and spool, and what an event changes."""
 
 from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from calib.errors import BadInput
@@ -72,10 +72,11 @@ def event(
         kind, asked.printer or None, asked.nozzle or None, asked.spool or None, axis, note, at
     )
     about = event_kind(kind)
+    other_axis = {t for t, only in about.only_axis.items() if axis and axis.upper() != only}
     stale = {
         topic(name).what: why
         for name, why in about.all_stale().items()
-        if not (why.startswith("with axis ") and axis and axis.upper() != why[10])
+        if not {name, topic(name).stale_with} & other_axis
     }
     who = Who(
         printer=record.printer or asked.printer,
@@ -93,3 +94,24 @@ def check_axis(kind: str, axis: str) -> None:
         raise BadInput(f"there is no axis {axis!r}", where="--axis", mend="use X, Y, Z or E")
     if axis and not event_kind(kind).takes_axis:
         raise BadInput(f"{kind} takes no axis", where="--axis", mend="leave it out")
+
+
+def moment(text: str, option: str) -> datetime:
+    """Read a day or a time; without a zone it is local."""
+    try:
+        when = datetime.fromisoformat(text)
+        if len(text) <= 10:
+            when = when.replace(hour=23, minute=59, second=59)  # the day as a whole
+        when = when.astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise BadInput(
+            f"{text!r} is not a date", where=option, mend="write 2026-11-25 or 2026-11-25T14:30"
+        ) from None
+    return when
+
+
+def happened_at(text: str) -> datetime:
+    """Read when an event was; today as a whole is not over yet, so it means now."""
+    when, now = moment(text, "--at"), datetime.now(UTC)
+    today = len(text) <= 10 and when.astimezone().date() == now.astimezone().date()
+    return now if today else when
