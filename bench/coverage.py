@@ -24,7 +24,7 @@ from patterns.piece import Piece
 from patterns.spec import PrintSetup
 from tests.simulate_world import WORLDS, Print, World, printed
 
-PATTERNS = ("dimensional-cube", "step-gauge", "squareness-frame", "shrink-bar")
+PATTERNS = ("corner-gauge", "step-gauge", "squareness-frame", "dimensional-cube")
 #: Settings whose errors are checked, in the order of the table, with the unit of the half-width.
 SETTINGS = {
     "scale_x_percent": "%",

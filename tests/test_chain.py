@@ -177,3 +177,38 @@ def test_a_small_slip_is_found_in_the_second_pass_and_accepted_on_request():
     text, solution = said(sheet, slipped)
     assert "does not belong with the others" in text
     assert any("with it" in s.effect and "without it" in s.effect for s in solution.suspects)
+
+
+@pytest.mark.parametrize("steps_known", [True, False])
+def test_a_fault_never_becomes_a_scale(steps_known):
+    """Y moves half as far on a printer whose drives nobody wrote down."""
+    sheet, read = sheet_of("step-gauge", Printer(scale=(-0.003, 0.5 * 0.997 - 1, 0.0)))
+    context = Context(now=START if steps_known else {}, filament="PLA")
+    text, solution = said(sheet, read, context)
+    assert "Y moves 0.5 times what it should" in text
+    found = {c.setting: c for c in solution.corrections}
+    if steps_known:
+        assert "scale_y_percent" not in found
+        assert found["steps_y_per_mm"].new == pytest.approx(160.0)
+    else:
+        assert found["scale_y_percent"].new == found["scale_y_percent"].old == 100.0
+        assert found["scale_y_percent"].verdict == "print again"
+    assert found["scale_x_percent"].new == pytest.approx(100.3, abs=0.06)
+
+
+def test_a_wrong_part_set_right_leaves_no_dead_end():
+    """16 teeth for 20: steps of the part are proposed; with them set, the rest is scale or steps."""
+    now = dict(START)
+    drives = {"X": BELT, "Y": BELT}
+    for _ in range(2):
+        at = now["steps_x_per_mm"] / START["steps_x_per_mm"]
+        sheet, read = sheet_of("step-gauge", Printer(scale=(0.8 * 0.996 * at - 1, -0.003, 0.0)))
+        _, solution = said(sheet, read, Context(now=now, drives=drives, filament="PLA"))
+        found = next(c for c in solution.corrections if c.setting == "steps_x_per_mm")
+        assert found.verdict == "apply"
+        if now == START:
+            assert found.new == pytest.approx(100.0)
+            now["steps_x_per_mm"] = found.new
+    scale = next(c for c in solution.corrections if c.setting == "scale_x_percent")
+    assert scale.new == pytest.approx(100 / 0.996, abs=0.06)
+    assert scale.instead_of == "steps_x_per_mm"

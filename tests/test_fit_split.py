@@ -1,7 +1,6 @@
 """The split of machine and material against the dense linear core, hand-worked cases and simulation."""
 
 import math
-import time
 
 import numpy as np
 import pytest
@@ -183,15 +182,13 @@ def test_a_wrong_prior_costs_coverage_of_the_parts():
     assert rates["shrinkage"] < 0.8
 
 
-def test_a_large_workshop_in_time():
-    """100,000 readings, 1,000 spools, 50 printers: within 5 s; bounded here at 2.5 s."""
+def test_a_large_workshop():
+    """100,000 readings, 1,000 spools, 50 printers; `bench.limits` says how long it may take."""
     prints, priors, travels = random_workshop(
         4, printers=50, spools=1000, materials=8, instruments=10, m=40_000, n=200
     )
     assert np.isfinite(prints.error).sum() > 90_000
-    start = time.process_time()
     result = split(prints, priors, travels)
-    assert time.process_time() - start < 2.5
     assert np.all(result.spool_u > 0)
 
 
@@ -206,13 +203,17 @@ def test_what_makes_no_sense_is_refused():
 
 
 def test_temperature_reference():
-    """100 mm of 68e-6 per K read at 30 C is 100.068 mm (hand-worked; ISO 1 refers to 20 C)."""
-    at20, u = refer_to_20c([0.00068, 0.0], 68e-6, 30.0, u_part_k=1.0)
-    assert at20[0] == pytest.approx(0, abs=1e-12)
-    assert at20[1] == pytest.approx(-0.00067954, rel=1e-4)
-    assert u == pytest.approx(math.hypot(68e-6, 0.2 * 68e-5))
+    """100 mm of 68e-6 per K is 100.068 mm at 30 C (hand-worked; ISO 1 refers to 20 C).
+
+    A steel caliper as warm (11.5e-6 per K) shows it as 100.0565 mm.
+    """
+    at20, u = refer_to_20c([0.000565, 0.0], 68e-6, 30.0, u_part_k=1.0)
+    assert at20[0] == pytest.approx(0, abs=1e-7)
+    assert at20[1] == pytest.approx(-0.000565 / 1.000565, rel=1e-4)
+    assert u == pytest.approx(math.hypot(56.5e-6, 0.2 * 68e-5))
 
 
+SCREW = Drive(screw_lead_mm=8.0)
 BELT = Drive(belt_pitch_mm=2.0, pulley_teeth=20)
 
 
@@ -243,6 +244,27 @@ def test_wrong_parts_are_named(ratio, drive, words, steps):
 def test_ordinary_errors_are_not_called_wrong_parts(ratio):
     estimate = Estimate(name="r", value=ratio, u=0.0003)
     assert find_faults(estimate, BELT, math.hypot(BELT_U, 0.0015)) == ()
+
+
+@pytest.mark.parametrize("off", [-0.009, -0.005, 0.003, 0.006])
+@pytest.mark.parametrize(
+    ("ratio", "drive", "words"),
+    [(0.5, BELT, "0.9 degrees"), (0.8, BELT, "16 teeth"), (0.5, SCREW, "lead of 4 mm")],
+)
+def test_large_faults_are_named_beside_a_machine_error_and_unknown_shrinkage(
+    off, ratio, drive, words
+):
+    estimate = Estimate(name="r", value=ratio * (1 + off), u=0.0003)
+    found = find_faults(estimate, drive, math.hypot(mechanics_u(drive), 0.003), printed=True)
+    assert any(words in f.words for f in found)
+
+
+@pytest.mark.parametrize("value", [1.012, 1.0155, 1.016])
+def test_small_ratios_are_not_named_from_prints(value):
+    estimate = Estimate(name="r", value=value, u=0.0003)
+    assert find_faults(estimate, BELT, math.hypot(BELT_U, 0.003), printed=True) == ()
+    at_once = find_faults(estimate, BELT, BELT_U)
+    assert bool(at_once) is (value > 1.015)  # 1.2 % is no belt of 2.032 mm, not by travel either
 
 
 def test_a_vague_ratio_names_nothing():

@@ -199,3 +199,33 @@ def test_outlying_marks_the_planted_blunders_and_nothing_else():
         problem(np.column_stack([np.ones(30), t]), y, variance=np.full(30, 0.02**2))
     )
     assert list(np.flatnonzero(marked)) == [4, 17, 29]
+
+
+def test_errors_in_both_coordinates():
+    """Pearson's data with York's weights: slope, intercept and chi-square of York et al., Am. J. Phys.
+    72 (2004) 367. The true abscissae are parameters beside slope and intercept; every step is linear."""
+    x = np.array([0, 0.9, 1.8, 2.6, 3.3, 4.4, 5.2, 6.1, 6.5, 7.4])
+    y = np.array([5.9, 5.4, 4.4, 4.6, 3.5, 3.7, 2.8, 2.8, 2.4, 1.5])
+    wx = np.array([1000, 1000, 500, 800, 200, 80, 60, 20, 1.8, 1])
+    wy = np.array([1, 1.8, 4, 8, 20, 20, 70, 70, 100, 500])
+    n = len(x)
+    slope, true = -0.5, x.copy()
+    for _ in range(60):
+        design = np.zeros((2 * n, n + 2))
+        design[:n, 2:] = np.eye(n)
+        design[n:, 0], design[n:, 1] = 1.0, true
+        design[n:, 2:] = slope * np.eye(n)
+        problem = Problem(
+            names=("intercept", "slope", *(f"x{i}" for i in range(n))),
+            x=design,
+            y=np.concatenate([x, y + slope * true]),
+            variance=1 / np.concatenate([wx, wy]),
+            prior_mean=np.zeros(n + 2),
+            prior_sd=np.full(n + 2, np.inf),
+        )
+        result = fit(problem)
+        slope, true = result["slope"].value, result.theta[2:]
+    assert slope == pytest.approx(-0.480533407446, abs=1e-11)
+    assert result["intercept"].value == pytest.approx(5.479910224, abs=1e-9)
+    chi2 = float(np.sum(result.residuals**2 / problem.variance))
+    assert chi2 == pytest.approx(11.866353194, abs=1e-8)

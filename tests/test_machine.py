@@ -93,3 +93,15 @@ def test_what_nothing_explains_is_neither_machine_nor_shrinkage():
 def test_a_wrong_part_is_seen_in_the_print_though_travel_was_sound_before():
     context = Context(now=NOW, drives={"X": BELT}, travel={"X": travel(0.0)}, filament="PLA")
     assert any("microsteps" in f.words for f in split("X", -0.5, context).faults["X"])
+
+
+@pytest.mark.parametrize(("axis", "drive", "ratio"), [("X", BELT, 0.5), ("Z", SCREW, 0.25)])
+def test_once_the_steps_are_those_of_the_part_what_is_left_is_scale(axis, drive, ratio):
+    name = f"steps_{axis.lower()}_per_mm"
+    now = {name: drive.steps_per_mm / ratio}
+    found = split(axis, -0.003, Context(now=now, drives={axis: drive}, filament="PLA"))
+    assert found.faults == {}
+    assert found.far_off == ()
+    assert found.drives[axis].steps_per_mm == pytest.approx(now[name])
+    assert abs(found.machine[axis].value) < 0.003
+    assert found.choices[axis][0].scale_percent == pytest.approx(100.3, abs=0.05)

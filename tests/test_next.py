@@ -17,6 +17,7 @@ from calib.plan.steps import plan
 from calib.profile.events import Happened, why_stale
 from calib.report.kept_words import history_lines, stale_lines
 from calib.report.next_words import command_of
+from calib.report.words import turn_lines
 from calib.store import open_store
 from calib.store.records import Spool
 from calib.workshop.results import NextStep, Who
@@ -248,9 +249,21 @@ def test_turns_of_screws_are_done_once_and_never_in_force(store):
     assert store.drift("lantern") == []
     assert not any(s.startswith("level_") for s in store.context_for().now)
     assert [v.value for v in store.deeds()] == [-0.126]
-    assert "bed-patches" not in [s.piece for s in plan(store.known()).steps]  # it was levelled
-    store.add_event("moved", "lantern")
-    assert plan(store.known()).steps[0].piece == "bed-patches"
+    found = plan(store.known())
+    assert "bed-patches" not in [s.piece for s in found.steps]  # first the screws are to be turned
+    assert found.to_do == {"level_front_left_turns": -0.126}
+    assert "level" not in found.good
+    (line,) = turn_lines(found.to_do, " --printer lantern")
+    assert "front left tighten (bed down) by 0.13 turn (45 degrees)" in line
+    assert line.endswith("truebead event levelled --printer lantern")
+    store.add_event("levelled", "lantern")
+    found = plan(store.known())
+    assert found.to_do == {}
+    assert found.steps[0].piece == "bed-patches"
+    assert "measure once more whether it is level" in found.steps[0].why[0]
+    level = correction("level_front_left_turns", 0.01, None, u=0.02, unit="turn", scope=Scope.PRINTER, verdict=Verdict.LEAVE)  # fmt: skip
+    keep(store, "again", corrections=[level])
+    assert "level" in plan(store.known()).good
 
 
 # --- what is shown -----------------------------------------------------------------------------
@@ -263,7 +276,7 @@ def test_history_takes_one_line_each_within_80_columns(store):
     lines = history_lines(store.history())
     assert len(lines) == 4
     assert max(map(len, lines)) <= 80
-    assert "turn -0.126" in "".join(lines)
+    assert "tighten 0.13 turn" in "".join(lines)
     assert "?" not in "".join(lines)
     assert "set 0.2" in "".join(lines)
 
@@ -310,7 +323,7 @@ def test_an_event_by_mistake_is_taken_back_at_the_terminal(truebead):
     uid = re.search(r"event --undo (\w+)", said)[1]
     assert "Taken back: moved" in truebead("event", "--undo", uid, "--note", "another one")
     assert "taken back" in truebead("event", "--past")
-    assert "does nothing else" in truebead("event", "moved", "--undo", uid, code=2)
+    assert "takes back one event only" in truebead("event", "moved", "--undo", uid, code=2)
     said = truebead("next")
     assert "--printer 'big one'" in said
     assert "side_mm is " in said  # the frame of 95 mm does not fit

@@ -187,9 +187,7 @@ def test_a_new_spool_and_a_new_nozzle(truebead):
     said = truebead(
         "sheet dimensional-cube --printer lantern --nozzle brass --spool white-2 --out w2"
     )
-    assert (
-        "To be set in the printer or the slicing settings before you print: scale_x_percent" in said
-    )
+    assert "To be set in the printer or the slicing settings before you print: size along X" in said
     assert now_line(truebead, "w2") == scale["value"]
 
 
@@ -198,9 +196,7 @@ def test_a_value_that_was_never_set_is_noticed(truebead):
     truebead("apply --in-printer scale")
     value = settings(truebead)["scale_x_percent"]["value"]
     said = calibrate(truebead, "two", 100.0, seed=2)  # the sheet takes it to be set
-    assert (
-        f"scale_x_percent: the very error of before is found once more, as if {value:.5g}" in said
-    )
+    assert f"size along X: the very error of before is found once more, as if {value:.5g}" in said
     assert "# now.scale_x_percent:" in said
 
 
@@ -208,7 +204,7 @@ def test_a_value_that_was_set_unsaid_is_noticed(truebead):
     calibrate(truebead, "one", 100.0)
     value = settings(truebead)["scale_x_percent"]["value"]
     said = calibrate(truebead, "two", value, seed=2)  # the sheet takes it not to be
-    assert f"scale_x_percent: the error of before is gone, as if {value:.5g}" in said
+    assert f"size along X: the error of before is gone, as if {value:.5g}" in said
     # What is said there mends it.
     truebead("profile undo --spool white-1")
     truebead("apply --in-printer scale")
@@ -233,7 +229,7 @@ def test_profile_next_and_report_show_where(truebead):
     calibrate(truebead, "one", 100.0)
     assert "in models" in truebead("profile show")
     assert (
-        "Put into models by truebead apply FILE, so print calibration pieces without: scale_x"
+        "Put into models by truebead apply FILE, so print calibration pieces without: size along X"
         in (truebead("next"))
     )
     truebead("apply --in-printer scale")

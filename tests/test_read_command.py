@@ -210,7 +210,7 @@ def _answer(process: subprocess.Popen[str], path: Path, text: str, count: int) -
     assert process.stdin is not None
     process.stdin.write(text + "\n")
     process.stdin.flush()
-    until = time.monotonic() + 20
+    until = time.monotonic() + 60
     while len(read_sheet(path).readings) < count:
         assert time.monotonic() < until, "the answer never reached the sheet"
         time.sleep(0.01)
@@ -231,7 +231,7 @@ def test_ctrl_c_keeps_everything(sheet: Path) -> None:
     process = _start(sheet)
     _answer(process, sheet, "39.97", 1)
     process.send_signal(signal.SIGINT)
-    out, err = process.communicate(timeout=20)
+    out, err = process.communicate(timeout=60)
     assert process.returncode == 130
     assert "Kept 1 new readings" in out
     assert "Traceback" not in err
@@ -243,7 +243,7 @@ def test_what_another_program_writes_meanwhile_stays(sheet: Path) -> None:
     _answer(process, sheet, "39.97", 1)
     theirs = sheet.read_text(encoding="utf-8").replace("39.97", "39.99")
     sheet.write_text(theirs, encoding="utf-8")
-    process.communicate("39.98\nq\n", timeout=20)
+    process.communicate("39.98\nq\n", timeout=60)
     assert process.returncode == 0
     assert all_values(read_sheet(sheet)) == [39.99, 39.98]
 
@@ -256,7 +256,7 @@ def test_a_cell_that_another_program_filled_meanwhile_is_not_overwritten(sheet: 
     row = table.rows[0]
     theirs = table.with_cell(row.line, table.reading_columns[1], "39.95").text()
     sheet.write_text(theirs, encoding="utf-8")
-    _, err = process.communicate("39.98\nq\n", timeout=20)
+    _, err = process.communicate("39.98\nq\n", timeout=60)
     assert process.returncode == 2
     assert "now 39.95" in err
     assert sheet.read_text(encoding="utf-8") == theirs
@@ -274,14 +274,14 @@ def test_at_a_real_terminal(sheet: Path) -> None:
     seen += _until(us, b"reading 2 of 2, mm: ")
     os.write(us, b"q\r")
     seen += _until(us, b"Next: truebead read")
-    assert process.wait(timeout=20) == 0
+    assert process.wait(timeout=60) == 0
     os.close(us)
     assert b"(1) low terrace" in seen
     assert all_values(read_sheet(sheet)) == [39.97]
 
 
 def _until(terminal: int, words: bytes) -> bytes:
-    seen, until = b"", time.monotonic() + 20
+    seen, until = b"", time.monotonic() + 60
     while words not in seen:
         assert time.monotonic() < until, seen
         if select.select([terminal], [], [], 0.1)[0]:

@@ -96,7 +96,7 @@ def test_keep_and_show(workshop, tmp_path):
     assert abs(scale["value"] - 100 / 1.003) < scale["expanded_95"] < 0.2
     assert scale["layer"] == "spool"
     assert scale["source"]["piece"] == "cube-1"
-    assert "scale_x_percent" in workshop("profile show")
+    assert "size along X" in workshop("profile show")
 
 
 def test_keep_twice_says_so(workshop, tmp_path):
@@ -210,7 +210,7 @@ def test_the_store_can_be_copied_carried_and_checked(workshop, tmp_path):
     workshop(f"store backup {saved}")
     workshop("profile undo")
     assert "is in use now" in workshop(f"store restore {saved}")
-    assert "scale_x_percent" in workshop("profile show")
+    assert "size along X" in workshop("profile show")
     assert "All is well" in workshop("store check")
     assert json.loads(workshop("store schema"))["title"] == "Truebead export"
 

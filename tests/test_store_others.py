@@ -112,6 +112,27 @@ def test_a_log_that_was_left_behind_counts(theirs, tmp_path):
     assert everything(copy.parent) == before
 
 
+def test_a_log_that_a_kill_left_counts(theirs):
+    """Log and index are there, and nobody has them open any more."""
+    program = """
+        import os, sys
+        from calib.store import open_store
+        from tests.storekit import keep
+        with open_store(sys.argv[1]) as store:
+            keep(store, "b")
+            os.kill(os.getpid(), 9)
+    """
+    subprocess.run([sys.executable, "-c", textwrap.dedent(program), str(theirs)], check=False)
+    assert theirs.with_name("s.sqlite-wal").stat().st_size > 0
+    shm = theirs.with_name("s.sqlite-shm")
+    for index in (shm.read_bytes(), b"", bytes(32768)):
+        shm.write_bytes(index)
+        before = everything(theirs.parent)
+        with open_store(str(theirs), read_only=True) as store:
+            assert pieces(store) == {"a", "b"}
+        assert everything(theirs.parent) == before
+
+
 def test_an_older_store_is_read_without_changing_it(tmp_path):
     path = tmp_path / "old.sqlite"
     with closing(sqlite3.connect(path)) as raw:

@@ -136,21 +136,21 @@ def _model(rate: Array, ratio: Array, u: Array, u_common: float, onset: float | 
 def _slipping(onset: float, result: LinearFit, evidence: float) -> _Model:
     """Cut the slope off at zero: slip loses feed, it never gains any.
 
-    Moments of a normal pair of which one is known to be positive (textbook truncated normal).
+    The feed leans on the slope by their covariance, and moves with its truncated normal.
     """
     from scipy.special import log_ndtr
+    from scipy.stats import truncnorm
 
     feed, slope = result["feed"], result["slope"]
     z = slope.value / slope.u
-    log_positive = float(log_ndtr(z))
-    hazard = math.exp(-0.5 * z**2 - 0.5 * math.log(2 * math.pi) - log_positive)
+    shift, variance = (float(m) for m in truncnorm.stats(-z, math.inf, moments="mv"))
     lean = result.covariance[result.index["feed"], result.index["slope"]] / slope.u
     return _Model(
         onset,
-        feed.value + lean * hazard,
-        feed.u**2 - lean**2 * hazard * (hazard + z),
-        slope.value + slope.u * hazard,
-        evidence + math.log(2.0) + log_positive,
+        feed.value + lean * shift,
+        feed.u**2 - lean**2 * (1 - variance),
+        slope.value + slope.u * shift,
+        evidence + math.log(2.0) + float(log_ndtr(z)),
     )
 
 
@@ -159,13 +159,11 @@ def log_evidence(problem: Problem) -> float:
 
     y ~ N(X mean, V + X Sigma X^T); every prior must be finite.
     """
+    from scipy.stats import multivariate_normal
+
     spread = (problem.x * problem.prior_sd) @ (problem.x * problem.prior_sd).T
-    lower = np.linalg.cholesky(np.diag(problem.variance) + spread)
-    white = np.linalg.solve(lower, problem.y - problem.x @ problem.prior_mean)
-    n = len(problem.y)
-    return float(
-        -0.5 * white @ white - np.sum(np.log(np.diag(lower))) - 0.5 * n * math.log(2 * math.pi)
-    )
+    covariance = np.diag(problem.variance) + spread
+    return float(multivariate_normal.logpdf(problem.y, problem.x @ problem.prior_mean, covariance))
 
 
 def _weights(log_evidence: Array, onsets: int) -> Array:

@@ -306,13 +306,13 @@ def _agreement(problem: Problem, rows: dict[str, list[int]]) -> tuple[float, int
     others = dict(list(rows.items())[1:])
     if not others:
         return 0.0, 0, 1.0
-    from scipy.stats import chi2 as chi2_distribution
+    from scipy.special import chdtrc
 
     result = fit(_with_biases(problem, others))
     at = [result.index[n] for n in others]
     bias = result.theta[at]
     chi2 = float(bias @ np.linalg.solve(result.covariance[np.ix_(at, at)], bias))
-    return chi2, len(at), float(chi2_distribution.sf(chi2, len(at)))
+    return chi2, len(at), float(chdtrc(len(at), chi2))
 
 
 def wall_ratios(walls: Sequence[Wall], layer_mm: float) -> tuple[float, float]:

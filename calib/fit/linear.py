@@ -204,6 +204,8 @@ def _solve(
     problem: Problem, white_x: Array, white_y: Array, scale: float
 ) -> tuple[Array, Array, Array]:
     """Return theta, its covariance, and the part of it that comes from noise."""
+    from scipy.linalg.lapack import dtrtri
+
     known = np.isfinite(problem.prior_sd)
     prior_x = np.diag(1 / problem.prior_sd[known])
     rows = np.zeros((len(prior_x), len(known)))
@@ -220,7 +222,7 @@ def _solve(
     weak = np.abs(np.diag(r)) < _RANK_TOLERANCE
     if weak.any():
         raise NotDetermined(_involved(problem.names, x / size))
-    inverse = np.linalg.inv(r) / size[:, None]
+    inverse = dtrtri(r)[0] / size[:, None]
     theta = inverse @ (q.T @ y)
     covariance = inverse @ inverse.T
     half = covariance @ (white_x / scale).T

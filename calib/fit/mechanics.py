@@ -5,7 +5,7 @@ are named, not scaled away.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from calib.model.drive import Drive
 from calib.model.estimate import Estimate
@@ -28,9 +28,12 @@ UNKNOWN_U = 0.01
 #: with room for the number of faults tried.
 _CLEARLY = math.log(1e4)
 _WITHIN = 3.0
-#: A part that is off by so little (log of the ratio) is named only within one uncertainty, as
-#: much else makes errors of that size.
+#: A part that is off by so little (log of the ratio) is named only within one uncertainty and only
+#: from travel measured without plastic, as much else makes errors of that size.
 _SMALL, _WITHIN_SMALL = 0.04, 1.0
+#: A larger one is named although other things are off by about this much beside it (standard
+#: uncertainty): other parts differ by several times that.
+_BESIDE_U = 0.008
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,13 +46,18 @@ class Fault:
         Actual over commanded travel that the mistake makes.
     words : str
         What is likely wrong.
-    steps_per_mm : float or None
-        What to set if the part is as suspected.
+    drive : Drive or None
+        The drive as it then is, where it is known as it is thought to be.
     """
 
     ratio: float
     words: str
-    steps_per_mm: float | None = None
+    drive: Drive | None = None
+
+    @property
+    def steps_per_mm(self) -> float | None:
+        """What to set if the part is as suspected."""
+        return self.drive.steps_per_mm if self.drive else None
 
 
 def mechanics_u(drive: Drive | None) -> float:
@@ -60,7 +68,12 @@ def mechanics_u(drive: Drive | None) -> float:
 
 
 def find_faults(
-    ratio: Estimate, drive: Drive | None, u_sound: float, set_over_mechanical: float = 1.0
+    ratio: Estimate,
+    drive: Drive | None,
+    u_sound: float,
+    set_over_mechanical: float = 1.0,
+    *,
+    printed: bool = False,
 ) -> tuple[Fault, ...]:
     """Name the mistakes that explain a ratio of actual to commanded travel.
 
@@ -78,6 +91,8 @@ def find_faults(
         fraction.
     set_over_mechanical : float
         Steps/mm now set over what the drive's mechanics give.
+    printed : bool
+        The ratio comes from a print: small ratios are then left to shrinkage and scale.
     """
     u = math.hypot(ratio.u / abs(ratio.value), u_sound)
     found: list[tuple[float, Fault]] = []
@@ -86,8 +101,11 @@ def find_faults(
         return ()
     nothing_wrong = abs(math.log(own)) / u
     for fault in _candidates(drive):
-        z = abs(math.log(own / fault.ratio)) / u
-        within = _WITHIN_SMALL if abs(math.log(fault.ratio)) < _SMALL else _WITHIN
+        small = abs(math.log(fault.ratio)) < _SMALL
+        if small and printed:
+            continue
+        z = abs(math.log(own / fault.ratio)) / (u if small else max(u, _BESIDE_U))
+        within = _WITHIN_SMALL if small else _WITHIN
         if z <= within and (nothing_wrong**2 - z**2) / 2 > _CLEARLY:
             found.append((z, fault))
     if not found:
@@ -104,39 +122,53 @@ def _candidates(drive: Drive | None) -> list[Fault]:
             Fault(ratio=1.25, words="a pulley of 20 teeth where 16 are assumed"),
             Fault(ratio=0.5, words="microsteps set to half of what the driver uses"),
             Fault(ratio=0.5, words="a motor of 0.9 degrees where 1.8 is assumed"),
+            Fault(ratio=0.5, words="a screw with a lead of 4 mm where 8 mm is assumed"),
             Fault(ratio=2.0, words="microsteps set to twice what the driver uses"),
             Fault(ratio=2.0, words="a motor of 1.8 degrees where 0.9 is assumed"),
             Fault(ratio=0.25, words="a screw with a lead of 2 mm where 8 mm is assumed"),
             Fault(ratio=4.0, words="a screw with a lead of 8 mm where 2 mm is assumed"),
         ]
-    steps = drive.steps_per_mm
-    found: list[tuple[float, str]] = []
+    found: list[tuple[Drive, str]] = []
     if drive.screw_lead_mm:
-        found += _others(
-            drive.screw_lead_mm, LEADS_MM, "a screw with a lead of {0:g} mm, not {1:g} mm"
-        )
+        now = drive.screw_lead_mm
+        found += [
+            (replace(drive, screw_lead_mm=k), f"a screw with a lead of {k:g} mm, not {now:g} mm")
+            for k in LEADS_MM
+        ]
     else:
-        found += _others(drive.pulley_teeth, TEETH, "a pulley of {0:g} teeth, not {1:g}")
-        found += _others(
-            drive.belt_pitch_mm, BELT_PITCHES_MM, "a belt of {0:g} mm pitch, not {1:g} mm"
-        )
-    found += _inverse(drive.microsteps, MICROSTEPS, "a driver at 1/{0:g} microsteps, not 1/{1:g}")
+        found += _other_belts(drive)
     found += [
         (
-            drive.motor_steps / other,
-            f"a motor of {360 / other:g} degrees a step, not {360 / drive.motor_steps:g}",
+            replace(drive, microsteps=k),
+            f"a driver at 1/{k:g} microsteps, not 1/{drive.microsteps:g}",
         )
-        for other in MOTOR_STEPS
-        if other != drive.motor_steps
+        for k in MICROSTEPS
     ]
-    return [Fault(ratio=r, words=w, steps_per_mm=steps / r) for r, w in found]
+    found += [
+        (
+            replace(drive, motor_steps=k),
+            f"a motor of {360 / k:g} degrees a step, not {360 / drive.motor_steps:g}",
+        )
+        for k in MOTOR_STEPS
+    ]
+    return [
+        Fault(ratio=drive.steps_per_mm / other.steps_per_mm, words=words, drive=other)
+        for other, words in found
+        if abs(other.steps_per_mm / drive.steps_per_mm - 1) > 1e-9
+    ]
 
 
-def _others(now: float, known: tuple[float, ...], words: str) -> list[tuple[float, str]]:
-    """List parts whose size is in proportion to travel."""
-    return [(k / now, words.format(k, now)) for k in known if abs(k - now) > 1e-9]
-
-
-def _inverse(now: float, known: tuple[float, ...], words: str) -> list[tuple[float, str]]:
-    """List settings that divide travel."""
-    return [(now / k, words.format(k, now)) for k in known if k != now]
+def _other_belts(drive: Drive) -> list[tuple[Drive, str]]:
+    """List other pulleys and other belts."""
+    teeth = [
+        (replace(drive, pulley_teeth=k), f"a pulley of {k:g} teeth, not {drive.pulley_teeth:g}")
+        for k in TEETH
+    ]
+    pitches = [
+        (
+            replace(drive, belt_pitch_mm=k),
+            f"a belt of {k:g} mm pitch, not {drive.belt_pitch_mm:g} mm",
+        )
+        for k in BELT_PITCHES_MM
+    ]
+    return teeth + pitches

@@ -270,27 +270,12 @@ class SagFit:
 
 
 def isotonic(y: Array, weights: Array) -> Array:
-    """Weighted least-squares fit that never falls, along the last axis.
+    """Weighted least-squares fit that never falls, along the last axis."""
+    from scipy.optimize import isotonic_regression
 
-    The largest over starts of the smallest over ends of the means between (min-max form of pooling
-    adjacent violators; Barlow et al., Statistical Inference under Order Restrictions, 1972). The
-    work grows with the square of the length, which on a ladder is short.
-    """
-    y = np.asarray(y, float)
-    w = np.broadcast_to(weights, y.shape)
-    zero = np.zeros((*y.shape[:-1], 1))
-    sums = np.concatenate([zero, np.cumsum(w * y, axis=-1)], axis=-1)
-    total = np.concatenate([zero, np.cumsum(w, axis=-1)], axis=-1)
-    n = y.shape[-1]
-    start, end = np.triu_indices(n)
-    means = np.full((*y.shape[:-1], n, n), np.inf)
-    means[..., start, end] = (sums[..., end + 1] - sums[..., start]) / (
-        total[..., end + 1] - total[..., start]
-    )
-    # Smallest over ends at or after each place, then largest over starts at or before it.
-    ahead = np.minimum.accumulate(means[..., ::-1], axis=-1)[..., ::-1]
-    earlier = np.where(np.tri(n, dtype=bool).T, ahead, -np.inf)
-    return np.asarray(earlier.max(axis=-2))
+    rows = np.atleast_2d(np.asarray(y, float))
+    found = [isotonic_regression(row, weights=weights).x for row in rows]
+    return np.asarray(found).reshape(np.shape(y))
 
 
 def fit_sag(

@@ -94,11 +94,12 @@ class _Judged:
         self.setup = sheet.piece.setup
         self.result, self.fit = result, result.linear
         self.features, self.caliper, self.closed = features, common.caliper, common.closed
-        self.context, self.travel = context, travel
+        self.travel = travel
         self.part_c = None if travel else sheet.part_c
         self.split = machine.explained(
             _evidence(result), context, common.caliper, travel=travel, part_c=self.part_c
         )
+        self.context = replace(context, drives=self.split.drives)
         # An axis whose readings were all set aside has nothing to say.
         read = {a for r in result.rows for a in features[r.feature].axis}
         self.axes = [a for a in AXES if f"scale_{a.lower()}" in self.fit and a in read]
@@ -124,7 +125,7 @@ class _Judged:
         evidence = self._evidence_of(axis)
         reason = self._scale_reason(axis, error, verdict)
         scale_name = f"scale_{axis.lower()}_percent"
-        if axis in self.split.faults and steps:
+        if axis in self.split.faults:
             return [self._fault(axis, steps, error, evidence)]
         if axis in self.split.far_off:
             verdict, reason = self._far_off(axis, error, verdict)
@@ -132,7 +133,8 @@ class _Judged:
         requests = self._requests(axis, verdict)
 
         def correction(name: str, unit: str, old: float, scope: Scope, other: str) -> Correction:
-            new = old / (1 + error.value / 100)
+            gross = axis in self.split.far_off and abs(error.value) > _GROSS_PERCENT
+            new = old if gross else old / (1 + error.value / 100)
             return Correction(
                 setting=name,
                 old=old,
@@ -164,19 +166,26 @@ class _Judged:
         at20, u = refer_to_20c([scale.value], expansion_of(self.context.filament), self.part_c)
         return replace(scale, value=float(at20[0]), u=math.hypot(scale.u, u))
 
-    def _fault(self, axis: str, steps: float, error: Estimate, evidence: str) -> Correction:
-        """Propose the steps of the part that is likely there, and no scale of parts."""
-        likely = {f.steps_per_mm for f in self.split.faults[axis] if f.steps_per_mm}
-        new = likely.pop() if len(likely) == 1 else steps / (1 + error.value / 100)
+    def _fault(self, axis: str, steps: float | None, error: Estimate, evidence: str) -> Correction:
+        """Propose the steps of the part that is likely there, and no scale of parts.
+
+        What is left beside the part's ratio is found once it is set right. Where steps/mm are not
+        known there is nothing to set: the scale stays as it is, and the part is to be looked at.
+        """
+        faults = self.split.faults[axis]
+        likely = {f.steps_per_mm for f in faults if f.steps_per_mm}
+        scale_name = f"scale_{axis.lower()}_percent"
+        old = steps or self.context.now.get(scale_name, 100.0)
+        new = likely.pop() if len(likely) == 1 else steps / faults[0].ratio if steps else old
         return Correction(
-            setting=f"steps_{axis.lower()}_per_mm",
-            old=steps,
+            setting=f"steps_{axis.lower()}_per_mm" if steps else scale_name,
+            old=old,
             new=new,
             u_new=new * error.u / 100,
-            unit="steps/mm",
+            unit="steps/mm" if steps else "%",
             error=error,
-            verdict=Verdict.APPLY,
-            scope=Scope.PRINTER,
+            verdict=Verdict.APPLY if steps else Verdict.PRINT_AGAIN,
+            scope=Scope.PRINTER if steps else Scope.SPOOL,
             evidence=evidence,
             reason=next(s for s in self.split.short if s.startswith(f"{axis} ")).rstrip("."),
         )

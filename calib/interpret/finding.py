@@ -19,7 +19,9 @@ class Context:
     Attributes
     ----------
     now : mapping
-        Setting -> value now set, such as ``steps_x_per_mm`` -> 80.0.
+        Setting -> value set when the piece was printed, such as ``steps_x_per_mm`` -> 80.0.
+    in_force : mapping or None
+        Setting -> value in force today, wherever it takes effect; None where it is not known.
     drives : mapping
         Axis X, Y, Z -> its drive, where known.
     travel : mapping
@@ -38,6 +40,7 @@ class Context:
     """
 
     now: Mapping[str, float] = field(default_factory=dict)
+    in_force: Mapping[str, float] | None = None
     drives: Mapping[str, Drive] = field(default_factory=dict)
     travel: Mapping[str, Estimate] = field(default_factory=dict)
     filament: str = ""

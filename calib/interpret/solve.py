@@ -9,6 +9,7 @@ from calib.errors import SheetError
 from calib.interpret.finding import Context as Context
 from calib.interpret.finding import Finding, Suspect, finding_json
 from calib.interpret.finish import finished
+from calib.interpret.in_force import for_today
 from calib.model.correction import Correction, Verdict
 from calib.readings import Reading, Sheet
 from calib.readings.now import printed_with
@@ -190,7 +191,7 @@ def _interpreted(sheet: Sheet, context: Context, aside: Sequence[Suspect] = ()) 
     if not sheet.readings:
         return []
     return [
-        finished(m.interpret(sheet, context), m.reads, sheet, context, aside)
+        finished(for_today(m.interpret(sheet, context), context), m.reads, sheet, context, aside)
         for m in _modules()
         if m.applies(sheet)
     ]

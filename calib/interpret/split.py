@@ -47,6 +47,8 @@ class Explained:
     faults : axis -> wrong parts or settings that would explain the error
     far_off : axes whose error nothing explains: no shrinkage, no sound drive, no known fault
     choices : axis -> the ways to correct it
+    drives : axis -> drive, as it is by the steps that are set: a wrong part that was named before and
+        set right since counts as the part that is there
     short, lines : words
         The likely faults; and the whole chain.
     """
@@ -57,6 +59,7 @@ class Explained:
     faults: Mapping[str, tuple[Fault, ...]]
     far_off: tuple[str, ...]
     choices: Mapping[str, tuple[Choice, ...]]
+    drives: Mapping[str, Drive]
     short: tuple[str, ...]
     lines: tuple[str, ...]
 
@@ -96,6 +99,9 @@ def explain_split(
     if travel is not None:
         sheets.append(replace(one, spool="", error=travel[0], covariance=travel[1]))
     faults = {a: _faults(a, sheets, drives, steps) for a in AXES}
+    mended = {a: f.drive for a in AXES for f in faults[a] if f.drive and _is_set(f, steps.get(a))}
+    drives = {**drives, **mended}
+    faults = {a: () if a in mended else faults[a] for a in AXES}
     # An axis with a wrong part, or far off for whatever reason, says nothing of belts and shrinkage.
     far = {a for a in AXES if faults[a] or _far_off(a, sheets, drives)}
     sheets = [_without(s, far) for s in sheets]
@@ -121,9 +127,16 @@ def explain_split(
         faults={a: f for a, f in faults.items() if f},
         far_off=tuple(a for a in AXES if a in far and not faults[a]),
         choices=choices,
+        drives=drives,
         short=tuple(_fault_words(a, f) for a, f in faults.items() if f),
         lines=tuple(_lines(one, machine, shrinkage, choices, travel is not None, drives)),
     )
+
+
+def _is_set(fault: Fault, steps: float | None) -> bool:
+    """Whether the steps/mm of a suspected part are those that are set."""
+    theirs = fault.steps_per_mm
+    return bool(steps and theirs and abs(steps / theirs - 1) < FAR_OFF)
 
 
 def _far_off(axis: str, sheets: Sequence[SheetScales], drives: Mapping[str, Drive]) -> bool:
@@ -171,7 +184,9 @@ def _faults(
             shrink, u_shrink = shrink_prior(s.material)
             value, u_sound = value * (1 + shrink), math.hypot(u_sound, u_shrink)
         ratio = Estimate(name=f"ratio_{axis.lower()}", value=value, u=math.sqrt(s.covariance[k, k]))
-        found = find_faults(ratio, drive, u_sound, _ratio(axis, drives, steps))
+        found = find_faults(
+            ratio, drive, u_sound, _ratio(axis, drives, steps), printed=bool(s.spool)
+        )
         if found:
             return found
     return ()

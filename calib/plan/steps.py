@@ -5,6 +5,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from calib.errors import BadInput
+from calib.model.correction import Verdict
 from calib.model.request import Request, joined
 from calib.model.setting import TOPICS, Topic, kept_setting, label, topic, topic_of
 from calib.profile.tolerance import COVERAGE, SIZE_TOPICS, Tolerance, part_tolerance
@@ -84,7 +85,8 @@ class Step:
 class Plan:
     """What to do, in order, what is still good, and how true parts would come out now.
 
-    `taken` are topics that nothing was measured of and nothing asks for, with what stands for it.
+    `taken` are topics that nothing was measured of and nothing asks for, with what stands for it;
+    `to_do` is setting -> turns of levelling screws that were found and not yet said to be done.
     """
 
     goal: Goal
@@ -94,6 +96,7 @@ class Plan:
     dropped: tuple[str, ...]
     tolerance: Tolerance
     within_mm: float | None = None
+    to_do: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -155,7 +158,9 @@ def plan(
     u = _by_topic(known, needs)
     if within_mm is not None:
         needs |= _too_loose(u, needs, within_mm, part_mm, pieces)
-    settled = [t for t in wanted.topics if t not in needs]
+    to_do = turns_to_do(known.in_force)
+    undone = {topic_of(name).name for name in to_do}
+    settled = [t for t in wanted.topics if t not in needs and t not in undone]
     taken = {t: words for t in settled if (words := _taken(known, t))}
     return Plan(
         goal=wanted,
@@ -165,7 +170,19 @@ def plan(
         dropped=tuple(t for t in _ALL if t not in wanted.topics),
         tolerance=part_tolerance(u, part_mm, pieces),
         within_mm=within_mm,
+        to_do={n: t for n, t in to_do.items() if topic_of(n).name in wanted.topics},
     )
+
+
+def turns_to_do(values: Iterable[InForce]) -> dict[str, float]:
+    """Return setting -> turns of the levelling screws that were found and not yet said to be done."""
+    return {
+        v.setting: v.source.correction.new
+        for v in values
+        if kept_setting(v.setting).deed
+        and not v.stale
+        and v.source.correction.verdict is Verdict.APPLY
+    }
 
 
 def _taken(known: Known, name: str) -> str:

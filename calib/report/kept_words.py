@@ -4,8 +4,19 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Any
 
 from calib.model.place import where_words
-from calib.model.setting import label
-from calib.report.words import age, change, half_width, iso, number, place_lines, request_lines
+from calib.model.setting import kept_setting, label
+from calib.plan.steps import turns_to_do
+from calib.report.words import (
+    age,
+    change,
+    half_width,
+    iso,
+    number,
+    place_lines,
+    request_lines,
+    turn_lines,
+    turn_words,
+)
 
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
@@ -48,10 +59,13 @@ def _in_force_lines(kept: "Kept") -> Iterator[str]:
     for v in kept.in_force:
         if v.vaguer is not None and v.vaguer.uid in uids:
             yield (
-                f"{v.setting}: the value from {v.source.pattern} of {v.source.kept_at:%Y-%m-%d}"
+                f"{label(v.setting)}: the value from {v.source.pattern} of {v.source.kept_at:%Y-%m-%d}"
                 " stays in force; this one agrees with it and is far less sure"
             )
     yield from place_lines([v for v in kept.in_force if v.source.uid in uids], kept.who.options)
+    found = [k.correction for k in kept.corrections if kept_setting(k.correction.setting).deed]
+    turns = {c.setting: c.new for c in found if c.verdict == "apply"}
+    yield from turn_lines(turns, kept.who.options)
 
 
 def again_lines(kept: Sequence["KeptCorrection"], options: str = "") -> list[str]:
@@ -74,9 +88,10 @@ def _correction_row(k: "KeptCorrection") -> tuple[str, ...]:
     c = k.correction
     half = c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
     verdict = str(c.verdict) if k.chosen else "not used"
+    turns = kept_setting(c.setting).deed
+    words = turn_words(c.new, short=True) if turns else change(c.old, c.new, c.u_new, c.unit)
     return (
-        c.setting, change(c.old, c.new, c.u_new, c.unit), half_width(half), c.unit, verdict,
-        str(c.scope),
+        label(c.setting), words, half_width(half), c.unit, verdict, str(c.scope),
     )  # fmt: skip
 
 
@@ -94,7 +109,7 @@ def profile_lines(
     for v in settings:
         if v.vaguer is not None:
             yield _vaguer_line(v), ""
-    for line in (*place_lines(settings, options), *deed_lines(deeds)):
+    for line in (*place_lines(settings, options), *turn_lines(turns_to_do(deeds), options)):
         yield line, ""
 
 
@@ -111,30 +126,15 @@ def _vaguer_line(v: "InForce") -> str:
     assert v.vaguer is not None
     c = v.vaguer.correction
     return (
-        f"{v.setting}: {v.vaguer.pattern} of {v.vaguer.kept_at:%Y-%m-%d} agrees"
+        f"{label(v.setting)}: {v.vaguer.pattern} of {v.vaguer.kept_at:%Y-%m-%d} agrees"
         f" ({number(c.new, c.u_new)} {half_width(1.96 * c.u_new)}) and is far less sure: the surer value stays"
     )
-
-
-def deed_lines(deeds: "Sequence[InForce]") -> list[str]:
-    """Say what was found to be done once, by the day on which it was found."""
-    days: dict[str, list[str]] = {}
-    for v in deeds:
-        k = v.source
-        name = v.setting.removeprefix("level_").removesuffix("_turns").replace("_", " ")
-        todo = k.correction.verdict == "apply"
-        turn = f"{number(k.correction.new, k.correction.u_new)} turn" if todo else "leave"
-        days.setdefault(f"{k.kept_at:%Y-%m-%d}", []).append(f"{name} {turn}")
-    return [
-        f"Levelling screws, found on {day}, to turn once: {', '.join(turns)}"
-        for day, turns in days.items()
-    ]
 
 
 def said_line(p: "SaidPlace") -> str:
     """Say where a setting was said to take effect."""
     value = "" if p.value is None else f" {p.value:.6g}"
-    return f"{p.setting}{value} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
+    return f"{label(p.setting)}{value} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
 
 
 def history_lines(found: "Sequence[KeptCorrection]") -> list[str]:
@@ -158,7 +158,9 @@ def _history_row(k: "KeptCorrection") -> tuple[str, str, str, str]:
     verdict = str(c.verdict) if k.chosen else "not used"
     if k.undone_at:
         verdict = "taken back" + (f": {k.why_undone}" if k.why_undone else "")
-    return k.uid[:8], c.setting, change(c.old, c.new, c.u_new, c.unit), verdict
+    turns = kept_setting(c.setting).deed
+    words = turn_words(c.new, short=True) if turns else change(c.old, c.new, c.u_new, c.unit)
+    return k.uid[:8], label(c.setting), words, verdict
 
 
 def _profile_row(v: "InForce") -> tuple[str, ...]:
@@ -167,7 +169,7 @@ def _profile_row(v: "InForce") -> tuple[str, ...]:
         few = ", ".join(v.inherited_from[:2]) + (" ..." if len(v.inherited_from) > 2 else "")
         where = f"inherited from {few}"
     return (
-        v.setting,
+        label(v.setting),
         number(v.value, v.u),
         half_width(v.expanded),
         v.unit,
@@ -231,7 +233,7 @@ def drift_lines(found: "Sequence[Series]") -> Iterator[tuple[str, str]]:
         yield ("Nothing was kept for this printer since the last event that changed it."), ""
     for s in found:
         values = " ".join(number(v, s.found[-1].correction.u_new) for v in s.values[-12:])
-        yield (f"{s.setting}: {values}"), "bold"
+        yield (f"{label(s.setting)}: {values}"), "bold"
         if len(s.values) <= LEAST:
             yield (f"   {len(s.values)} values; limits need {LEAST + 1}"), ""
         else:

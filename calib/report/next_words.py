@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
-from calib.report.words import place_lines
+from calib.report.words import place_lines, turn_lines
 
 if TYPE_CHECKING:
     from calib.plan.steps import Plan
@@ -20,7 +20,9 @@ def next_lines(found: "Next") -> Iterator[tuple[str, str]]:
     """Yield (line, style): what to do next and what it takes, what is good, how true parts come out."""
     plan = found.plan
     yield f"{found.who.words}, for {plan.goal.what}:", "bold"
-    if not found.steps:
+    for line in turn_lines(plan.to_do, found.who.options):
+        yield line, ""
+    if not found.steps and not plan.to_do:
         yield "Nothing to print: the profile is fit for use.", ""
     for i, one in enumerate(found.steps, 1):
         effort = effort_words(one.minutes, one.grams, one.cost)
@@ -106,6 +108,7 @@ def next_json(found: "Next") -> dict[str, Any]:
         "steps": [_step_json(one) for one in found.steps],
         "good": list(plan.good),
         "taken": dict(plan.taken),
+        "to_do": dict(plan.to_do),
         "dropped": list(plan.dropped),
         "tolerance": asdict(plan.tolerance),
         "within_mm": plan.within_mm,

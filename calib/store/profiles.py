@@ -141,11 +141,13 @@ class Profiles(Things):
         With `printed` false (a check without plastic) only what belongs to the printer.
         """
         now_set: dict[str, float] = {}
+        in_force: dict[str, float] | None = None
         travel: dict[str, Estimate] = {}
         filament = ""
         if printed:
             values = self.in_force(printer, nozzle, spool)
             now_set = {v.setting: v.set_value for v in values if v.set_value is not None}
+            in_force = {v.setting: v.value for v in values if v.value is not None}
             travel = _travel(values)
             filament = self.spool(spool).material
         steps = self.steps_set(printer)
@@ -159,8 +161,10 @@ class Profiles(Things):
                 )
             ]
         only = {i.kind: i for i in own if sum(j.kind == i.kind for j in own) == 1}
+        by_steps = {f"steps_{a.lower()}_per_mm": v for a, v in steps.items()}
         return Context(
-            now=now_set | {f"steps_{a.lower()}_per_mm": v for a, v in steps.items()},
+            now=now_set | by_steps,
+            in_force=None if in_force is None else by_steps | in_force,
             drives={a.axis: a.drive for a in axes if a.drive is not None},
             travel=travel,
             filament=filament,

@@ -48,12 +48,8 @@ def restore(where: str | None, backup: Path) -> Path | None:
         raise StoreError("that is the store itself", where=str(backup), mend="give a back-up")
     _check_backup(backup)
     fresh = open_engine(str(backup), make=False, read_only=True)  # in memory, and up to date
-    source = _raw(fresh)
-    try:
-        with speaking(url):
-            return _put_back(where, target, source)
-    finally:
-        fresh.dispose()
+    with _raw(fresh) as source, speaking(url):
+        return _put_back(where, target, source)
 
 
 def _put_back(where: str | None, target: Path, source: sqlite3.Connection) -> Path | None:
@@ -69,27 +65,32 @@ def _put_back(where: str | None, target: Path, source: sqlite3.Connection) -> Pa
         _replace_file(target, source, aside)
         return aside
     try:
-        _replace_content(engine, target, source, aside)
+        with _raw(engine) as live:
+            _replace_content(live, target, source, aside)
     except sqlite3.DatabaseError as err:
         if "locked" in str(err):
             raise
-        engine.dispose()
         aside.unlink(missing_ok=True)
         _replace_file(target, source, aside)  # it is damaged
-    finally:
-        engine.dispose()
     return aside
 
 
-def _raw(engine: Engine) -> sqlite3.Connection:
-    raw: Any = engine.raw_connection().driver_connection
-    assert isinstance(raw, sqlite3.Connection)
-    return raw
+@contextlib.contextmanager
+def _raw(engine: Engine) -> Iterator[sqlite3.Connection]:
+    """Give the database's own connection, and close it with its engine."""
+    held = engine.raw_connection()
+    try:
+        live: Any = held.driver_connection
+        yield live
+    finally:
+        held.close()
+        engine.dispose()
 
 
-def _replace_content(engine: Engine, target: Path, source: sqlite3.Connection, aside: Path) -> None:
+def _replace_content(
+    live: sqlite3.Connection, target: Path, source: sqlite3.Connection, aside: Path
+) -> None:
     """Replace every row in one transaction; whoever writes meanwhile waits, or is in what is set aside."""
-    live = _raw(engine)
     live.execute("PRAGMA foreign_keys = OFF")
     live.execute("BEGIN IMMEDIATE")
     try:

@@ -2,7 +2,6 @@
 
 import shutil
 import sqlite3
-import tempfile
 import time
 from contextlib import closing
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import Any
 from sqlalchemy import Engine
 
 from calib.errors import StoreError
-from calib.files import replacing
+from calib.files import replacing, scratch
 
 _TRIES = 20
 _LOG_VERSIONS = slice(
@@ -52,35 +51,51 @@ def _has_log(path: Path) -> bool:
 
 def _from_file(path: Path) -> sqlite3.Connection | None:
     """Read a database that nobody has open; None where somebody opened it meanwhile."""
-    before = path.stat()
+    before = _state(path)
     data = bytearray(path.read_bytes())
-    after = path.stat()
-    if (before.st_mtime_ns, before.st_size) != (after.st_mtime_ns, len(data)) or _has_log(path):
+    if _state(path) != before or _has_log(path):
         return None
     if not data.startswith(b"SQLite format 3\0"):
         raise sqlite3.DatabaseError("file is not a database")
     data[_LOG_VERSIONS] = _WITHOUT_LOG  # a database in memory has no log
     copy = sqlite3.connect(":memory:", check_same_thread=False)
-    copy.deserialize(bytes(data))
+    try:
+        copy.deserialize(bytes(data))
+    except BaseException:
+        copy.close()
+        raise
     return copy
 
 
+def _state(path: Path) -> list[tuple[int, int]]:
+    """Return what tells whether a database and its log were changed."""
+    found = [p.stat() for p in (path, _beside(path, "-wal")) if p.exists()]
+    return [(s.st_mtime_ns, s.st_size) for s in found]
+
+
 def _from_log(path: Path) -> sqlite3.Connection | None:
-    """Read a database with a log beside it, which somebody has open or was killed over."""
+    """Read a database with a log beside it: somebody has it open, or was killed over it."""
     shared = f"{path.resolve().as_uri()}?mode=ro&readonly_shm=1"
     try:
         with closing(sqlite3.connect(shared, uri=True, timeout=5)) as live:
             return _in_memory(live)
-    except sqlite3.OperationalError:
-        if not _has_log(path):
+    except sqlite3.OperationalError:  # nobody has it open, so that the log's index is of no use
+        return _copied(path) if _has_log(path) else None
+
+
+def _copied(path: Path) -> sqlite3.Connection | None:
+    """Read a copy of a database and its log; None where they were changed meanwhile."""
+    with scratch() as folder:
+        before = _state(path)
+        try:
+            for tail in ("", "-wal"):  # without the log's index: it is made anew
+                shutil.copyfile(_beside(path, tail), folder / f"copy{tail}")
+        except FileNotFoundError:
             return None
-    if _beside(path, "-shm").exists():
-        return None
-    with tempfile.TemporaryDirectory() as folder:  # copied without its index: it is made anew
-        for tail in ("", "-wal"):
-            shutil.copyfile(_beside(path, tail), Path(folder) / f"copy{tail}")
-        with closing(sqlite3.connect(Path(folder) / "copy")) as copied:
-            return _in_memory(copied)
+        if _state(path) != before:
+            return None
+        with closing(sqlite3.connect(folder / "copy")) as copy:
+            return _in_memory(copy)
 
 
 def _in_memory(source: sqlite3.Connection) -> sqlite3.Connection:

@@ -121,7 +121,7 @@ def to_set(store: "Store", asked: Who, wanted: Mapping[Place, Sequence[str]]) ->
     for setting, place in said.items():
         check_place(setting, place)
     return ToSet(
-        values=tuple(with_places([_value(v) for v in found if _counts(v)], said)),
+        values=tuple(with_places([value_of(v) for v in found if _counts(v)], said)),
         limits=limits_of(store.printer(who.printer)),
         who=who,
         said=tuple(Saying(s, p, value[s]) for s, p in said.items()),
@@ -192,7 +192,8 @@ def _counts(v: "InForce") -> bool:
     return v.source.correction.verdict == Verdict.APPLY
 
 
-def _value(v: "InForce") -> Value:
+def value_of(v: "InForce") -> Value:
+    """Return a value in force with where it takes effect, as what is shown, typed in or put into files."""
     assert v.value is not None
     return Value(
         setting=v.setting,

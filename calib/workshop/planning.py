@@ -72,12 +72,7 @@ def event(
         kind, asked.printer or None, asked.nozzle or None, asked.spool or None, axis, note, at
     )
     about = event_kind(kind)
-    other_axis = {t for t, only in about.only_axis.items() if axis and axis.upper() != only}
-    stale = {
-        topic(name).what: why
-        for name, why in about.all_stale().items()
-        if not {name, topic(name).stale_with} & other_axis
-    }
+    stale = {topic(name).what: why for name, why in about.all_stale(axis).items()}
     who = Who(
         printer=record.printer or asked.printer,
         nozzle=record.nozzle or asked.nozzle,
