@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -53,7 +53,9 @@ def apply(
     skew_yz: o.SkewYZ = None,
     flow: o.Flow = None,
     schedule: o.Schedule = None,
+    line: o.Line = "",
     wait: o.Wait = False,
+    e_in_g91: o.EInG91 = "",
     build: o.Build = "",
     origin: o.Origin = "",
     centre: o.Centre = "",
@@ -77,7 +79,10 @@ def apply(
 
     given = applying.given_numbers(scale_x, scale_y, scale_z, skew_xy, skew_xz, skew_yz, flow)
     places = _places(in_printer, in_models, in_gcode)
-    how = _how(file, schedule, wait, centre, check=check, again=again, dry_run=dry_run)
+    how = _how(
+        file, centre, schedule=schedule, line=line, e_in_g91=e_in_g91, wait=wait, check=check,
+        again=again, dry_run=dry_run,
+    )  # fmt: skip
     with open_workshop(store) as workshop:
         by_hand = bool(given) or schedule is not None
         found = workshop.in_use(printer, nozzle, spool, places, by_hand=by_hand)
@@ -95,14 +100,13 @@ def apply(
     _say_applied(done, found, as_json=as_json)
 
 
-def _how(file: Path | None, schedule: Path | None, wait: bool, centre: str, **flags: bool) -> "How":
+def _how(file: Path | None, centre: str, **said: Any) -> "How":
     """Return how the options want a file to be corrected."""
     from calib.apply.limits import parse_point
     from calib.workshop.applying import How
 
     point = parse_point(centre, "--centre") if centre else None
-    step = _progress(file) if file else None
-    return How(schedule=schedule, wait=wait, centre_mm=point, step=step, **flags)
+    return How(centre_mm=point, step=_progress(file) if file else None, **said)
 
 
 def _places(

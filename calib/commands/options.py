@@ -96,6 +96,22 @@ Schedule = Annotated[
         " Kept corrections are not put into it."
     ),
 ]
+Line = Annotated[
+    str,
+    typer.Option(
+        metavar="LINE",
+        help="A line of your own that sets what the schedule changes, such as 'SET X={value}';"
+        " the value is filled in.",
+    ),
+]
+EInG91 = Annotated[
+    str,
+    typer.Option(
+        "--e-in-g91", metavar="HOW",
+        help="How the printer reads E under G91 without M83: relative or absolute. Without it such"
+        " words stay as they are.",
+    ),
+]  # fmt: skip
 Wait = Annotated[bool, typer.Option("--wait", help="Wait for each temperature of the schedule.")]
 Origin = Annotated[str, typer.Option(help="Low corner of the build volume, mm.", metavar="X,Y,Z")]
 Centre = Annotated[

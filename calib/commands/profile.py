@@ -8,17 +8,7 @@ import typer
 from calib.commands import options as o
 from calib.commands.common import print_json
 from calib.commands.show import say, say_line, say_table
-from calib.report.kept_words import (
-    PROFILE_COLUMNS,
-    drift_json,
-    drift_lines,
-    history_lines,
-    profile_lines,
-    profile_rows,
-    said_line,
-    sheet_words,
-    taken_back_lines,
-)
+from calib.report import kept_words as words
 from calib.report.plain import correction_json, setting_json
 from calib.report.words import half_width, iso, number
 
@@ -61,8 +51,8 @@ def show(
     if not found.settings and not found.deeds:
         say(f"{title}: nothing is known yet. See what to print: truebead next{found.who.options}")
         return
-    say_table(title, PROFILE_COLUMNS, profile_rows(found.settings))
-    for line, style in profile_lines(found.settings, found.deeds, found.who.options):
+    say_table(title, words.PROFILE_COLUMNS, words.profile_rows(found.settings))
+    for line, style in words.profile_lines(found.settings, found.deeds, found.who.options):
         say(line, style)
 
 
@@ -88,7 +78,7 @@ def history(
             if as_json:
                 print_json({**asdict(kept), "kept_at": iso(kept.kept_at)})
             else:
-                print(sheet_words(kept))
+                print(words.sheet_words(kept))
             return
         found = workshop.history(printer, nozzle, spool, setting, limit)
         one = printer or (found[0].printer if len({k.printer for k in found}) == 1 else None)
@@ -97,13 +87,13 @@ def history(
         print_json([correction_json(k) for k in found])
         return
     say("Kept corrections, newest first, by sheet", "bold")
-    for line in history_lines(found):
+    for line in words.history_lines(found):
         say_line(line)
     said = [p for p in said if setting in (None, p.setting) and spool in (None, p.spool)]
     if said:
         say("Where they take effect, as it was said, newest first", "bold")
     for p in said:
-        say_line(f"{p.at:%Y-%m-%d %H:%M} {said_line(p)}")
+        say_line(f"{p.at:%Y-%m-%d %H:%M} {words.said_line(p)}")
 
 
 @profile.command(
@@ -161,7 +151,7 @@ def undo(
     if as_json:
         print_json([correction_json(k) for k in done.corrections])
         return
-    for line, style in taken_back_lines(done):
+    for line, style in words.taken_back_lines(done):
         say(line, style)
 
 
@@ -182,9 +172,9 @@ def drift(
     with open_workshop(store) as workshop:
         found = workshop.store().drift(printer, setting)
     if as_json:
-        print_json([drift_json(one) for one in found])
+        print_json([words.drift_json(one) for one in found])
         return
-    for line, style in drift_lines(found):
+    for line, style in words.drift_lines(found):
         say(line, style)
 
 
@@ -200,14 +190,13 @@ def split(
     the others. The share from readings is what is left when the mechanics and the table of filament
     types are taken out.
     """
-    from calib.report.kept_words import SPLIT_COLUMNS, SPLIT_NOTE, split_json, split_row
     from calib.workshop import open_workshop
 
     with open_workshop(store) as workshop:
         rows = workshop.split(printer)
     if as_json:
-        print_json([split_json(*row) for row in rows])
+        print_json([words.split_json(*row) for row in rows])
         return
     title = "Machine and material, at the steps/mm that the mechanics give"
-    say_table(title, SPLIT_COLUMNS, [split_row(*row) for row in rows])
-    say(SPLIT_NOTE)
+    say_table(title, words.SPLIT_COLUMNS, [words.split_row(*row) for row in rows])
+    say(words.SPLIT_NOTE)

@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from calib.apply.gcode.plan import RANGES
+from calib.apply.gcode.schedule import KNOWN
 from calib.readings.cells import INCH_MM
 from calib.readings.now import EXAMPLE, box_of
 from calib.report.ways import ways_of
@@ -70,7 +70,7 @@ def sheet_html(
         safety=SAFETY,
         ways=ways,
         rows=[_row(number, f, unit) for number, f in enumerate(piece.by_hand, 1)],
-        goes_into_gcode=all(row.setting in RANGES for row in piece.schedule),
+        goes_into_gcode=all(row.setting in KNOWN for row in piece.schedule),
         head_lines=piece.head_lines,
         repeats=repeats,
         why_repeats=_why(piece, repeats),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from calib.apply.applied import for_file, with_places
 from calib.apply.limits import Limits
+from calib.apply.source import refuse_odd, refuse_target
 from calib.apply.values import Heading, Value, spell
 from calib.errors import BadInput
 from calib.model.correction import Verdict
@@ -88,12 +89,18 @@ class How:
     ----------
     centre_mm : (x, y, z) or None
         Point that stays; None: the middle of the bed.
+    line : str
+        The user's own line for the schedule's one setting, with {value} in it.
+    e_in_g91 : str
+        How the printer reads E under G91 without M83: ``relative``, ``absolute``; empty: not known.
     step : callable or None
         Told how many bytes are done.
     """
 
     schedule: Path | None = None
     centre_mm: tuple[float, float, float] | None = None
+    line: str = ""
+    e_in_g91: str = ""
     wait: bool = False
     check: bool = False
     again: bool = False
@@ -259,8 +266,7 @@ def target_of(file: Path, out: Path | None, *, may_replace: bool, again: bool) -
     BadInput
         The file was corrected before, or the result would replace something.
     """
-    if not file.is_file():
-        raise BadInput("there is no such file", where=str(file))
+    refuse_odd(file)
     if file.stem.endswith(MARK) and not again:
         raise BadInput(
             "the file has been corrected before, and would be corrected twice",
@@ -268,6 +274,7 @@ def target_of(file: Path, out: Path | None, *, may_replace: bool, again: bool) -
             mend="start from the original, or insist with --again",
         )
     target = out or file.with_name(f"{file.stem}{MARK}{file.suffix}")
+    refuse_target(target)
     if target.is_dir():
         target = target / file.name
     if target.suffix.lower() != file.suffix.lower():
@@ -345,13 +352,15 @@ def _gcode(
 
 def _job(needed: "Needed", limits: Limits, how: How) -> "Job":
     from calib.apply.gcode.job import Job
-    from calib.apply.gcode.plan import read_schedule
+    from calib.apply.gcode.schedule import read_schedule
 
     return Job(
         matrix=needed.matrix,
         centre_mm=how.centre_mm or limits.middle_mm,
         flow=needed.flow,
-        schedule=read_schedule(how.schedule) if how.schedule else (),
+        schedule=read_schedule(how.schedule, any_setting=bool(how.line)) if how.schedule else (),
+        line=how.line,
+        e_in_g91=how.e_in_g91,
         limits=limits,
         wait=how.wait,
     )
@@ -361,8 +370,8 @@ def _compare(old: Path, new: Path, job: "Job") -> "list[Check]":
     from calib.apply.gcode.check import compare
 
     with (
-        old.open(encoding="utf-8", errors="replace") as before,
-        new.open(encoding="utf-8", errors="replace") as after,
+        old.open(encoding="utf-8", errors="surrogateescape") as before,
+        new.open(encoding="utf-8", errors="surrogateescape") as after,
     ):
         return compare(before, after, job)
 
@@ -371,6 +380,7 @@ def _refuse_for_model(how: How, given: Mapping[str, float]) -> None:
     """Refuse what only a sliced file can take."""
     wrong = {
         "--schedule": how.schedule is not None,
+        "--line": bool(how.line),
         "--check": how.check,
         "--flow": "flow_percent" in given,
     }

@@ -199,6 +199,7 @@ def files_of(
     repeats: int = 3,
     separator: str = ",",
     solid: bool = True,
+    paper: bool = True,
 ) -> MadePiece:
     """Make every file of a piece in memory.
 
@@ -206,6 +207,8 @@ def files_of(
     ----------
     solid : bool
         Whether the solid and its schedule are wanted, or the sheet and its page alone.
+    paper : bool
+        Whether the sheet's page is wanted: its picture is what takes the time.
     """
     import secrets
     from datetime import UTC, datetime
@@ -224,15 +227,11 @@ def files_of(
     if piece.printed and solid:
         mesh, solid_files = solids_of(piece)
         files |= solid_files
-    files["sheet.html"] = folders.page(
-        piece,
-        piece_id,
-        made=f"{made:%Y-%m-%d}",
-        unit=unit,
-        repeats=repeats,
-        mesh=mesh,
-        keys=known.keys,
-    )
+    if paper:
+        files["sheet.html"] = folders.page(
+            piece, piece_id, made=f"{made:%Y-%m-%d}", unit=unit, repeats=repeats, mesh=mesh,
+            keys=known.keys,
+        )  # fmt: skip
     if piece.schedule and solid:
         files["schedule.csv"] = schedule_csv(piece.schedule)
     return MadePiece(piece=piece, piece_id=piece_id, who=known.who, files=files, mesh=mesh)
@@ -336,4 +335,4 @@ def made_for(
 
     known = known_of(store, asked, printed=pattern in registry.all_patterns())
     piece = laid_out([pattern], parameters, known, setup_with(known.setup, {}))[0]
-    return files_of(piece, known, unit=unit, repeats=repeats, solid=False)
+    return files_of(piece, known, unit=unit, repeats=repeats, solid=False, paper=False)
