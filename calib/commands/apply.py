@@ -70,19 +70,16 @@ def apply(
     csv: o.Csv = None,
     as_json: o.Json = False,
 ) -> None:
-    """Put corrections into a sliced file or a model, or show the values to type in.
+    """Put corrections into a copy of a sliced file or a model, or show the values to type in.
 
-    The file itself is never changed. Scale is the % to scale to, not the error that was measured.
     Nothing is corrected twice: what first goes into a model, or into G-code, always goes there.
     """
     from calib.workshop import applying, open_workshop
 
     given = applying.given_numbers(scale_x, scale_y, scale_z, skew_xy, skew_xz, skew_yz, flow)
     places = _places(in_printer, in_models, in_gcode)
-    how = _how(
-        file, centre, schedule=schedule, line=line, e_in_g91=e_in_g91, wait=wait, check=check,
-        again=again, dry_run=dry_run,
-    )  # fmt: skip
+    flags = {"wait": wait, "check": check, "again": again, "dry_run": dry_run}
+    how = _how(file, centre, schedule=schedule, line=line, e_in_g91=e_in_g91, **flags)
     with open_workshop(store) as workshop:
         by_hand = bool(given) or schedule is not None
         found = workshop.in_use(printer, nozzle, spool, places, by_hand=by_hand)
@@ -90,12 +87,10 @@ def apply(
         if file is None:
             with nullcontext() if dry_run else workshop.say_places(found):
                 _write_values(listed, found, card, csv, force)
-            _show_values(listed, found, as_json=as_json)
-            return
+            return _show_values(listed, found, as_json=as_json)
         limits = _limits(found.limits, build, origin, hot_end_max_c, bed_max_c)
         target = applying.target_of(file, out, may_replace=force or dry_run, again=again)
-        if card or csv:
-            _write_values(listed, found, card, csv, force)
+        _write_values(listed, found, card, csv, force)
         done = workshop.correct(file, target, found, limits, given, how)
     _say_applied(done, found, as_json=as_json)
 
@@ -190,11 +185,6 @@ def _write_values(
     from calib.apply import values as v
     from calib.files import write_atomic
 
-    if not listed:
-        raise BadInput(
-            "there is nothing to apply",
-            mend="keep corrections for a --printer first, or give numbers such as --scale-x",
-        )
     own = v.to_set(listed)
     if card is not None:
         page = v.values_card(own, title="Values to set", of=found.heading)
@@ -206,6 +196,11 @@ def _write_values(
 def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) -> None:
     from calib.apply import values as v
 
+    if not listed:
+        raise BadInput(
+            "there is nothing to apply",
+            mend="keep corrections for a --printer first, or give numbers such as --scale-x",
+        )
     for line in found.told:
         typer.echo(line, err=as_json)
     if as_json:

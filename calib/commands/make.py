@@ -45,7 +45,7 @@ def make(
         bool, typer.Option("--plate", help="Also arrange the pieces on one bed, in plate.3mf.")
     ] = False,
     unit: o.Unit = "mm",
-    repeats: o.Repeats = 3,
+    repeats: o.Repeats = 1,
     force: o.Force = False,
     as_json: o.Json = False,
     show_help: Annotated[
@@ -85,10 +85,10 @@ def list_patterns(
     as_json: o.Json = False,
 ) -> None:
     """Show every pattern and check with what it answers, and what it takes as it comes."""
-    from calib.report.made_words import pattern_lines, pattern_rows
+    from calib.report.made_words import pattern_json, pattern_lines, pattern_rows
 
     material, rows = pattern_rows(filament)
     if as_json:
-        print_json(rows)
+        print_json([pattern_json(p, takes) for p, takes in rows])
     else:
         typer.echo("\n".join(pattern_lines(rows, material)))

@@ -90,7 +90,7 @@ def sheet(
     line_mm: o.LineMm = None,
     build: o.Build = "",
     unit: o.Unit = "mm",
-    repeats: o.Repeats = 3,
+    repeats: o.Repeats = 1,
     semicolons: Annotated[
         bool,
         typer.Option("--semicolons", help="For spreadsheets that write a decimal comma."),
@@ -105,7 +105,7 @@ def sheet(
 
     path = Path(what)
     known = registry.all_patterns() | registry.all_checks()
-    new = [settings, out, printer, nozzle, spool, nozzle_mm, layer_mm, line_mm, build, unit != "mm", repeats != 3]  # fmt: skip
+    new = [settings, out, printer, nozzle, spool, nozzle_mm, layer_mm, line_mm, build, unit != "mm", repeats != 1]  # fmt: skip
     if path.exists() and (what not in known or ((path / "sheet.csv").exists() and not any(new))):
         again = sheet_again(path, semicolons=semicolons, force=force)
         lines: list[str] = []

@@ -172,6 +172,7 @@ def page(
     repeats: int,
     mesh: "Mesh | None" = None,
     keys: Mapping[str, str] | None = None,
+    filament: str = "",
 ) -> str:
     """Return the page of a sheet; its picture is drawn from `mesh`, else from a preview.
 
@@ -188,4 +189,7 @@ def page(
         from patterns.preview import preview_mesh
 
         picture = draw_piece(piece, mesh or preview_mesh(piece.body))
-    return sheet_html(piece, picture, piece_id, made=made, unit=unit, repeats=repeats, keys=keys)
+    return sheet_html(
+        piece, picture, piece_id, made=made, unit=unit, repeats=repeats, keys=keys,
+        filament=filament,
+    )  # fmt: skip

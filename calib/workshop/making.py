@@ -196,7 +196,7 @@ def files_of(
     known: Known,
     *,
     unit: str = "mm",
-    repeats: int = 3,
+    repeats: int = 1,
     separator: str = ",",
     solid: bool = True,
     paper: bool = True,
@@ -230,11 +230,19 @@ def files_of(
     if paper:
         files["sheet.html"] = folders.page(
             piece, piece_id, made=f"{made:%Y-%m-%d}", unit=unit, repeats=repeats, mesh=mesh,
-            keys=known.keys,
+            keys=known.keys, filament=known.filament,
         )  # fmt: skip
     if piece.schedule and solid:
         files["schedule.csv"] = schedule_csv(piece.schedule)
-    return MadePiece(piece=piece, piece_id=piece_id, who=known.who, files=files, mesh=mesh)
+    return MadePiece(
+        piece=piece,
+        piece_id=piece_id,
+        who=known.who,
+        files=files,
+        filament=known.filament,
+        instruments={**DEFAULTS, **known.instruments},
+        mesh=mesh,
+    )
 
 
 def solids_of(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":

@@ -29,7 +29,7 @@ class PiecesPart(Base):
         setup: Mapping[str, float] | None = None,
         plate: bool = False,
         unit: str = "mm",
-        repeats: int = 3,
+        repeats: int = 1,
         separator: str = ",",
         solid: bool = True,
         force: bool = False,

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from calib.interpret.solve import Context, Solution
+    from calib.model.instrument import Instrument
     from calib.model.request import Request
+    from calib.plan.expected import Worth
     from calib.plan.steps import Plan, Step
     from calib.profile.events import EventKind
     from calib.readings import Sheet
@@ -52,6 +54,8 @@ class MadePiece:
     ----------
     files : mapping
         Name -> content of every file of its folder.
+    filament, instruments
+        Type of the spool's filament, and the instruments that will be used; for `worth`.
     folder : Path or None
         Where they were written; None where they were only made in memory.
     mesh : Mesh or None
@@ -64,9 +68,22 @@ class MadePiece:
     piece_id: str
     who: Who
     files: Mapping[str, bytes | str]
+    filament: str = ""
+    instruments: "Mapping[str, Instrument]" = field(default_factory=dict)
     folder: Path | None = None
     mesh: "Mesh | None" = None
     kept_beside: Path | None = None
+
+    @property
+    def worth(self) -> "Worth":
+        """Minutes, grams and readings that it takes, and how sure it would make us; worked out anew."""
+        from calib.model.instrument import DEFAULTS
+        from calib.plan.expected import worth
+        from patterns.filaments import filaments
+
+        table = filaments()
+        material = table.get(self.filament, table["PLA"])
+        return worth(self.piece, material, self.mesh, {**DEFAULTS, **self.instruments})
 
     @property
     def sheet(self) -> Path:
