@@ -10,6 +10,7 @@ from calib.model.correction import Correction, Scope, Verdict
 from calib.model.drive import Drive
 from calib.model.estimate import coverage_factor
 from calib.model.place import Place, where_words
+from calib.model.setting import plausible
 from calib.profile.drift import alarm
 
 if TYPE_CHECKING:
@@ -31,12 +32,8 @@ class Axis:
             raise StoreError(
                 f"axis {self.axis!r} is not one of {', '.join(AXES)}", mend="use one of them"
             )
-        steps = self.steps_per_mm
-        if steps is not None and not 0 < steps < 1e6:
-            raise StoreError(
-                f"steps/mm of axis {self.axis} must be more than 0 (got {steps:g})",
-                mend="read the value that is set in the printer",
-            )
+        if self.steps_per_mm is not None:
+            plausible(f"steps_{self.axis.lower()}_per_mm", self.steps_per_mm)
 
     @property
     def best_steps_per_mm(self) -> float | None:
