@@ -9,7 +9,7 @@ from calib.commands import options as o
 from calib.commands.common import print_json
 from calib.commands.show import say, say_line, say_table
 from calib.report import kept_words as words
-from calib.report.plain import correction_json, setting_json
+from calib.report.plain import correction_json, influence_json, profile_json
 from calib.report.words import half_width, iso, number
 
 profile = typer.Typer(
@@ -29,30 +29,39 @@ def show(
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
+    why: Annotated[
+        str | None, typer.Option(help="Which sheets make this setting what it is.")
+    ] = None,
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Show each value with where it comes from, how old it is and how sure.
+    """Show each value, how sure it is, what it rests on, and what the last sheet changed.
 
-    The narrowest layer that has a value wins: spool, then material, then nozzle, then printer.
+    Every sheet that still counts takes part: those of other spools say what this type is like.
     """
     from calib.workshop import open_workshop
 
     with open_workshop(store) as workshop:
+        if why is not None:
+            sheets = workshop.why(why, printer, nozzle, spool)
+            if as_json:
+                print_json([influence_json(i) for i in sheets])
+            else:
+                say_table(
+                    f"What makes {why} what it is", words.WHY_COLUMNS, words.why_rows(sheets, why)
+                )
+            return
         found = workshop.profile(printer, nozzle, spool)
     if as_json:
-        print_json({
-            **asdict(found.who),
-            "settings": [setting_json(v) for v in found.settings],
-            "to_do_once": [setting_json(v) for v in found.deeds],
-        })  # fmt: skip
+        print_json(profile_json(found))
         return
     title = f"Profile of {found.who.words}"
     if not found.settings and not found.deeds:
         say(f"{title}: nothing is known yet. See what to print: truebead next{found.who.options}")
         return
     say_table(title, words.PROFILE_COLUMNS, words.profile_rows(found.settings))
-    for line, style in words.profile_lines(found.settings, found.deeds, found.who.options):
+    below = words.profile_lines(found.settings, found.deeds, found.who.options)
+    for line, style in (*words.rests_lines(found.settings, found.rests, found.odd), *below):
         say(line, style)
 
 

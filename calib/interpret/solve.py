@@ -189,6 +189,11 @@ def with_settings_of(sheet: Sheet, context: Context) -> Context:
     return replace(context, now={**now, **found.values})
 
 
+def believable(sheet: Sheet) -> Sheet:
+    """Return a sheet without the readings that can't be right."""
+    return _first_pass(sheet, accept=False)[0]
+
+
 def _first_pass(sheet: Sheet, *, accept: bool) -> tuple[Sheet, tuple[Suspect, ...]]:
     """Set aside the readings that can't be right, or put in their place what was meant."""
     from calib.readings.blunders import find_blunders, mended

@@ -10,6 +10,7 @@ from calib.workshop.results import Happened, Kept, Next, Profile, Solved, TakenB
 
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
+    from calib.profile.influence import Influence
     from calib.store.records import EventRecord, KeptCorrection
     from calib.workshop.overview import Overview
     from calib.workshop.results import Difference
@@ -114,6 +115,18 @@ class KnowingPart(Base):
 
         return looking.profile(self.store(), who_of(printer, nozzle, spool), at)
 
+    def why(
+        self,
+        setting: str,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+    ) -> "list[Influence]":
+        """Return what each kept sheet does to the value of a setting, the weightiest first."""
+        from calib.workshop import looking
+
+        return looking.why(self.store(), setting, who_of(printer, nozzle, spool))
+
     def differences(
         self,
         printer: str | None = None,
@@ -169,12 +182,13 @@ class KnowingPart(Base):
         within_mm: float | None = None,
         part_mm: float = PART_MM,
         pieces: int = 1,
+        minutes: float | None = None,
     ) -> Next:
         """Say what to print or to measure next, in order, with minutes and grams, and what is good."""
         from calib.workshop import planning
 
         return planning.next_steps(
-            self.store(), who_of(printer, nozzle, spool), goal, within_mm, part_mm, pieces
+            self.store(), who_of(printer, nozzle, spool), goal, within_mm, part_mm, pieces, minutes
         )
 
     def event(
