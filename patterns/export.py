@@ -40,7 +40,7 @@ def stl_bytes(mesh: Mesh, title: str) -> bytes:
     records["normal"] = normals / np.where(lengths > 0, lengths, 1)
     records["corners"] = corners
     # A header that starts with "solid" would pass for the text form of the format.
-    header = f"{PIECE_MARK}, binary STL, mm: {title}".encode("ascii", "replace")[:80].ljust(80, b" ")
+    header = f"{PIECE_MARK}, binary STL, mm: {title}".encode("ascii", "replace")[:80].ljust(80)
     return header + struct.pack("<I", len(corners)) + records.tobytes()
 
 
