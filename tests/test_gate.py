@@ -92,7 +92,7 @@ def test_a_setting_added_to_the_table_reaches_plan_profile_report_and_values(sto
 
     made_up = Setting(
         name="swirl_percent", label="swirl", meaning="how much the flow swirls", unit="%",
-        about=topic("flow"), neutral=10.0, limits=(0.0, 50.0), step=1.0, places=1, wanted=2.0,
+        about=topic("flow"), neutral=10.0, limits=(0.0, 50.0), step=1.0, decimals=1, wanted=2.0,
         files=(Place.GCODE,), code="M92 Q", stored_code=True,
     )  # fmt: skip
     monkeypatch.setitem(SETTINGS, "swirl_percent", made_up)

@@ -67,7 +67,7 @@ def show(
         print_json({
             **asdict(found.who),
             "settings": [setting_json(v) for v in found.settings],
-            "to_do_once": [setting_json(v) for v in found.deeds],
+            "to_do_once": [setting_json(v) for v in found.to_do_once],
             "rests_on": {s: rests_json(r) for s, r in found.rests.items()},
             "disagreeing": [
                 {"sheet": d.block.uid, "piece": d.block.pattern, "chi2": d.chi2, "dof": d.dof,
@@ -77,13 +77,13 @@ def show(
         })  # fmt: skip
         return
     title = f"Profile of {found.who.words}"
-    if not found.settings and not found.deeds:
+    if not found.settings and not found.to_do_once:
         say(f"{title}: nothing is known yet. See what to print: truebead next{found.who.options}")
         return
     say_table(title, PROFILE_COLUMNS, profile_rows(found.settings))
     for line, style in rests_lines(found.settings, found.rests, found.odd):
         say(line, style)
-    for line, style in profile_lines(found.settings, found.deeds, found.who.options):
+    for line, style in profile_lines(found.settings, found.to_do_once, found.who.options):
         say(line, style)
 
 
