@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypedDict
 
-from calib.workshop import making, measuring
+from calib.workshop import folders, making, measuring
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def standing(m: "Measuring") -> "tuple[Standing, ...]":
 def sheet_page(m: "Measuring") -> str:
     """Return the sheet of a piece as a page to print."""
     made = m.sheet.keys.get("made", "")[:10]
-    return making.page(m.piece, m.sheet.piece_id, made=made, unit=m.sheet.unit, repeats=ROOM)
+    return folders.page(m.piece, m.sheet.piece_id, made=made, unit=m.sheet.unit, repeats=ROOM)
 
 
 def kept(shop: "Workshop", sheet_uid: str) -> "list[KeptCorrection]":
