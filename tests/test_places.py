@@ -260,8 +260,8 @@ def test_what_cannot_be_is_one_line_and_nothing_is_kept(truebead, line, message)
 # --- the store --------------------------------------------------------------------------------
 
 
-def scale(new=99.7, **change):
-    return correction("scale_x_percent", new, 100.0, unit="%", **change)
+def scale(new=99.7, u=0.02, **change):
+    return correction("scale_x_percent", new, 100.0, unit="%", u=u, **change)
 
 
 def place_of(store, setting="scale_x_percent", **names):
@@ -289,7 +289,7 @@ def test_a_newer_value_is_to_be_set_anew(store):
     keep(store, "cube-2", corrections=[scale(99.2)])
     assert place_of(store, spool="white-1") == ("printer", False)
     # What was found to be left alone was set while the piece was printed.
-    keep(store, "cube-3", corrections=[scale(99.3, verdict=Verdict.LEAVE, u=0.01)])
+    keep(store, "cube-3", corrections=[scale(99.3, verdict=Verdict.LEAVE)])
     assert place_of(store, spool="white-1") == ("printer", True)
 
 

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from calib.errors import BadInput
+from calib.model.gate import why_refused
 from calib.model.place import in_files, where_words
 from calib.model.setting import SETTINGS, kept_setting
 from calib.safety import SAFETY
@@ -54,11 +55,13 @@ class Value:
     is_set: bool = False
 
     def __post_init__(self) -> None:
-        for name in ("new", "old"):
-            value = getattr(self, name)
-            if value is not None and not math.isfinite(value):
-                raise BadInput(f"{self.setting}: {name} is no finite number")
         known = kept_setting(self.setting)
+        if why := why_refused(self.setting, self.new, {}):
+            raise BadInput(f"{known.label}: {why}")
+        if self.old is not None and not math.isfinite(self.old):
+            raise BadInput(f"{known.label}: the old value is no finite number")
+        if not self.unit:
+            object.__setattr__(self, "unit", known.unit)
         if not self.physical_name:
             object.__setattr__(self, "physical_name", known.meaning or known.label)
         if not self.gcode and known.stored_code and self.new > 0:

@@ -57,7 +57,7 @@ def make(
     ] = "mm",
     repeats: Annotated[
         int, typer.Option("--repeats", help="Readings per feature on the sheet.")
-    ] = 3,
+    ] = 1,
     force: o.Force = False,
     as_json: o.Json = False,
     show_help: Annotated[
@@ -97,10 +97,10 @@ def list_patterns(
     as_json: o.Json = False,
 ) -> None:
     """Show every pattern and check with what it answers, and what it takes as it comes."""
-    from calib.report.made_words import pattern_lines, pattern_rows
+    from calib.report.made_words import pattern_json, pattern_lines, pattern_rows
 
     material, rows = pattern_rows(filament)
     if as_json:
-        print_json(rows)
+        print_json([pattern_json(p, takes) for p, takes in rows])
     else:
         typer.echo("\n".join(pattern_lines(rows, material)))

@@ -10,13 +10,16 @@ from calib.commands.common import print_json
 from calib.commands.show import say, say_line, say_table
 from calib.report.kept_words import (
     PROFILE_COLUMNS,
+    WHY_COLUMNS,
     drift_json,
     drift_lines,
     history_lines,
     profile_lines,
     profile_rows,
+    rests_lines,
     said_line,
     taken_back_lines,
+    why_rows,
 )
 from calib.report.plain import correction_json, setting_json
 from calib.report.words import half_width, iso, number
@@ -41,14 +44,22 @@ def show(
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
+    why: Annotated[
+        str | None, typer.Option(help="Which sheets make this setting what it is.")
+    ] = None,
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Show each value with where it comes from, how old it is and how sure.
+    """Show each value, how sure it is, what it rests on, and what the last sheet changed.
 
-    The narrowest layer that has a value wins: spool, then material, then nozzle, then printer.
+    Every sheet that still counts takes part: those of other spools say what this type is like.
     """
+    from calib.report.plain import rests_json
     from calib.workshop import open_workshop
+
+    if why is not None:
+        _show_why(why, printer, nozzle, spool, store, as_json=as_json)
+        return
 
     with open_workshop(store) as workshop:
         found = workshop.profile(printer, nozzle, spool)
@@ -57,6 +68,12 @@ def show(
             **asdict(found.who),
             "settings": [setting_json(v) for v in found.settings],
             "to_do_once": [setting_json(v) for v in found.deeds],
+            "rests_on": {s: rests_json(r) for s, r in found.rests.items()},
+            "disagreeing": [
+                {"sheet": d.block.uid, "piece": d.block.pattern, "chi2": d.chi2, "dof": d.dof,
+                 "odds": d.odds, "reason": d.reason}
+                for d in found.odd
+            ],
         })  # fmt: skip
         return
     title = f"Profile of {found.who.words}"
@@ -64,8 +81,30 @@ def show(
         say(f"{title}: nothing is known yet. See what to print: truebead next{found.who.options}")
         return
     say_table(title, PROFILE_COLUMNS, profile_rows(found.settings))
+    for line, style in rests_lines(found.settings, found.rests, found.odd):
+        say(line, style)
     for line, style in profile_lines(found.settings, found.deeds, found.who.options):
         say(line, style)
+
+
+def _show_why(
+    setting: str,
+    printer: str | None,
+    nozzle: str | None,
+    spool: str | None,
+    store: str | None,
+    *,
+    as_json: bool,
+) -> None:
+    from calib.report.plain import influence_json
+    from calib.workshop import open_workshop
+
+    with open_workshop(store) as workshop:
+        found = workshop.why(setting, printer, nozzle, spool)
+    if as_json:
+        print_json([influence_json(i) for i in found])
+        return
+    say_table(f"What makes {setting} what it is", WHY_COLUMNS, why_rows(found, setting))
 
 
 @profile.command(epilog="Example: truebead profile history --printer lantern --setting skew_xy_deg")

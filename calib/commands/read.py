@@ -99,7 +99,7 @@ def sheet(
     ] = "mm",
     repeats: Annotated[
         int, typer.Option("--repeats", help="Readings per feature on the sheet.")
-    ] = 3,
+    ] = 1,
     semicolons: Annotated[
         bool,
         typer.Option("--semicolons", help="For spreadsheets that write a decimal comma."),
@@ -114,7 +114,7 @@ def sheet(
 
     path = Path(what)
     known = registry.all_patterns() | registry.all_checks()
-    new = [settings, out, printer, nozzle, spool, nozzle_mm, layer_mm, line_mm, build, unit != "mm", repeats != 3]  # fmt: skip
+    new = [settings, out, printer, nozzle, spool, nozzle_mm, layer_mm, line_mm, build, unit != "mm", repeats != 1]  # fmt: skip
     if path.exists() and (what not in known or ((path / "sheet.csv").exists() and not any(new))):
         again = sheet_again(path, semicolons=semicolons, force=force)
         lines: list[str] = []

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 from calib.report.words import iso
 
 if TYPE_CHECKING:
+    from calib.profile.influence import Influence, Rests
     from calib.store.records import InForce, KeptCorrection
 
 
@@ -22,7 +23,6 @@ def setting_json(v: "InForce") -> dict[str, Any]:
         "place": str(v.place),
         "place_said_at": iso(v.place_said),
         "is_set": v.is_set,
-        "vaguer": None if v.vaguer is None else v.vaguer.uid,
         "source": correction_json(v.source),
     }
 
@@ -53,4 +53,30 @@ def correction_json(k: "KeptCorrection") -> dict[str, Any]:
         "by_version": k.by_version,
         "undone_at": iso(k.undone_at),
         "why_undone": k.why_undone,
+    }
+
+
+def rests_json(r: "Rests") -> dict[str, Any]:
+    """Return what a value rests on for machines."""
+    return {
+        "readings": r.readings,
+        "sheets": r.sheets,
+        "spools": r.spools,
+        "since": iso(r.since),
+        "newest": None if r.newest is None else r.newest.uid,
+        "without_newest": None
+        if r.before is None
+        else {"value": r.before.value, "u": r.before.u, "expanded_95": r.before.expanded()},
+    }
+
+
+def influence_json(i: "Influence") -> dict[str, Any]:
+    """Return what a sheet does to a value for machines."""
+    return {
+        "sheet": i.block.uid,
+        "piece": i.block.pattern,
+        "kept_at": iso(i.block.at),
+        "readings": i.block.readings,
+        "takes_off_variance": i.share,
+        "moves_by": i.moved,
     }

@@ -213,10 +213,7 @@ def with_given(values: Sequence[Value], given: Mapping[str, float]) -> list[Valu
     given : mapping
         Setting -> number, such as ``scale_x_percent`` -> 100.3.
     """
-    instead = [
-        Value(setting=s, old=neutral(s), new=new, unit="deg" if s.endswith("deg") else "%")
-        for s, new in given.items()
-    ]
+    instead = [Value(setting=s, old=neutral(s), new=new) for s, new in given.items()]
     return [v for v in values if v.setting not in given] + instead
 
 

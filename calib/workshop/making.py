@@ -197,7 +197,7 @@ def files_of(
     known: Known,
     *,
     unit: str = "mm",
-    repeats: int = 3,
+    repeats: int = 1,
     separator: str = ",",
     solid: bool = True,
     paper: bool = True,
@@ -231,11 +231,19 @@ def files_of(
     if paper:
         files["sheet.html"] = page(
             piece, piece_id, made=f"{made:%Y-%m-%d}", unit=unit, repeats=repeats, mesh=mesh,
-            keys=known.keys,
+            keys=known.keys, filament=known.filament,
         )  # fmt: skip
     if piece.schedule and solid:
         files["schedule.csv"] = schedule_csv(piece.schedule)
-    return MadePiece(piece=piece, piece_id=piece_id, who=known.who, files=files, mesh=mesh)
+    return MadePiece(
+        piece=piece,
+        piece_id=piece_id,
+        who=known.who,
+        files=files,
+        filament=known.filament,
+        instruments={**DEFAULTS, **known.instruments},
+        mesh=mesh,
+    )
 
 
 def page(
@@ -247,6 +255,7 @@ def page(
     repeats: int,
     mesh: "Mesh | None" = None,
     keys: Mapping[str, str] | None = None,
+    filament: str = "",
 ) -> str:
     """Return the page of a sheet; its picture is drawn from `mesh`, else from a preview.
 
@@ -263,7 +272,16 @@ def page(
         from patterns.preview import preview_mesh
 
         picture = draw_piece(piece, mesh or preview_mesh(piece.body))
-    return sheet_html(piece, picture, piece_id, made=made, unit=unit, repeats=repeats, keys=keys)
+    return sheet_html(
+        piece,
+        picture,
+        piece_id,
+        made=made,
+        unit=unit,
+        repeats=repeats,
+        keys=keys,
+        filament=filament,
+    )
 
 
 def solids_of(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":

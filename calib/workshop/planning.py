@@ -1,6 +1,5 @@
 """What to do next for a printer, nozzle and spool, and what an event changes."""
 
-from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -10,53 +9,40 @@ from calib.workshop.results import Happened, Next, NextStep, Who
 
 if TYPE_CHECKING:
     from calib.plan.steps import Step
-    from calib.store.records import Spool
     from calib.store.store import Store
-    from patterns.spec import PrintSetup
 
 
 def next_steps(
-    store: "Store", asked: Who, goal: str, within_mm: float | None, part_mm: float, pieces: int
+    store: "Store",
+    asked: Who,
+    goal: str,
+    within_mm: float | None,
+    part_mm: float,
+    pieces: int,
+    minutes: float | None = None,
 ) -> Next:
     """Return what to do next, each step fitted to the printer; see `Workshop.next`."""
     from calib.plan.steps import plan
 
     who = who_in_store(store, asked)
     known = store.known(who.printer, who.nozzle, who.spool)
-    setup = store.setup_for(who.printer, who.nozzle, who.spool)
-    reel = store.spool(who.spool)
-    found = plan(known, goal, within_mm=within_mm, part_mm=part_mm, pieces=pieces)
-    found = replace(found, steps=tuple(_fitted(step, setup) for step in found.steps))
+    found = plan(known, goal, within_mm=within_mm, part_mm=part_mm, pieces=pieces, minutes=minutes)
     return Next(
         who=who,
         plan=found,
-        steps=tuple(_with_cost(step, who, setup, reel) for step in found.steps),
+        steps=tuple(_step(step, who) for step in found.steps),
         in_force=tuple(known.in_force),
     )
 
 
-def _fitted(step: "Step", setup: "PrintSetup") -> "Step":
-    """Return a step whose piece this printer can build."""
-    from calib.model.request import Request, fitting
-
-    made, words = fitting(Request(pattern=step.piece, parameters=step.parameters), setup)
-    why = (*step.why, words) if words else step.why
-    return replace(step, parameters=made.parameters, why=why)
-
-
-def _with_cost(step: "Step", who: Who, setup: "PrintSetup", reel: "Spool") -> NextStep:
-    """Return a step with its minutes, grams and price; without them for a check without plastic."""
+def _step(step: "Step", who: Who) -> NextStep:
     from calib.model.request import Request
-    from calib.plan.cost import piece_cost
 
     request = Request(
         pattern=step.piece, parameters=step.parameters, why="; ".join(step.why), settles=step.topics
     )
-    cost = piece_cost(request.pattern, request.typed, setup, reel)
-    if cost is None:
-        return NextStep(step=step, request=request, who=who)
     return NextStep(
-        step=step, request=request, who=who, minutes=cost.minutes, grams=cost.grams, cost=cost.cost
+        step=step, request=request, who=who, minutes=step.minutes, grams=step.grams, cost=step.cost
     )
 
 

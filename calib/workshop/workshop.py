@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from calib.model.estimate import Estimate
     from calib.model.place import Place
     from calib.photo.session import Outcome
+    from calib.profile.influence import Influence
     from calib.store.records import EventRecord, KeptCorrection
     from calib.store.store import Store
     from calib.workshop.applying import Applied, How, ToSet
@@ -123,7 +124,7 @@ class Workshop(ThingsOf):
         setup: Mapping[str, float] | None = None,
         plate: bool = False,
         unit: str = "mm",
-        repeats: int = 3,
+        repeats: int = 1,
         separator: str = ",",
         solid: bool = True,
         force: bool = False,
@@ -414,6 +415,18 @@ class Workshop(ThingsOf):
 
         return looking.profile(self.store(), _who(printer, nozzle, spool), at)
 
+    def why(
+        self,
+        setting: str,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+    ) -> "list[Influence]":
+        """Return what each kept sheet does to the value of a setting, the weightiest first."""
+        from calib.workshop import looking
+
+        return looking.why(self.store(), setting, _who(printer, nozzle, spool))
+
     def differences(
         self,
         printer: str | None = None,
@@ -469,12 +482,13 @@ class Workshop(ThingsOf):
         within_mm: float | None = None,
         part_mm: float = PART_MM,
         pieces: int = 1,
+        minutes: float | None = None,
     ) -> Next:
-        """Say what to print or to measure next, in order, with minutes and grams, and what is good."""
+        """Say what to print or to measure next: the fewest minutes to the goal, or what `minutes` allow."""
         from calib.workshop import planning
 
         return planning.next_steps(
-            self.store(), _who(printer, nozzle, spool), goal, within_mm, part_mm, pieces
+            self.store(), _who(printer, nozzle, spool), goal, within_mm, part_mm, pieces, minutes
         )
 
     def event(
