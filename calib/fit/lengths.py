@@ -102,7 +102,9 @@ class Table:
         mean = np.bincount(group, self.mean) / count
         scatter = np.bincount(group, self.u**2 - self.u_same**2) / count**2
         # Repeats that disagree far beyond the instrument say themselves how well they are known.
-        apart = np.bincount(group, (self.mean - mean[group]) ** 2) / (count * np.maximum(count - 1, 1))
+        apart = np.bincount(group, (self.mean - mean[group]) ** 2) / (
+            count * np.maximum(count - 1, 1)
+        )
         scatter = np.where(apart > _DISAGREE**2 * scatter, apart, scatter)
         same = self.u_same[first]
         return Table(
