@@ -317,7 +317,7 @@ def test_an_event_by_mistake_is_taken_back_at_the_terminal(truebead):
     uid = re.search(r"event --undo (\w+)", said)[1]
     assert "Taken back: moved" in truebead("event", "--undo", uid, "--note", "another one")
     assert "taken back" in truebead("event", "--past")
-    assert "does nothing else" in truebead("event", "moved", "--undo", uid, code=2)
+    assert "takes back one event only" in truebead("event", "moved", "--undo", uid, code=2)
     said = truebead("next")
     assert "--printer 'big one'" in said
     assert "so that it fits the printer" in said  # pieces of the usual size do not

@@ -21,7 +21,7 @@ from calib.report.words import (
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
     from calib.profile.influence import Disagreement, Influence, Rests
-    from calib.store.records import InForce, KeptCorrection, SaidPlace, Series
+    from calib.store.records import InForce, KeptCorrection, KeptSheet, SaidPlace, Series
     from calib.workshop.results import Kept, TakenBack
 
 COLUMNS = ("setting", "change>", "95 %>", "unit", "verdict", "for")
@@ -31,6 +31,8 @@ _WARNING = "yellow"
 
 def kept_lines(kept: "Kept") -> Iterator[tuple[str, str]]:
     """Yield (line, style): what is doubtful, what to print again, and what takes effect where."""
+    for line in kept.solved.solution.assumed:
+        yield line, ""
     for s in kept.solved.solution.suspects:
         yield f"Doubtful: {s.reading.where or s.reading.feature}: {s.explanation}", _WARNING
     for line in again_lines(kept.corrections, kept.who.options):
@@ -269,3 +271,11 @@ def drift_lines(found: "Sequence[Series]") -> Iterator[tuple[str, str]]:
             yield (f"   {len(s.values)} values; limits need {LEAST + 1}"), ""
         else:
             yield (f"   {s.alarm or 'in control'}"), _WARNING if s.alarm else ""
+
+
+def sheet_words(kept: "KeptSheet") -> str:
+    """Return a kept sheet as it was read, under a line that says which it is."""
+    return (
+        f"Sheet {kept.uid} of {kept.pattern} {kept.piece_id}, kept {kept.kept_at:%Y-%m-%d %H:%M} UTC"
+        f" by Truebead {kept.by_version}\n{kept.sheet_text}"
+    )
