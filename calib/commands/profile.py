@@ -108,8 +108,10 @@ def _say_sheet(kept: "KeptSheet", as_json: bool) -> None:
     if as_json:
         print_json({**asdict(kept), "kept_at": iso(kept.kept_at)})
         return
+    from patterns.text import shown_text
+
     say(f"Sheet {kept.uid} of {kept.pattern} {kept.piece_id}, kept {kept.kept_at:%Y-%m-%d %H:%M} UTC by Truebead {kept.by_version}", "bold")  # fmt: skip
-    print(kept.sheet_text)
+    print("\n".join(shown_text(line) for line in kept.sheet_text.splitlines()))
 
 
 @profile.command(

@@ -47,10 +47,16 @@ def kept_scales(
     What was set when a piece was made stands in its corrections as their old values; `steps_now`
     (printer -> axis -> steps/mm) serves where they don't say.
     """
+    from calib.store.records import understanding
+
     for kept in fits:
-        for finding in kept.fit.get("findings", ()):
-            if finding.get("topic") in ("size", "travel") and finding.get("evidence"):
-                yield _scales(kept, finding, steps_now.get(kept.printer, {}))
+        with understanding(kept.sheet_uid):
+            found = [
+                _scales(kept, finding, steps_now.get(kept.printer, {}))
+                for finding in kept.fit.get("findings", ())
+                if finding.get("topic") in ("size", "travel") and finding.get("evidence")
+            ]
+        yield from found
 
 
 def _scales(
