@@ -2,4 +2,5 @@
 
 from calib.cli import main
 
-main()
+if __name__ == "__main__":  # a worker process imports this file, too
+    main()

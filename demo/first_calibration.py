@@ -9,8 +9,8 @@ with open_workshop("workshop.sqlite") as workshop:
     workshop.add_printer("lantern", (220, 220, 250), hot_end_max_c=260)
     workshop.add_nozzle("brass-04", bore_mm=0.4)
     workshop.add_spool("lamp-white", "PLA")
-    sheet = workshop.make("dimensional-cube", parameters={"size_mm": 40}).pieces[0].sheet
-    for feature, readings in readings_of("dimensional-cube"):
+    sheet = workshop.make("corner-gauge").pieces[0].sheet
+    for feature, readings in readings_of("corner-gauge"):
         for reading in readings:
             workshop.enter(sheet, feature, reading)
     for c in workshop.solve(sheet).solution.corrections:

@@ -18,10 +18,8 @@ PRINTER, NOZZLE, SPOOL = "lantern", "brass-04", "lamp-white"
 PIECES = (
     "carriage-travel",
     "temperature-tower",
-    "weigh-block",
-    "dimensional-cube",
+    "corner-gauge",
     "step-gauge",
-    "squareness-frame",
 )
 
 
@@ -53,7 +51,7 @@ def play(out: Path, run: Run, say: Callable[[str], None]) -> None:
         fill_in(folder / "sheet.csv", name)
         run(["solve", str(folder / "sheet.csv"), *who, *store])
         run(["keep", str(folder / "sheet.csv"), *who, *store])
-        if name == "dimensional-cube":
+        if name == "corner-gauge":
             say("The workshop sets the scale in its slicing settings, and says so.")
             run(["apply", "--in-printer", "scale", *who, *store])
     (out / "pieces.svg").write_text(all_pieces(), encoding="utf-8")
@@ -65,10 +63,8 @@ def play(out: Path, run: Run, say: Callable[[str], None]) -> None:
 _STORY = {
     "carriage-travel": "First the machine alone, without plastic: how far do the carriages go?",
     "temperature-tower": "A new roll: at which temperature does it print best?",
-    "weigh-block": "At that temperature, does the extruder lay down as much as it should?",
-    "dimensional-cube": "Then a small piece with every kind of length.",
+    "corner-gauge": "Then one small set square: sizes, offset, squareness, height, first layer and flow.",
     "step-gauge": "Long lengths, for the ring segments are 200 mm long. One reading is mistyped.",
-    "squareness-frame": "Segments must meet: are the axes square?",
 }
 
 

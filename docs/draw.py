@@ -14,9 +14,9 @@ HERE = Path(__file__).parent
 
 def pictures() -> dict[str, str]:
     """Return name -> SVG of every picture that README.md shows."""
-    cube = registry.get("dimensional-cube").piece({}, PrintSetup())
+    gauge = registry.get("corner-gauge").piece({}, PrintSetup())
     return {
-        "dimensional-cube.svg": draw_piece(cube, preview_mesh(cube.body)),
+        "corner-gauge.svg": draw_piece(gauge, preview_mesh(gauge.body)),
         "pieces.svg": all_pieces(),
     }
 

@@ -178,6 +178,41 @@ def raised(
     return _prisms(text, stroke_mm, centre, face, (level_mm, level_mm + side * depth_mm), level_mm)
 
 
+#: Where the dots of a mark stand, in cells of one dot, as on a die.
+_DOTS = {1: ((0, 0),), 2: ((-1, 1), (1, -1)), 3: ((-1, 1), (0, 0), (1, -1)), 4: ((-1, 1), (1, 1), (-1, -1), (1, -1))}  # fmt: skip
+
+
+def dots(
+    count: int, *, dot_mm: float, centre: XY, face: str, level_mm: float, depth_mm: float
+) -> tuple[Prism, ...]:
+    """Return the prisms to cut for one to four square dots, counted as on a die.
+
+    They take up five dots each way; `centre`, `face` and `level_mm` are as for `engraved`.
+    """
+    axis, side, _ = _FACES[face]
+    ends = sorted((level_mm - side * depth_mm, level_mm + side))
+    found = []
+    for u, v in _DOTS[count]:
+        x, y = centre[0] + 2 * u * dot_mm, centre[1] + 2 * v * dot_mm
+        half = dot_mm / 2
+        ring = (
+            (x - half, y - half),
+            (x + half, y - half),
+            (x + half, y + half),
+            (x - half, y + half),
+        )
+        found.append(
+            Prism(
+                outline=tuple((round(a, 6), round(b, 6)) for a, b in ring),
+                start_mm=ends[0],
+                end_mm=ends[1],
+                axis=axis,
+                face_mm=level_mm,
+            )
+        )
+    return tuple(found)
+
+
 def _side(face: str) -> int:
     return _FACES[face][1]
 

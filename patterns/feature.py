@@ -65,6 +65,9 @@ class Feature:
     grades : tuple of str
         Words for a judgement finer than yes or no, from the least, such as stuck, press, slide,
         loose; its reading is the place of the word in the list, from 0.
+    by : str
+        The sort of instrument where it is not the usual one of its kind; what only a photo measures
+        comes last.
     """
 
     id: str
@@ -79,6 +82,7 @@ class Feature:
     rung: float | None = None
     group: str = ""
     grades: tuple[str, ...] = ()
+    by: str = ""
 
     @property
     def unit(self) -> str:
@@ -88,7 +92,7 @@ class Feature:
     @property
     def instrument(self) -> str:
         """The sort of instrument it is read with: caliper, balance, eye or photo."""
-        return INSTRUMENTS.get(self.kind, "caliper")
+        return self.by or INSTRUMENTS.get(self.kind, "caliper")
 
     @property
     def direction(self) -> Point:

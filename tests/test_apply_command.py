@@ -1,6 +1,7 @@
 """`truebead apply` as a user meets it."""
 
 import json
+import os
 import struct
 import subprocess
 import sys
@@ -38,7 +39,7 @@ def test_gcode_is_corrected_checked_and_told_about(lamp):
     before = lamp.read_text(encoding="utf-8")
     answer = run(lamp, "--scale-x", 100.3, "--skew-xy", 0.2, "--flow", 97, *PRINTER, "--check")
     assert answer.exit_code == 0, answer.output
-    assert "agrees: filament laid down" in answer.output
+    assert "agrees: filament laid down, mm" in answer.output
     assert "about X110 Y110 Z0 mm" in answer.output
     out = lamp.with_name("lamp.corrected.gcode")
     assert f"wrote {out}\n" in answer.output
@@ -145,7 +146,22 @@ def test_scale_and_steps_found_one_after_the_other_are_both_needed(lamp, tmp_pat
         (["lamp.gcode", "--skew-xy", "9"], "skew XY of 9 degrees is out of range"),
         (["lamp.gcode", "--flow", "98", "--build", "big"], "not a build volume"),
         (["lamp.gcode", "--flow", "98", "--centre", "1,2"], "--centre: '1,2' is not a point"),
-        (["lamp.gcode", "--flow", "98", "--build", "50x50x50"], "outside the build volume"),
+        (
+            ["lamp.gcode", "--scale-x", "102", "--centre", "0,0,0", "--build", "110x200x50"],
+            "outside the build volume",
+        ),
+        (["lamp.gcode", "--schedule", "/dev/zero"], "that is a device, not a file"),
+        (
+            ["lamp.gcode", "--flow", "98", "--out", "link.gcode", "--force"],
+            "that is a link, which is not replaced",
+        ),
+        (
+            ["lamp.gcode", "--flow", "98", "--e-in-g91", "maybe"],
+            "is relative or absolute, not 'maybe'",
+        ),
+        (["folder.gcode", "--flow", "98"], "that is a folder, not a file"),
+        (["pipe.gcode", "--flow", "98"], "that is a pipe, not a file"),
+        (["page.gcode", "--flow", "98"], "this is no G-code"),
         (["lamp.gcode", "--flow", "98", "--hot-end-max", "200"], "sets the hot end to 215 degC"),
         (["lamp.gcode", "--flow", "98", "--out", "lamp.gcode", "--force"], "replace its source"),
         (["lamp.gcode", "--flow", "98", "--out", "other.stl"], "is a .gcode like its source"),
@@ -160,6 +176,10 @@ def test_what_can_be_mended_is_one_line_and_exit_2(lamp, tmp_path, monkeypatch, 
     monkeypatch.chdir(tmp_path)
     stl(tmp_path / "ring.stl")
     (tmp_path / "notes.txt").write_text("x")
+    (tmp_path / "folder.gcode").mkdir()
+    os.mkfifo(tmp_path / "pipe.gcode")
+    (tmp_path / "link.gcode").symlink_to("nowhere.gcode")
+    (tmp_path / "page.gcode").write_text("<html>\n<p>not found</p>\n</html>\n")
     (tmp_path / "old.corrected.gcode").write_text("G28\n")
     names = sorted(p.name for p in tmp_path.iterdir())
     answer = run(*args)
@@ -177,19 +197,18 @@ def test_a_result_that_is_there_is_not_replaced_unasked(lamp):
 
 
 def test_a_failed_check_keeps_the_result_back(lamp, monkeypatch):
-    from calib.apply.gcode import check
+    from calib.apply.gcode.writer import Writer
 
-    real = check.read_path
+    real = Writer.write
 
-    def wrong(lines, job, *, corrected):
-        path = real(lines, job, corrected=corrected)
-        path.extruded_mm += 0.1 if corrected else 0.0
-        return path
+    def wrong(self, edits):
+        real(self, edits)
+        edits.units[edits.chosen] += 100 * (edits.table.letter[edits.chosen] == ord("E"))
 
-    monkeypatch.setattr(check, "read_path", wrong)
+    monkeypatch.setattr(Writer, "write", wrong)
     answer = run(lamp, "--flow", 98, "--check")
     assert answer.exit_code == 2
-    assert "the check failed: filament laid down" in answer.stderr
+    assert "the check failed: filament up to line" in answer.stderr
     assert not lamp.with_name("lamp.corrected.gcode").exists()
 
 

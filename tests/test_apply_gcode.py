@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.apply.gcode import fast, stream
+from calib.apply.gcode import stream
 from calib.apply.gcode.check import compare
 from calib.apply.gcode.job import Job
 from calib.apply.gcode.stream import rewrite
@@ -36,25 +36,14 @@ seeds = st.integers(0, 2**32 - 1)
 few = settings(max_examples=25, deadline=None)
 
 
-@contextlib.contextmanager
-def fewest_lines(count):
-    """Make runs of this many lines go the quick way."""
-    keep, fast.FEWEST_LINES = fast.FEWEST_LINES, count
-    try:
-        yield
-    finally:
-        fast.FEWEST_LINES = keep
-
-
-def corrected(text, job=None, *, fewest=1, block=None, **options):
-    """Return the rewritten text without its header; the quick way from the first line on."""
+def corrected(text, job=None, *, block=None, **options):
+    """Return the rewritten text without its header, read in blocks of so many bytes."""
     job = job or Job(**options)
     keep = stream.BLOCK_BYTES
     stream.BLOCK_BYTES = block or keep
     out = io.BytesIO()
     try:
-        with fewest_lines(fewest):
-            rewrite(io.BytesIO(text.encode()), out, job, "lamp.gcode")
+        rewrite(io.BytesIO(text.encode()), out, job, "lamp.gcode")
     finally:
         stream.BLOCK_BYTES = keep
     lines = out.getvalue().decode().splitlines(keepends=True)
@@ -78,11 +67,11 @@ def test_identity_leaves_every_byte(seed, crlf, last):
 @pytest.mark.parametrize("matrix", MATRICES.values(), ids=MATRICES)
 @pytest.mark.parametrize("flow", [1.0, 0.97])
 @settings(max_examples=12, deadline=None)
-@given(seed=seeds, crlf=st.booleans(), fewest=st.sampled_from([1, 10**9]))
-def test_both_ways_agree_with_the_plain_reference(matrix, flow, seed, crlf, fewest):
+@given(seed=seeds, crlf=st.booleans(), block=st.sampled_from([100, 2000]))
+def test_both_ways_agree_with_the_plain_reference(matrix, flow, seed, crlf, block):
     text = Maker(seed).text(150, "\r\n" if crlf else "\n")
     job = Job(matrix=matrix, centre_mm=CENTRE, flow=flow)
-    found = words_of(corrected(text, job, fewest=fewest, block=2000))
+    found = words_of(corrected(text, job, block=block))
     expected = Reference(matrix, CENTRE, flow).rewrite(text)
     assert len(found) == len(expected)
     total_found = total_expected = 0.0
@@ -103,7 +92,7 @@ def test_the_independent_reader_finds_the_expected_path(seed, matrix, flow):
     text = Maker(seed, offsets=False).text(150)
     job = Job(matrix=matrix, centre_mm=CENTRE, flow=flow)
     checks = compare(text.splitlines(), corrected(text, job).splitlines(), job)
-    assert len(checks) > 8
+    assert int(checks[0].found) > 50  # moves
     assert [c for c in checks if not c.good] == []
 
 
@@ -195,11 +184,11 @@ ALPHABET = 'GGMMXYZEFIJNT0123456789.-+ ;()*\n\n\r%/\\"#[]gxé'
 
 
 @settings(max_examples=150, deadline=None)
-@given(text=st.text(ALPHABET, max_size=400), fewest=st.sampled_from([1, 48]))
-def test_noise_is_copied_or_refused_but_never_crashes(text, fewest):
+@given(text=st.text(ALPHABET, max_size=400), block=st.sampled_from([None, 40]))
+def test_noise_is_copied_or_refused_but_never_crashes(text, block):
     for job in (Job(matrix=FULL, flow=0.98), Job(limits=Limits(hot_end_max_c=250))):
         with contextlib.suppress(BadInput):
-            corrected(text, job, fewest=fewest)
+            corrected(text, job, block=block)
 
 
 @settings(max_examples=50, deadline=None)
@@ -212,9 +201,9 @@ def test_a_damaged_file_goes_both_ways_alike(seed, where, put):
         matrix=FULL, centre_mm=CENTRE, flow=1.02, limits=Limits(build_x_mm=400, build_y_mm=400)
     )
     answers = []
-    for fewest in (1, 10**9):
+    for block in (None, 40):
         try:
-            answers.append(words_of(corrected(text, job, fewest=fewest)))
+            answers.append(words_of(corrected(text, job, block=block)))
         except BadInput as err:
             answers.append(err.line)
     a, b = answers
@@ -233,13 +222,13 @@ HEAD = "G28\nG90\nM83\nG1 X100 Y100 Z1\n"
 TAN = math.tan(math.radians(0.5))
 
 
-@pytest.mark.parametrize("fewest", [1, 10**9])
-def test_axis_words_of_other_commands_are_no_places(fewest):
+@pytest.mark.parametrize("block", [None, 40])
+def test_axis_words_of_other_commands_are_no_places(block):
     other = ["M201 X500 Y500 Z100 E5000", "M205 X8 Y8", "M92 X80 Y80 E93", "M906 X800"]
     moves = [f"G1 X{100 + i} Y100 E1" for i in range(60)]
-    plain = corrected(HEAD + "\n".join(moves), matrix=FULL, flow=0.9, fewest=fewest)
+    plain = corrected(HEAD + "\n".join(moves), matrix=FULL, flow=0.9, block=block)
     mixed = [line for i, m in enumerate(moves) for line in (m, other[i % 4])]
-    out = corrected(HEAD + "\n".join(mixed), matrix=FULL, flow=0.9, fewest=fewest).splitlines()
+    out = corrected(HEAD + "\n".join(mixed), matrix=FULL, flow=0.9, block=block).splitlines()
     assert [line for line in out if line[0] == "G"] == [
         line for line in plain.splitlines() if line[0] == "G"
     ]
@@ -258,9 +247,9 @@ def test_under_xz_and_yz_skew_a_hop_gives_x_and_y():
     assert moves[4]["Y"] == pytest.approx(100 - 51 * math.sin(math.radians(0.2)), abs=0.01)
 
 
-@pytest.mark.parametrize("fewest", [1, 10**9])
-def test_before_the_place_is_known_no_coupled_axis_is_sent(fewest):
-    moves = skewed("G28\nG1 Z5\nG1 Y20\nG91\nG1 Z2\nG90\nG1 X30 Y20\nG1 Z6\n", fewest=fewest)
+@pytest.mark.parametrize("block", [None, 40])
+def test_before_the_place_is_known_no_coupled_axis_is_sent(block):
+    moves = skewed("G28\nG1 Z5\nG1 Y20\nG91\nG1 Z2\nG90\nG1 X30 Y20\nG1 Z6\n", block=block)
     assert [set(m) for m in moves[1:3]] == [{"G", "Z"}, {"G", "Y"}]
     assert set(moves[4]) == {"G", "Z", "Y"}  # Y was given, X was not
     assert set(moves[7]) == {"G", "X", "Y", "Z"}
@@ -348,7 +337,7 @@ def test_the_last_motion_holds_without_a_g_word():
 def test_several_modal_words_on_a_line_work_in_their_order():
     # NIST IR 6556 table 8: distance mode is set before the motion is carried out
     moves = skewed(HEAD + "G91 G1 X10\n", correction_matrix((1.01, 1, 1)), centre_mm=CENTRE)
-    assert moves[4]["X"] == pytest.approx(10.1, abs=1.1e-4)
+    assert moves[4:] == [{"G": 91}, {"G": 1, "X": pytest.approx(10.1, abs=1.1e-4)}]
 
 
 def test_a_letter_twice_is_refused():
@@ -373,13 +362,13 @@ def test_an_arc_under_a_similarity_stays_an_arc():
     assert moves[4] == {"G": 3, "X": 110.1, "Y": 110.1, "I": 0, "J": 10.1, "E": 1}
 
 
-@pytest.mark.parametrize("fewest", [1, 10**9])
+@pytest.mark.parametrize("block", [None, 40])
 @pytest.mark.parametrize("g", [2, 3])
-def test_an_arc_under_skew_becomes_straight_moves_on_the_mapped_arc(g, fewest):
+def test_an_arc_under_skew_becomes_straight_moves_on_the_mapped_arc(g, block):
     # NIST IR 6556 3.5.3: G2 clockwise, G3 counter-clockwise seen from +Z; I, J from the start to the centre
     matrix = correction_matrix((1.02, 0.99, 1), Skew(0.8))
     text = HEAD + f"G{g} X110 Y110 I0 J10 E1.5 F900\nG1 X110 Y111\n"
-    moves = skewed(text, matrix, fewest=fewest)[4:-1]
+    moves = skewed(text, matrix, block=block)[4:-1]
     assert sum(m["E"] for m in moves) == pytest.approx(1.5, abs=1e-5)
     assert [m.get("F") for m in moves[:2]] == [900, None]
     undo = inverse(matrix)
@@ -453,10 +442,10 @@ def test_after_an_arc_turned_into_moves_a_kept_one_gets_its_g_word():
         ("G28\nG91\nG1 Y5 E1", "has not said where X is"),
     ],
 )
-@pytest.mark.parametrize("fewest", [1, 10**9])
-def test_what_cannot_be_mapped_is_refused_with_its_line(lines, message, fewest):
+@pytest.mark.parametrize("block", [None, 40])
+def test_what_cannot_be_mapped_is_refused_with_its_line(lines, message, block):
     with pytest.raises(FileError, match=message) as caught:
-        corrected(HEAD + lines + "\n", matrix=FULL, fewest=fewest)
+        corrected(HEAD + lines + "\n", matrix=FULL, block=block)
     assert caught.value.where.startswith("lamp.gcode line ")
 
 
@@ -511,29 +500,35 @@ def test_the_header_says_what_was_changed_and_bars_a_second_time():
 BOX = Limits(hot_end_max_c=250, bed_max_c=100, build_x_mm=220, build_y_mm=220, build_z_mm=250)
 
 
-@pytest.mark.parametrize("fewest", [1, 10**9])
+@pytest.mark.parametrize("block", [None, 40])
 @pytest.mark.parametrize(
     ("line", "message"),
     [
-        ("G1 X219.9", r"line 5: X 220\.\d+ mm is outside the build volume, 0 to 220 mm"),
-        ("G1 Y-0.5", "line 5: Y -"),
-        ("G3 X160 Y160 I60 J0", r"line 5: X 22[01]\.\d+ mm is outside"),
+        (
+            "G1 X219.9 E1",
+            r"line 5: X 220\.999 mm is outside the build volume, 0 to 220 mm: the correction puts it 0\.999 mm"
+            r" further out while it extrudes, in the layer at 1\.00 mm; move the part, or state with --build",
+        ),
+        ("G1 Y0.5 E1", r"line 5: Y -0\.595 mm is outside"),
+        ("G0 X219.9\nG1 X100 E1", r"line 6: X 220\.999 mm is outside"),
+        ("G1 Y-5 E1", r"line 5: Y -6\.150 mm .* further out .* reaches -6\.2 to 220\.0 mm"),
+        ("G3 X160 Y160 I60 J0 E1", r"line 5: X 220\.\d+ mm is outside"),
         ("M104 S251", "line 5: the file sets the hot end to 251 degC; it is rated for 250 degC"),
         ("M109 R260", "hot end to 260"),
         ("M190 S101", "bed to 101"),
     ],
 )
-def test_limits_are_kept(line, message, fewest):
+def test_limits_are_kept(line, message, block):
     job = Job(matrix=correction_matrix((1.01, 1.01, 1)), centre_mm=CENTRE, limits=BOX)
     text = HEAD + line + "\n" + "G1 X100\n" * 5
     with pytest.raises(FileError, match=message):
-        corrected(text, job, fewest=fewest)
+        corrected(text, job, block=block)
 
 
 def test_nothing_is_written_when_a_limit_is_passed_at_the_very_end(tmp_path):
     source, target = tmp_path / "lamp.gcode", tmp_path / "out.gcode"
     target.write_text("what was there")
-    source.write_text(HEAD + "G1 X100 Y100\nG1 X101 Y101 E1\n" * 20000 + "G1 X219.99\n")
+    source.write_text(HEAD + "G1 X100 Y100\nG1 X101 Y101 E1\n" * 20000 + "G1 X219.99 E2\n")
     job = Job(matrix=correction_matrix((1.01, 1, 1)), centre_mm=CENTRE, limits=BOX)
     with pytest.raises(FileError, match="line 40005: X"):
         stream.rewrite_file(source, target, job)
@@ -548,8 +543,8 @@ def test_a_full_disk_leaves_nothing_behind(tmp_path, monkeypatch):
     def full(_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("calib.apply.files.os.fsync", full)
-    with pytest.raises(FileError, match=r"No space left on device\); make room"):
+    monkeypatch.setattr("calib.files.os.fsync", full)
+    with pytest.raises(FileError, match=r"the disk is full; make room"):
         stream.rewrite_file(source, tmp_path / "out.gcode", Job(flow=0.98))
     assert [p.name for p in tmp_path.iterdir()] == ["lamp.gcode"]
 

@@ -1,7 +1,9 @@
 """Settings by height: placed at the first extrusion of the right layer, whatever the file does in between."""
 
+import io
 import math
 import random
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
@@ -9,7 +11,8 @@ from hypothesis import strategies as st
 
 from calib.apply.gcode.check import compare
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.plan import Plan, read_schedule
+from calib.apply.gcode.schedule import Plan, read_schedule
+from calib.apply.gcode.stream import rewrite
 from calib.apply.limits import Limits
 from calib.apply.linear import Skew, correction_matrix
 from calib.errors import BadInput, FileError
@@ -103,17 +106,17 @@ def first_extrusions(text, code):
     hop=st.booleans(),
     relative=st.booleans(),
     seed=st.integers(0, 999),
-    fewest=st.sampled_from([1, 48, 10**9]),
+    block=st.sampled_from([None, 60, 700]),
 )
 def test_every_layer_begins_at_the_temperature_of_its_band(
-    layer_mm, start, height, hop, relative, seed, fewest
+    layer_mm, start, height, hop, relative, seed, block
 ):
     values = [240, 230, 220, 210]
     text = tower(
         8, layer_mm, hop=hop, relative=relative, seed=seed, extra=("M104 S200", "M106 S99", "T0")
     )
     job = Job(schedule=rows("hot_end_c", *values, start=start, height=height), limits=LIMITS)
-    out = corrected(text, job, fewest=fewest)
+    out = corrected(text, job, block=block)
     layers = first_extrusions(out, 104)
     assert len(layers) == round(8 / layer_mm)
     inside = 0
@@ -135,16 +138,15 @@ VOLUMES = {
     "roomy": Limits(hot_end_max_c=260, build_x_mm=400, build_y_mm=400, build_z_mm=90),
     "narrow": Limits(hot_end_max_c=260, build_x_mm=200, build_y_mm=105, build_z_mm=90),
 }
-CAREFUL = 10**9  # so many lines at a stretch never go the quick way
 
 
-def both_ways(text, limits, *, fewest, block):
-    """Return what comes of a file the quick way and the careful way: the text, or what is refused and where."""
+def both_ways(text, limits, *, block):
+    """Return what comes of a file as a whole and in small blocks: the text, or what is refused and where."""
     job = Job(schedule=rows("hot_end_c", 240, 230, start=0, height=1.5), limits=limits)
     answers = []
-    for way in (fewest, CAREFUL):
+    for size in (10**6, block):
         try:
-            answers.append(corrected(text, job, fewest=way, block=block))
+            answers.append(corrected(text, job, block=size))
         except BadInput as err:
             answers.append(str(err))
     return answers
@@ -167,9 +169,8 @@ def mutated(text, r, alphabet="0123456789.-- XYZEFGMIJ;\n\n/*+(\t\r,é"):
 
 
 @pytest.mark.parametrize("limits", VOLUMES.values(), ids=VOLUMES)
-@pytest.mark.parametrize("fewest", [1, 48])
-def test_a_damaged_file_is_refused_or_written_alike_quickly_and_with_care(limits, fewest):
-    r = random.Random(f"{fewest} {limits}")
+def test_a_damaged_file_is_refused_or_written_alike_in_blocks_of_any_size(limits):
+    r = random.Random(f"{limits}")
     refused = 0
     for seed in range(60):
         extra = r.choice([(), ("G1 X95 Y-1.5", "G1 X.5 Y100."), ("; note", "G1 F18000 ;x", "T0")])
@@ -179,7 +180,7 @@ def test_a_damaged_file_is_refused_or_written_alike_quickly_and_with_care(limits
             "spiral": r.random() < 0.3,
         }
         text = mutated(tower(2, seed=seed, extra=extra, **options), r)
-        quick, careful = both_ways(text, limits, fewest=fewest, block=r.choice([700, 5000, 10**6]))
+        quick, careful = both_ways(text, limits, block=r.choice([50, 700, 5000]))
         assert quick == careful, text
         refused += careful.startswith("lamp.gcode")
     assert refused > 10
@@ -196,7 +197,7 @@ def test_whatever_stands_in_a_word_goes_both_ways_alike(word, line, ending, limi
     lines = tower(1).splitlines()
     lines.insert(40, line.format(word))
     lines.insert(90, line.format(word) + " ; note")
-    quick, careful = both_ways(ending.join(lines) + ending, limits, fewest=1, block=None)
+    quick, careful = both_ways(ending.join(lines) + ending, limits, block=50)
     assert quick == careful
 
 
@@ -206,7 +207,7 @@ def test_a_damaged_number_is_refused_with_its_line(word, volume):
     lines = tower(1).splitlines()
     lines[60] = f"G1 {word}"
     text = "\n".join(lines) + "\n"
-    quick, careful = both_ways(text, VOLUMES[volume], fewest=1, block=None)
+    quick, careful = both_ways(text, VOLUMES[volume], block=50)
     assert quick == careful
     assert quick.startswith("lamp.gcode line 61: ")
 
@@ -216,9 +217,9 @@ def test_digits_behind_a_blank_belong_to_the_number():
     lines = tower(1).splitlines()
     lines[60] = "G1 X2 50 Y100"
     bed = Limits(hot_end_max_c=260, build_x_mm=200, build_y_mm=200)
-    quick, careful = both_ways("\n".join(lines) + "\n", bed, fewest=1, block=None)
-    assert quick == careful
-    assert quick.startswith("lamp.gcode line 61: X 250.000 mm is outside")
+    job = Job(schedule=rows("hot_end_c", 240, start=0), limits=bed)
+    told = rewrite(io.BytesIO("\n".join(lines).encode()), None, job, "lamp.gcode").warnings
+    assert "1 moves go outside the build volume, as they did before (first: line 61)" in told
 
 
 @pytest.mark.parametrize(("first_mm", "step_mm"), [(100.1, 0.001), (0.9, -0.001)])
@@ -226,10 +227,14 @@ def test_a_wall_passed_by_a_fraction_is_seen_in_a_later_block(first_mm, step_mm)
     moves = [f"G1 X{first_mm + k * step_mm:.3f} Y50 E1" for k in range(500)]
     text = "\n".join(["G28", "G90", "M83", "G1 Z0.2", *moves]) + "\n"
     walls = Limits(hot_end_max_c=260, origin_x_mm=0.5, build_x_mm=100, build_y_mm=100)
-    quick, careful = both_ways(text, walls, fewest=1, block=700)
-    assert quick == careful
-    assert quick.startswith("lamp.gcode line 40")
-    assert "is outside the build volume" in quick
+    job = Job(matrix=correction_matrix((1.001, 1, 1)), centre_mm=(50, 50, 0), limits=walls)
+    found = []
+    for block in (10**6, 700):
+        with pytest.raises(FileError, match="is outside the build volume") as caught:
+            corrected(text, job, block=block)
+        found.append(caught.value.line)
+    assert found[0] == found[1]
+    assert found[0].startswith("lamp.gcode line 35")  # 100.1 + 0.350 or 0.9 - 0.351 is 0.001 past
 
 
 # -- layers -----------------------------------------------------------------------------------
@@ -323,13 +328,19 @@ def test_the_check_sees_a_band_at_the_wrong_temperature():
             "rated temperature is not known; give it with --hot-end-max",
         ),
         (rows("hot_end_c", 210) * 2, LIMITS, "two rows for hot_end_c overlap at 1 mm"),
-        (rows("retraction_mm", 2), LIMITS, "retraction_mm cannot be changed inside a sliced file"),
-        (rows("flow_percent", 5), LIMITS, "not between 50 and 200"),
+        (
+            rows("retraction_speed_mm_s", 2),
+            LIMITS,
+            "retraction_speed_mm_s cannot be changed inside a sliced file",
+        ),
+        (rows("flow_percent", 5), LIMITS, "the flow is from 50 to 200 %"),
+        (rows("hot_end_c", 0), LIMITS, "hot_end_c of 0 degC makes no sense; .* from 150 to 500"),
+        (rows("retraction_mm", 12), LIMITS, "retraction_mm of 12 mm makes no sense"),
     ],
 )
 def test_a_schedule_that_must_not_be_used_is_refused(schedule, limits, message):
     with pytest.raises(BadInput, match=message):
-        Plan(schedule, limits)
+        Plan(Job(schedule=schedule, limits=limits))
 
 
 def test_a_schedule_of_another_piece_is_refused():
@@ -374,6 +385,8 @@ def test_a_broken_schedule_says_where(tmp_path, text, message):
 
 def test_missing_and_binary_schedules_are_refused(tmp_path):
     (tmp_path / "b.csv").write_bytes(b"\xff\xfe\x00")
-    for name in ("none.csv", "b.csv"):
-        with pytest.raises(FileError, match="can't read the schedule"):
+    for name, told in (("none.csv", "there is no such file"), ("b.csv", "can't read the schedule"), (".", "that is a folder")):  # fmt: skip
+        with pytest.raises(FileError, match=told):
             read_schedule(tmp_path / name)
+    with pytest.raises(FileError, match="that is a device, not a file"):
+        read_schedule(Path("/dev/zero"))

@@ -1,4 +1,4 @@
-"""The corner gauge: what one small L settles, by the fit that will read it, and on simulated prints."""
+"""The corner gauge: what one small square settles, by the fit that will read it, and on simulated prints."""
 
 import math
 from dataclasses import replace
@@ -51,18 +51,33 @@ def test_it_takes_little_time_plastic_and_reading():
     assert max(f.nominal for f in piece.features) <= 150
 
 
+def test_jaws_press_along_a_bar_of_its_own():
+    """Halfway along every long length there is plastic: an open L would give way by millimetres."""
+    piece = gauge()
+    mesh = preview_mesh(piece.body)
+    whole = [f for f in piece.by_hand if f.id.endswith("whole") or f.kind is Kind.DIAGONAL]
+    assert len(whole) == 4
+    for f in whole:
+        a, b = np.array(f.start), np.array(f.end)
+        beside = np.cross((b - a) / np.linalg.norm(b - a), [0.0, 0.0, 1.0])
+        for share in (0.3, 0.4, 0.6, 0.7):
+            at = a + share * (b - a)
+            near = [at + d * beside for d in (-6.0, -4.0, -2.0, 0.0, 2.0, 4.0, 6.0)]
+            assert mesh.contains(np.array(near)).any(), (f.id, share)
+
+
 def test_the_rim_is_the_widest_place():
     """Seen from above nothing stands out beyond the upright land that the jaws touch."""
     piece = gauge()
     points = preview_mesh(piece.body).corners.reshape(-1, 3)
-    land, foot = (points[np.abs(points[:, 2] - z) < 1e-6] for z in (2.6, 0.0))
-    # Straight down from the rim there is air: 2 mm at the foot, at both ends of both arms.
+    land, foot = (points[np.abs(points[:, 2] - z) < 1e-6] for z in (2.2, 0.0))
+    # Straight down from the rim there is air: 1.6 mm at the foot, at both ends of both arms.
     for axis in (0, 1):
-        assert foot[:, axis].min() - land[:, axis].min() == pytest.approx(2.0)
-        assert land[:, axis].max() - foot[:, axis].max() == pytest.approx(2.0)
+        assert foot[:, axis].min() - land[:, axis].min() == pytest.approx(1.6)
+        assert land[:, axis].max() - foot[:, axis].max() == pytest.approx(1.6)
     for f in piece.features:
         if f.kind in (Kind.OUTSIDE, Kind.INSIDE, Kind.DIAGONAL):
-            assert 2.0 < f.start[2] < 2.6
+            assert 1.6 < f.start[2] < 2.2
 
 
 @pytest.mark.parametrize("bed_mm", [100.0, 120.0, 180.0, 400.0])

@@ -31,8 +31,8 @@ def test_every_command_of_the_readme_runs_in_order(tmp_path, monkeypatch):
     for command in commands():
         result = CliRunner().invoke(app, shlex.split(command))
         assert result.exit_code in (0, 1), (command, result.output)
-        if command.startswith("make dimensional-cube"):
-            fill_in(tmp_path / "dimensional-cube" / "sheet.csv", "dimensional-cube")
+        if command.startswith("make corner-gauge"):
+            fill_in(tmp_path / "corner-gauge" / "sheet.csv", "corner-gauge")
         ran += 1
     assert ran >= 10
 

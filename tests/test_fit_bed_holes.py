@@ -41,10 +41,9 @@ def test_plane_against_statsmodels():
     x = np.column_stack([np.ones(9), BED_X - 110, BED_Y - 110])
     theirs = sm.OLS(thick, x).fit()
     np.testing.assert_allclose(result.fit.theta[:3], theirs.params, rtol=1e-6)
-    u = [result.fit["slope_x"].u, result.fit["slope_y"].u]
-    # Stated noise of 0.01 mm counts as 5 degrees of freedom beside the residuals' 6.
-    variance = (5 * 0.01**2 + theirs.ssr) / (5 + 6)
-    np.testing.assert_allclose(u, theirs.bse[1:] * (variance / theirs.scale) ** 0.5, rtol=1e-3)
+    # The scatter is weighed by its evidence here and by the residuals alone there (Student's t).
+    half = [result.fit["slope_x"].expanded(), result.fit["slope_y"].expanded()]
+    np.testing.assert_allclose(half, (theirs.conf_int()[1:] @ [-0.5, 0.5]), rtol=0.25)
 
 
 def test_the_calipers_zero_leaves_the_tilt_alone():

@@ -49,6 +49,20 @@ def test_a_level_bed_is_left_alone():
     assert {c.verdict for c in solution.corrections} == {Verdict.LEAVE}
 
 
+def test_a_patch_read_wrong_does_not_tilt_the_bed():
+    """0.017 among patches of 0.4: it is shown, and the screws stay as without it."""
+    wrong = sheet(
+        bed(), lambda f: 0.017 if f.id == "patch_0_2" else tilted(f), jaws_closed_mm="0.00"
+    )
+    right = sheet(bed(), tilted, jaws_closed_mm="0.00")
+    a, b = ({c.setting: c.error.value for c in solve_sheet(s).corrections} for s in (right, wrong))
+    assert a.keys() == b.keys()
+    assert all(b[name] == pytest.approx(a[name], abs=2e-3) for name in a)
+    suspect = solve_sheet(wrong).suspects[0]
+    assert (suspect.reading.feature, suspect.used) == ("patch_0_2", False)
+    assert "without it" in suspect.effect
+
+
 def test_a_bowl_is_not_levelled_away_and_cautions_are_shown():
     def read(f):
         r2 = ((f.start[0] - 110) ** 2 + (f.start[1] - 110) ** 2) / (2 * 80**2)
@@ -108,7 +122,7 @@ def test_pins_and_true_holes():
     (c,) = solve_sheet(pins).corrections
     assert c.setting == "hole_pin_oversize_mm"
     assert c.new == pytest.approx(-0.15, abs=2e-3)
-    (c,) = solve_sheet(sheet(hole_plate(), lambda f: f.nominal)).corrections
+    (c,) = solve_sheet(sheet(hole_plate(), lambda f: f.nominal + 0.001)).corrections
     assert c.verdict is Verdict.LEAVE
 
 

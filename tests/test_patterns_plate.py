@@ -100,11 +100,11 @@ def test_plate_of_real_pieces_fits_the_default_bed():
 
 
 def test_what_does_not_go_on_one_plate_is_refused():
-    shrink, patches, wall = (
-        registry.get(n).piece({}, SETUP) for n in ("shrink-bar", "bed-patches", "wall-box")
+    gauge, patches, wall = (
+        registry.get(n).piece({}, SETUP) for n in ("step-gauge", "bed-patches", "wall-box")
     )
-    with pytest.raises(SpecError, match="shrink-bar, wall-box do not fit together on a bed"):
-        arrange([shrink, wall])
+    with pytest.raises(SpecError, match="step-gauge, step-gauge do not fit together on a bed"):
+        arrange([gauge, gauge])
     with pytest.raises(SpecError, match="cannot be moved"):
         arrange([wall, patches])
     with pytest.raises(SpecError, match="beds of different sizes"):

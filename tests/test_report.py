@@ -18,6 +18,7 @@ from typer.testing import CliRunner
 
 from calib.cli import build_app
 from calib.model.correction import Scope
+from calib.model.setting import label
 from calib.report.plot import Plot, padded, ticks
 from calib.report.report_page import calibration_page, printer_page
 from calib.store import open_store
@@ -70,7 +71,7 @@ def test_every_piece_has_a_report_that_needs_nothing_else(name):
     text = html.unescape(page)
     for finding in fit["findings"]:
         for c in finding["corrections"]:
-            assert c["setting"] in text
+            assert label(c["setting"]) in text
             assert c["reason"] in text
         for line in finding["summary"]:
             assert line in text

@@ -16,6 +16,7 @@ from patterns import registry
 from patterns.body import Body, box
 from patterns.drawing import draw_piece
 from patterns.feature import Feature, Kind
+from patterns.grid import grid_of
 from patterns.piece import Advice, Piece
 from patterns.preview import preview_mesh
 from patterns.schedule import ScheduleRow, schedule_csv
@@ -30,6 +31,7 @@ class Page(HTMLParser):
 
     def __init__(self, text: str) -> None:
         super().__init__()
+        self.raw = text
         self.open: list[str] = []
         self.words: list[str] = []
         self.references: list[str] = []
@@ -60,6 +62,13 @@ class Page(HTMLParser):
             self.words.append(data)
         if {"td", "th"} & set(self.open):
             self.rows[-1][-1] += data
+
+    @property
+    def boxes(self) -> list[list[int]]:
+        """The numbers in the boxes of the table of bands, row by row."""
+        table = self.raw.partition('<table class="bands">')[2].partition("</table>")[0]
+        found = [re.findall(r'class="no small">(\d+)<', row) for row in table.split("<tr>")]
+        return [[int(n) for n in row] for row in found if row]
 
     @property
     def text(self) -> str:
@@ -95,13 +104,47 @@ def judged() -> Piece:
 def test_every_feature_has_its_row_with_number_place_and_boxes(name: str) -> None:
     p = piece(name)
     page = Page(sheet_html(p, DRAWING, "c1", repeats=4))
-    rows = [r for r in page.rows if len(r) > 4 and r[0].strip().isdecimal()]
-    assert [int(r[0]) for r in rows] == list(range(1, len(p.by_hand) + 1))
-    for row, f in zip(rows, p.by_hand, strict=True):
+    grid = grid_of(p.by_hand)
+    rows = [r for r in page.rows if len(r) > 4 and r[0].strip().isdecimal() and r[1]]
+    rows = rows[-len(grid.rest) :] if grid.rest else []
+    assert [int(r[0]) for r in rows] == [number for number, _ in grid.rest]
+    for row, (_, f) in zip(rows, grid.rest, strict=True):
         assert row[1] == f.where
         if f.unit in ("mm", "g"):
             assert float(row[2].split()[0]) == pytest.approx(f.nominal, abs=5e-4)
         assert len(row) == (5 if f.kind is Kind.PASS else 8)
+    boxes = [n for row in page.boxes for n in row]
+    assert sorted(boxes) == [number for row in grid.rows for number, _ in row]
+
+
+@pytest.mark.parametrize("name", ["temperature-tower", "string-posts", "fit-gauge"])
+def test_bands_stand_in_a_table_and_the_picture_shows_one_of_each(name: str) -> None:
+    p = piece(name)
+    page = Page(sheet_html(p, DRAWING, "c1"))
+    grid = grid_of(p.by_hand)
+    assert [len(row) for row in page.boxes] == [len(grid.columns)] * len(grid.rows)
+    if name != "fit-gauge":  # a tower's highest band stands on top
+        assert page.boxes[-1][0] == 1
+    shown = draw_piece(p, preview_mesh(p.body)).count('class="balloon"')
+    assert shown == len(grid.rows) + len(grid.columns) - 1 + len(grid.rest)
+
+
+@pytest.mark.parametrize(
+    ("setup", "type_name", "said"),
+    [
+        (PrintSetup(), "PETG", "235 °C"),
+        (PrintSetup(hot_end_max_c=230.0), "PETG", "230 °C"),
+        (PrintSetup(hot_end_max_c=200.0), "PETG", "none: PETG needs 220 °C"),
+        (PrintSetup(bed_max_c=0.0), "PLA", "unheated"),
+        (PrintSetup(bed_max_c=60.0), "ABS", "60 °C, its rating"),
+        (PrintSetup(), "", "PLA (say yours: --spool)"),
+    ],
+)
+def test_the_print_box_starts_within_the_rating(
+    setup: PrintSetup, type_name: str, said: str
+) -> None:
+    p = registry.get("wall-box").piece({}, setup)
+    assert said in Page(sheet_html(p, "", "c1", filament=type_name)).text
 
 
 def test_the_page_needs_nothing_from_outside() -> None:
@@ -134,7 +177,7 @@ def test_what_is_shown_is_escaped() -> None:
 
 
 def test_cautions_advice_and_why_three_repeats() -> None:
-    text = Page(sheet_html(piece(), DRAWING, "c1")).text
+    text = Page(sheet_html(piece(), DRAWING, "c1", repeats=3)).text
     for words in (
         "Hot end and bed burn; moving parts pinch.", "harmful fumes: ventilate",
         "Do not leave a printer unattended", "let a qualified person do mains wiring",
@@ -160,7 +203,8 @@ def test_judgements_have_words_to_circle_and_settings_that_change_are_listed() -
 
 def test_nominal_values_in_inches() -> None:
     page = Page(sheet_html(piece(), DRAWING, "c1", unit="inch"))
-    assert page.rows[1][2] == "1.5748 in"  # 40 mm / 25.4
+    row = next(r for r in page.rows if r[0].strip() == "1" and len(r) > 3)
+    assert row[2] == "1.1811 in"  # 30 mm / 25.4
     assert "Readings, lengths in inches" in page.text
 
 
@@ -269,7 +313,7 @@ def test_how_a_schedule_gets_into_the_print(tmp_path: Path) -> None:
     assert command
     (tmp_path / "schedule.csv").write_text(schedule_csv(drawn.schedule), encoding="utf-8")
     layers = "".join(
-        f"G1 Z{0.2 * (n + 1):.1f} F300\nG1 X50 Y50 F3000\nG1 X70 Y50 E1 F1200\n" for n in range(455)
+        f"G1 Z{0.2 * (n + 1):.1f} F300\nG1 X50 Y50 F3000\nG1 X70 Y50 E1 F1200\n" for n in range(321)
     )
     sliced = tmp_path / "FILE.gcode"
     sliced.write_text(f"M104 S205\nG21\nG90\nM83\nG28\n{layers}", encoding="utf-8")

@@ -13,23 +13,29 @@ if TYPE_CHECKING:
     from calib.apply.limits import Limits
     from calib.apply.points import Moved
 
+#: So many inserted lines are told one by one.
+_MOST_TOLD = 40
+
 
 def tell_gcode(file: Path, job: Job, needed: Needed, result: Result) -> list[str]:
     """Return the summary of a rewritten G-code file."""
     from calib.apply.gcode.job import describe_job
 
-    printed = result.printed
-    lines = [f"{file}: {printed.lines} lines, {result.bytes_in / 1e6:.1f} MB"]
+    lines = [f"{file}: {result.lines} lines, {result.bytes_in / 1e6:.1f} MB"]
     done = describe_job(job) or ["nothing to change; the result is the same byte for byte"]
     lines += [f"  {text}" for text in done]
     lines += _left_out(needed)
-    for line, z_mm, code in printed.inserted:
+    for line, z_mm, code in result.inserted[:_MOST_TOLD]:
         lines.append(f"  at {z_mm:.2f} mm, before line {line}: {code}")
-    if printed.arcs:
+    if len(result.inserted) > _MOST_TOLD:
+        lines.append(f"  and {len(result.inserted) - _MOST_TOLD} lines more")
+    if result.retractions:
+        lines.append(f"  {result.retractions} retractions changed by height")
+    if result.arcs:
         within = f"{job.arc_tolerance_mm:g} mm"
-        lines.append(f"  {printed.arcs} arcs became straight moves within {within}")
-    if all(low <= high for low, high in zip(printed.low_mm, printed.high_mm, strict=True)):
-        spans = zip("XYZ", printed.low_mm, printed.high_mm, strict=True)
+        lines.append(f"  {result.arcs} arcs became straight moves within {within}")
+    if all(low <= high for low, high in zip(result.low_mm, result.high_mm, strict=True)):
+        spans = zip("XYZ", result.low_mm, result.high_mm, strict=True)
         lines.append(
             "  nozzle goes " + ", ".join(f"{c} {low:.2f} to {high:.2f}" for c, low, high in spans)
         )
@@ -49,7 +55,6 @@ def gcode_data(
     """Return the same for machines."""
     from calib.apply.gcode.job import describe_job
 
-    printed = result.printed
     return {
         "schema_version": 1,
         "file": str(file),
@@ -57,11 +62,12 @@ def gcode_data(
         "changes": describe_job(job),
         "applied": [v.setting for v in needed.used],
         "left_out": _left_out_data(needed),
-        "lines": printed.lines,
+        "lines": result.lines,
         "bytes_in": result.bytes_in,
         "bytes_out": result.bytes_out,
-        "arcs_to_lines": printed.arcs,
-        "inserted": [{"line": n, "z_mm": z, "gcode": code} for n, z, code in printed.inserted],
+        "arcs_to_lines": result.arcs,
+        "retractions_changed": result.retractions,
+        "inserted": [{"line": n, "z_mm": z, "gcode": code} for n, z, code in result.inserted],
         "first_changes": [asdict(c) for c in result.changes],
         "notes": result.warnings,
         "checks": [asdict(c) for c in result.checks],

@@ -43,7 +43,7 @@ def desk(
     from calib.workshop import open_workshop
 
     if demo is not None:
-        from calib.desk.example import example_store
+        from demo.museum import example_store
 
         store = str(example_store(demo, typer.echo))
     with open_workshop(store) as workshop:

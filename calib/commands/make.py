@@ -1,6 +1,5 @@
 """`truebead make` and `truebead list`: pieces into folders, and what there is to make."""
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -31,13 +30,8 @@ def make(
     names: Annotated[
         list[str] | None, typer.Argument(metavar="PATTERN...", help="What to make.")
     ] = None,
-    settings: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="A parameter, such as size_mm=40.", metavar="NAME=VALUE"),
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Folder to make (default: the pattern's name).")
-    ] = None,
+    settings: o.Settings = None,
+    out: o.Folder = None,
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
@@ -46,18 +40,12 @@ def make(
     layer_mm: o.LayerMm = None,
     line_mm: o.LineMm = None,
     build: o.Build = "",
-    hot_end_max_c: Annotated[
-        float | None, typer.Option("--hot-end-max", help="Highest rated hot-end temperature.")
-    ] = None,
+    hot_end_max_c: o.HotEndMax = None,
     plate: Annotated[
         bool, typer.Option("--plate", help="Also arrange the pieces on one bed, in plate.3mf.")
     ] = False,
-    unit: Annotated[
-        str, typer.Option("--unit", help="What your caliper shows: mm or inch.")
-    ] = "mm",
-    repeats: Annotated[
-        int, typer.Option("--repeats", help="Readings per feature on the sheet.")
-    ] = 3,
+    unit: o.Unit = "mm",
+    repeats: o.Repeats = 1,
     force: o.Force = False,
     as_json: o.Json = False,
     show_help: Annotated[
@@ -97,10 +85,10 @@ def list_patterns(
     as_json: o.Json = False,
 ) -> None:
     """Show every pattern and check with what it answers, and what it takes as it comes."""
-    from calib.report.made_words import pattern_lines, pattern_rows
+    from calib.report.made_words import pattern_json, pattern_lines, pattern_rows
 
     material, rows = pattern_rows(filament)
     if as_json:
-        print_json(rows)
+        print_json([pattern_json(p, takes) for p, takes in rows])
     else:
         typer.echo("\n".join(pattern_lines(rows, material)))

@@ -96,10 +96,23 @@ Schedule = Annotated[
         " Kept corrections are not put into it."
     ),
 ]
-Wait = Annotated[bool, typer.Option("--wait", help="Wait for each temperature of the schedule.")]
-Room = Annotated[
-    str, typer.Option(help="Build volume in mm, such as 220x220x250.", metavar="XxYxZ")
+Line = Annotated[
+    str,
+    typer.Option(
+        metavar="LINE",
+        help="A line of your own that sets what the schedule changes, such as 'SET X={value}';"
+        " the value is filled in.",
+    ),
 ]
+EInG91 = Annotated[
+    str,
+    typer.Option(
+        "--e-in-g91", metavar="HOW",
+        help="How the printer reads E under G91 without M83: relative or absolute. Without it such"
+        " words stay as they are.",
+    ),
+]  # fmt: skip
+Wait = Annotated[bool, typer.Option("--wait", help="Wait for each temperature of the schedule.")]
 Origin = Annotated[str, typer.Option(help="Low corner of the build volume, mm.", metavar="X,Y,Z")]
 Centre = Annotated[
     str, typer.Option(help="Point that stays (G-code), mm; else the bed's middle.", metavar="X,Y,Z")
@@ -119,3 +132,12 @@ Check = Annotated[
 ]
 Card = Annotated[Path | None, typer.Option(help="Also write the values as a page to print.")]
 Csv = Annotated[Path | None, typer.Option("--csv", help="Also write the values as CSV.")]
+Settings = Annotated[
+    list[str] | None,
+    typer.Option("--set", help="A parameter, such as size_mm=40.", metavar="NAME=VALUE"),
+]
+Unit = Annotated[str, typer.Option("--unit", help="What your caliper shows: mm or inch.")]
+Repeats = Annotated[int, typer.Option("--repeats", help="Readings per feature on the sheet.")]
+Folder = Annotated[
+    Path | None, typer.Option("--out", help="Folder to make (default: the pattern's name).")
+]

@@ -11,7 +11,6 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
-from calib.desk import bench
 from calib.desk.desk import Desk, static_files
 from calib.desk.guard import Guard, TooLarge
 from calib.desk.pages import (
@@ -128,7 +127,7 @@ def build(
     @asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
         if warm:
-            desk.work.warm(bench.warm_up)
+            desk.solids.warm()
         yield
         desk.close()
 

@@ -1,16 +1,19 @@
 """The desk's hands on the workshop: what the pages ask of it, in the pages' own terms."""
 
+import multiprocessing
 import threading
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypedDict
 
-from calib.workshop import making, measuring
+from calib.workshop import folders, making, measuring
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
+    from calib.model.correction import Correction
     from calib.store.records import KeptCorrection, Series
     from calib.workshop.measuring import Measuring, Standing
     from calib.workshop.workshop import Workshop
@@ -62,7 +65,7 @@ def standing(m: "Measuring") -> "tuple[Standing, ...]":
 def sheet_page(m: "Measuring") -> str:
     """Return the sheet of a piece as a page to print."""
     made = m.sheet.keys.get("made", "")[:10]
-    return making.page(m.piece, m.sheet.piece_id, made=made, unit=m.sheet.unit, repeats=ROOM)
+    return folders.page(m.piece, m.sheet.piece_id, made=made, unit=m.sheet.unit, repeats=ROOM)
 
 
 def kept(shop: "Workshop", sheet_uid: str) -> "list[KeptCorrection]":
@@ -73,6 +76,13 @@ def kept(shop: "Workshop", sheet_uid: str) -> "list[KeptCorrection]":
 def kept_fit(shop: "Workshop", sheet_uid: str) -> dict[str, Any]:
     """Return what the fit said of a kept sheet, as plain data."""
     return shop.store().sheet(sheet_uid).fit if sheet_uid else {}
+
+
+def chosen(corrections: "Sequence[Correction]") -> "list[Correction]":
+    """Return the corrections of which none would correct what another corrects already."""
+    from calib.store.keeping import choose
+
+    return [c for c, use in zip(corrections, choose(corrections, ()), strict=True) if use]
 
 
 def drift(shop: "Workshop", printer: str) -> "list[Series]":
@@ -209,33 +219,62 @@ def take_photo_readings(shop: "Workshop", m: "Measuring", found: FromPhotos) -> 
 
 
 class Solids:
-    """The files of the solids that were asked for last: built when they are, one at a time."""
+    """The files of the solids that were asked for last, built in a process of their own.
+
+    There the CAD kernel is loaded once, and neither that nor building holds up a page.
+    """
 
     def __init__(self) -> None:
         self._files: OrderedDict[str, dict[str, bytes | str]] = OrderedDict()
         self._lock = threading.Lock()
+        self._builder: ProcessPoolExecutor | None = None
+
+    def warm(self) -> None:
+        """Load the kernel in the background."""
+        self._building().submit(_warm_up)
 
     def of(self, key: str, piece: "Piece") -> Mapping[str, Any]:
         """Return name -> content for a piece; `key` is the same for the same piece."""
-        from patterns.schedule import schedule_csv
-
         with self._lock:
-            if key not in self._files:
-                found: dict[str, bytes | str] = {}
-                if piece.printed:
-                    found |= making.solids_of(piece)[1]
-                if piece.schedule:
-                    found["schedule.csv"] = schedule_csv(piece.schedule)
-                self._files[key] = found
-                while len(self._files) > _MOST_SOLIDS:
-                    self._files.popitem(last=False)
-            return self._files[key]
+            if key in self._files:
+                return self._files[key]
+        found: dict[str, bytes | str] = {}
+        if piece.printed:
+            found |= self._building().submit(_built, piece).result()
+        if piece.schedule:
+            from patterns.schedule import schedule_csv
+
+            found["schedule.csv"] = schedule_csv(piece.schedule)
+        with self._lock:
+            self._files[key] = found
+            while len(self._files) > _MOST_SOLIDS:
+                self._files.popitem(last=False)
+        return found
+
+    def close(self) -> None:
+        """End the process."""
+        with self._lock:
+            if self._builder is not None:
+                self._builder.shutdown(wait=False, cancel_futures=True)
+                self._builder = None
+
+    def _building(self) -> ProcessPoolExecutor:
+        with self._lock:
+            if self._builder is None:
+                fresh = multiprocessing.get_context(
+                    "spawn"
+                )  # forking a server with threads is unsafe
+                self._builder = ProcessPoolExecutor(max_workers=1, mp_context=fresh)
+            return self._builder
 
 
-def warm_up() -> None:
+def _built(piece: "Piece") -> dict[str, bytes | str]:
+    return making.solids_of(piece)[1]
+
+
+def _warm_up() -> None:
     """Load the kernel, so that the first download does not wait for it."""
     from patterns import registry, solid
     from patterns.spec import PrintSetup
 
-    registry.all_patterns()
     solid.build(registry.get("weigh-block").piece({}, PrintSetup()).body)

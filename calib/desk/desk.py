@@ -88,6 +88,7 @@ class Desk:
     def close(self) -> None:
         """Stop what still runs."""
         self.work.close()
+        self.solids.close()
 
 
 def _environment() -> "Environment":

@@ -1,6 +1,6 @@
 """What every page shares: what was asked, how it is answered, and forms that can't be forged."""
 
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
@@ -16,7 +16,10 @@ from calib.errors import BadInput
 
 if TYPE_CHECKING:
     from calib.desk.desk import Desk
+    from calib.workshop.workshop import Workshop
 
+#: Who uses a browser, as it was said at the door; a name for the others to see, not a proof.
+BY_COOKIE = "truebead_by"
 #: Fields and files of one form, and the length of one field: more is not a form of ours.
 MOST_FIELDS, MOST_FILES, LONGEST_FIELD = 400, 4, 64 * 1024
 
@@ -28,6 +31,13 @@ class Ask:
     desk: "Desk"
     request: Request
     form: FormData = field(default_factory=FormData)
+
+    @property
+    def shop(self) -> "Workshop":
+        """The workshop, in which what is done is done by whoever uses this browser."""
+        shop, by = self.desk.workshop, self.request.cookies.get(BY_COOKIE, "").replace("_", " ")
+        named = 0 < len(by) <= 40 and by.isprintable()
+        return shop.signing(by) if named and shop.store_if_any() is not None else shop
 
     def text(self, name: str, usual: str = "") -> str:
         """Return a field of the form, else of the address, without spaces round it."""
@@ -98,6 +108,21 @@ def data(content: Any, status: int = 200) -> Response:
     return JSONResponse(content, status_code=status)
 
 
+class NeedsChoice(Exception):
+    """A page is about one of several, and the address does not say which.
+
+    Parameters
+    ----------
+    what : str
+        Name of the field: printer, nozzle or spool.
+    options : sequence of (value, words)
+    """
+
+    def __init__(self, what: str, options: Sequence[tuple[str, str]]) -> None:
+        self.what, self.options = what, options
+        super().__init__(what)
+
+
 Handler = Callable[[Ask], Page | Response]
 
 
@@ -147,10 +172,22 @@ def _handled(ask: Ask, handler: Handler) -> Response:
     try:
         answer = handler(ask)
         return _drawn(ask, answer) if isinstance(answer, Page) else answer
+    except NeedsChoice as choice:
+        return _drawn(ask, _which(ask, choice))
     except BadInput as err:
         if ask.wants_json:
             return data({"error": err.what, "mend": err.mend}, 400)
         return _drawn(ask, show("oops.html", 400, what=err.what, mend=err.mend, where=err.where))
+
+
+def _which(ask: Ask, choice: NeedsChoice) -> Page:
+    """Ask which one is meant, and go on to the same page with the answer."""
+    known = {k: v for k, v in ask.request.query_params.items() if k != choice.what}
+    links = [
+        (words, f"{ask.request.url.path}?{urlencode({**known, choice.what: value})}")
+        for value, words in choice.options
+    ]
+    return show("which.html", what=choice.what, links=links)
 
 
 def _drawn(ask: Ask, page: Page) -> Response:

@@ -135,10 +135,6 @@ class Work:
             job = self._jobs.get(job_id)
         return job if job is not None and job.session == session else None
 
-    def warm(self, do: Callable[[], Any]) -> None:
-        """Do something in the background that later work will need."""
-        self._pool.submit(do)
-
     def close(self) -> None:
         """Stop everything and throw the files away."""
         with self._lock:

@@ -12,16 +12,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from calib.fit.linear import Array, LinearFit, Problem, fit
+from calib.fit.scatter import Scatter, fit_scattered, with_scatter
 from calib.model.estimate import Estimate
 
 #: Coarse pitches of metric threads, mm per turn (ISO 261).
 PITCHES_MM = {"M2.5": 0.45, "M3": 0.5, "M4": 0.7, "M5": 0.8, "M6": 1.0}
 #: Warp (from lowest to highest) up to which a first layer holds: common practice, no source.
 FLAT_ENOUGH_MM = 0.1
-#: Scatter of a patch beside the caliper's, mm: common practice, no source.
-PATCH_SCATTER_MM = 0.01
-_NOISE_DOF = 5.0
+#: Scatter of a patch beside the caliper's, and how far the bed's warp leaves the plane, mm: common
+#: practice, no source.
+PATCH = Scatter(typical=0.015, log_sd=0.8)
+PATCH_SCATTER_MM = 0.012
+_DRAWS = 2000
+_SEED = 30
 _BOW = "bow"
+#: How well the scatter about a bowl is known, as degrees of freedom.
+_BOWL_DOF = 5.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,6 +75,8 @@ class BedFit:
     ----------
     fit : LinearFit
         Parameters height (thickness at the middle of the patches), slope_x, slope_y.
+    plane : Problem
+        What was fitted, with the noise of patches of a flat bed.
     warp : (n,) float
         What is left at each patch after levelling: thickness above the plane.
     warp_range_mm : Estimate
@@ -81,6 +89,7 @@ class BedFit:
     """
 
     fit: LinearFit
+    plane: Problem
     warp: Array
     warp_range_mm: Estimate
     bow: Estimate | None
@@ -129,19 +138,18 @@ def fit_bed(x_mm: Array, y_mm: Array, thick_mm: Array, u_mm: Array, u_common_mm:
             [np.ones(len(x_mm)), x_mm - middle[0], y_mm - middle[1], np.ones(len(x_mm))]
         ),
         y=thick_mm,
-        variance=u_mm**2 + PATCH_SCATTER_MM**2,
+        variance=u_mm**2,
         prior_mean=np.zeros(4),
         prior_sd=np.array([math.inf, math.inf, math.inf, max(u_common_mm, 1e-6)]),
-        # Warp makes the plane less certain than the readings' noise alone would: so many degrees of
-        # freedom speak for the stated noise, the residuals for what is really there.
-        noise_dof=_NOISE_DOF,
         units=("mm", "mm/mm", "mm/mm", "mm"),
     )
-    result = fit(plane)
+    # Warp makes the plane less certain than the readings' noise alone would: it counts as scatter.
+    result, _ = fit_scattered(plane, PATCH)
     warp = np.asarray(result.residuals)
-    warp_range = _warp_range(warp, plane.variance)
+    warp_range = _warp_range(warp, with_scatter(plane, PATCH_SCATTER_MM))
     return BedFit(
         fit=result,
+        plane=with_scatter(plane, PATCH_SCATTER_MM),
         warp=warp,
         warp_range_mm=warp_range,
         bow=_bow(plane, middle) if len(x_mm) >= 6 else None,
@@ -150,14 +158,18 @@ def fit_bed(x_mm: Array, y_mm: Array, thick_mm: Array, u_mm: Array, u_common_mm:
     )
 
 
-def _warp_range(warp: Array, variance: Array) -> Estimate:
-    n = len(warp)
-    noise = float(np.sqrt(np.mean(variance)))
+def _warp_range(warp: Array, plane: Problem) -> Estimate:
+    """Return largest less smallest residual, less what noise alone would show on these patches."""
+    rng = np.random.default_rng(_SEED)
+    noise = rng.normal(size=(_DRAWS, len(warp))) * np.sqrt(plane.variance)
+    x = plane.x[:, :3] / np.sqrt(plane.variance)[:, None]
+    left = noise.T - plane.x[:, :3] @ (np.linalg.pinv(x) @ (noise / np.sqrt(plane.variance)).T)
+    ranges = np.ptp(left, axis=0)
     seen = float(np.ptp(warp))
-    # Noise alone spreads n readings, less the plane's three parameters, by about this much.
-    by_noise = noise * 2 * math.sqrt(2 * math.log(max(n - 3, 1) + 1)) if n > 3 else seen
-    value = math.sqrt(max(seen**2 - by_noise**2, 0.0))
-    return Estimate(name="warp_range", value=value, u=noise * math.sqrt(2), unit="mm")
+    value = math.sqrt(max(seen**2 - float(np.mean(ranges**2)), 0.0))
+    # Where the warp is small the range of noise hides it, where it is large its two ends scatter.
+    u = max(float(np.std(ranges)), math.sqrt(2) * float(np.sqrt(np.mean(plane.variance))))
+    return Estimate(name="warp_range", value=value, u=u, unit="mm")
 
 
 def _enough(warp_range: Estimate) -> bool | None:
@@ -176,7 +188,8 @@ def _bow(plane: Problem, middle: tuple[float, float]) -> Estimate | None:
     if np.ptp(column) < 0.2:
         return None
     with_bowl = replace(
-        plane,
+        with_scatter(plane, PATCH_SCATTER_MM),
+        noise_dof=_BOWL_DOF,
         names=(*plane.names, _BOW),
         x=np.column_stack([plane.x, column]),
         prior_mean=np.zeros(5),

@@ -7,18 +7,20 @@ import numpy as np
 
 from calib.errors import SheetError
 from calib.fit.bed import FLAT_ENOUGH_MM, PITCHES_MM, BedFit, Screw, Turn, fit_bed, turns
-from calib.fit.doubts import with_more
+from calib.fit.doubts import effect, with_more
 from calib.fit.linear import NotDetermined
 from calib.interpret.common import (
     Measured,
     doubtful_repeats,
     estimate_words,
     measured,
+    outlying_rows,
     plus_minus,
     residual,
+    stand_out,
     zero_of,
 )
-from calib.interpret.finding import Context, Finding
+from calib.interpret.finding import Context, Finding, Suspect
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.instrument import Instrument
 from calib.model.setting import screw_turns
@@ -48,7 +50,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     caliper = context.instruments["caliper"]
     patches = measured(sheet, reads)
     zero, u_zero = zero_of(sheet, caliper)
-    bed = _fit(sheet, patches, zero, u_zero, caliper)
+    bed, patches, aside = _robust(sheet, patches, zero, u_zero, caliper)
     screws, assumed = _screws(sheet)
     todo = turns(bed, screws)
     nominal = patches[0].feature.nominal
@@ -58,7 +60,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         topic="bed",
         estimates=tuple([*bed.fit.estimates, bed.warp_range_mm, *([bed.bow] if bed.bow else [])]),
         corrections=tuple(corrections),
-        suspects=tuple(doubtful_repeats(patches, caliper)),
+        suspects=(*aside, *doubtful_repeats(patches, caliper)),
         residuals=tuple(
             residual(m, m.mean - zero - float(left), m.u(caliper), m.mean - zero)
             for m, left in zip(patches, bed.warp, strict=True)
@@ -67,6 +69,25 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         why=tuple(_why(bed, todo, u_zero, caliper)),
         evidence=_plain(patches, bed, todo, zero),
     )
+
+
+def _robust(
+    sheet: Sheet, patches: list[Measured], zero: float, u_zero: float, caliper: Instrument
+) -> tuple[BedFit, list[Measured], list[Suspect]]:
+    """Fit the plane, and once more without the patches that do not belong with the others."""
+    first = _fit(sheet, patches, zero, u_zero, caliper)
+    rows = outlying_rows(first.plane, range(len(patches)))
+    if not rows or len(patches) - len(rows) < 4:  # of fewer none can be told to be the wrong one
+        return first, patches, []
+    kept = [m for i, m in enumerate(patches) if i not in rows]
+    bed = _fit(sheet, kept, zero, u_zero, caliper)
+    found: list[Suspect] = []
+    for i in rows:
+        place = _middle(patches[i].feature)
+        with_it, without = first.height_at(*place), bed.height_at(*place)
+        words = effect(with_it, without, 3)
+        found += stand_out(patches[i], without.value + zero, words)
+    return bed, kept, found
 
 
 def _fit(

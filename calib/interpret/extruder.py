@@ -6,6 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from calib.errors import SheetError
+from calib.fit.doubts import effect
 from calib.fit.extruder import FeedFit, fit_feed
 from calib.interpret.common import (
     Measured,
@@ -15,8 +16,9 @@ from calib.interpret.common import (
     now,
     plus_minus,
     residual,
+    stand_out,
 )
-from calib.interpret.finding import Context, Finding
+from calib.interpret.finding import Context, Finding, Suspect
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.instrument import Instrument
 from calib.model.request import Request
@@ -29,6 +31,8 @@ from patterns.feature import Feature
 _MARK_MM = 0.3
 _SMALLEST_PERCENT = 0.1
 _WANTED_PERCENT = 1.0
+#: How many standard uncertainties a reading must stand off to be set aside.
+_STANDS_OUT = 5.0
 #: Less than this is no feed error but another quantity.
 _LEAST_FEED = 0.3
 
@@ -47,9 +51,10 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     """Fit consumed against commanded length over the rates, and judge steps and top rate."""
     caliper = context.instruments["caliper"]
     trials = measured(sheet, reads)
-    rate, ratio, u = _arrays(trials, caliper)
     nominal = trials[0].feature.nominal
-    result = fit_feed(rate, ratio, u, math.hypot(caliper.u_scale, caliper.u_zero / nominal))
+    common = math.hypot(caliper.u_scale, caliper.u_zero / nominal)
+    result, trials, aside = _robust(trials, caliper, common)
+    rate, ratio, u = _arrays(trials, caliper)
     if result.feed.value < _LEAST_FEED:
         raise SheetError(
             f"the readings say that only {100 * result.feed.value:.0f} % was taken in",
@@ -65,7 +70,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         topic="extruder",
         estimates=estimates,
         corrections=tuple(_corrections(context, trials, result)),
-        suspects=tuple(doubtful_repeats(trials, ruler)),
+        suspects=(*aside, *doubtful_repeats(trials, ruler)),
         residuals=tuple(
             residual(m, float(_at(m, rate, fitted)) * nominal, _MARK_MM) for m in trials
         ),
@@ -87,6 +92,36 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
 
 def _at(m: Measured, rate: np.ndarray, fitted: np.ndarray) -> float:
     return float(fitted[np.argmin(np.abs(rate - (m.feature.rung or 0.0)))])
+
+
+def _robust(
+    trials: list[Measured], caliper: Instrument, common: float
+) -> tuple[FeedFit, list[Measured], list[Suspect]]:
+    """Fit the feed, setting aside one by one the readings that stand far from all the others."""
+    kept, aside = trials, []
+    rate, ratio, u = _arrays(kept, caliper)
+    result = fit_feed(rate, ratio, u, common)
+    for _ in range(len(rate) // 4):
+        off = np.abs(ratio - np.interp(rate, *result.curve)) / u
+        worst = int(np.argmax(off))
+        if len(rate) < 4 or off[worst] <= _STANDS_OUT * max(1.0, float(np.median(off)) / 0.6745):
+            break
+        kept, out = _without(kept, worst)
+        before = result
+        rate, ratio, u = _arrays(kept, caliper)
+        result = fit_feed(rate, ratio, u, common)
+        expected = float(np.interp(out.feature.rung or 0.0, *result.curve)) * out.feature.nominal
+        words = effect(before.feed.times(100, "%"), result.feed.times(100, "%"))
+        aside += stand_out(out, expected, words)
+    return result, kept, aside
+
+
+def _without(trials: list[Measured], row: int) -> tuple[list[Measured], Measured]:
+    """Take one reading out, counted through all trials; return what is left, and it."""
+    readings = [(m, r) for m in trials for r in m.readings]
+    owner, reading = readings[row]
+    left = [Measured(m.feature, tuple(r for r in m.readings if r is not reading)) for m in trials]
+    return [m for m in left if m.readings], Measured(owner.feature, (reading,))
 
 
 def _arrays(

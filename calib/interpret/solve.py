@@ -11,8 +11,11 @@ from calib.interpret.finding import Finding, Suspect, finding_json
 from calib.interpret.finish import finished
 from calib.interpret.in_force import for_today
 from calib.model.correction import Correction, Verdict
+from calib.model.gate import why_refused
 from calib.readings import Reading, Sheet
+from calib.readings.cells import INCH_MM
 from calib.readings.now import printed_with
+from calib.readings.unmeasured import coarse_step_mm, coarse_words, copied
 from patterns.feature import Feature
 
 #: Modules of `calib.interpret`, in the order in which their findings are shown.
@@ -30,6 +33,12 @@ INTERPRETERS = (
 # Lengths of an axis that are off by one ratio, within this, point to its drive.
 _ALIKE = 0.03
 _LONG_ENOUGH_MM = 10.0
+#: Ratios that a slip of unit or of the decimal point makes, and no drive.
+_SLIPS = (INCH_MM, 1 / INCH_MM, 10.0, 0.1)
+_COPIED = (
+    "every length is its own nominal value to the last digit: measure the piece and write what the"
+    " caliper shows"
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,8 +68,8 @@ class Solution:
 
     @property
     def assumed(self) -> tuple[str, ...]:
-        """What is taken for granted about how the piece was printed, in words."""
-        return printed_with(self.sheet.keys, self.sheet.where).words
+        """What is taken for granted about how the piece was printed and read, in words."""
+        return (*printed_with(self.sheet.keys, self.sheet.where).words, *coarse_words(self.sheet))
 
     def to_json(self) -> dict[str, Any]:
         """Return everything as plain data: dicts, lists, numbers and words."""
@@ -107,7 +116,8 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
             where=sheet.name,
             mend="fill in the empty cells, or run: truebead read sheet.csv",
         )
-    context = context or Context(instruments=sheet.instruments)
+    context = _as_read(sheet, context or Context(instruments=sheet.instruments))
+    _check_now(sheet, context)
     used, suspects = _first_pass(sheet, accept=accept)
     findings = _interpreted(used, context, suspects)
     meant = {id(s.reading): s for f in findings for s in f.suspects if s.proposal is not None}
@@ -127,6 +137,22 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
             mend="correct the reading" if suspects else "read more of its features",
         )
     return Solution(sheet=sheet, findings=tuple(findings), first_pass=suspects)
+
+
+def _as_read(sheet: Sheet, context: Context) -> Context:
+    """Return the context with a caliper no finer than the readings."""
+    step = coarse_step_mm(sheet)
+    if step is None:
+        return context
+    caliper = replace(context.instruments["caliper"], resolution=step)
+    return replace(context, instruments={**context.instruments, "caliper": caliper})
+
+
+def _check_now(sheet: Sheet, context: Context) -> None:
+    """Refuse what is said to be set now where it makes no sense."""
+    for name, value in context.now.items():
+        if why := why_refused(name, value, {}):
+            raise SheetError(f"{name}: {why}", where=sheet.name, mend="say what is set now")
 
 
 def check_made_for(sheet: Sheet, names: Mapping[str, str | None]) -> None:
@@ -163,6 +189,11 @@ def with_settings_of(sheet: Sheet, context: Context) -> Context:
     return replace(context, now={**now, **found.values})
 
 
+def believable(sheet: Sheet) -> Sheet:
+    """Return a sheet without the readings that can't be right."""
+    return _first_pass(sheet, accept=False)[0]
+
+
 def _first_pass(sheet: Sheet, *, accept: bool) -> tuple[Sheet, tuple[Suspect, ...]]:
     """Set aside the readings that can't be right, or put in their place what was meant."""
     from calib.readings.blunders import find_blunders, mended
@@ -182,7 +213,9 @@ def _first_pass(sheet: Sheet, *, accept: bool) -> tuple[Sheet, tuple[Suspect, ..
                     effect=f"read as {proposal:g}" if b in taken else "",
                 )
             )
-    aside = {id(r) for b in blunders if b not in taken for r in b.readings}
+    doubted = () if suspects else copied(sheet)
+    suspects += [Suspect(reading=r, explanation=_COPIED) for r in doubted]
+    aside = {id(r) for b in blunders if b not in taken for r in b.readings} | set(map(id, doubted))
     kept = tuple(r for r in sheet.readings if id(r) not in aside)
     return mended(replace(sheet, readings=kept), taken), tuple(suspects)
 
@@ -259,5 +292,6 @@ def _axis_wide(suspected: Sequence[Reading], sheet: Sheet) -> bool:
         len(ratios) >= (2 if travel else 3)
         and alike >= 0.8 * len(ratios)
         and abs(middle - 1) > 0.05
+        and not any(abs(middle * s - 1) < 2 * _ALIKE for s in _SLIPS)
         and ours
     )

@@ -3,7 +3,7 @@
 from collections.abc import Iterable
 
 from calib.errors import BadInput
-from calib.model.setting import SETTINGS, TOPICS, kept_setting, topic_of
+from calib.model.setting import SETTINGS, TOPICS, kept_setting, label, topic_of
 from calib.model.setting import Place as Place
 
 _WORDS: dict[str, str] = {
@@ -51,7 +51,7 @@ def check_place(setting: str, place: Place) -> None:
 
 
 def named(names: Iterable[str], known: Iterable[str], option: str = "") -> list[str]:
-    """Return the settings that are meant: by their own names, or all of a topic such as `skew`.
+    """Return the settings that are meant: by their names or labels, or all of a topic such as `skew`.
 
     Raises
     ------
@@ -62,7 +62,9 @@ def named(names: Iterable[str], known: Iterable[str], option: str = "") -> list[
     topics = {t.name for t in TOPICS}
     found: list[str] = []
     for name in names:
-        meant = [s for s in settings if s == name or (name in topics and topic_of(s).name == name)]
+        meant = [s for s in settings if name.lower() in (s, label(s).lower())]
+        if name in topics:
+            meant += [s for s in settings if topic_of(s).name == name and s not in meant]
         if not meant:
             raise BadInput(
                 f"the profile has no {name}",

@@ -151,6 +151,12 @@ class Setting:
     rated_by: str = ""
 
     @property
+    def screw(self) -> str:
+        """Name of the levelling screw that it turns; empty where it turns none."""
+        inner = self.name.removeprefix("level_").removesuffix("_turns")
+        return inner.replace("_", " ") if self.deed else ""
+
+    @property
     def topic(self) -> str:
         """Name of what it is settled with."""
         return self.about.name

@@ -34,14 +34,21 @@ class EventKind:
     takes_axis: bool = False
     keeps: str = ""
 
-    def all_stale(self) -> dict[str, str]:
-        """Return topic -> why, with the topics that go stale along with another."""
+    def all_stale(self, axis: str = "") -> dict[str, str]:
+        """Return topic -> why, with the topics that go stale along with another.
+
+        Parameters
+        ----------
+        axis : str
+            The axis that it happened to; empty: any, the words then name the axis it depends on.
+        """
         found = {}
         for about in TOPICS:
             name = self._named(about.name, about.stale_with)
-            if name:
-                axis = f"with axis {self.only_axis[name]}: " if name in self.only_axis else ""
-                found[about.name] = axis + self.makes_stale[name]
+            only = self.only_axis.get(name, "")
+            if name and (not axis or not only or axis.upper() == only):
+                words = f"with axis {only}: " if only and not axis else ""
+                found[about.name] = words + self.makes_stale[name]
         return found
 
     def why(self, setting: Setting, axis: str) -> str:
@@ -75,6 +82,13 @@ EVENTS = (
             "skew": "a frame can rack when it is lifted by one side",
         },
         keeps="steps, temperatures, flow and sizes: nothing that they rest on moved",
+    ),
+    EventKind(
+        name="levelled",
+        what="the bed was levelled: its screws were turned",
+        happens_to=("printer",),
+        makes_stale={"level": "the screws were turned: measure once more whether it is level now"},
+        keeps="everything else: nothing but the bed moved",
     ),
     EventKind(
         name="drive-changed",

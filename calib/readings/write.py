@@ -23,7 +23,7 @@ def sheet_csv(
     instruments: Mapping[str, Instrument] = DEFAULTS,
     *,
     unit: str = "mm",
-    repeats: int = 3,
+    repeats: int = 1,
     keys: Mapping[str, str] | None = None,
     part_c: float | None = None,
     separator: str = ",",

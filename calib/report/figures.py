@@ -5,6 +5,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from calib.model.setting import label
 from calib.profile.drift import LEAST, individuals
 from calib.report.plot import INK, MARK, QUIET, WARN, WIDTH, Plot, padded
 from calib.store.records import Series
@@ -66,7 +67,7 @@ def _estimates(finding: Data, number: str) -> Iterator[Figure]:
         e = c["error"]
         if e.get("low") is not None and e.get("high") is not None:
             is_value = c["unit"] == e["unit"] and c["new"] == e["value"]
-            groups.setdefault((e["unit"], is_value), {})[c["setting"]] = (
+            groups.setdefault((e["unit"], is_value), {})[label(c["setting"])] = (
                 e["value"],
                 e["low"],
                 e["high"],
@@ -315,9 +316,8 @@ def drift_figure(series: Series, number: str) -> Figure | None:
     said = (
         f"{len(values)} values, mean {chart.centre:.5g} {unit}, newest {values[-1]:.5g}; {state}."
     )
-    return Figure(
-        plot.svg(f"Drift of {series.setting}", said, number), f"{series.setting}: {state}."
-    )
+    name = label(series.setting)
+    return Figure(plot.svg(f"Drift of {name}", said, number), f"{name}: {state}.")
 
 
 def expanded_words(value: float | None, half: float | None) -> str:

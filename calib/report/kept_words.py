@@ -1,15 +1,27 @@
 """What keeping a sheet did, and what is known since, in lines for people."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from calib.model.place import where_words
-from calib.model.setting import label
-from calib.report.words import age, change, half_width, iso, number, place_lines, request_lines
+from calib.model.setting import kept_setting, label
+from calib.plan.turns import turns_to_do
+from calib.report.words import (
+    age,
+    change,
+    half_width,
+    iso,
+    number,
+    place_lines,
+    request_lines,
+    turn_lines,
+    turn_words,
+)
 
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
-    from calib.store.records import InForce, KeptCorrection, SaidPlace, Series
+    from calib.profile.influence import Disagreement, Influence, Rests
+    from calib.store.records import InForce, KeptCorrection, KeptSheet, SaidPlace, Series
     from calib.workshop.results import Kept, TakenBack
 
 COLUMNS = ("setting", "change>", "95 %>", "unit", "verdict", "for")
@@ -19,6 +31,8 @@ _WARNING = "yellow"
 
 def kept_lines(kept: "Kept") -> Iterator[tuple[str, str]]:
     """Yield (line, style): what is doubtful, what to print again, and what takes effect where."""
+    for line in kept.solved.solution.assumed:
+        yield line, ""
     for s in kept.solved.solution.suspects:
         yield f"Doubtful: {s.reading.where or s.reading.feature}: {s.explanation}", _WARNING
     for line in again_lines(kept.corrections, kept.who.options):
@@ -41,15 +55,12 @@ def kept_lines(kept: "Kept") -> Iterator[tuple[str, str]]:
 
 
 def _in_force_lines(kept: "Kept") -> Iterator[str]:
-    """Say which kept values did not take a surer one's place, and where the others take effect."""
+    """Say where the kept values take effect."""
     uids = {k.uid for k in kept.corrections}
-    for v in kept.in_force:
-        if v.vaguer is not None and v.vaguer.uid in uids:
-            yield (
-                f"{v.setting}: the value from {v.source.pattern} of {v.source.kept_at:%Y-%m-%d}"
-                " stays in force; this one agrees with it and is far less sure"
-            )
     yield from place_lines([v for v in kept.in_force if v.source.uid in uids], kept.who.options)
+    found = [k.correction for k in kept.corrections if kept_setting(k.correction.setting).deed]
+    turns = {c.setting: c.new for c in found if c.verdict == "apply"}
+    yield from turn_lines(turns, kept.who.options)
 
 
 def again_lines(kept: Sequence["KeptCorrection"], options: str = "") -> list[str]:
@@ -72,9 +83,10 @@ def _correction_row(k: "KeptCorrection") -> tuple[str, ...]:
     c = k.correction
     half = c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
     verdict = str(c.verdict) if k.chosen else "not used"
+    turns = kept_setting(c.setting).deed
+    words = turn_words(c.new, short=True) if turns else change(c.old, c.new, c.u_new, c.unit)
     return (
-        c.setting, change(c.old, c.new, c.u_new, c.unit), half_width(half), c.unit, verdict,
-        str(c.scope),
+        label(c.setting), words, half_width(half), c.unit, verdict, str(c.scope),
     )  # fmt: skip
 
 
@@ -86,14 +98,61 @@ def profile_rows(settings: "Sequence[InForce]") -> list[tuple[str, ...]]:
 def profile_lines(
     settings: "Sequence[InForce]", deeds: "Sequence[InForce]", options: str
 ) -> Iterator[tuple[str, str]]:
-    """Yield (line, style) below the table: what is stale, vaguer, to be set, or to be done once."""
+    """Yield (line, style) below the table: what is stale, to be set, or to be done once."""
     for line in stale_lines(settings):
         yield line, _WARNING
-    for v in settings:
-        if v.vaguer is not None:
-            yield _vaguer_line(v), ""
-    for line in (*place_lines(settings, options), *deed_lines(deeds)):
+    for line in (*place_lines(settings, options), *turn_lines(turns_to_do(deeds), options)):
         yield line, ""
+
+
+def rests_lines(
+    settings: "Sequence[InForce]", rests: "Mapping[str, Rests]", odd: "Sequence[Disagreement]"
+) -> Iterator[tuple[str, str]]:
+    """Yield (line, style): what each value rests on, what the last sheet changed, what disagrees."""
+    from calib.profile.influence import moved_words
+
+    for v in settings:
+        found, e = rests.get(v.setting), v.estimate
+        if found is None or e is None or not found.sheets or found.since is None:
+            continue
+        rolls = f" on {found.spools} spools" if found.spools > 1 else ""
+        words = (
+            f"{label(v.setting)}: {found.readings} readings of {found.sheets} sheets{rolls} since"
+            f" {found.since:%Y-%m-%d}, {max(e.from_data, 0.0):.0%} of what is known"
+        )
+        if found.before is not None and found.newest is not None:
+            moved = moved_words(e, found.before, kept_setting(v.setting).places)
+            words += f"; by {found.newest.pattern} of {found.newest.at:%Y-%m-%d} {moved}"
+        yield words, ""
+    for d in odd:
+        likely = f"; likely {d.reason}" if d.reason else ""
+        yield (
+            (
+                f"The {d.block.pattern} of {d.block.at:%Y-%m-%d} does not go with the other sheets"
+                f" (chi-square {d.chi2:.0f} with {d.dof} degrees of freedom){likely}. If it is wrong, set"
+                f" it aside: truebead profile undo {d.block.uid[:8]}"
+            ),
+            _WARNING,
+        )
+
+
+def why_rows(found: "Sequence[Influence]", setting: str) -> list[tuple[str, ...]]:
+    """Return the rows of a table under `WHY_COLUMNS`."""
+    places = kept_setting(setting).places
+    return [
+        (
+            i.block.uid[:8],
+            i.block.pattern,
+            f"{i.block.at:%Y-%m-%d}",
+            str(i.block.readings),
+            f"{i.share:.0%}",
+            f"{i.moved:+.{places}f}",
+        )
+        for i in found
+    ]
+
+
+WHY_COLUMNS = ("sheet", "piece", "kept", "readings>", "takes off the variance>", "moves it by>")
 
 
 def stale_lines(settings: "Sequence[InForce]") -> list[str]:
@@ -105,34 +164,10 @@ def stale_lines(settings: "Sequence[InForce]") -> list[str]:
     return [f"Stale ({what}): {', '.join(names)}" for what, names in groups.items()]
 
 
-def _vaguer_line(v: "InForce") -> str:
-    assert v.vaguer is not None
-    c = v.vaguer.correction
-    return (
-        f"{v.setting}: {v.vaguer.pattern} of {v.vaguer.kept_at:%Y-%m-%d} agrees"
-        f" ({number(c.new, c.u_new)} {half_width(1.96 * c.u_new)}) and is far less sure: the surer value stays"
-    )
-
-
-def deed_lines(deeds: "Sequence[InForce]") -> list[str]:
-    """Say what was found to be done once, by the day on which it was found."""
-    days: dict[str, list[str]] = {}
-    for v in deeds:
-        k = v.source
-        name = v.setting.removeprefix("level_").removesuffix("_turns").replace("_", " ")
-        todo = k.correction.verdict == "apply"
-        turn = f"{number(k.correction.new, k.correction.u_new)} turn" if todo else "leave"
-        days.setdefault(f"{k.kept_at:%Y-%m-%d}", []).append(f"{name} {turn}")
-    return [
-        f"Levelling screws, found on {day}, to turn once: {', '.join(turns)}"
-        for day, turns in days.items()
-    ]
-
-
 def said_line(p: "SaidPlace") -> str:
     """Say where a setting was said to take effect."""
     value = "" if p.value is None else f" {p.value:.6g}"
-    return f"{p.setting}{value} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
+    return f"{label(p.setting)}{value} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
 
 
 def history_lines(found: "Sequence[KeptCorrection]") -> list[str]:
@@ -156,7 +191,9 @@ def _history_row(k: "KeptCorrection") -> tuple[str, str, str, str]:
     verdict = str(c.verdict) if k.chosen else "not used"
     if k.undone_at:
         verdict = "taken back" + (f": {k.why_undone}" if k.why_undone else "")
-    return k.uid[:8], c.setting, change(c.old, c.new, c.u_new, c.unit), verdict
+    turns = kept_setting(c.setting).deed
+    words = turn_words(c.new, short=True) if turns else change(c.old, c.new, c.u_new, c.unit)
+    return k.uid[:8], label(c.setting), words, verdict
 
 
 def _profile_row(v: "InForce") -> tuple[str, ...]:
@@ -165,7 +202,7 @@ def _profile_row(v: "InForce") -> tuple[str, ...]:
         few = ", ".join(v.inherited_from[:2]) + (" ..." if len(v.inherited_from) > 2 else "")
         where = f"inherited from {few}"
     return (
-        v.setting,
+        label(v.setting),
         number(v.value, v.u),
         half_width(v.expanded),
         v.unit,
@@ -229,8 +266,16 @@ def drift_lines(found: "Sequence[Series]") -> Iterator[tuple[str, str]]:
         yield ("Nothing was kept for this printer since the last event that changed it."), ""
     for s in found:
         values = " ".join(number(v, s.found[-1].correction.u_new) for v in s.values[-12:])
-        yield (f"{s.setting}: {values}"), "bold"
+        yield (f"{label(s.setting)}: {values}"), "bold"
         if len(s.values) <= LEAST:
             yield (f"   {len(s.values)} values; limits need {LEAST + 1}"), ""
         else:
             yield (f"   {s.alarm or 'in control'}"), _WARNING if s.alarm else ""
+
+
+def sheet_words(kept: "KeptSheet") -> str:
+    """Return a kept sheet as it was read, under a line that says which it is."""
+    return (
+        f"Sheet {kept.uid} of {kept.pattern} {kept.piece_id}, kept {kept.kept_at:%Y-%m-%d %H:%M} UTC"
+        f" by Truebead {kept.by_version}\n{kept.sheet_text}"
+    )

@@ -4,8 +4,10 @@ from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 from calib.report.words import place_lines
+from calib.report.worth_words import settles_words, takes_words
 
 if TYPE_CHECKING:
+    from calib.plan.expected import Worth
     from calib.workshop.results import Made, MadePiece
     from patterns.filaments import Filament
     from patterns.registry import Pattern
@@ -17,12 +19,17 @@ def made_json(one: "MadePiece") -> dict[str, Any]:
         "pattern": one.piece.pattern, "piece": one.piece_id, "folder": str(one.folder),
         "files": sorted(one.files), "features": len(one.piece.features),
         "kept_beside": None if one.kept_beside is None else one.kept_beside.name,
+        **worth_json(one.worth),
     }  # fmt: skip
 
 
 def made_lines(one: "MadePiece") -> list[str]:
     """Say what was made and where it is, and where a filled-in sheet is that it took the place of."""
-    lines = [f"{one.piece.pattern} is in {one.folder}: {', '.join(sorted(one.files))}"]
+    settled = f" It would settle {settles_words(one.worth.settles)}." if one.worth.settles else ""
+    lines = [
+        f"{one.piece.pattern} is in {one.folder}: {', '.join(sorted(one.files))}",
+        f"It takes {takes_words(one.worth)}.{settled}",
+    ]
     if one.kept_beside is not None:
         lines.append(f"The sheet that was filled in is kept as {one.kept_beside}")
     return lines
@@ -57,40 +64,54 @@ def pattern_help(p: "Pattern") -> str:
     return "\n".join(lines)
 
 
-def pattern_rows(filament: str) -> "tuple[Filament, list[dict[str, Any]]]":
+def pattern_rows(filament: str) -> "tuple[Filament, list[tuple[Pattern, Worth]]]":
     """Return the filament that is meant, and every pattern and check with what it takes as it comes."""
+    from calib.plan.expected import worth
     from patterns import registry
     from patterns.filaments import filament as known_filament
+    from patterns.spec import PrintSetup
 
     material = known_filament(filament)
     both = (*registry.all_patterns().values(), *registry.all_checks().values())
-    return material, [{"name": p.name, "answers": p.answers, **_takes(p, material)} for p in both]
+    return material, [(p, worth(p.piece({}, PrintSetup()), material)) for p in both]
 
 
-def pattern_lines(rows: list[dict[str, Any]], material: "Filament") -> list[str]:
+def pattern_json(p: "Pattern", takes: "Worth") -> dict[str, Any]:
+    """Return what is listed of a pattern for machines."""
+    return {
+        "name": p.name,
+        "answers": p.answers,
+        "printed": takes.minutes > 0,
+        **worth_json(takes),
+    }
+
+
+def worth_json(takes: "Worth") -> dict[str, Any]:
+    """Return what a piece takes and settles for machines."""
+    return {
+        "minutes": round(takes.minutes),
+        "grams": round(takes.grams, 1),
+        "readings": takes.readings,
+        "expected_95": [
+            {"setting": e.setting, "half_width": e.half_width, "unit": e.unit}
+            for e in takes.settles
+        ],
+    }
+
+
+def pattern_lines(rows: "list[tuple[Pattern, Worth]]", material: "Filament") -> list[str]:
     """Return the same as lines."""
-    width = max(len(row["name"]) for row in rows)
+    width = max(len(p.name) for p, _ in rows)
     lines = []
-    for row in rows:
-        minutes = f"{row['minutes']:4.0f} min {row['grams']:4.0f} g"
-        takes = minutes if row["printed"] else "  no printing"
-        lines.append(f"{row['name']:{width}} {takes:>15}  {row['answers']}")
+    for p, takes in rows:
+        lines.append(f"{p.name:{width}}  {p.answers}")
+        lines.append(f"{'':{width}}  {takes_words(takes)}")
+        if takes.settles:
+            lines.append(f"{'':{width}}  {settles_words(takes.settles)}")
     return [
         *lines,
         "",
-        f"Times are rough, for a 0.4 mm nozzle; grams of {material.type}."
-        " More on one: truebead make --help PATTERN",
+        f"Times are rough, for a 0.4 mm nozzle; grams of {material.type}. ± holds for one reading of"
+        " everything with usual instruments (95 %).",
+        "More on one: truebead make --help PATTERN",
     ]
-
-
-def _takes(p: "Pattern", material: "Filament") -> dict[str, Any]:
-    """Return rough minutes and grams of a pattern with its defaults."""
-    from patterns.estimate import estimate
-    from patterns.preview import preview_mesh
-    from patterns.spec import PrintSetup
-
-    piece = p.piece({}, PrintSetup())
-    if not piece.printed:
-        return {"printed": False, "minutes": 0.0, "grams": 0.0}
-    cost = estimate(piece, preview_mesh(piece.body), material)
-    return {"printed": True, "minutes": round(cost.minutes), "grams": round(cost.grams, 1)}

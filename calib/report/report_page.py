@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from calib.model.setting import label
 from calib.readings import Sheet
 from calib.report.figures import drift_figure, expanded_words, figures
 from calib.safety import SAFETY
@@ -97,7 +98,7 @@ def printer_page(
         facts=facts,
         profiles=[_profile(names, values) for names, values in profiles.items()],
         findings=findings,
-        warnings=[f"{s.setting}: {s.alarm}; calibrate again" for s in drift if s.alarm],
+        warnings=[f"{label(s.setting)}: {s.alarm}; calibrate again" for s in drift if s.alarm],
         events=[_event(e) for e in events],
         provenance=["every value: truebead profile history --printer " + printer.name],
         now=now,
@@ -160,7 +161,7 @@ def _correction(c: Mapping[str, Any], kept: KeptCorrection | None) -> dict[str, 
     if kept is not None and kept.undone_at:
         note = f"taken back on {kept.undone_at:%Y-%m-%d}"
     return {
-        "setting": c["setting"], "verdict": verdict, "says": _SAYS[verdict], "unit": c["unit"],
+        "setting": label(c["setting"]), "verdict": verdict, "says": _SAYS[verdict], "unit": c["unit"],
         "change": change, "reason": c["reason"],
         "evidence": c["evidence"], "scope": f"this {c['scope']}", "note": note,
     }  # fmt: skip
@@ -189,7 +190,7 @@ def _readings(sheet: Sheet, suspects: Sequence[Mapping[str, Any]]) -> list[dict[
 def _provenance(k: KeptCorrection) -> str:
     c = k.correction
     return (
-        f"{c.setting} ← correction {k.uid[:8]} kept {k.kept_at:%Y-%m-%d %H:%M} UTC by Truebead"
+        f"{label(c.setting)} ← correction {k.uid[:8]} kept {k.kept_at:%Y-%m-%d %H:%M} UTC by Truebead"
         f" {k.by_version} ← {c.error.name} {c.error.value:.5g} ± {c.error.expanded():.2g} {c.error.unit}"
         f" ({c.error.dof:.0f} degrees of freedom, {100 * c.error.from_data:.0f} % from readings)"
         f" ← {c.evidence} ← sheet {k.sheet_uid[:8]}"
@@ -199,7 +200,7 @@ def _provenance(k: KeptCorrection) -> str:
 def _profile(names: tuple[str, str], values: Sequence[InForce]) -> dict[str, Any]:
     rows = [
         {
-            "setting": v.setting, "value": expanded_words(v.value, v.expanded), "unit": v.unit,
+            "setting": label(v.setting), "value": expanded_words(v.value, v.expanded), "unit": v.unit,
             "where": f"inherited from {', '.join(v.inherited_from[:3])}" if v.inherited_from else str(v.layer),
             "place": "" if v.value is None else v.where,
             "found": f"{v.source.kept_at:%Y-%m-%d}, {v.source.pattern}",

@@ -2,14 +2,15 @@
 
 from collections.abc import Mapping
 
-from calib.apply.gcode.plan import RANGES
-from calib.readings.cells import INCH_MM
+from calib.apply.gcode.schedule import KNOWN
 from calib.readings.now import EXAMPLE, box_of
+from calib.report.print_box import FIRST_STEPS, print_facts
+from calib.report.sheet_table import bands_of, plain_row
 from calib.report.ways import ways_of
 from calib.safety import SAFETY
 from patterns import registry
-from patterns.drawing.style import meaning_of
-from patterns.feature import Feature, Kind
+from patterns.feature import Kind
+from patterns.grid import grid_of
 from patterns.piece import Piece
 
 _IN_PHOTO = {
@@ -26,8 +27,9 @@ def sheet_html(
     *,
     made: str = "",
     unit: str = "mm",
-    repeats: int = 3,
+    repeats: int = 1,
     keys: Mapping[str, str] | None = None,
+    filament: str = "",
 ) -> str:
     """Return the page: one HTML file that needs nothing else, for paper and for a phone.
 
@@ -43,6 +45,8 @@ def sheet_html(
         ``mm`` or ``inch``: what the caliper shows.
     repeats : int
         Boxes for readings of each feature.
+    filament : str
+        Type of the filament, for the temperatures to start with.
     """
     from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
@@ -58,6 +62,7 @@ def sheet_html(
         {"name": way.name, "rules": way.rules, "icon": Markup(icon), "numbers": numbers}
         for way, icon, numbers in ways_of(piece.by_hand)
     ]
+    grid = grid_of(piece.by_hand)
     return pages.get_template("sheet.html").render(
         piece=piece,
         picture=Markup(svg),  # our own drawing, escaped where it was made
@@ -69,8 +74,11 @@ def sheet_html(
         answers=registry.get(piece.pattern).answers,
         safety=SAFETY,
         ways=ways,
-        rows=[_row(number, f, unit) for number, f in enumerate(piece.by_hand, 1)],
-        goes_into_gcode=all(row.setting in RANGES for row in piece.schedule),
+        bands=bands_of(grid, unit),
+        rows=[plain_row(number, f, unit) for number, f in grid.rest],
+        print_facts=print_facts(piece, filament),
+        first_steps=FIRST_STEPS,
+        goes_into_gcode=all(row.setting in KNOWN for row in piece.schedule),
         head_lines=piece.head_lines,
         repeats=repeats,
         why_repeats=_why(piece, repeats),
@@ -79,30 +87,6 @@ def sheet_html(
         unit_words="inches" if unit == "inch" else "mm",
         number=lambda value: f"{value:g}",
     )
-
-
-def _row(number: int, f: Feature, unit: str) -> dict[str, str]:
-    """Return what a row of the table shows; the words to circle for a judgement."""
-    words = ""
-    if f.kind is Kind.PASS:
-        words = "circle one: " + " · ".join(f.grades or ("yes", "no"))
-    kind = "score 0-10" if f.kind is Kind.SCORE else meaning_of(f).label
-    tag = ", ".join(filter(None, (kind, f.axis)))
-    return {
-        "number": str(number),
-        "where": f.where,
-        "nominal": _nominal(f, unit),
-        "tag": tag,
-        "words": words,
-    }
-
-
-def _nominal(f: Feature, unit: str) -> str:
-    if f.unit == "mm" and unit == "inch":
-        return f"{f.nominal / INCH_MM:.4f} in"
-    if f.unit in ("mm", "g"):
-        return f"{f.nominal:.3f}".rstrip("0").rstrip(".") + f" {f.unit}"
-    return ""
 
 
 def _why(piece: Piece, repeats: int) -> list[str]:

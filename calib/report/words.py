@@ -2,9 +2,11 @@
 
 import math
 import shlex
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
+
+from calib.model.setting import kept_setting, label
 
 if TYPE_CHECKING:
     from calib.model.request import Request
@@ -101,6 +103,36 @@ def request_lines(requests: "Iterable[Request]", options: str = "") -> list[str]
     return list(lines.values())
 
 
+def turn_words(turns: float, *, short: bool = False) -> str:
+    """Say which way to turn a levelling screw, and how far; positive turns raise the bed.
+
+    For screws that pull the bed down against springs, looked at from their heads.
+    """
+    if short:
+        return f"{'loosen' if turns > 0 else 'tighten'} {abs(turns):.2f} turn"
+    way = "loosen (bed up)" if turns > 0 else "tighten (bed down)"
+    return f"{way} by {abs(turns):.2f} turn ({abs(turns) * 360:.0f} degrees)"
+
+
+def turn_lines(turns: "Mapping[str, float]", options: str = "") -> list[str]:
+    """Say which levelling screws to turn, and how to say that it was done; empty where none is.
+
+    Parameters
+    ----------
+    turns : mapping
+        Setting (`calib.model.setting.screw_turns`) -> turns.
+    options : str
+        What names the printer, for the command that is shown.
+    """
+    if not turns:
+        return []
+    found = "; ".join(f"{kept_setting(n).screw} {turn_words(t)}" for n, t in turns.items())
+    return [
+        f"Turn the levelling screws, printer off and bed cold: {found}. Then say so: truebead event"
+        f" levelled{options}"
+    ]
+
+
 def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
     """Say what is still to be set, and what files get, so that a piece is printed without it.
 
@@ -115,7 +147,9 @@ def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
     for v in values:
         if v.value is None or v.stale or v.is_set or v.value == neutral(v.setting):
             continue
-        by_place.setdefault(v.place, []).append(f"{v.setting} {number(v.value, v.u)}")
+        by_place.setdefault(v.place, []).append(
+            f"{label(v.setting)} {number(v.value, v.u)} {v.unit}".rstrip()
+        )
     lines = []
     if found := by_place.get(Place.PRINTER):
         lines.append(

@@ -3,12 +3,14 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calib.apply.applied import for_file, with_places
 from calib.apply.limits import Limits
-from calib.apply.values import Value, spell
+from calib.apply.source import refuse_odd, refuse_target
+from calib.apply.values import Heading, Value, spell
 from calib.errors import BadInput
 from calib.model.correction import Verdict
 from calib.model.place import Place, check_place, named, neutral
@@ -50,6 +52,13 @@ class ToSet:
     said: "tuple[Saying, ...]" = ()
     told: tuple[str, ...] = ()
 
+    @property
+    def heading(self) -> Heading:
+        """Whose values they are, and that they are of today."""
+        who = self.who
+        today = f"{datetime.now().astimezone():%Y-%m-%d}" if who.printer else ""
+        return Heading(printer=who.printer, nozzle=who.nozzle, spool=who.spool, date=today)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Applied:
@@ -80,12 +89,18 @@ class How:
     ----------
     centre_mm : (x, y, z) or None
         Point that stays; None: the middle of the bed.
+    line : str
+        The user's own line for the schedule's one setting, with {value} in it.
+    e_in_g91 : str
+        How the printer reads E under G91 without M83: ``relative``, ``absolute``; empty: not known.
     step : callable or None
         Told how many bytes are done.
     """
 
     schedule: Path | None = None
     centre_mm: tuple[float, float, float] | None = None
+    line: str = ""
+    e_in_g91: str = ""
     wait: bool = False
     check: bool = False
     again: bool = False
@@ -113,7 +128,7 @@ def to_set(store: "Store", asked: Who, wanted: Mapping[Place, Sequence[str]]) ->
     for setting, place in said.items():
         check_place(setting, place)
     return ToSet(
-        values=tuple(with_places([_value(v) for v in found if _counts(v)], said)),
+        values=tuple(with_places([value_of(v) for v in found if _counts(v)], said)),
         limits=limits_of(store.printer(who.printer)),
         who=who,
         said=tuple(Saying(s, p, value[s]) for s, p in said.items()),
@@ -184,7 +199,8 @@ def _counts(v: "InForce") -> bool:
     return v.source.correction.verdict == Verdict.APPLY
 
 
-def _value(v: "InForce") -> Value:
+def value_of(v: "InForce") -> Value:
+    """Return a value in force with where it takes effect, as what is shown, typed in or put into files."""
     assert v.value is not None
     return Value(
         setting=v.setting,
@@ -197,6 +213,15 @@ def _value(v: "InForce") -> Value:
     )
 
 
+def given_numbers(*numbers: float | None) -> dict[str, float]:
+    """Return setting -> number for scale X, Y, Z, skew XY, XZ, YZ and flow, without those not given."""
+    names = (
+        *(f"scale_{a}_percent" for a in "xyz"), *(f"skew_{p}_deg" for p in ("xy", "xz", "yz")),
+        "flow_percent",
+    )  # fmt: skip
+    return {s: n for s, n in zip(names, numbers, strict=True) if n is not None}
+
+
 def with_given(values: Sequence[Value], given: Mapping[str, float]) -> list[Value]:
     """Return values with the numbers given by hand in the place of their own.
 
@@ -205,10 +230,7 @@ def with_given(values: Sequence[Value], given: Mapping[str, float]) -> list[Valu
     given : mapping
         Setting -> number, such as ``scale_x_percent`` -> 100.3.
     """
-    instead = [
-        Value(setting=s, old=neutral(s), new=new, unit="deg" if s.endswith("deg") else "%")
-        for s, new in given.items()
-    ]
+    instead = [Value(setting=s, old=neutral(s), new=new) for s, new in given.items()]
     return [v for v in values if v.setting not in given] + instead
 
 
@@ -241,8 +263,7 @@ def target_of(file: Path, out: Path | None, *, may_replace: bool, again: bool) -
     BadInput
         The file was corrected before, or the result would replace something.
     """
-    if not file.is_file():
-        raise BadInput("there is no such file", where=str(file))
+    refuse_odd(file)
     if file.stem.endswith(MARK) and not again:
         raise BadInput(
             "the file has been corrected before, and would be corrected twice",
@@ -250,6 +271,7 @@ def target_of(file: Path, out: Path | None, *, may_replace: bool, again: bool) -
             mend="start from the original, or insist with --again",
         )
     target = out or file.with_name(f"{file.stem}{MARK}{file.suffix}")
+    refuse_target(target)
     if target.is_dir():
         target = target / file.name
     if target.suffix.lower() != file.suffix.lower():
@@ -327,13 +349,15 @@ def _gcode(
 
 def _job(needed: "Needed", limits: Limits, how: How) -> "Job":
     from calib.apply.gcode.job import Job
-    from calib.apply.gcode.plan import read_schedule
+    from calib.apply.gcode.schedule import read_schedule
 
     return Job(
         matrix=needed.matrix,
         centre_mm=how.centre_mm or limits.middle_mm,
         flow=needed.flow,
-        schedule=read_schedule(how.schedule) if how.schedule else (),
+        schedule=read_schedule(how.schedule, any_setting=bool(how.line)) if how.schedule else (),
+        line=how.line,
+        e_in_g91=how.e_in_g91,
         limits=limits,
         wait=how.wait,
     )
@@ -343,8 +367,8 @@ def _compare(old: Path, new: Path, job: "Job") -> "list[Check]":
     from calib.apply.gcode.check import compare
 
     with (
-        old.open(encoding="utf-8", errors="replace") as before,
-        new.open(encoding="utf-8", errors="replace") as after,
+        old.open(encoding="utf-8", errors="surrogateescape") as before,
+        new.open(encoding="utf-8", errors="surrogateescape") as after,
     ):
         return compare(before, after, job)
 
@@ -353,6 +377,7 @@ def _refuse_for_model(how: How, given: Mapping[str, float]) -> None:
     """Refuse what only a sliced file can take."""
     wrong = {
         "--schedule": how.schedule is not None,
+        "--line": bool(how.line),
         "--check": how.check,
         "--flow": "flow_percent" in given,
     }
@@ -385,8 +410,3 @@ def _model(
         lines=tuple(tell_model(needed, moved, notes)),
         data=model_data(file, written, needed, moved, notes),
     )
-
-
-def to_type_in(values: Sequence[Value]) -> tuple[Value, ...]:
-    """Return what is to be set in the printer or the slicing settings; no scale that models get."""
-    return tuple(v for v in values if v.place in ("", Place.PRINTER))

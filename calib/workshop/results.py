@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from calib.interpret.solve import Context, Solution
+    from calib.model.instrument import Instrument
     from calib.model.request import Request
+    from calib.plan.expected import Worth
     from calib.plan.steps import Plan, Step
     from calib.profile.events import EventKind
+    from calib.profile.influence import Disagreement, Rests
     from calib.readings import Sheet
     from calib.store.records import EventRecord, InForce, KeptCorrection
     from patterns.mesh import Mesh
@@ -52,6 +55,8 @@ class MadePiece:
     ----------
     files : mapping
         Name -> content of every file of its folder.
+    filament, instruments
+        Type of the spool's filament, and the instruments that will be used; for `worth`.
     folder : Path or None
         Where they were written; None where they were only made in memory.
     mesh : Mesh or None
@@ -64,9 +69,22 @@ class MadePiece:
     piece_id: str
     who: Who
     files: Mapping[str, bytes | str]
+    filament: str = ""
+    instruments: "Mapping[str, Instrument]" = field(default_factory=dict)
     folder: Path | None = None
     mesh: "Mesh | None" = None
     kept_beside: Path | None = None
+
+    @property
+    def worth(self) -> "Worth":
+        """Minutes, grams and readings that it takes, and how sure it would make us; worked out anew."""
+        from calib.model.instrument import DEFAULTS
+        from calib.plan.expected import worth
+        from patterns.filaments import filaments
+
+        table = filaments()
+        material = table.get(self.filament, table["PLA"])
+        return worth(self.piece, material, self.mesh, {**DEFAULTS, **self.instruments})
 
     @property
     def sheet(self) -> Path:
@@ -168,6 +186,11 @@ class Next:
         return sum(s.minutes or 0.0 for s in self.steps)
 
     @property
+    def readings(self) -> int:
+        """Readings to take in all."""
+        return sum(s.step.readings for s in self.steps)
+
+    @property
     def grams(self) -> float:
         """Filament in all, g, roughly."""
         return sum(s.grams or 0.0 for s in self.steps)
@@ -190,11 +213,21 @@ class Happened:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
-    """What is known of one printer, nozzle and spool: settings, and what is to be done once."""
+    """What is known of one printer, nozzle and spool: settings, and what is to be done once.
+
+    Attributes
+    ----------
+    rests : mapping
+        Setting -> what its value rests on.
+    odd : sequence of Disagreement
+        Sheets of the printer that do not go with all the others.
+    """
 
     who: Who
     settings: tuple["InForce", ...]
     deeds: tuple["InForce", ...] = ()
+    rests: Mapping[str, "Rests"] = field(default_factory=dict)
+    odd: tuple["Disagreement", ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from calib.errors import StoreError
 from calib.model.correction import Verdict
 from calib.model.place import Place, in_files
-from calib.model.setting import setting
+from calib.model.setting import label, setting
 from calib.workshop.knowing import (
     Assumed,
     asked_of,
@@ -137,14 +137,14 @@ def doubts(before: "Sequence[InForce]", kept: "Sequence[KeptCorrection]") -> lis
         as_if_set = v.place == Place.PRINTER and c.old == v.value
         if as_if_set and c.verdict == Verdict.APPLY and repeated:
             lines.append(
-                f"{c.setting}: the very error of before is found once more, as if {c.old:.5g} had not"
+                f"{label(c.setting)}: the very error of before is found once more, as if {c.old:.5g} had not"
                 f" been set. If it had not: {undo}, put what was set into the sheet's line"
                 f" # now.{c.setting}: and keep it again."
             )
         gone = c.verdict == Verdict.LEAVE and c.old != v.value and not repeated
         if in_files(v.place) and gone:
             lines.append(
-                f"{c.setting}: the error of before is gone, as if {v.value:.5g} had been set. If it"
+                f"{label(c.setting)}: the error of before is gone, as if {v.value:.5g} had been set. If it"
                 f" had: {undo}, write {v.value:.5g} into the sheet's line # now.{c.setting}: and keep"
                 f" it again after truebead apply --in-printer {c.setting}."
             )

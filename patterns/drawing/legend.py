@@ -9,6 +9,9 @@ from patterns.feature import INSTRUMENTS
 ROW = 24.0
 COLUMN = 336.0
 SMALL = TEXT - 1
+#: Width of a letter as wide sans-serif fonts have it, bold and plain, at that size.
+BOLD_LETTER, LETTER = 8.6, 7.0
+APART = 24.0
 
 
 def legend(meanings: Sequence[Meaning], jaws: Sequence[str], scale: float, width: float) -> tuple[
@@ -28,12 +31,13 @@ def legend(meanings: Sequence[Meaning], jaws: Sequence[str], scale: float, width
     rows = [_jaw_row(j) for j in jaws] + [_meaning_row(m) for m in meanings]
     if scale:
         rows.append(_scale_bar(scale))
-    columns = max(1, int(width // COLUMN))
+    wide = max([COLUMN, *(_words_end(m) + APART for m in meanings)])
+    columns = max(1, int((width + APART) // wide))
     content = "".join(
-        group((COLUMN * (n % columns), ROW * (n // columns)), row) for n, row in enumerate(rows)
+        group((wide * (n % columns), ROW * (n // columns)), row) for n, row in enumerate(rows)
     )
     lines = -(-len(rows) // columns)
-    return content, COLUMN * min(columns, len(rows)), ROW * lines
+    return content, wide * min(columns, len(rows)), ROW * lines
 
 
 def _jaw_row(jaws: str) -> str:
@@ -69,8 +73,17 @@ def _meaning_row(meaning: Meaning) -> str:
         )
     sample += circle((23, y), 0.72 * BALLOON, PAPER, ink.colour, 1.6)
     label = text((56, y + 4.5), meaning.label, SMALL, ink.colour, bold=True)
-    after = (56 + 7.6 * len(meaning.label) + 6, y + 4.5)
+    after = (_words_start(meaning), y + 4.5)
     return sample + label + text(after, meaning.words, SMALL, INK)
+
+
+def _words_start(meaning: Meaning) -> float:
+    """Return where the words after a bold label begin; letters are taken as wide as they get."""
+    return 56 + BOLD_LETTER * len(meaning.label) + 6
+
+
+def _words_end(meaning: Meaning) -> float:
+    return _words_start(meaning) + LETTER * len(meaning.words)
 
 
 def _scale_bar(scale: float) -> str:

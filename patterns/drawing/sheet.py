@@ -15,6 +15,7 @@ from patterns.drawing.style import BALLOON, INK, PAPER, QUIET, TEXT, meaning_of
 from patterns.drawing.svg import XY, circle, document, group, line, polygon, text
 from patterns.drawing.views import VIEWS, Frame, View, extent_mm, frame
 from patterns.feature import Feature
+from patterns.grid import grid_of
 from patterns.mesh import Mesh
 from patterns.piece import Piece
 
@@ -48,6 +49,9 @@ class Panel:
 def draw_piece(piece: Piece, mesh: Mesh) -> str:
     """Draw a piece with a numbered callout for each feature.
 
+    Of a table (`patterns.grid`) only the first row and the first column have callouts: the other
+    places are the same on every rung.
+
     Parameters
     ----------
     piece : Piece
@@ -80,7 +84,7 @@ def draw_piece(piece: Piece, mesh: Mesh) -> str:
 
 def _described(piece: Piece) -> str:
     rows = [_in_words(n, f) for n, f in enumerate(piece.by_hand, 1)]
-    return f"Views of the piece with {len(rows)} numbered callouts. " + "; ".join(rows)
+    return f"Views of the piece with its {len(rows)} numbered places. " + "; ".join(rows)
 
 
 def _view_of(feature: Feature) -> str:
@@ -90,8 +94,10 @@ def _view_of(feature: Feature) -> str:
 def _plan(piece: Piece, mesh: Mesh) -> list[tuple[View, float, list[tuple[int, Feature]]]]:
     """Choose the views, their scale, and what each shows; the overview always comes last."""
     mine: dict[str, list[tuple[int, Feature]]] = {name: [] for name in VIEWS}
+    shown = grid_of(piece.by_hand).explained
     for number, feature in enumerate(piece.by_hand, 1):
-        mine[_view_of(feature)].append((number, feature))
+        if number in shown:
+            mine[_view_of(feature)].append((number, feature))
     level = [VIEWS[name] for name in ("top", "front", "right") if mine[name]]
     busiest = max((len(mine[v.name]) for v in level), default=0)
     largest = max((side for v in level for side in extent_mm(mesh, v)), default=1.0)

@@ -36,8 +36,8 @@ class BridgeLadderSpec(Spec):
     )
     step_mm: float = number(10.0, "mm", 1.0, 50.0, "change from span to span")
     deck_mm: float = number(1.2, "mm", 0.4, 5.0, "thickness of a deck")
-    headroom_mm: float = number(8.0, "mm", 5.0, 40.0, "height under a deck, for the caliper's jaw")
-    depth_mm: float = number(8.0, "mm", 4.0, 40.0, "from front to back")
+    headroom_mm: float = number(6.0, "mm", 4.0, 40.0, "height under a deck, for the caliper's jaw")
+    depth_mm: float = number(6.0, "mm", 4.0, 40.0, "from front to back")
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 0.8, "chamfer along the bed, against the first layer's bulge"
     )

@@ -5,22 +5,26 @@ A plain cube can't tell a scale error from an outline offset. Here each axis has
 separate; heights and steps do the same for Z and the first layer.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from patterns.body import Body, Prism, box, chamfer_loss_mm3
-from patterns.digits import engraved, stroke_for, text_area_mm2
+from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
 from patterns.piece import JAWS_CLOSED, Advice, Piece, check_wall
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
+_USUAL_MM, _LEAST_MM = 30.0, 25.0
+
 
 @dataclass(frozen=True, kw_only=True)
 class DimensionalCubeSpec(Spec):
     """Parameters of the dimensional cube."""
 
-    size_mm: float = number(40.0, "mm", 30.0, 150.0, "edge of the cube that the piece fits in")
+    size_mm: float = number(
+        0.0, "mm", 0.0, 150.0, "edge of the cube that the piece fits in (0: 30, or as letters need)"
+    )
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 2.0, "chamfer along the bed, against the first layer's bulge"
     )
@@ -54,6 +58,14 @@ def _sizes(spec: DimensionalCubeSpec, setup: PrintSetup) -> _Sizes:
     )
 
 
+def _filled_in(spec: DimensionalCubeSpec, setup: PrintSetup) -> DimensionalCubeSpec:
+    # The letters stand in the squares that the notches leave, a quarter of the edge wide.
+    size = spec.size_mm or round(max(_USUAL_MM, 4 * max(needed_mm("X", setup))), 2)
+    if size < _LEAST_MM:
+        raise SpecError(f"size_mm must be {_LEAST_MM:g} mm or more (got {size:g})", mend="try 30")
+    return replace(spec, size_mm=size)
+
+
 @pattern(
     "dimensional-cube",
     DimensionalCubeSpec,
@@ -64,6 +76,7 @@ def _sizes(spec: DimensionalCubeSpec, setup: PrintSetup) -> _Sizes:
 )
 def lay_out(spec: DimensionalCubeSpec, setup: PrintSetup) -> Piece:
     """Lay the cube out: corner at (0, 0, 0), terraces falling towards +X and +Y."""
+    spec = _filled_in(spec, setup)
     z = _sizes(spec, setup)
     (a, b, c), (low, mid, top) = z.terraces, z.tops
     wall = (c - z.well) / 2

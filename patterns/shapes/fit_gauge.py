@@ -16,12 +16,13 @@ from patterns.piece import Advice, Piece, check_wall
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
-_WEB_MM = 5.0  # between sockets, and round them
-_LABEL_MM = 9.0  # height of the strip of labels
-_FLANGE_MM = 4.0
+_WEB_MM = 4.0  # between sockets, and round them
+_LABEL_MM = 5.2  # height of the strip of labels
+_FLANGE_MM = 2.0
 _TIP_MM = 1.0  # the peg's end is this long and ...
 _LEAD_MM = 0.8  # ... this much narrower, to find its socket
 _APART_MM = 6.0
+_RELIEF_MM = (0.9, 0.35)  # of a square socket's corner: along its sides, and outwards
 
 
 #: How a peg sits in its socket, from the tightest; the notes say what each means.
@@ -32,11 +33,11 @@ GRADES = ("stuck", "press", "slide", "loose")
 class FitGaugeSpec(Spec):
     """Parameters of the fit gauge; clearances are diametral (on the whole diameter or width)."""
 
-    peg_mm: float = number(10.0, "mm", 6.0, 40.0, "diameter of the round peg, width of the square")
+    peg_mm: float = number(8.0, "mm", 6.0, 40.0, "diameter of the round peg, width of the square")
     from_mm: float = number(0.0, "mm", 0.0, 2.0, "smallest clearance, on the whole diameter")
     to_mm: float = number(0.5, "mm", 0.0, 2.0, "largest clearance")
     step_mm: float = number(0.1, "mm", 0.02, 0.5, "change from socket to socket")
-    board_mm: float = number(8.0, "mm", 3.0, 30.0, "thickness of the board, length of the fit")
+    board_mm: float = number(4.0, "mm", 3.0, 30.0, "thickness of the board, length of the fit")
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 1.0, "chamfer along the bed, against the first layer's bulge"
     )
@@ -56,24 +57,26 @@ class _Sizes:
 
     def x(self, k: int) -> float:
         """Middle of socket k."""
-        return _WEB_MM / 2 + (k + 0.5) * self.pitch
+        return round(_WEB_MM / 2 + (k + 0.5) * self.pitch, 6)
 
 
 def _sizes(spec: FitGaugeSpec, clearances: tuple[float, ...], setup: PrintSetup) -> _Sizes:
     widest = spec.peg_mm + max(clearances)
-    pitch = widest + _WEB_MM
     labels = [f"{c:g}" for c in clearances]
+    longest = max(needed_mm(t, setup)[0] for t in labels)
+    pitch = round(max(widest + _WEB_MM, longest + setup.line_mm), 2)
+    relief = _RELIEF_MM[1]
     strip = max(_LABEL_MM, needed_mm("0", setup)[1])
-    stroke = min(stroke_for(t, (pitch, strip), setup, "the board") for t in labels)
+    stroke = min(stroke_for(t, (pitch - setup.line_mm, strip), setup, "the board") for t in labels)
     return _Sizes(
         board=setup.layers(spec.board_mm),
         flange=setup.layers(_FLANGE_MM),
         pitch=pitch,
         long=_WEB_MM + len(clearances) * pitch,
-        wide=2 * _WEB_MM + 2 * widest + strip,
+        wide=2 * _WEB_MM + 2 * widest + relief + strip,
         row_square=_WEB_MM + widest / 2,
-        row_label=_WEB_MM + widest + strip / 2,
-        row_round=_WEB_MM + 1.5 * widest + strip,
+        row_label=_WEB_MM + widest + relief + strip / 2,
+        row_round=_WEB_MM + 1.5 * widest + relief + strip,
         stroke=stroke,
     )
 
@@ -94,7 +97,9 @@ def lay_out(spec: FitGaugeSpec, setup: PrintSetup) -> Piece:
     """
     clearances = rungs(spec.from_mm, spec.to_mm, spec.step_mm, "step_mm", "mm", least=3)
     z = _sizes(spec, clearances, setup)
-    check_wall("the web between two sockets", _WEB_MM - 2 * spec.chamfer_mm, setup)
+    check_wall(
+        "the web between two sockets", _WEB_MM - 2 * (spec.chamfer_mm + 2 * _RELIEF_MM[1]), setup
+    )
     if spec.chamfer_mm > z.board / 3:
         raise SpecError(
             f"a chamfer of {spec.chamfer_mm:g} mm is too much for a board of {z.board:g} mm",
@@ -153,8 +158,20 @@ def _sockets(spec: FitGaugeSpec, z: _Sizes, clearances: tuple[float, ...]) -> tu
     for k, c in enumerate(clearances):
         size = spec.peg_mm + c
         loops.append(Circle(z.x(k), z.row_round, size))
-        loops.append(_square(z.x(k), z.row_square, size))
+        loops.append(_relieved(z.x(k), z.row_square, size))
     return tuple(loops)
+
+
+def _relieved(u: float, v: float, size: float) -> Loop:
+    """Return a square socket whose corners give way, for printed corners are never sharp."""
+    h, along, out = size / 2, _RELIEF_MM[0], _RELIEF_MM[1]
+    corner = ((h, h - along), (h + out, h + out), (h - along, h))
+    turns = ((1, 0, 0, 1), (0, -1, 1, 0), (-1, 0, 0, -1), (0, 1, -1, 0))
+    return tuple(
+        (round(u + a * x + b * y, 6), round(v + c * x + d * y, 6))
+        for a, b, c, d in turns
+        for x, y in corner
+    )
 
 
 def _square(u: float, v: float, size: float) -> Loop:

@@ -17,11 +17,11 @@ from patterns.piece import JAWS_CLOSED, Advice, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
-_EDGE_MM = 9.0  # strip round the rows; it carries the labels
-_WEB_MM = 6.0  # between neighbours, so that a caliper's jaw goes in
-_WALL_MM = 8.0
-_COVER_MM = 4.0  # above the largest lying hole
-_CLEAR_MM = 1.0  # from the pins' tops up to it, so that a jaw comes past the pins
+_EDGE_MM = 6.0  # strip round the rows; it carries the labels
+_WEB_MM = 5.0  # between neighbours, so that a caliper's jaw goes in
+_WALL_MM = 5.0
+_COVER_MM = 3.0  # above the largest lying hole
+_CLEAR_MM = 1.5  # from the floor up to it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -30,9 +30,9 @@ class HolePlateSpec(Spec):
 
     from_mm: float = number(4.0, "mm", 2.0, 60.0, "smallest diameter")
     to_mm: float = number(12.0, "mm", 2.0, 60.0, "largest diameter")
-    step_mm: float = number(2.0, "mm", 0.5, 20.0, "change from one diameter to the next")
-    floor_mm: float = number(6.0, "mm", 3.0, 20.0, "thickness of the floor")
-    pin_mm: float = number(8.0, "mm", 5.0, 40.0, "height of the pins above the floor")
+    step_mm: float = number(4.0, "mm", 0.5, 20.0, "change from one diameter to the next")
+    floor_mm: float = number(3.0, "mm", 2.0, 20.0, "thickness of the floor")
+    pin_mm: float = number(5.0, "mm", 4.0, 40.0, "height of the pins above the floor")
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 1.0, "chamfer along the bed, against the first layer's bulge"
     )
@@ -62,19 +62,21 @@ def _sizes(spec: HolePlateSpec, sizes: tuple[float, ...], setup: PrintSetup) -> 
         x += d + _WEB_MM
     floor = setup.layers(spec.floor_mm)
     pins = round(floor + setup.layers(spec.pin_mm), 6)
-    row_pins = edge + largest / 2
-    row_holes = row_pins + largest + _WEB_MM
-    strokes = [stroke_for(f"{d:g}", (d + _WEB_MM, edge), setup, "the plate's edge") for d in sizes]
+    # Holes in front, pins between them and the wall: a caliper's head comes near neither.
+    row_holes = edge + largest / 2
+    row_pins = row_holes + largest + _WEB_MM
+    room = _WEB_MM - 2 * setup.line_mm
+    strokes = [stroke_for(f"{d:g}", (d + room, edge), setup, "the plate's edge") for d in sizes]
     return _Sizes(
         edge=edge,
         floor=floor,
         pins=pins,
-        wall=round(pins + setup.layers(_CLEAR_MM + largest + _COVER_MM), 6),
-        lying=pins + _CLEAR_MM + largest / 2,
+        wall=round(floor + setup.layers(_CLEAR_MM + largest + _COVER_MM), 6),
+        lying=floor + _CLEAR_MM + largest / 2,
         long=round(x - _WEB_MM + edge, 6),
         row_pins=row_pins,
         row_holes=row_holes,
-        back=row_holes + largest / 2 + _WEB_MM,
+        back=row_pins + largest / 2 + _WEB_MM,
         xs=tuple(xs),
         stroke=min(strokes),
     )
@@ -89,7 +91,7 @@ def _sizes(spec: HolePlateSpec, sizes: tuple[float, ...], setup: PrintSetup) -> 
     shrinks=(("step_mm", 1), ("to_mm", -1)),
 )
 def lay_out(spec: HolePlateSpec, setup: PrintSetup) -> Piece:
-    """Lay the plate out: labels and pins in front, holes behind them, the wall at the back.
+    """Lay the plate out: labels and holes in front, pins behind them, the wall at the back.
 
     Measured: each hole through the floor and each pin along X and along Y, each hole through the
     wall along X and along Z, against the drawn diameter. Holes below 4 mm need gauge pins or drills.
@@ -132,8 +134,7 @@ def lay_out(spec: HolePlateSpec, setup: PrintSetup) -> Piece:
             notes=(
                 "Print as it lies, the wall along X; no supports, not even in the lying holes.",
                 "Read inside jaws at the widest reading across, outside jaws at the narrowest.",
-                "The holes in the floor are close to the wall: hold the caliper with its beam towards"
-                " the pins. Where its small blades do not enter a hole, leave the cell empty, or find"
+                "Measure the holes in the wall from behind. Where the caliper's small blades do not enter a hole, leave the cell empty, or find"
                 " the drill shank that just fits and write down its diameter.",
             ),
         ),

@@ -9,7 +9,7 @@ import math
 from dataclasses import dataclass, replace
 
 from patterns.body import Body, Prism, box, chamfer_loss_mm3
-from patterns.digits import engraved, stroke_for, text_area_mm2
+from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
 from patterns.piece import JAWS_CLOSED, Advice, Piece
@@ -17,7 +17,7 @@ from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
 _BED_MARGIN_MM = 5.0
-_LONGEST_MM = 200.0
+_TOOTH_MM = 6.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,12 +29,14 @@ class StepGaugeSpec(Spec):
         "mm",
         0.0,
         2000.0,
-        "from the first tooth to the last (0: as the bed allows, at most 200)",
+        "from the first tooth to the last (0: as bed and caliper allow)",
     )
-    pitch_mm: float = number(40.0, "mm", 20.0, 200.0, "from tooth to tooth")
-    tooth_mm: float = number(10.0, "mm", 4.0, 30.0, "length and width of a tooth")
-    strip_mm: float = number(4.0, "mm", 1.0, 20.0, "height of the strip the teeth stand on")
-    tooth_height_mm: float = number(10.0, "mm", 6.0, 40.0, "height of a tooth above the strip")
+    pitch_mm: float = number(46.0, "mm", 20.0, 200.0, "from tooth to tooth")
+    tooth_mm: float = number(
+        0.0, "mm", 0.0, 30.0, "length and width of a tooth (0: 6, or as the letters need)"
+    )
+    strip_mm: float = number(2.0, "mm", 1.0, 20.0, "height of the strip the teeth stand on")
+    tooth_height_mm: float = number(5.0, "mm", 4.0, 40.0, "height of a tooth above the strip")
     caliper_mm: float = number(150.0, "mm", 100.0, 1000.0, "longest length your caliper reads")
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 2.0, "chamfer along the bed, against the first layer's bulge"
@@ -42,8 +44,10 @@ class StepGaugeSpec(Spec):
 
 
 def _with_reach(spec: StepGaugeSpec, setup: PrintSetup) -> StepGaugeSpec:
+    tooth = spec.tooth_mm or round(max(_TOOTH_MM, *needed_mm("X", setup)), 2)
+    spec = replace(spec, tooth_mm=tooth)
     room = min(setup.build_x_mm, setup.build_y_mm) - 2 * _BED_MARGIN_MM - spec.tooth_mm
-    reach = spec.reach_mm or min(room, _LONGEST_MM)
+    reach = spec.reach_mm or min(room, spec.caliper_mm - spec.tooth_mm)
     gaps = int(reach / spec.pitch_mm + 1e-9)
     if gaps < 2:
         raise SpecError(
@@ -75,8 +79,8 @@ def _mend_reach(spec: StepGaugeSpec, reach: float, room: float) -> str:
 @pattern(
     "step-gauge",
     StepGaugeSpec,
-    "Are long sizes true on X and Y, and by how much are they off?",
-    settles=("scale", "outline"),
+    "Are long sizes true on X and Y, and how far does the filament shrink?",
+    settles=("scale", "outline", "shrinkage"),
     shrinks=(("pitch_mm", -1),),
 )
 def lay_out(spec: StepGaugeSpec, setup: PrintSetup) -> Piece:
@@ -145,19 +149,17 @@ def _letters(
 
 
 def _features(spec: StepGaugeSpec, axis: str, gaps: int, strip: float, top: float) -> list[Feature]:
-    """Outside and inside lengths from the first tooth, the longest from the last, and two teeth.
-
-    A tooth's own width is the short length that tells the scale from what all outside lengths share.
-    """
+    """Two long and a short length of either kind: what they share falls out of their difference."""
     fit = [k for k in range(1, gaps + 1) if k * spec.pitch_mm + spec.tooth_mm <= spec.caliper_mm]
-    pairs = [(0, k) for k in fit]
-    pairs += [(gaps - k, gaps) for k in fit[-2:] if k < gaps]
+    longest = fit[-1] if fit else 1
+    pairs = [(0, longest), (gaps - longest, gaps) if longest < gaps else (1, gaps)]
     height = strip + 0.6 * (top - strip)
-    found = []
-    for first, last in pairs:
-        found.append(_length(spec, axis, first, last, height, Kind.OUTSIDE))
-        found.append(_length(spec, axis, first, last, height, Kind.INSIDE))
-    return [*found, *(_length(spec, axis, k, k, height, Kind.OUTSIDE) for k in (1, gaps))]
+    wanted = [(Kind.OUTSIDE, *p) for p in pairs] + [(Kind.INSIDE, *p) for p in pairs]
+    wanted += [(Kind.OUTSIDE, gaps, gaps), (Kind.INSIDE, 0, 1)]
+    return [
+        _length(spec, axis, first, last, height, kind)
+        for kind, first, last in dict.fromkeys(wanted)
+    ]
 
 
 def _length(

@@ -45,11 +45,11 @@ class StringPostsSpec(Spec):
         0.0, "mm or mm/s", 0.0, 50.0, "change from band to band (0: the usual step)"
     )
     band_mm: float = number(
-        0.0, "mm", 0.0, 30.0, "height of one band (0: 6, or as the digits need)"
+        0.0, "mm", 0.0, 30.0, "height of one band (0: 5, or as the digits need)"
     )
-    long_mm: float = number(30.0, "mm", 10.0, 120.0, "the long gap")
+    long_mm: float = number(25.0, "mm", 10.0, 120.0, "the long gap")
     short_mm: float = number(8.0, "mm", 4.0, 60.0, "the short gap")
-    depth_mm: float = number(6.0, "mm", 4.0, 30.0, "from front to back")
+    depth_mm: float = number(5.0, "mm", 4.0, 30.0, "from front to back")
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 0.8, "chamfer along the bed, so that the posts lie flat for their photo"
     )
@@ -89,7 +89,7 @@ def _sizes(spec: StringPostsSpec, labels: list[str], setup: PrintSetup) -> _Size
     needs = [needed_mm(t, setup) for t in labels]
     broad = max(_BROAD_MM, *(n[0] for n in needs))
     least = max(n[1] for n in needs) + 2 * _SEAM_MM
-    band = setup.layers(spec.band_mm or max(6.0, least + setup.layer_mm / 2))
+    band = setup.layers(spec.band_mm or max(5.0, least + setup.layer_mm / 2))
     room = (broad, band - 2 * _SEAM_MM)
     middle = broad + spec.long_mm
     last = middle + _POST_MM + spec.short_mm
@@ -112,7 +112,7 @@ def _sizes(spec: StringPostsSpec, labels: list[str], setup: PrintSetup) -> _Size
     shrinks=(("long_mm", -1),),
 )
 def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
-    """Lay the posts out along X on one foot, the values on the front of the broad post.
+    """Lay the posts out along X on one foot, the values on the back of the broad post.
 
     Measured per band: strings in the long gap, strings in the short gap, and the skin of the posts
     beside the gaps (blobs, or dry starts), each scored against the setting of that band. In a photo of
@@ -138,8 +138,8 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
             label,
             stroke_mm=z.stroke,
             centre=(z.broad[1] / 2, z.floor(k) + z.band / 2),
-            face="front",
-            level_mm=0.0,
+            face="back",
+            level_mm=spec.depth_mm,
             depth_mm=deep,
         )
     )
@@ -173,6 +173,7 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
             notes=(
                 "Print standing, as it is; travel straight across the gaps, without wiping.",
                 "Do not leave out the brim: the foot ends at the back, so that the posts can lie on it.",
+                "The value of a band is cut into the back: judge from the front, then turn it round.",
                 "Dry the filament first: damp filament strings whatever the retraction.",
             ),
         ),

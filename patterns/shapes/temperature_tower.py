@@ -22,9 +22,11 @@ from patterns.registry import pattern
 from patterns.schedule import ScheduleRow
 from patterns.spec import PrintSetup, Spec, number, word
 
-_POST_MM = 12.0
+_POST_MM = 11.0
+_BAND_MM = 7.0
 _BASE_REACH_MM = 5.0
 _SEAM_MM = 0.3  # kept free above and below a band's digits
+_JUDGED = ("strings", "overhang", "strength", "bridge", "sag")
 _COLDEST_C, _HOTTEST_C = 150.0, 500.0
 
 
@@ -41,13 +43,16 @@ class TemperatureTowerSpec(Spec):
     )
     step_c: float = number(5.0, "degC", 1.0, 50.0, "change from band to band, up or down by itself")
     band_mm: float = number(
-        0.0, "mm", 0.0, 30.0, "height of one band (0: 10, or as the digits need)"
+        0.0, "mm", 0.0, 30.0, "height of one band (0: 7, or as the digits need)"
     )
-    gap_mm: float = number(15.0, "mm", 6.0, 60.0, "length of the bridges and of the string gaps")
+    gap_mm: float = number(14.0, "mm", 6.0, 60.0, "length of the bridges and of the string gaps")
     overhang_deg: float = number(
         60.0, "deg", 20.0, 80.0, "lean of the fins' undersides from the vertical"
     )
-    depth_mm: float = number(8.0, "mm", 4.0, 30.0, "of the ladder, from front to back")
+    depth_mm: float = number(6.0, "mm", 4.0, 30.0, "of the ladder, from front to back")
+    judgements: int = number(
+        3, "", 1, 5, "how many per band: strings, overhang, strength, bridge, thickness of the rung"
+    )
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 0.8, "chamfer along the bed, so that the tower lies flat for its photo"
     )
@@ -93,7 +98,7 @@ def _sizes(spec: TemperatureTowerSpec, temps: tuple[float, ...], setup: PrintSet
     needs = [needed_mm(f"{t:g}", setup) for t in temps]
     post = max(_POST_MM, *(n[0] for n in needs))
     least = max(n[1] for n in needs) + 2 * _SEAM_MM
-    band = setup.layers(spec.band_mm or max(10.0, least + setup.layer_mm / 2))
+    band = setup.layers(spec.band_mm or max(_BAND_MM, least + setup.layer_mm / 2))
     lip = setup.layers(1.0)
     rise_room = 0.6 * band - lip
     reach = min(4.0, rise_room * math.tan(math.radians(spec.overhang_deg)))
@@ -184,10 +189,10 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
                 "Print standing, as it is; no supports. The hot end changes at every band.",
                 "Do not leave out the brim: the foot ends at the back, so that the tower can lie on it.",
                 "The temperature of a band is cut into the back: judge from the front, then turn it round.",
-                "Judge bridges, fins and strings first, all bands; press the reed last.",
+                "Judge strings and fins first, all bands; press the reed last.",
             ),
         ),
-        head_lines=weights_of("bridge", "overhang", "strings", "strength", "sag", "roughness"),
+        head_lines=weights_of(*_JUDGED[: spec.judgements], "roughness"),
         smaller=("give a smaller gap_mm", "give a smaller depth_mm", "give a larger step_c"),
         volume_mm3=volume,
     )
@@ -229,16 +234,16 @@ def _features(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> lis
             jaws="", rung=temp, group=group,
         )  # fmt: skip
 
-    return [
-        score("bridge", (left, y, under), (near, y, under), "underside of the rung"),
+    found = [
+        score("strings", (left, y, middle), (near, y, middle), "strings in the window"),
         score(
             "overhang", (outer, y, tip - z.rise), (outer + z.reach, y, tip), "underside of the fin"
         ),
-        score("strings", (left, y, middle), (near, y, middle), "strings in the window"),
         score(
             "strength", (0.0, y, middle), (z.reed, y, middle),
             "press the thin reed with a fingernail, whole or split",
         ),
+        score("bridge", (left, y, under), (near, y, under), "underside of the rung"),
         Feature(
             id=f"sag_{k + 1}", kind=Kind.STEP, axis="Z", nominal=z.rung,
             where=f"band {band}: thickness of the rung at mid span, sag included",
@@ -246,6 +251,7 @@ def _features(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> lis
             view="front", rung=temp, group="sag",
         ),
     ]  # fmt: skip
+    return found[: spec.judgements]
 
 
 def _in_photo(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> list[Feature]:

@@ -19,9 +19,9 @@ from patterns.spec import PrintSetup, Spec, number
 class WallBoxSpec(Spec):
     """Parameters of the wall box."""
 
-    along_x_mm: float = number(44.0, "mm", 25.0, 200.0, "outside length along X")
-    along_y_mm: float = number(34.0, "mm", 20.0, 200.0, "outside length along Y")
-    height_mm: float = number(18.0, "mm", 6.0, 100.0, "height")
+    along_x_mm: float = number(36.0, "mm", 25.0, 200.0, "outside length along X")
+    along_y_mm: float = number(28.0, "mm", 20.0, 200.0, "outside length along Y")
+    height_mm: float = number(14.0, "mm", 6.0, 100.0, "height")
     lines: int = number(1, "", 1, 4, "lines side by side in a wall")
     corner_mm: float = number(8.0, "mm", 4.0, 40.0, "how much of one corner is cut off")
 
@@ -37,8 +37,8 @@ class WallBoxSpec(Spec):
 def lay_out(spec: WallBoxSpec, setup: PrintSetup) -> Piece:
     """Lay the box out with the cut corner nearest to the origin.
 
-    Measured: the thickness of each of the four walls at three heights, away from the corners and
-    from the first layers, and the height at each wall. Nominal thickness: lines x line width.
+    Measured: the thickness of each of the four walls at two heights, away from the corners and from
+    the first layers. Nominal thickness: lines x line width.
     """
     wall, high = spec.lines * setup.line_mm, setup.layers(spec.height_mm)
     wide, deep, cut = spec.along_x_mm, spec.along_y_mm, spec.corner_mm
@@ -71,7 +71,7 @@ def lay_out(spec: WallBoxSpec, setup: PrintSetup) -> Piece:
             notes=(
                 f"{spec.lines} wall line{'s' * (spec.lines > 1)}, no infill, no bottom and no top;"
                 f" fixed line width {setup.line_mm:g} mm.",
-                "On the picture low and high are in the overview, the middle is seen from above.",
+                "On the picture the high places are seen from above, the low ones in the overview.",
                 "Put the seam on the cut corner. A skirt starts the flow before the first wall.",
             ),
         ),
@@ -104,7 +104,7 @@ def _features(spec: WallBoxSpec, wall: float, high: float) -> tuple[Feature, ...
         "back": ("Y", (along_x, deep - wall), (along_x, deep)),
         "left": ("X", (0.0, along_y), (wall, along_y)),
     }
-    names = (("low", 0.3), ("middle", 0.55), ("high", 0.8))
+    names = (("low", 0.35), ("high", 0.75))
     found = []
     for side, (axis, a, b) in sides.items():
         for name, part in names:
@@ -119,21 +119,8 @@ def _features(spec: WallBoxSpec, wall: float, high: float) -> tuple[Feature, ...
                     where=f"thickness of the {side} wall, {name} ({start[2]:.0f} mm above the bed)",
                     start=start,
                     end=end,
-                    view="top" if name == "middle" else "iso",
+                    view="top" if name == "high" else "iso",
                     group="wall",
                 )
             )
-        x, y = (a[0] + b[0]) / 2, (a[1] + b[1]) / 2
-        found.append(
-            Feature(
-                id=f"height_{side}",
-                kind=Kind.HEIGHT,
-                axis="Z",
-                nominal=high,
-                where=f"height at the middle of the {side} wall",
-                start=(x, y, 0.0),
-                end=(x, y, high),
-                view="front" if axis == "Y" else "right",
-            )
-        )
     return tuple(found)

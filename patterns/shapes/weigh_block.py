@@ -41,9 +41,9 @@ class WeighBlockSpec(Spec):
     """Parameters of the weigh block."""
 
     filament: str = word("PLA", "type of filament, for its density")
-    along_x_mm: float = number(40.0, "mm", 15.0, 200.0, "length along X")
-    along_y_mm: float = number(30.0, "mm", 15.0, 200.0, "length along Y")
-    height_mm: float = number(15.0, "mm", 5.0, 100.0, "height")
+    along_x_mm: float = number(25.0, "mm", 15.0, 200.0, "length along X")
+    along_y_mm: float = number(18.0, "mm", 15.0, 200.0, "length along Y")
+    height_mm: float = number(10.0, "mm", 5.0, 100.0, "height")
     chamfer_mm: float = number(
         0.6, "mm", 0.0, 2.0, "chamfer along the bed, against the first layer's bulge"
     )
@@ -70,7 +70,7 @@ def lay_out(spec: WeighBlockSpec, setup: PrintSetup) -> Piece:
             mend=f"give along_x_mm {1.25 * y:g}",
         )
     deep = 2 * setup.layer_mm
-    room = (0.4 * min(x, y), 0.4 * min(x, y))
+    room = (0.46 * min(x, y), 0.46 * min(x, y))
     strokes = {axis: stroke_for(axis, room, setup, "the block's top") for axis in "XY"}
     marks: tuple[Prism, ...] = ()
     for axis, centre in (("X", (0.75 * x, 0.25 * y)), ("Y", (0.25 * x, 0.75 * y))):

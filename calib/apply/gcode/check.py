@@ -1,38 +1,20 @@
-"""An independent look at what a G-code file prints, to hold the corrected file against the original.
+"""An independent look at a corrected file: both files followed move by move, in lock-step.
 
-Written apart from the rewriter on purpose: it shares no code with it, reads one line at a time, and follows nothing
-but motion, filament and temperature. What it expects of the corrected file it works out from the original by itself.
+Written apart from the rewriter on purpose: it shares no code with it, takes one command at a time, and works out by
+itself what each command of the original should have become: place, filament, speed, and every other word and line.
 """
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from itertools import pairwise
 
 from calib.apply.gcode.job import Job
 
-Rows = tuple[tuple[float, float, float], ...]
-
-_WORD = re.compile(r"([A-Z])\s*([-+]?(?:\d+\.?\d*|\.\d+))")
-_COMMENT = re.compile(r"\([^)]*\)|;.*|\*\s*\d+\s*$")
-_TEXT = re.compile(r"\s*(?:N\d+\s*)?M(?:23|28|30|117|118)(?!\d)")
-
-
-@dataclass(slots=True)
-class Path:
-    """What is printed: lengths in mm, per height the hot-end temperature at the first extrusion."""
-
-    extruded_mm: float = 0.0  # filament laid down while moving in XY
-    fed_mm: float = 0.0  # all filament pushed forward, so with what follows a retraction
-    retracted_mm: float = 0.0
-    length_mm: float = 0.0  # of extruding moves
-    travel_mm: float = 0.0
-    arcs: int = 0
-    low_mm: list[float] = field(default_factory=lambda: [math.inf] * 3)
-    high_mm: list[float] = field(default_factory=lambda: [-math.inf] * 3)
-    hottest_c: float = 0.0
-    layers: list[tuple[float, float, float | None]] = field(default_factory=list)  # z, middle, degC
+_WORD = re.compile(r"([A-Z])([-+]?(?:\d+\.?\d*|\.\d+)?)")
+_TEXT = re.compile(r"M(?:16|23|28|29|30|32|33|36|98|117|118|486|55[02]|58[789])(?!\d)")
+_MODES = ("G20", "G21", "G17", "G18", "G19", "G90", "G91")
+_SETS = {"M104": "hot_end_c", "M109": "hot_end_c", "M106": "fan_percent", "M107": "fan_percent", "M220": "speed_percent", "M221": "flow_percent"}  # fmt: skip
 
 
 @dataclass(slots=True)
@@ -45,238 +27,457 @@ class Check:
     good: bool
 
 
-class _Reader:
-    def __init__(
-        self, matrix: Rows, centre: tuple[float, float, float], undo: Rows | None = None
-    ) -> None:
-        self.rows = [list(row) for row in matrix]
-        self.undo = undo
-        self.centre = centre
-        self.path = Path()
-        self.at: list[float | None] = [None] * 3  # machine, mm
+class Differs(Exception):
+    """The files do not go together at some place."""
+
+    def __init__(self, what: str, expected: object, found: object) -> None:
+        super().__init__(what)
+        self.check = Check(what, str(expected), str(found), good=False)
+
+
+@dataclass(slots=True)
+class Command:
+    """One command, or a line that has none: its name such as ``G1``, its other words, the text of the line."""
+
+    line: int
+    name: str = ""
+    words: dict[str, float] = field(default_factory=dict)
+    text: str = ""
+
+
+def commands(lines: Iterable[str]) -> Iterator[Command]:
+    """Take a file apart; the checksums on its lines must be right."""
+    for number, raw in enumerate(lines, 1):
+        raw = raw.strip("\ufeff\r\n")
+        code, comment = _without_comment(raw)
+        star = re.search(r"\*\s*(\d+)\s*$", code)
+        if star and re.match(r"\s*[Nn]\s*\d", code):
+            total = 0
+            for byte in code[: star.start()].encode("utf-8", "surrogateescape"):
+                total ^= byte
+            if total != int(star[1]):
+                raise Differs(f"checksum of line {number}", total, star[1])
+            code = code[: star.start()]
+        code = re.sub(r"^\s*[Nn]\s*\d+", "", code)
+        yield from _split(number, code)
+        if comment:
+            yield Command(number, text=comment.strip())
+
+
+def _without_comment(raw: str) -> tuple[str, str]:
+    inside = False
+    for i, c in enumerate(raw):
+        inside = (inside or c == "(") and c != ")"
+        if c == ";" and not inside:
+            return raw[:i], raw[i:]
+    return raw, ""
+
+
+def _split(number: int, code: str) -> Iterator[Command]:
+    bare = re.sub(r"\s", "", re.sub(r"\([^()]*\)", "", code)).upper()
+    found = _WORD.findall(bare)
+    if not bare:
+        return
+    if _TEXT.match(bare) or sum(len(c) + len(v) for c, v in found) != len(bare):
+        yield Command(number, text=" ".join(code.split()))
+        return
+    words = [(c, float(v) if v.strip("+-") else math.nan) for c, v in found]
+    names = [f"{c}{v:g}" for c, v in words if c in "GM"]
+    given = {c: v for c, v in words if c not in "GM"}
+    for name in _MODES:
+        if name in names and len(words) > 1:
+            yield Command(number, name)
+            names.remove(name)
+    if names or given:
+        yield Command(number, names[0] if names else "", given, bare)
+
+
+class Machine:
+    """What a printer does with a file; lengths in mm."""
+
+    def __init__(self, e_in_g91: str) -> None:
+        self.at: list[float | None] = [None] * 3  # machine coordinates
         self.shift = [0.0] * 3
         self.e = 0.0
-        self.unit = 1.0
-        self.absolute, self.relative_e = True, False
-        self.mode: int | None = None
-        self.tool = 0
-        self.hot: dict[int, float] = {}
-        self.layer = (0.0, 0.0)
+        self.unit, self.plane, self.tool = 1.0, "G17", 0
+        self.absolute, self.relative_e, self.mode = True, False, ""
+        self.e_in_g91 = e_in_g91
+        self.settings: dict[tuple[str, int], float] = {}
 
-    def mapped(self, point: list[float]) -> list[float]:
-        d = [p - c for p, c in zip(point, self.centre, strict=True)]
-        return [
-            sum(r * v for r, v in zip(row, d, strict=True)) + c
-            for row, c in zip(self.rows, self.centre, strict=True)
-        ]
+    @property
+    def open_e(self) -> bool:
+        """Whether it is open how E is read."""
+        return not (self.absolute or self.relative_e or self.e_in_g91)
 
-    def line(self, text: str) -> None:
-        text = text.upper()
-        if _TEXT.match(text):
-            return
-        text = _COMMENT.sub("", text)
-        words = _WORD.findall(text)
-        if not words or words[0][0] not in "GMTNXYZE":
-            return
-        given = {c: float(v) for c, v in words}
-        for c, v in words:
-            if c == "M":
-                self.machine(float(v), given)
-            elif c == "T" and "M" not in given:
-                self.tool = int(float(v))
-        codes = [float(v) for c, v in words if c == "G"]
-        busy = "M" in given and not codes
-        for g in codes:
-            busy = self.mode_code(g, given) or busy
-            if g in (0, 1, 2, 3):
-                self.mode, busy = int(g), False
-        if not busy and self.mode is not None and any(c in given for c in "XYZEIJR"):
-            self.move(given)
+    def is_move(self, c: Command) -> bool:
+        """Tell whether a command goes somewhere, or feeds filament."""
+        named = c.name in ("G0", "G1", "G2", "G3")
+        return named or (c.name == "" and self.mode != "" and c.words.keys() & set("XYZEIJRF") != set() and "T" not in c.words)  # fmt: skip
 
-    def machine(self, code: float, given: dict[str, float]) -> None:
-        if code in (82, 83):
-            self.relative_e = code == 83
-        elif code in (104, 109) and ("S" in given or "R" in given):
-            value = given.get("S", given.get("R", 0.0))
-            self.hot[int(given.get("T", self.tool))] = value
-            self.path.hottest_c = max(self.path.hottest_c, value)
+    def other(self, c: Command) -> None:
+        """Follow a command that is no move."""
+        w = c.words
+        if c.name in ("G90", "G91"):
+            self.absolute = c.name == "G90"
+        elif c.name in ("M82", "M83"):
+            self.relative_e = c.name == "M83"
+        elif c.name in ("G20", "G21"):
+            self.unit = 25.4 if c.name == "G20" else 1.0
+        elif c.name in ("G17", "G18", "G19"):
+            self.plane = c.name
+        elif c.name == "G80":
+            self.mode = ""
+        elif c.name == "G92":
+            self.rename(w if w.keys() & set("XYZE") else dict.fromkeys("XYZE", 0.0))
+        elif c.name == "G28":
+            self.lose([i for i, a in enumerate("XYZ") if a in w] or [0, 1, 2])
+        elif re.fullmatch(r"G(5|5\.1|6|12|27|29|30|32|33|34|53|61|8[1-9])", c.name):
+            self.lose([0, 1, 2])
+        elif c.name in _SETS:
+            self.set(c.name, w)
+        elif c.name in ("", "M6") and w.get("T", -1) >= 0:
+            self.tool = int(w["T"])
 
-    def mode_code(self, g: float, given: dict[str, float]) -> bool:
-        """Follow a code that is not motion; return whether it uses up the axis words."""
-        if g in (20, 21):
-            new = 25.4 if g == 20 else 1.0
-            self.e *= self.unit / new
-            self.unit = new
-        elif g in (90, 91):
-            self.absolute = g == 90
-        elif g == 28:
-            for i, c in enumerate("XYZ"):
-                if c in given or not any(a in given for a in "XYZ"):
-                    self.at[i], self.shift[i] = None, 0.0
-        elif g == 92:
-            for i, c in enumerate("XYZ"):
-                if c in given:
-                    value = given[c] * self.unit
-                    if self.at[i] is None:
-                        self.at[i] = value
-                    self.shift[i] = self.at[i] - value  # type: ignore[operator]
-            self.e = given.get("E", self.e)
-        return g in (28, 92, 4, 10, 29)
+    def lose(self, axes: list[int]) -> None:
+        """Forget where some axes stand."""
+        for i in axes:
+            self.at[i], self.shift[i] = None, 0.0
 
-    def move(self, given: dict[str, float]) -> None:
-        old = list(self.at)
-        for i, c in enumerate("XYZ"):
-            if c in given:
-                value = given[c] * self.unit
+    def rename(self, w: dict[str, float]) -> None:
+        """G92: the present place gets another name."""
+        for i, a in enumerate("XYZ"):
+            if a in w:
+                value = w[a] * self.unit
+                here = self.at[i]
+                self.at[i] = here = value if here is None else here
+                self.shift[i] = here - value
+        self.e = w.get("E", self.e / self.unit) * self.unit
+
+    def set(self, name: str, w: dict[str, float]) -> None:
+        """Remember a temperature, fan, speed or flow."""
+        value = w.get("S", w.get("R", math.nan))
+        if name in ("M106", "M107"):
+            value = 0.0 if name == "M107" else w.get("S", 255.0) / 2.55
+            if w.get("P", 0.0) != 0.0:
+                return
+        if not math.isnan(value):
+            self.settings[self.key(_SETS[name], int(w.get("T", self.tool)))] = value
+
+    def key(self, setting: str, tool: int | None = None) -> tuple[str, int]:
+        """Return where a setting is kept: temperature and flow belong to a tool."""
+        own = setting in ("hot_end_c", "flow_percent")
+        return setting, (self.tool if tool is None else tool) * own
+
+    def move(self, c: Command) -> float | None:
+        """Go along, return the filament fed, None without an E word."""
+        self.mode = c.name or self.mode
+        for i, a in enumerate("XYZ"):
+            if a in c.words:
+                value, here = c.words[a] * self.unit, self.at[i]
                 if self.absolute:
                     self.at[i] = value + self.shift[i]
-                elif self.at[i] is not None:
-                    self.at[i] += value  # type: ignore[operator]
-        filament = 0.0
-        if "E" in given:
-            value = given["E"]
-            filament = (value if self.relative_e else value - self.e) * self.unit
-            self.e = value
-        arc = self.mode in (2, 3)
-        self.path.retracted_mm -= min(filament, 0.0)
-        self.path.fed_mm += max(filament, 0.0)
-        if None in self.at or None in old:
-            moved = arc or any(c in given and old[i] != self.at[i] for i, c in enumerate("XY"))
-            if moved and filament > 0:
-                self.path.extruded_mm += filament
-            return
-        begin, end = [v or 0.0 for v in old], [v or 0.0 for v in self.at]
-        points = self.arc(begin, end, given) if arc else [begin, end]
-        moved = arc or self.goes_sideways([b - a for a, b in zip(begin, end, strict=True)])
-        # an amount that is rounded to nothing in one file may not be in the other
-        laid = "E" in given and filament >= 0 and moved
-        self.along(points, filament if laid else None)
+                elif here is not None:
+                    self.at[i] = here + value
+        if "E" not in c.words:
+            return None
+        value = c.words["E"] * self.unit
+        relative = self.relative_e or (not self.absolute and self.e_in_g91 != "absolute")
+        amount = value if relative else value - self.e
+        self.e = self.e + value if relative else value
+        return amount
 
-    def goes_sideways(self, step: list[float]) -> bool:
-        """Tell whether a move goes along X or Y, in the original's coordinates and beyond rounding."""
-        if self.undo is None:
-            return step[0] != 0 or step[1] != 0
-        (a, b, c), (_, d, e), (_, _, f) = self.undo
-        z = step[2] / f
-        y = (step[1] - e * z) / d
-        return math.hypot((step[0] - b * y - c * z) / a, y) > 3e-4
 
-    def along(self, points: list[list[float]], filament: float | None) -> None:
-        places = [self.mapped(p) for p in points]
-        length = sum(math.dist(a, b) for a, b in pairwise(places))
-        path = self.path
-        if filament is None:
-            path.travel_mm += length
-            return
-        path.extruded_mm += filament
-        path.length_mm += length
-        for p in places:
-            for i in range(3):
-                path.low_mm[i] = min(path.low_mm[i], p[i])
-                path.high_mm[i] = max(path.high_mm[i], p[i])
-        if filament == 0:
-            return
-        z, thick = points[-1][2], self.layer[1]
-        if not path.layers or z != self.layer[0]:
-            thick = z - self.layer[0] if z > self.layer[0] else thick
-            self.layer = (z, thick)
-            path.layers.append((z, z - thick / 2, self.hot.get(self.tool)))
+class Comparison:
+    """Goes through both files; raises `Differs` at the first place where they do not go together."""
 
-    def arc(
-        self, begin: list[float], end: list[float], given: dict[str, float]
-    ) -> list[list[float]]:
-        self.path.arcs += 1
-        cw = self.mode == 2
-        if "R" in given:
-            dx, dy = end[0] - begin[0], end[1] - begin[1]
-            q, r = math.hypot(dx, dy), given["R"] * self.unit
-            h = math.sqrt(max(r * r - q * q / 4, 0.0)) / q
-            if cw == (r > 0):
-                h = -h
-            i, j = dx / 2 - dy * h, dy / 2 + dx * h
+    def __init__(self, before: Iterable[str], after: Iterable[str], job: Job) -> None:
+        self.job = job
+        self.old, self.new = Machine(job.e_in_g91), Machine(job.e_in_g91)
+        self.before, self.after = commands(before), commands(after)
+        self.moves = self.others = 0
+        self.want, self.have = dict.fromkeys(("laid", "fed", "drawn"), 0.0), dict.fromkeys(("laid", "fed", "drawn"), 0.0)  # fmt: skip
+        self.ahead: Command | None = None
+        self.layer, self.bands = (0.0, 0.0), 0
+        self.drawn = (0.0, 0.0)
+        self.e_before = 0.0
+
+    def run(self) -> None:
+        """Compare everything."""
+        for c in self.before:
+            if self.old.is_move(c):
+                self.move(c)
+                self.moves += 1
+            else:
+                self.other(c)
+                self.others += 1
+        while (extra := self.next_new()) is not None:
+            if not self.is_inserted(extra):
+                raise Differs(f"line {extra.line} of the result", "the end", extra.text)
+
+    def next_new(self) -> Command | None:
+        """Return the next command of the result, without the header."""
+        for c in self.after:
+            if not (c.name == "" and c.text.startswith("; corrected by truebead")):
+                return c
+        return None
+
+    def is_inserted(self, c: Command) -> bool:
+        """Follow a line that was put in: a schedule's, or a G92 that keeps E as the file counts it."""
+        if self.job.schedule and c.name in _SETS and not self.job.line:
+            self.new.other(c)
+        elif self.job.line and self.is_own(c):
+            return True
+        elif self.job.changes_e and c.name == "G92" and c.words.keys() == {"E"} and abs(c.words["E"] * self.new.unit - self.e_before) < 3e-5:  # fmt: skip
+            self.want["reset"] = self.have["reset"] = 0.0
+            self.new.other(c)
         else:
-            i, j = given.get("I", 0.0) * self.unit, given.get("J", 0.0) * self.unit
-        cx, cy = begin[0] + i, begin[1] + j
-        a0 = math.atan2(begin[1] - cy, begin[0] - cx)
-        turn = math.atan2(end[1] - cy, end[0] - cx) - a0
-        if cw and turn >= -1e-9:
-            turn -= 2 * math.pi
-        if not cw and turn <= 1e-9:
-            turn += 2 * math.pi
-        n = max(8, math.ceil(abs(turn) / 0.05))
-        r0, r1 = math.hypot(i, j), math.dist(end[:2], (cx, cy))
-        points = [begin]
-        for k in range(1, n):
-            a, r = a0 + turn * k / n, r0 + (r1 - r0) * k / n
-            z = begin[2] + (end[2] - begin[2]) * k / n
-            points.append([cx + r * math.cos(a), cy + r * math.sin(a), z])
-        return [*points, end]
+            return False
+        return True
 
+    def is_own(self, c: Command) -> bool:
+        """Tell the user's own line with the value of some row, and the comment behind it."""
+        if c.text == "; a line of the user's own":
+            return True
+        texts = {re.sub(r"\s", "", self.job.line.replace("{value}", f"{r.value:.10g}")).upper() for r in self.job.schedule}  # fmt: skip
+        return re.sub(r"\s", "", c.text).upper() in texts
 
-_SQUARE = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+    def counterpart(self, c: Command, is_move: bool) -> Command:
+        """Return what stands for a command of the original, behind anything that was put in."""
+        while (new := self.next_new()) is not None:
+            if is_move and self.new.is_move(new):
+                return new
+            if not is_move and self.same(c, new):
+                return new
+            if not self.is_inserted(new):
+                raise Differs(f"line {new.line} of the result, line {c.line} of the original", c.text or c.name, new.text or new.name)  # fmt: skip
+        raise Differs(f"line {c.line} of the original", c.text or c.name, "the end")
 
+    @staticmethod
+    def same(a: Command, b: Command) -> bool:
+        """Tell whether two commands that are no moves are alike."""
+        if a.name != b.name or a.words.keys() != b.words.keys():
+            return False
+        alike = all(v == b.words[k] or (math.isnan(v) and math.isnan(b.words[k])) for k, v in a.words.items())  # fmt: skip
+        return alike and (bool(a.name or a.words) or a.text == b.text)
 
-def read_path(lines: Iterable[str], job: Job, *, corrected: bool) -> Path:
-    """Follow the path of a corrected file, or the one an original should get from the job's map."""
-    if corrected:
-        reader = _Reader(_SQUARE, (0.0, 0.0, 0.0), job.matrix if job.moves_points else None)
-    else:
-        reader = _Reader(job.matrix, job.centre_mm)
-    for text in lines:
-        reader.line(text)
-    return reader.path
+    def other(self, c: Command) -> None:
+        """Hold a command that is no move against the result's."""
+        self.e_before = self.old.e
+        self.counterpart(c, is_move=False)
+        self.old.other(c)
+        self.new.other(c)
+
+    # -- moves ------------------------------------------------------------------------------
+
+    def mapped(self, at: list[float | None]) -> list[float | None]:
+        """Return where a place of the original belongs; what is not known stays so."""
+        c = self.job.centre_mm
+        d = [0.0 if v is None else v - c[i] for i, v in enumerate(at)]
+        return [
+            None if at[i] is None else sum(a * v for a, v in zip(row, d, strict=True)) + c[i]
+            for i, row in enumerate(self.job.matrix)
+        ]
+
+    def move(self, c: Command) -> None:
+        """Hold one move against the result's, or the straight ones in its place."""
+        old, start = self.old, list(self.old.at)
+        open_e = old.open_e
+        amount = old.move(c)
+        arc = old.mode in ("G2", "G3")
+        sideways = arc or any(a in c.words and start[i] != old.at[i] for i, a in enumerate("XY"))
+        laid = sideways and (amount or 0.0) > 0
+        want = self.wanted(c, amount, laid, open_e)
+        new = self.counterpart(c, is_move=True)
+        where = f"line {new.line} of the result, line {c.line} of the original"
+        if laid and old.at[2] is not None:
+            self.check_settings(where, old.at[2])
+        bent = arc and (new.name or self.new.mode) == "G1"
+        if open_e and self.job.changes_e and "E" in c.words and (new.words.get("E") != c.words["E"] or abs(self.new.e - self.e_before) > 3e-5):  # fmt: skip
+            raise Differs(f"E of {where}", c.words["E"], new.words.get("E"))
+        if bent:
+            self.follow_arc(c, new, start, want, laid, where)
+        else:
+            have = self.new.move(new)
+            self.compare_words(c, new, arc, where)
+            self.feed(want, have, laid, where)
+        if old.mode != self.new.mode and not (bent or {old.mode, self.new.mode} == {"G1", "G0"}):
+            raise Differs(f"motion of {where}", old.mode, self.new.mode)
+        if not bent and c.name and c.name != new.name:
+            raise Differs(f"motion of {where}", c.name, new.name)
+        self.compare_places(where, laid)
+
+    def wanted(self, c: Command, amount: float | None, laid: bool, open_e: bool) -> float | None:
+        """Return the filament a move should feed in the result."""
+        self.e_before = self.old.e - (amount or 0.0)
+        if amount is None or open_e:
+            return amount
+        if laid:
+            return amount * self.job.flow
+        if not self.job.retracts or amount == 0:
+            return amount
+        own, written = self.drawn
+        if amount < 0:
+            row = (
+                self.row("retraction_mm", self.layer[0] - self.layer[1] / 2)
+                if self.layer[0]
+                else None
+            )
+            changed = row is not None and own == 0 and not c.words.keys() & set("XYZ")
+            back = row if changed and row is not None else -amount
+            self.drawn = own - amount, written + back
+            return -back
+        if own == 0:
+            return amount
+        share = min(amount / own, 1.0)
+        self.drawn = (own * (1 - share), written * (1 - share)) if share < 1 else (0.0, 0.0)
+        return share * written + max(amount - own, 0.0)
+
+    def feed(self, want: float | None, have: float | None, laid: bool, where: str) -> None:
+        """Hold filament against filament: the sums may never be further apart than rounding."""
+        if (want is None) != (have is None):
+            raise Differs(f"E of {where}", want, have)
+        for sums, amount in ((self.want, want or 0.0), (self.have, have or 0.0)):
+            sums["sum"] = sums.get("sum", 0.0) + amount
+            sums["laid" if laid else "fed" if amount > 0 else "drawn"] += abs(amount)
+        apart = abs(self.want["sum"] - self.have["sum"])
+        if apart > 1.2e-5 * max(self.new.unit, 1.0) + 1e-9 * abs(self.want["sum"]):
+            raise Differs(f"filament up to {where}, mm", f"{self.want['sum']:.5f}", f"{self.have['sum']:.5f}")  # fmt: skip
+
+    def compare_words(self, c: Command, new: Command, arc: bool, where: str) -> None:
+        """Hold speed, centres and all words that are no places against the result's."""
+        factor = self.job.matrix[0][0] if arc else 1.0
+        for letter in (c.words.keys() | new.words.keys()) - set("XYZE"):
+            a, b = c.words.get(letter, math.nan), new.words.get(letter, math.nan)
+            if letter in "IJR" and abs(a * factor - b) <= 1.1e-4:
+                continue
+            if a != b:
+                raise Differs(f"{letter} of {where}", a, b)
+
+    def compare_places(self, where: str, laid: bool) -> None:
+        """Hold the place the result goes to against where it should be; travel may be held at a wall."""
+        for i, want in enumerate(self.mapped(self.old.at)):
+            have = self.new.at[i]
+            if want is None or have is None:
+                continue
+            apart = abs(want - have)
+            own = self.old.at[i]
+            assert own is not None
+            low, high = self.job.limits.box()[i]
+            held = min(max(want, min(low, own)), max(high, own))
+            slack = 0.1 if not low - 1e-3 <= own <= high + 1e-3 else 2e-3
+            if apart > 3.1e-4 and (abs(held - have) > 3.1e-4 or (laid and apart > slack)):
+                raise Differs(f"{'XYZ'[i]} of {where}, mm", f"{want:.4f}", f"{have:.4f}")
+
+    # -- arcs -------------------------------------------------------------------------------
+
+    def follow_arc(self, c: Command, new: Command, start: list[float | None], want: float | None, laid: bool, where: str) -> None:  # fmt: skip
+        """Follow the straight moves in the place of an arc: on the arc, in order, each with its share of filament."""
+        x, y = start[0] or 0.0, start[1] or 0.0
+        end_x, end_y = self.old.at[0] or 0.0, self.old.at[1] or 0.0
+        cx, cy = self.centre(c, (x, y), (end_x, end_y))
+        way = 1.0 if self.old.mode == "G3" else -1.0
+        first, radius = math.atan2(y - cy, x - cx), math.hypot(x - cx, y - cy)
+        total = (way * (math.atan2(end_y - cy, end_x - cx) - first)) % (2 * math.pi)
+        if total < 1e-9 or (x, y) == (end_x, end_y):
+            total = 2 * math.pi
+        drift = abs(math.hypot(end_x - cx, end_y - cy) - radius)
+        swept, fed = 0.0, 0.0
+        while True:
+            amount = self.new.move(new)
+            px, py = self.unmapped()
+            turn = (way * (math.atan2(py - cy, px - cx) - first) - swept) % (2 * math.pi)
+            sag = radius * (1 - math.cos(min(turn, math.pi) / 2))
+            if not self.at_wall() and (sag > 1.05 * self.job.arc_tolerance_mm + 1e-3 or abs(math.hypot(px - cx, py - cy) - radius) > drift + 2e-3):  # fmt: skip
+                raise Differs(f"the arc in {where}", "a move along it", f"X{px:.4f} Y{py:.4f}")
+            swept += turn
+            share = min(swept / total, 1.0)
+            if amount is not None and want is not None and abs(fed + amount - want * share) > 3e-5 + 4e-4 * abs(want) / max(radius * total, 1e-3):  # fmt: skip
+                raise Differs(f"filament along the arc in {where}, mm", want * share, fed + amount)
+            fed += amount or 0.0
+            if set(new.words) - set("XYZEF") or ("F" in new.words and new.words["F"] != c.words.get("F")):  # fmt: skip
+                raise Differs(f"words of {where}", "F at most", new.text)
+            if swept >= total - 2e-3 / max(radius, 1e-2):
+                break
+            following = self.next_new()
+            if following is None or following.name != "G1":
+                raise Differs(f"the arc in {where}", "moves to its end", following and following.text)  # fmt: skip
+            new = following
+        self.feed(want, fed if want is not None else None, laid, where)
+
+    def centre(
+        self, c: Command, a: tuple[float, float], b: tuple[float, float]
+    ) -> tuple[float, float]:
+        """Return the centre of an arc from I and J, or from R."""
+        unit, w = self.old.unit, c.words
+        if "R" not in w:
+            return a[0] + w.get("I", 0.0) * unit, a[1] + w.get("J", 0.0) * unit
+        radius, chord = w["R"] * unit, math.dist(a, b)
+        up = math.sqrt(max(radius * radius - chord * chord / 4, 0.0)) / chord
+        if (self.old.mode == "G2") == (radius > 0):
+            up = -up
+        return (a[0] + b[0]) / 2 - up * (b[1] - a[1]), (a[1] + b[1]) / 2 + up * (b[0] - a[0])
+
+    def unmapped(self) -> tuple[float, float]:
+        """Return X and Y of the original that belong to where the result stands."""
+        (a, b, c), (_, d, e), (_, _, f) = self.job.matrix
+        x, y, z = ((v or 0.0) - m for v, m in zip(self.new.at, self.job.centre_mm, strict=True))
+        z = z / f if self.new.at[2] is not None else 0.0
+        y = (y - e * z) / d
+        return (x - b * y - c * z) / a + self.job.centre_mm[0], y + self.job.centre_mm[1]
+
+    def at_wall(self) -> bool:
+        """Tell whether the result stands at a wall."""
+        return any(
+            v is not None and min(abs(v - low), abs(v - high)) < 1e-3
+            for v, (low, high) in zip(self.new.at, self.job.limits.box(), strict=True)
+        )
+
+    # -- settings by height -----------------------------------------------------------------
+
+    def row(self, setting: str, middle_mm: float) -> float | None:
+        """Return what the schedule wants of a setting at a height."""
+        for r in self.job.schedule:
+            if r.setting == setting and r.z_from_mm <= middle_mm + 1e-6 < r.z_to_mm:
+                return r.value
+        return None
+
+    def check_settings(self, where: str, z_mm: float) -> None:
+        """Hold what is in force while filament is laid down against the schedule, or the file's own."""
+        if not self.job.schedule or self.job.line:
+            return
+        if z_mm != self.layer[0]:
+            self.layer = z_mm, z_mm - self.layer[0] if z_mm > self.layer[0] else self.layer[1]
+        middle = z_mm - self.layer[1] / 2
+        for setting in {r.setting for r in self.job.schedule} - {"retraction_mm"}:
+            share = setting in ("flow_percent", "speed_percent")
+            own = self.old.settings.get(self.old.key(setting), 100.0 if share else None)
+            value = self.row(setting, middle)
+            want = own if value is None else value * (own or 100.0) / 100.0 if share else value
+            have = self.new.settings.get(self.new.key(setting), 100.0 if share else None)
+            if want is not None and (have is None or abs(want - have) > 0.3 * (setting == "fan_percent") + 1e-3):  # fmt: skip
+                raise Differs(f"{setting} at {z_mm:.3f} mm, {where}", want, have)
+            self.bands += value is not None
 
 
 def compare(before: Iterable[str], after: Iterable[str], job: Job) -> list[Check]:
-    """Hold the corrected file against what the original should have become."""
-    want = read_path(before, job, corrected=False)
-    have = read_path(after, job, corrected=True)
-    laid_mm = want.extruded_mm * job.flow
-    fed_mm = want.fed_mm + laid_mm - want.extruded_mm
-    checks = [
-        _near("filament laid down, mm", laid_mm, have.extruded_mm, 1e-3 + 2e-6 * laid_mm),
-        _near("filament fed, mm", fed_mm, have.fed_mm, 1e-3 + 2e-6 * fed_mm),
-        _near(
-            "filament drawn back, mm",
-            want.retracted_mm,
-            have.retracted_mm,
-            1e-3 + 2e-6 * want.retracted_mm,
-        ),
-    ]
-    share = 7e-3 if want.arcs else 1e-4  # chords are shorter than their arcs
-    checks.append(
-        _near("printed length, mm", want.length_mm, have.length_mm, 0.01 + share * want.length_mm)
-    )
-    slack = 0.002 + (2 * job.arc_tolerance_mm if want.arcs else 0.0)
-    if want.length_mm > 0:
-        for i, c in enumerate("XYZ"):
-            checks.append(_near(f"lowest {c}, mm", want.low_mm[i], have.low_mm[i], slack))
-            checks.append(_near(f"highest {c}, mm", want.high_mm[i], have.high_mm[i], slack))
-    return checks + _check_temperatures(want, have, job)
+    """Hold a corrected file against what the original should have become.
 
-
-def _near(what: str, expected: float, found: float, slack: float) -> Check:
-    return Check(what, f"{expected:.3f}", f"{found:.3f}", abs(expected - found) <= slack)
-
-
-def _check_temperatures(want: Path, have: Path, job: Job) -> list[Check]:
-    """Every layer of the original must begin at the temperature of its row, or at its own."""
-    rows = [r for r in job.schedule if r.setting == "hot_end_c"]
-    if not rows:
-        same = want.hottest_c == have.hottest_c
-        return [Check("hottest, degC", f"{want.hottest_c:g}", f"{have.hottest_c:g}", same)]
-    checks = []
-    count = (str(len(want.layers)), str(len(have.layers)))
-    checks.append(Check("layers", *count, count[0] == count[1]))
-    for row in rows:
-        found = sorted(
-            {
-                "none" if new[2] is None else f"{new[2]:g}"
-                for old, new in zip(want.layers, have.layers, strict=False)
-                if row.z_from_mm <= old[1] + 1e-6 < row.z_to_mm
-            }
-        )
-        what = f"degC from {row.z_from_mm:g} to {row.z_to_mm:g} mm"
-        good = found == [f"{row.value:g}"] or not found
-        checks.append(Check(what, f"{row.value:g}", ", ".join(found) or "not printed", good))
-    return checks
+    Returns
+    -------
+    list of Check
+        What was compared, all good; or the first difference alone.
+    """
+    both = Comparison(before, after, job)
+    try:
+        both.run()
+    except Differs as found:
+        return [found.check]
+    done = [
+        Check("moves, each with its place, filament and speed", str(both.moves), str(both.moves), good=True),
+        Check("other commands and comments", str(both.others), str(both.others), good=True),
+    ]  # fmt: skip
+    names = {"laid": "filament laid down, mm", "fed": "filament fed besides, mm", "drawn": "filament drawn back, mm"}  # fmt: skip
+    done += [Check(what, f"{both.want[k]:.3f}", f"{both.have[k]:.3f}", good=True) for k, what in names.items()]  # fmt: skip
+    if job.schedule and not job.line:
+        done.append(Check("moves at a setting of the schedule", str(both.bands), str(both.bands), good=True))  # fmt: skip
+    return done

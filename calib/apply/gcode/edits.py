@@ -1,38 +1,50 @@
 """What has to change in a block, gathered first and then put in all at once.
 
-The new block is a row of pieces: what stands between two words, a letter, a number. Each piece is made as three
-integers of eight bytes and written where it begins; what is written beyond its end is overwritten by the next one.
+The new block is a row of pieces: in turns what is copied and what is put in. Each piece is written as 24 bytes where it
+begins, and what is written beyond its end is overwritten by the next one; longer ones are copied again as a whole.
 """
 
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
-from calib.apply.gcode.block import U8, Block
-from calib.apply.gcode.numbers import I64, U64, WINDOW, Bool, Spelled, windows, write_decimals
+from calib.apply.gcode.numbers import I64, Bool, Spelled, eights, put_before, write_decimals
+from calib.apply.gcode.table import Table
 
-#: More bytes than these between two words are copied apart from the pieces.
-LONGEST_GAP = 7
+_PIECE = 24
+_Piece = np.dtype((np.void, _PIECE))
 
-_1, _3, _8, _64 = (np.uint64(n) for n in (1, 3, 8, 64))
+
+@dataclass(slots=True)
+class Text:
+    """Lines put in the place of a stretch of a line of the table."""
+
+    line: int
+    begin: int
+    end: int
+    codes: list[bytes]
+    before: bool  # whether they go before the line, or else in its place
+
+    def joined(self, newline: bytes) -> bytes:
+        """Return what is to be written."""
+        text = newline.join(self.codes)
+        return text + newline if self.before else text
 
 
 @dataclass(slots=True)
 class Edits:
-    """What has to change in one block: words by number, and stretches of text."""
+    """What has to change in one block: numbers of words, words, and stretches of text."""
 
-    block: Block
+    table: Table
+    newline: bytes
     units: I64 = field(init=False)  # new value of each word, in last places
     chosen: Bool = field(init=False)  # words that get it
-    dropped: Bool = field(init=False)  # lines whose text is replaced as a whole
-    extra: list[tuple[I64, U8, I64]] = field(default_factory=list)  # word, letter, new value
-    texts: list[tuple[int, int, bytes]] = field(default_factory=list)  # begin, end, text
+    added: list[tuple[I64, int, I64]] = field(default_factory=list)  # before word, letter, value
+    texts: list[Text] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.units = np.zeros(len(self.block.words.at), np.int64)
-        self.chosen = np.zeros(len(self.block.words.at), np.bool_)
-        self.dropped = np.zeros(len(self.block.kind), np.bool_)
+        self.units = np.zeros(len(self.table.at), np.int64)
+        self.chosen = np.zeros(len(self.table.at), np.bool_)
 
     def set(self, word: I64, units: I64) -> None:
         """Give words a new number."""
@@ -40,164 +52,120 @@ class Edits:
         self.chosen[word] = True
 
     def add(self, word: I64, letter: str, units: I64) -> None:
-        """Put another word before each of these."""
+        """Put another word before each of these words."""
         if len(word):
-            self.extra.append((word, np.full(len(word), ord(letter), np.uint8), units))
+            self.added.append((word, ord(letter), units))
 
-    def replace(self, line: int, end: int, text: bytes) -> None:
-        """Put a text in place of a line as far as `end`; calls come in file order."""
-        self.dropped[line] = True
-        self.texts.append((int(self.block.line_start[line]), end, text))
+    def insert(self, line: int, codes: list[bytes]) -> None:
+        """Put lines before one."""
+        at = int(self.table.start[line])
+        self.texts.append(Text(line, at, at, codes, before=True))
 
+    def lead(self, line: int, word: bytes) -> None:
+        """Put a word before the first one of a line."""
+        at = int(self.table.begin[line])
+        self.texts.append(Text(-1, at, at, [word + b" "], before=False))
 
-@dataclass(slots=True)
-class Pieces:
-    """Words to be written one behind the other: what stands before each number, and the number."""
+    def replace(self, line: int, codes: list[bytes]) -> None:
+        """Put lines in the place of the words of one; its comment goes behind the last."""
+        table = self.table
+        begin, end = int(table.begin[line]), table.words_end(line)
+        self.chosen[table.first[line] + table.numbered[line] : table.first[line + 1]] = False
+        self.texts.append(Text(line, begin, end, codes, before=False))
 
-    text: U64  # the letter in the last of its bytes
-    size: I64  # how many of its bytes count
-    number: Spelled
+    def lines(self) -> I64:
+        """Return the lines that come out changed, or with others before them."""
+        on = [self.table.line[self.chosen], *(self.table.line[t] for t, _, _ in self.added)]
+        return np.unique(np.concatenate([*on, np.array([t.line for t in self.texts if t.line >= 0], np.int64)]))  # fmt: skip
 
-    def lay_out(self, room: I64 | None = None) -> tuple[U8, I64]:
-        """Return the bytes, with `WINDOW` more at the end, and where each piece ends; leave room before each."""
-        low, high, count = self.number
-        bits = self.size.view(np.uint64) << _3
-        rows = np.empty((len(bits), 3), "<u8")
-        rows[:, 0] = (self.text & ((_1 << bits) - _1)) | low << bits
-        rows[:, 1] = low >> (_64 - bits) | high << bits
-        rows[:, 2] = high >> (_64 - bits)
-        length = self.size + count.view(np.int64)
-        stop = np.cumsum(length if room is None else length + room)
-        out = np.empty(int(stop[-1]) + WINDOW, np.uint8)
-        row = np.dtype((np.void, WINDOW))
-        places = np.ndarray((len(out) - WINDOW + 1,), row, out.data, strides=(1,))
-        places[stop - length] = rows.view(row).ravel()
-        return out, stop
+    def assemble(self) -> bytes:
+        """Return the block with its edits made."""
+        table = self.table
+        word = np.flatnonzero(self.chosen)
+        begin, end = table.at[word] + 1, table.end[word]
+        number = write_decimals(self.units[word])
+        texts = sorted(self.texts, key=lambda t: (t.begin, not t.before))
+        new = [t.joined(self.newline) for t in texts]
+        if self.added or texts:
+            begin, end, number, where = self._with_more(begin, end, number, texts, new)
+        if not len(begin):
+            return table.data
+        out, stop = put_in(table.data, table.text, begin, end, number)
+        if not new:
+            return out
+        result = bytearray(out)
+        for text, to in zip(new, stop[where].tolist(), strict=True):
+            result[to - len(text) : to] = text
+        return bytes(result)
 
-
-def assemble(edits: Edits, places: int) -> bytes:
-    """Return the block with its edits made."""
-    data = edits.block.data
-    if not (edits.texts or edits.chosen.any()):
-        return data
-    kept = _Kept(edits)
-    if not len(kept.at):
-        return _between(data, [0], [len(data)], edits.texts)[0]
-    begin = np.concatenate([[0], kept.end[:-1]])
-    size = kept.at - begin
-    far = size > LONGEST_GAP
-    far[0] = True
-    if edits.texts:
-        far[np.searchsorted(kept.at, [t[0] for t in edits.texts if t[0] < kept.at[-1]])] = True
-    owner = np.flatnonzero(far)  # words with a text of any length before them
-    begins, ends = [*begin[owner].tolist(), int(kept.end[-1])], kept.at[owner].tolist()
-    *texts, rest = _between(data, begins, [*ends, len(data)], edits.texts)
-    pieces, first = kept.pieces(size + 1, owner, places)
-    owner = first[owner]
-    room = np.zeros(len(pieces.size), np.int64)
-    room[owner] = [len(text) for text in texts]
-    out, stop = pieces.lay_out(room)
-    stops = stop[owner] - 1 - pieces.number.size[owner].view(np.int64)
-    target = out.data
-    for text, to in zip(texts, stops.tolist(), strict=True):
-        target[to - len(text) : to] = text
-    return out[: stop[-1]].tobytes() + rest
-
-
-class _Kept:
-    """The words of a block whose lines are not replaced as a whole."""
-
-    def __init__(self, edits: Edits) -> None:
-        self.edits, words = edits, edits.block.words
-        self.keep = np.arange(len(words.at))
-        if edits.texts:
-            self.keep = np.flatnonzero(~edits.dropped.take(words.line))
-        self.at, self.end, self.after = (
-            self._kept(words.at),
-            self._kept(words.end),
-            self._kept(words.after),
+    def _with_more(
+        self, begin: I64, end: I64, number: Spelled, texts: list[Text], new: list[bytes]
+    ) -> tuple[I64, I64, Spelled, I64]:
+        """Merge the added words and texts with the numbers; return also where the texts are among them."""
+        table = self.table
+        none = np.zeros(len(new), np.uint64)
+        places = [np.array([t.begin for t in texts], np.int64)]
+        ends = [np.array([t.end for t in texts], np.int64)]
+        added = [Spelled(none, none, np.array([len(t) for t in new], np.int64))]
+        for before, letter, units in self.added:
+            place = table.at[before]
+            apart = np.frombuffer(table.data, np.uint8).take(place - 1) == ord(" ")
+            place = place - apart
+            for some, lead in ((apart, ord(" ") | letter << 8), (~apart, letter)):
+                places.append(place[some])
+                ends.append(place[some])
+                size = 2 if lead > 255 else 1
+                added.append(put_before(write_decimals(units[some]), lead, size))
+        place = np.concatenate(places)
+        order = np.argsort(place, kind="stable")  # of the same place texts come first
+        at = np.searchsorted(begin, place[order])
+        begin = np.insert(begin, at, place[order])
+        end = np.insert(end, at, np.concatenate(ends)[order])
+        parts = (
+            np.insert(old, at, np.concatenate(more)[order])
+            for old, more in zip(number, zip(*added, strict=True), strict=True)
         )
-        self.letter, self.units, self.chosen = (
-            self._kept(words.letter),
-            self._kept(edits.units),
-            self._kept(edits.chosen),
-        )
-
-    def _kept(self, values: Any) -> Any:
-        return values if len(self.keep) == len(values) else values.take(self.keep)
-
-    def pieces(self, size: I64, far: I64, places: int) -> tuple[Pieces, I64]:
-        """Return these words and the added ones in file order, and which is the first that stands for each word.
-
-        An added word takes the place of the one it is put before, which then follows after a blank.
-
-        Parameters
-        ----------
-        size : (n,) int
-            Bytes from the word before to each one's number.
-        far : (m,) int
-            Words of which only the letter is to be written.
-        """
-        text = np.concatenate([self.after[:1], self.after[:-1]])
-        size[far] = 1
-        text[far] = self.letter[far]
-        units, count = self.units, np.arange(len(self.at))
-        slot = first = count
-        if self.edits.extra:
-            added_to, added, added_size, added_units = self._added(text, size)
-            per_word = np.bincount(added_to, minlength=len(count))
-            slot = count + np.cumsum(per_word)
-            first = slot - per_word
-            order = np.empty(len(count) + len(added), np.int64)
-            order[slot] = count
-            order[added_to + np.arange(len(added))] = np.arange(len(count), len(order))
-            text = np.concatenate([text, added]).take(order)
-            size = np.concatenate([size, added_size]).take(order)
-            units = np.concatenate([units, added_units]).take(order)
-        number = write_decimals(units, places)
-        same = np.flatnonzero(~self.chosen)
-        if len(same):
-            to, start = slot[same], self.at[same] + 1
-            number.low[to], number.high[to], _ = windows(self.edits.block.text, start)
-            number.size[to] = self.end[same] - start
-        return Pieces(text, size, number), first
-
-    def _added(self, text: U64, size: I64) -> tuple[I64, U64, I64, I64]:
-        """Return for each added word: before which it goes, its text, the size of that, its value.
-
-        The first takes over what stands before the word, whose own text and size are changed.
-        """
-        word, letter, units = (np.concatenate(part) for part in zip(*self.edits.extra, strict=True))
-        order = np.lexsort((letter, word))
-        word, letter, units = np.searchsorted(self.keep, word[order]), letter[order], units[order]
-        added, added_size = _after_blank(letter), np.full(len(word), 2)
-        lead = np.flatnonzero(np.diff(word, prepend=-1))
-        on = word[lead]
-        bits = (size[on] - 1).view(np.uint64) << _3
-        added[lead] = (text[on] & ((_1 << bits) - _1)) | letter[lead].astype(np.uint64) << bits
-        added_size[lead] = size[on]
-        text[on], size[on] = _after_blank(self.letter[on]), 2
-        return word, added, added_size, units
+        where = (at + np.arange(len(at)))[np.argsort(order)][: len(new)]
+        return begin, end, Spelled(*parts), where
 
 
-def _after_blank(letter: U8) -> U64:
-    return letter.astype(np.uint64) << _8 | np.uint64(ord(" "))
+def put_in(data: bytes, text: bytes, begin: I64, end: I64, new: Spelled) -> tuple[bytes, I64]:
+    """Put numbers in the place of stretches of a text, all in file order; return where each ends, too.
 
-
-def _between(
-    data: bytes, begins: list[int], ends: list[int], texts: list[tuple[int, int, bytes]]
-) -> list[bytes]:
-    """Return stretches of the block with the texts in place of what they replace; all in file order."""
-    if not texts:
-        return [data[begin:end] for begin, end in zip(begins, ends, strict=True)]
-    found = []
-    k = 0
-    for begin, end in zip(begins, ends, strict=True):
-        parts = []
-        while k < len(texts) and texts[k][0] < end:
-            at, until, text = texts[k]
-            parts += [data[begin:at], text]
-            begin, k = until, k + 1
-        parts.append(data[begin:end])
-        found.append(b"".join(parts) if len(parts) > 1 else parts[0])
-    return found
+    Parameters
+    ----------
+    data, text : bytes
+        The text, and one of the same length with 24 bytes more whose content is not used.
+    """
+    source = data + text[len(data) :]
+    start = np.concatenate([[0], end[:-1]])
+    gap = begin - start
+    bits = (gap << 3).view(np.uint64)
+    long = np.flatnonzero(
+        gap > 8
+    )  # copied in pieces of their own; the others go with the number behind them
+    bits[long] = 0
+    ahead, rest = eights(source)[start], np.uint64(64) - bits
+    ahead &= (np.uint64(1) << bits) - np.uint64(1)
+    rows = np.empty((len(gap), 3), "<u8")
+    rows[:, 0] = ahead | new.low << bits
+    rows[:, 1] = new.low >> rest | new.high << bits
+    rows[:, 2] = new.high >> rest
+    pieces, size = rows.view(_Piece).ravel(), new.size + gap
+    last = np.arange(len(gap))  # the piece with each number
+    if len(long):
+        size[long] = new.size[long]
+        count = -(-gap[long] // _PIECE)
+        owner = np.repeat(long, count)
+        k = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
+        windows = np.ndarray((len(source) - _PIECE + 1,), _Piece, source, strides=(1,))
+        pieces = np.insert(pieces, owner, windows[start[owner] + _PIECE * k])
+        size = np.insert(size, owner, np.minimum(gap[owner] - _PIECE * k, _PIECE))
+        before = np.zeros(len(gap), np.int64)
+        before[long] = count
+        last += np.cumsum(before)
+    stop = np.cumsum(size)
+    total = int(stop[-1])
+    out = np.empty(total + _PIECE, np.uint8)
+    np.ndarray((total + 1,), _Piece, out.data, strides=(1,))[stop - size] = pieces
+    return out[:total].tobytes() + data[end[-1] :], stop[last]

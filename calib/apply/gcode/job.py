@@ -11,6 +11,9 @@ from patterns.schedule import ScheduleRow
 #: A flow beyond these is a wrong number (a percentage typed as a ratio, or the reverse), not a correction.
 FLOW_RANGE = (0.5, 2.0)
 
+#: So many rows of a schedule are told one by one.
+_MOST_TOLD = 40
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Job:
@@ -23,6 +26,10 @@ class Job:
     limits: Limits = field(default_factory=Limits)
     arc_tolerance_mm: float = 0.01
     wait: bool = False  # wait for the hot end at each change of a schedule
+    line: str = ""  # the user's own line for the schedule's one setting, with {value} in it
+    e_in_g91: str = (
+        ""  # how the printer reads E under G91 without M83: relative, absolute, not known
+    )
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.flow) and FLOW_RANGE[0] <= self.flow <= FLOW_RANGE[1]):
@@ -34,6 +41,10 @@ class Job:
             raise BadInput(
                 f"an arc tolerance of {self.arc_tolerance_mm:g} mm is out of range",
                 mend="give 0.001 to 0.2 mm",
+            )
+        if self.e_in_g91 not in ("", "relative", "absolute"):
+            raise BadInput(
+                f"E under G91 is relative or absolute, not {self.e_in_g91!r}", where="--e-in-g91"
             )
         if not all(
             math.isfinite(v) and abs(v) < 1e5 for row in (*self.matrix, self.centre_mm) for v in row
@@ -56,9 +67,14 @@ class Job:
         return not (self.moves_points or self.changes_flow or self.schedule)
 
     @property
-    def only_schedules(self) -> bool:
-        """Whether settings are put in between the lines, and no line is changed."""
-        return bool(self.schedule) and not (self.moves_points or self.changes_flow)
+    def changes_e(self) -> bool:
+        """Whether E words get new numbers."""
+        return self.changes_flow or self.retracts
+
+    @property
+    def retracts(self) -> bool:
+        """Whether retractions change with height, by new E words."""
+        return not self.line and any(r.setting == "retraction_mm" for r in self.schedule)
 
     @property
     def rewrites(self) -> tuple[bool, bool, bool]:
@@ -94,6 +110,8 @@ def describe_job(job: Job) -> list[str]:
         lines.append(f"extruded filament multiplied by {job.flow:g} (retractions are not changed)")
     for setting in dict.fromkeys(row.setting for row in job.schedule):
         rows = [row for row in job.schedule if row.setting == setting]
-        values = ", ".join(f"{r.value:g} from {r.z_from_mm:g} mm" for r in rows)
-        lines.append(f"{setting} by height: {values}, to {rows[-1].z_to_mm:g} mm")
+        values = ", ".join(f"{r.value:g} from {r.z_from_mm:g} mm" for r in rows[:_MOST_TOLD])
+        more = f" and {len(rows) - _MOST_TOLD} more" if len(rows) > _MOST_TOLD else ""
+        own = f", by the user's own line {job.line!r}" if job.line else ""
+        lines.append(f"{setting} by height{own}: {values}{more}, to {rows[-1].z_to_mm:g} mm")
     return lines

@@ -10,35 +10,34 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
+U8 = npt.NDArray[np.uint8]
 U64 = npt.NDArray[np.uint64]
 I64 = npt.NDArray[np.int64]
 F64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
-#: Numbers are written with this many digits at most.
-MOST_DIGITS = 12
+#: Numbers are written in units of the last of so many decimal places, with so many digits at most.
+PLACES, MOST_DIGITS = 6, 13
+ONE = 10**PLACES
 
-#: Bytes of text that are looked at for one number and what follows it.
-WINDOW = 24
+#: Bytes that must stand behind the last start of a number.
+WINDOW = 32
 
 _POWERS = 10.0 ** np.arange(20)
 #: Bytes less the digit 0 that are no digits get a flag, 0x80; a product turns one flag into 8 times its byte's number.
-ZEROS, _PAST_NINE, _FLAG = (np.uint64(c * 0x0101010101010101) for c in (0x30, 0x76, 0x80))
+_ZEROS, _PAST_NINE, _FLAG = (np.uint64(c * 0x0101010101010101) for c in (0x30, 0x76, 0x80))
 _EIGHTS = np.uint64(sum(8 * k << (58 - 8 * k) for k in range(8)))
 _POINT, _POINT_LESS_ZERO, _MINUS, _BYTE = (np.uint64(n) for n in (0x2E, 0x1E, 0x2D, 0xFF))
 _TEXT = np.uint64((1 << 56) - 1)
-_1, _3, _7, _8, _16, _32, _56, _58, _64, _128 = (
-    np.uint64(n) for n in (1, 3, 7, 8, 16, 32, 56, 58, 64, 128)
-)
+_1, _3, _7, _8, _16, _32, _56, _58, _64 = (np.uint64(n) for n in (1, 3, 7, 8, 16, 32, 56, 58, 64))
 
 
 class Read(NamedTuple):
-    """Numbers as they were read; one entry each but for `wrong`."""
+    """Numbers as they were read, one entry each."""
 
     value: F64  # exact to the last bit
     end: I64  # where each ends
-    after: U64  # the eight bytes from there on
-    wrong: I64  # which could not be read; the rest is of no use for them
+    good: Bool  # whether it could be read; the rest is of no use where not
 
 
 class Spelled(NamedTuple):
@@ -46,104 +45,82 @@ class Spelled(NamedTuple):
 
     low: U64
     high: U64
-    size: U64
+    size: I64
 
 
-def windows(data: bytes, start: I64) -> tuple[U64, U64, U64]:
-    """Return the `WINDOW` bytes from each start, eight by eight; all must lie inside of `data`."""
-    row = np.dtype((np.void, WINDOW))
-    rows = np.ndarray((len(data) - WINDOW + 1,), row, data, strides=(1,))[start]
-    first, second, third = rows.view("<u8").reshape(-1, 3).T.copy()
-    return first, second, third
+def eights(text: bytes) -> U64:
+    """Return a view of the eight bytes from each offset of a text."""
+    return np.ndarray((len(text) - 7,), "<u8", text, strides=(1,))
 
 
-def read_decimals(data: bytes, start: I64, following: I64 | None) -> Read:
-    """Read numbers: an optional minus, digits and an optional point, and one blank at most before what follows.
+def read_decimals(text: bytes, start: I64) -> Read:
+    """Read numbers: an optional minus, digits, and an optional point, no exponent.
 
     Up to eight digits are read wherever the point is, or else up to seven on each side of it.
 
     Parameters
     ----------
-    data : bytes
-        Text, with `WINDOW` bytes or more behind the last start.
-    start, following : (n,) int
-        Where each number begins, and where the next thing does (None: anything but a digit may stand behind it).
+    text : bytes
+        With `WINDOW` bytes or more behind the last start.
+    start : (n,) int
+        Where each number begins.
     """
-    first, second, third = windows(data, start)
+    at = eights(text)
+    first = at[start]
     minus = np.flatnonzero((first & _BYTE) == _MINUS)
     if len(minus):
-        first[minus] = first[minus] >> _8 | second[minus] << _56
-        second[minus] = second[minus] >> _8 | third[minus] << _56
-        third[minus] >>= _8
         start = start.copy()
         start[minus] += 1
-    value, bits, good = _read_short(first, second)
-    end = start + (bits >> _3).view(np.int64)
-    after = _bytes_from(first, second, third, bits)
-    good &= _meets(end, after, following)
-    wrong = np.flatnonzero(~good)
-    if len(wrong):
-        some = first[wrong], second[wrong], third[wrong]
-        value[wrong], bits, good = _read_long(*some)
-        end[wrong] = start[wrong] + (bits >> _3).view(np.int64)
-        after[wrong] = _bytes_from(*some, bits)
-        follows = None if following is None else following[wrong]
-        wrong = wrong[~(good & _meets(end[wrong], after[wrong], follows))]
+        first[minus] = at[start[minus]]
+    value, size, good = _read_short(first, at[start + 8])
+    # what is longer than eight digits ends in a digit, or was cut short by one
+    end = start + size
+    behind = np.frombuffer(text, np.uint8).take(end)
+    more = (behind - np.uint8(ord("0")) < 10) | (behind == ord("."))
+    again = np.flatnonzero(more | ~good)
+    if len(again):
+        value[again], size, good[again] = _read_long(at, start[again])
+        end[again] = start[again] + size
     value[minus] *= -1.0
-    return Read(value, end, after, wrong)
+    return Read(value, end, good)
 
 
-def _meets(end: I64, after: U64, following: I64 | None) -> Bool:
-    """Tell where nothing, or one blank or carriage return, is before what follows."""
-    c = after & _BYTE
-    if following is None:
-        ends: Bool = c - np.uint64(0x30) > 9
-        return ends
-    meets: Bool = end + ((c == 0x20) | (c == 0x0D)) == following
-    return meets
-
-
-def _read_short(first: U64, second: U64) -> tuple[F64, U64, Bool]:
-    """Read numbers of up to eight digits; return also how many bits each takes, and whether there is one."""
-    v = first ^ ZEROS
-    stop = first_stop(v)
+def _read_short(first: U64, second: U64) -> tuple[F64, I64, Bool]:
+    """Read numbers of up to eight digits; return also how many bytes each takes, and whether there is one."""
+    v = first ^ _ZEROS
+    stop = _first_stop(v)
     whole = _bits_before(stop)
     point = (((v >> whole) & _BYTE) == _POINT_LESS_ZERO) * _8
     behind = whole + point
     digits = v & (stop - _1)  # and behind them what follows the point
-    digits |= (v >> behind | (second ^ ZEROS) << (_64 - behind)) << whole
-    end = first_stop(digits)
+    digits |= (v >> behind | (second ^ _ZEROS) << (_64 - behind)) << whole
+    end = _first_stop(digits)
     count = _bits_before(end)
     count |= (end == 0) * _64
     value = _join(digits << (_64 - count)).astype(np.float64)
     value /= _POWERS.take((count - whole >> _3).view(np.int64))
-    return value, count + point, (count > 0) & (stop > 0)
+    return value, (count + point >> _3).view(np.int64), (count > 0) & (stop > 0)
 
 
-def _read_long(first: U64, second: U64, third: U64) -> tuple[F64, U64, Bool]:
+def _read_long(at: U64, start: I64) -> tuple[F64, I64, Bool]:
     """Read the digits before and behind a point apart."""
-    stop = first_stop(first ^ ZEROS)
+    v = at[start] ^ _ZEROS
+    stop = _first_stop(v)
     whole = _bits_before(stop)
-    rest = _bytes_from(first, second, third, whole + _8) ^ ZEROS
-    end = first_stop(rest)
+    behind = start + (whole >> _3).view(np.int64)
+    has_point = (at[behind] & _BYTE) == _POINT
+    rest = at[behind + 1] ^ _ZEROS
+    end = _first_stop(rest)
     places = _bits_before(end)
-    value = _join((first ^ ZEROS) << (_64 - whole)).astype(np.float64)
+    places[~has_point] = 0
+    value = _join(v << (_64 - whole)).astype(np.float64)
     power = _POWERS.take((places >> _3).view(np.int64))
     value = (value * power + _join(rest << (_64 - places))) / power
-    has_point = ((first >> whole) & _BYTE) == _POINT
-    return value, whole + places + _8, (stop > 0) & (end > 0) & (whole + places > 0) & has_point
+    size = ((whole + places + has_point * _8) >> _3).view(np.int64)
+    return value, size, (stop > 0) & ((end > 0) | ~has_point) & (whole + places > 0)
 
 
-def _bytes_from(first: U64, second: U64, third: U64, bits: U64) -> U64:
-    """Return eight bytes of each window, beginning so many bits after its start."""
-    found = first >> bits
-    found |= second << (_64 - bits)
-    found |= second >> (bits - _64)
-    found |= third << (_128 - bits)
-    return found
-
-
-def first_stop(v: U64) -> U64:
+def _first_stop(v: U64) -> U64:
     """Flag the first byte that is no digit, as 1 in it, given bytes less the digit 0; 0 if all are digits."""
     flags = v + _PAST_NINE
     flags &= _FLAG
@@ -174,28 +151,33 @@ def _join(v: U64) -> I64:
     return v.view(np.int64)
 
 
-def write_decimals(units: I64, places: int) -> Spelled:
-    """Spell units / 10**places; `places` is 5 or 6.
+def write_decimals(units: I64) -> Spelled:
+    """Spell units / 10**PLACES, of up to `MOST_DIGITS` digits.
 
-    Zeros before the number and at the end of its fraction are left out; zero has no sign. Numbers may have up to
-    `MOST_DIGITS` digits.
+    Zeros before the number and at the end of its fraction are left out; zero has no sign.
     """
-    size = np.abs(units)
-    whole = size // 10**places
-    size -= whole * 10**places
-    head, tail = _whole(whole), _fraction(size, places)
+    size = np.abs(units).view(np.uint64)
+    whole = size // np.uint64(ONE)
+    size -= whole * np.uint64(ONE)
+    head, tail = _whole(whole.view(np.int64)), _fraction(size.astype(np.uint32))
     bits = head >> _56 << _3
     count = (head >> _56) + (tail >> _56)
     head &= _TEXT
     tail &= _TEXT
-    spelled = Spelled(head | tail << bits, tail >> (_64 - bits), count)
+    low, high = head | tail << bits, tail >> (_64 - bits)
     minus = np.flatnonzero(units < 0)
     if len(minus):
-        low, high, _ = spelled
         high[minus] = high[minus] << _8 | low[minus] >> _56
         low[minus] = low[minus] << _8 | _MINUS
         count[minus] += _1
-    return spelled
+    return Spelled(low, high, count.view(np.int64))
+
+
+def put_before(number: Spelled, text: int, size: int) -> Spelled:
+    """Return numbers with another `size` bytes before each; together they may have 16."""
+    bits = np.uint64(8 * size)
+    low = number.low << bits | np.uint64(text)
+    return Spelled(low, number.high << bits | number.low >> (_64 - bits), number.size + size)
 
 
 def _whole(n: I64) -> U64:
@@ -210,49 +192,46 @@ def _whole(n: I64) -> U64:
     return text
 
 
-def _fraction(n: I64, places: int) -> U64:
-    """Spell n / 10**places, less than 1, from its point on; the size is in the highest byte."""
-    _, _, short, padded = _tables()
-    if places == 5:
-        return short.take(n)
-    upper = n // 10
-    last = n - upper * 10
-    text = short.take(upper)
-    more = np.flatnonzero(last)
-    digit = last[more].view(np.uint64) | np.uint64(0x30)
-    text[more] = padded.take(upper[more]) + (_1 << _56) + (digit << np.uint64(48))
-    return text
+def _fraction(n: npt.NDArray[np.uint32]) -> U64:
+    """Spell n / 10**6, less than 1, from its point on; the size is in the highest byte."""
+    _, _, upper, lower = _tables()
+    thousands = n // np.uint32(1000)
+    rest = n - thousands * np.uint32(1000)
+    spelled: U64 = upper.take(thousands + np.uint32(1000) * (rest == 0)) + lower.take(rest)
+    return spelled
 
 
 @cache
 def _tables() -> tuple[U64, U64, U64, U64]:
-    """Return texts of whole numbers of up to four digits and of fractions of five, each as short as can be and padded.
+    """Return texts of whole numbers below 10,000, short and padded, and of fractions.
 
     The first byte of a text is the lowest one, the highest byte is its size; the padded whole numbers have no size.
+    Of fractions the first three digits are there with the point, full and, from 1,000 on, as short as can be; then
+    the last three, as short as can be, where they go behind the others.
     """
-    four = _digits(np.arange(10**4), 4)
-    text = np.zeros((10**4, 8), np.uint8)
-    text[:, :4] = four
-    padded = text.view("<u8").ravel().astype(np.uint64)
+    padded = _texts(4)
     size = 1 + sum((np.arange(10**4) >= 10**k).astype(np.uint64) for k in (1, 2, 3))
     short = padded >> (_8 * (4 - size)) | size << _56
-    n = np.arange(10**5)
-    text = np.zeros((10**5, 8), np.uint8)
-    text[:, 0], text[:, 1:6], text[:, 7] = ord("."), _digits(n, 5), 6
-    full = text.view("<u8").ravel().astype(np.uint64)
-    size = 6 - sum((n % 10**k == 0).astype(np.uint64) for k in (1, 2, 3, 4, 5))
-    size[0] = 0
-    brief = full & ((_1 << (_8 * size)) - _1) | size << _56
-    return short, padded, brief, full
+    three = _texts(3)
+    n = np.arange(1000)
+    size = 3 - sum((n % 10**k == 0).astype(np.uint64) for k in (1, 2, 3))
+    tail: U64 = three & ((_1 << (_8 * size)) - _1)
+    upper = _POINT | three << _8 | np.uint64(4) << _56
+    brief = (_POINT | tail << _8 | (size + _1) << _56) * (size > 0)
+    return short, padded, np.concatenate([upper, brief]), tail << _32 | size << _56
 
 
-def _digits(n: I64, count: int) -> npt.NDArray[np.uint8]:
-    return (n[:, None] // 10 ** np.arange(count)[::-1] % 10 + ord("0")).astype(np.uint8)
+def _texts(count: int) -> U64:
+    """Return all numbers of so many digits as text."""
+    text = np.zeros((10**count, 8), np.uint8)
+    n = np.arange(10**count)
+    text[:, :count] = n[:, None] // 10 ** np.arange(count)[::-1] % 10 + ord("0")
+    words: U64 = text.view("<u8").ravel().astype(np.uint64)
+    return words
 
 
-def write_decimal(units: int, places: int) -> str:
+def write_decimal(units: int) -> str:
     """Return one number, spelled as `write_decimals` does."""
     sign = "-" if units < 0 else ""
-    whole, fraction = divmod(abs(units), 10**places)
-    text = f"{sign}{whole}.{fraction:0{places}d}".rstrip("0")
-    return text.removesuffix(".")
+    whole, fraction = divmod(abs(units), ONE)
+    return f"{sign}{whole}.{fraction:0{PLACES}d}".rstrip("0").removesuffix(".")

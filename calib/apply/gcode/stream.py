@@ -1,8 +1,6 @@
 """A whole file through the rewriter: read in blocks, written beside the target, and put in place at the end."""
 
 import contextlib
-import copy
-import math
 import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -12,11 +10,9 @@ from typing import BinaryIO, cast
 import numpy as np
 
 from calib.apply.gcode.check import Check
-from calib.apply.gcode.exact import Exact
-from calib.apply.gcode.fast import Fast
 from calib.apply.gcode.job import Job, describe_job
-from calib.apply.gcode.plan import Plan
-from calib.apply.gcode.state import Printed, State
+from calib.apply.gcode.rewriter import FOREIGN, Rewriter
+from calib.apply.source import open_source, refuse_target
 from calib.errors import FileError
 from calib.files import Around, replacing
 
@@ -51,10 +47,14 @@ class Change:
 class Result:
     """What came of a rewrite."""
 
-    printed: Printed
-    changed: bool
+    lines: int = 0
     bytes_in: int = 0
     bytes_out: int = 0
+    arcs: int = 0  # turned into straight moves
+    retractions: int = 0  # changed by a schedule
+    inserted: list[tuple[int, float, str]] = field(default_factory=list)  # line, height mm, code
+    low_mm: list[float] = field(default_factory=list)
+    high_mm: list[float] = field(default_factory=list)
     changes: list[Change] = field(default_factory=list)
     warnings: list[str] = field(default_factory=list)
     checks: list[Check] = field(default_factory=list)
@@ -93,10 +93,8 @@ def rewrite(
         The file is not G-code, is damaged, goes past the printer's limits, or was corrected before.
     """
     _keep_freed_memory()
-    state = State(job=job)
-    exact = Exact(job, Plan(job.schedule, job.limits, wait=job.wait), state, name)
-    fast = Fast(exact)
-    result = Result(state.printed, changed=not job.does_nothing)
+    rewriter = Rewriter(job, name)
+    result = Result(inserted=rewriter.follower.inserted)
     first = True
     for block in _blocks(source, name):
         result.bytes_in += len(block)
@@ -107,19 +105,16 @@ def rewrite(
                 head, block = _BOM, block[len(_BOM) :]
             if not (job.does_nothing or again):
                 _refuse_second_time(block, name)
-            exact.newline = b"\r\n" if b"\r\n" in block[:4096] else b"\n"
-            head += b"" if job.does_nothing else _header(job, exact.newline)
-        new = _block(fast, block, result, show)
-        if job.does_nothing:
-            new = block
+            rewriter.newline = b"\r\n" if b"\r\n" in block[:4096] else b"\n"
+            head += b"" if job.does_nothing else _header(job, rewriter.newline)
+        new = _block(rewriter, block, result, show)
         result.bytes_out += len(head) + len(new)
         if target is not None:
             target.write(head + new)
         step(result.bytes_in)
     if first:
         raise FileError("the file is empty", where=name)
-    state.printed.lines = state.line
-    _conclude(exact, result)
+    _conclude(rewriter, result)
     return result
 
 
@@ -132,26 +127,30 @@ def _keep_freed_memory() -> None:
     np.empty(_LARGE_BYTES, np.uint8)
 
 
-def _block(fast: Fast, block: bytes, result: Result, show: int) -> bytes:
+def _block(rewriter: Rewriter, block: bytes, result: Result, show: int) -> bytes:
     """Rewrite one block, which may lack its last newline."""
-    newline = b"" if block.endswith(b"\n") else fast.exact.newline
-    before = copy.deepcopy(fast.state) if len(result.changes) < show else None
-    new = fast.block(block + newline)
-    new = new[: len(new) - len(newline)]
-    if before is not None and new != block:
-        _keep_changes(Exact(fast.job, fast.plan, before, fast.exact.name), block, result, show)
-    return new
+    newline = b"" if block.endswith(b"\n") else rewriter.newline
+    rewriter.shows = len(result.changes) < show
+    before = rewriter.copy() if rewriter.shows else None
+    new = rewriter.block(block + newline)
+    if before is not None:
+        _keep_changes(before, block + newline, rewriter.changed, result, show)
+    return new[: len(new) - len(newline)]
 
 
-def _keep_changes(exact: Exact, block: bytes, result: Result, show: int) -> None:
-    """Go through a changed block once more with care, until enough changed lines are found."""
-    for raw in block.splitlines(keepends=True):
-        new = exact.line(raw)
-        if new != raw:
-            text = [t.decode("utf-8", "replace").rstrip("\r\n") for t in (raw, new)]
-            result.changes.append(Change(exact.state.line, text[0], text[1].replace("\r", "")))
-        if len(result.changes) >= show:
-            return
+def _keep_changes(
+    rewriter: Rewriter, block: bytes, changed: list[int], result: Result, show: int
+) -> None:
+    """Go through the first changed lines of a block one by one."""
+    lines = block.splitlines(keepends=True)
+    done = 0
+    for k in changed[: show - len(result.changes)]:
+        if k > done:
+            rewriter.block(b"".join(lines[done:k]))
+        new = rewriter.block(lines[k])
+        text = [t.decode("utf-8", "replace").rstrip("\r\n") for t in (lines[k], new)]
+        result.changes.append(Change(rewriter.state.line, text[0], text[1].replace("\r", "")))
+        done = k + 1
 
 
 def _blocks(source: BinaryIO, name: str) -> Iterator[bytes]:
@@ -190,32 +189,47 @@ def _header(job: Job, newline: bytes) -> bytes:
     return b"".join(line.encode() + newline for line in lines)
 
 
-def _conclude(exact: Exact, result: Result) -> None:
-    """Add what the user should know at the end."""
-    printed, job = exact.state.printed, exact.job
-    if job.only_schedules and not job.limits.has_volume:  # most places have not been read
-        printed.low_mm, printed.high_mm = [math.inf] * 3, [-math.inf] * 3
-    if job.schedule and not printed.inserted:
-        reached = exact.state.layer_z_mm
+def _conclude(rewriter: Rewriter, result: Result) -> None:
+    """Add what the user should know at the end; refuse what was no G-code, or not the schedule's."""
+    job, state, unseen = rewriter.job, rewriter.state, rewriter.gate.unseen
+    if unseen.get(FOREIGN, (0, 0))[1] > rewriter.commands or not (
+        rewriter.commands or state.motion >= 0
+    ):
         raise FileError(
-            f"nothing is printed inside the schedule's heights (the highest layer is {reached:g} mm)",
-            where=exact.name,
-            mend="check that the schedule belongs to this file",
+            "this is no G-code: most lines are not made of its words", where=rewriter.name
         )
-    if job.schedule and exact.state.layer_z_mm < max(r.z_from_mm for r in job.schedule):
-        result.warnings.append(
-            f"the print ends at {exact.state.layer_z_mm:g} mm, before the schedule's last row begins"
-        )
-    if printed.foreign:
-        result.warnings.append(
-            f"{printed.foreign} lines are not G-code words and were copied as they are"
-            f" (first: line {printed.first_foreign}); what they set has not been checked"
-        )
+    result.lines, result.arcs = state.line, rewriter.arcs
+    result.retractions = rewriter.follower.retractions
+    result.low_mm, result.high_mm = rewriter.extent.low_mm, rewriter.extent.high_mm
+    if job.schedule:
+        _conclude_schedule(rewriter, result)
+    result.warnings += [
+        f"{count} {what} (first: line {line})"
+        if what[0].islower() or what[0] == "E"
+        else f"{what} (line {line}{' and later' * (count > 1)})"
+        for what, (line, count) in unseen.items()
+    ]
+    if unseen:
+        result.warnings.append("what is listed has not been checked; look at it before you print")
     if not job.limits.has_volume:
         result.warnings.append("the build volume is not known, so places were not checked")
     if job.limits.hot_end_max_c is None:
         result.warnings.append(
             "the hot end's rating is not known, so temperatures were not checked"
+        )
+
+
+def _conclude_schedule(rewriter: Rewriter, result: Result) -> None:
+    reached = rewriter.state.layer_z_mm
+    if not (result.inserted or result.retractions):
+        raise FileError(
+            f"nothing is printed inside the schedule's heights (the highest layer is {reached:g} mm)",
+            where=rewriter.name,
+            mend="check that the schedule belongs to this file",
+        )
+    if reached < max(r.z_from_mm for r in rewriter.job.schedule):
+        result.warnings.append(
+            f"the print ends at {reached:g} mm, before the schedule's last row begins"
         )
 
 
@@ -247,11 +261,9 @@ def rewrite_file(
     FileError
         See `rewrite`; the source can't be read, the target not written, or the check has failed.
     """
-    try:
-        stream = source.open("rb")
-    except OSError as err:
-        raise FileError(f"can't read it ({err.strerror})", where=str(source)) from err
-    with stream, _output(target, around, verify is not None) as out:
+    if target is not None:
+        refuse_target(target)
+    with open_source(source) as stream, _output(target, around, verify is not None) as out:
         result = rewrite(stream, out, job, source.name, show=show, again=again, step=step)
         if verify is not None and out is not None:
             out.flush()

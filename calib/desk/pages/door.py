@@ -4,9 +4,7 @@ from markupsafe import Markup
 from starlette.responses import Response
 
 from calib.desk.guard import cookie
-from calib.desk.web import Ask, Page, go, show
-
-BY_COOKIE = "truebead_by"
+from calib.desk.web import BY_COOKIE, Ask, Page, go, show
 
 
 def phone(ask: Ask) -> Page:

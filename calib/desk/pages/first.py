@@ -110,7 +110,7 @@ def _added(ask: Ask, given: dict[str, str]) -> dict[str, str]:
     type_ = "PLA" if given["type"] == "other" else given["type"]
     spool = given["spool"] or f"{type_} 1"
     nozzle = f"{bore:g} mm"
-    shop = ask.desk.workshop
+    shop = ask.shop
     shop.add_printer(printer, build_of(ask), **known)
     shop.add_nozzle(nozzle, printer, bore)
     if spool not in {s.name for s in shop.spools()}:

@@ -12,6 +12,7 @@ from calib.desk.settings import label, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.desk.words import VERDICTS
 from calib.errors import BadInput
+from calib.model.correction import Verdict
 from calib.profile.events import EVENTS, event_kind
 from calib.workshop.results import Who
 
@@ -36,7 +37,7 @@ def happened(ask: Ask) -> Page:
 
 
 def _page(ask: Ask, error: BadInput | None = None) -> Page:
-    shop, who = ask.desk.workshop, who_of(ask)
+    shop, who = ask.shop, who_of(ask)
     printers = [p.name for p in shop.printers()]
     return show(
         "happened.html",
@@ -77,7 +78,7 @@ def note(ask: Ask) -> Page | Response:
     try:
         kind = event_kind(ask.text("kind"))
         touched = {k: ask.text(k) for k in kind.happens_to}
-        done = ask.desk.workshop.event(
+        done = ask.shop.event(
             kind.name,
             **bench.names(Who(**touched)),
             axis=ask.text("axis") if kind.takes_axis else "",
@@ -98,7 +99,7 @@ def note(ask: Ask) -> Page | Response:
 
 def history(ask: Ask) -> Page:
     """Show everything that was kept and everything that happened, newest first."""
-    shop, who = ask.desk.workshop, who_of(ask)
+    shop, who = ask.shop, who_of(ask)
     printer = who.printer or None
     several = shop.printers() if shop.store_if_any() else []
     if printer is None and several:
@@ -136,20 +137,21 @@ def _sheets(kept: "list[KeptCorrection]") -> list[dict[str, Any]]:
                 "who": " · ".join(filter(None, (first.printer, first.nozzle, first.spool))),
                 "undone": first.undone_at is not None,
                 "why": first.why_undone,
-                "rows": [
-                    {
-                        "label": label(k.correction.setting),
-                        "says": VERDICTS[str(k.correction.verdict)],
-                        "old": spell(k.correction.setting, k.correction.old)
-                        if k.correction.old is not None
-                        else "",
-                        "new": spell(k.correction.setting, k.correction.new),
-                    }
-                    for k in rows
-                ],
+                "rows": [_change(k) for k in rows if k.chosen],
             }
         )
     return found
+
+
+def _change(k: "KeptCorrection") -> dict[str, str]:
+    """Return one line of a kept sheet: from what to what, or what stays."""
+    c = k.correction
+    old = spell(c.setting, c.old) if c.old is not None else ""
+    if c.verdict is Verdict.APPLY:
+        change = f"{old} → {spell(c.setting, c.new)}" if old else spell(c.setting, c.new)
+    else:
+        change = old
+    return {"label": label(c.setting), "says": VERDICTS[str(c.verdict)], "change": change}
 
 
 def _event(e: "EventRecord") -> dict[str, Any]:
@@ -163,6 +165,7 @@ def _event(e: "EventRecord") -> dict[str, Any]:
         "uid": e.uid,
         "title": kind.what[:1].upper() + kind.what[1:],
         "who": about,
+        "why": "",
         "note": "" if e.kind == "taken-back" else e.note,
         "undone": e.taken_back,
         "can_undo": e.kind != "taken-back" and not e.taken_back,
@@ -180,12 +183,12 @@ def _plots(shop: Any, printer: str) -> list[dict[str, Any]]:
 
 def undo(ask: Ask) -> Response:
     """Take a kept sheet back; it stays in the history."""
-    back = ask.desk.workshop.undo(ask.text("uid"), ask.text("why")[:300])
+    back = ask.shop.undo(ask.text("uid"), ask.text("why")[:300])
     printer = back.corrections[0].printer if back.corrections else ""
     return go("/history", "undone", printer=printer)
 
 
 def undo_event(ask: Ask) -> Response:
     """Take an event back: it did not happen."""
-    ask.desk.workshop.take_event_back(ask.text("uid"))
+    ask.shop.take_event_back(ask.text("uid"))
     return go("/history", "undone")

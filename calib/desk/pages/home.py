@@ -19,7 +19,7 @@ MOST_PIECES = 6
 
 def home(ask: Ask) -> Page | Response:
     """Show the grid of spools by printers; the first visit where there is nothing yet."""
-    shop = ask.desk.workshop
+    shop = ask.shop
     if shop.store_if_any() is None or not shop.printers():
         return go("/first")
     find = ask.text("find")[:80]

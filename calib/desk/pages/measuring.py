@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
@@ -46,12 +47,14 @@ def unit(ask: Ask) -> Response:
 
 def _cells(ask: Ask, m: "Measuring") -> list[Cell]:
     drawn = ask.desk.pictures.of(m.source, m.piece)
-    return cells_of(m.piece, drawn, bench.standing(m), unit_of(ask))
+    me = ask.shop.by
+    others = [replace(s, by="" if s.by == me else s.by) for s in bench.standing(m)]
+    return cells_of(m.piece, drawn, others, unit_of(ask))
 
 
 def measure(ask: Ask) -> Page | Response:
     """Ask for one reading: the one that is named, else the first that is missing."""
-    m = ask.desk.workshop.read(ask.part["uid"])
+    m = ask.shop.read(ask.part["uid"])
     cells = _cells(ask, m)
     if not cells:
         return go(f"/piece/{m.source}/judge")
@@ -65,8 +68,6 @@ def measure(ask: Ask) -> Page | Response:
 
 def _further(ask: Ask, m: "Measuring", cell: Cell, repeat: int) -> Cell:
     """Return the cell for one more reading of a feature, where its sheet has room for it."""
-    from dataclasses import replace
-
     room = {q.repeat for q in m.questions if q.feature == cell.id}
     if repeat == cell.repeat or repeat not in room:
         return cell
@@ -112,8 +113,6 @@ def _measure_page(
 
 def _safe(cell: Cell) -> Cell:
     """Mark our own drawing as SVG, so that it is not escaped."""
-    from dataclasses import replace
-
     if cell.close_up is None:
         return cell
     return replace(cell, close_up={**cell.close_up, "marks": Markup(cell.close_up["marks"])})
@@ -133,46 +132,53 @@ def written(ask: Ask, text: str, feature: Any) -> str:
 
 def reading(ask: Ask) -> Page | Response:
     """Take one reading: it is on the disk before this answers."""
-    m = ask.desk.workshop.read(ask.part["uid"])
-    name, repeat_text = ask.text("feature"), ask.text("repeat", "1")
-    repeat = int(repeat_text) if repeat_text.isdecimal() else 1
-    base = f"/piece/{m.source}/measure"
-    cells = _cells(ask, m)
-    way = ask.text("go")
-    if way == "back" and cells:
-        return go(base, at=before(cells, name, repeat).id)
+    uid, name = ask.part["uid"], ask.text("feature")
+    repeat = int(ask.text("repeat")) if ask.text("repeat").isdecimal() else 1
+    base, way = f"/piece/{uid}/measure", ask.text("go")
+    if way == "back":
+        cells = _cells(ask, ask.shop.read(uid))
+        return go(base, at=before(cells, name, repeat).id if cells else "")
     if way == "again":
         return go(base, at=name, repeat=str(repeat + 1))
-    text = ask.text("take") or ("-" if way == "skip" else ask.text("text"))
     try:
-        if not text:
-            raise BadInput("nothing is written", mend="write what it shows, or skip this one")
-        feature = m.piece.feature(name)
-        taken = ask.desk.workshop.enter(
-            m.source,
-            name,
-            written(ask, text, feature),
-            repeat=repeat,
-            sure=bool(ask.text("sure")),
-            client_id=ask.text("client_id")[:80],
-        )
-    except KeyError:
-        raise BadInput("the piece has no such feature") from None
+        taken = _taken(ask, uid, name, repeat)
     except BadInput as err:
         if ask.wants_json:
             return data({"error": _sentence(err)}, 400)
-        at = next((c for c in cells if (c.id, c.repeat) == (name, repeat)), cells[0])
+        m = ask.shop.read(uid)
+        cells = _cells(ask, m)
+        at = next((c for c in cells if (c.id, c.repeat) == (name, repeat)), None)
+        if at is None:
+            raise
         return _measure_page(ask, m, cells, at, problem=_sentence(err))
     doubt = bool(taken.suspicious and not ask.text("sure"))
     if ask.wants_json:
-        return data(_taken_data(ask, taken, doubt=doubt))
+        return data(_taken_data(taken, doubt=doubt))
+    cells = _cells(ask, taken.measuring)
     if doubt:
-        after_ = taken.measuring
-        cells = _cells(ask, after_)
         at = next(c for c in cells if (c.id, c.repeat) == (name, repeat))
-        return _measure_page(ask, after_, cells, at, question=question_of(taken))
-    following = after(_cells(ask, taken.measuring), name, repeat)
-    return go(base, at=following.id) if following else go(f"/piece/{m.source}/result")
+        return _measure_page(ask, taken.measuring, cells, at, question=question_of(taken))
+    following = after(cells, name, repeat)
+    return go(base, at=following.id) if following else go(f"/piece/{uid}/result")
+
+
+def _taken(ask: Ask, uid: str, name: str, repeat: int) -> "Taken":
+    """Enter what was typed, tapped or skipped.
+
+    Raises
+    ------
+    BadInput
+        Nothing was typed, or it can't be a reading of that feature.
+    """
+    text = ask.text("take") or ("-" if ask.text("go") == "skip" else ask.text("text"))
+    if not text:
+        raise BadInput("nothing is written", mend="write what it shows, or skip this one")
+    if unit_of(ask) == "inch" and _BARE.fullmatch(text):
+        feature = next((f for f in ask.shop.read(uid).piece.features if f.id == name), None)
+        text = written(ask, text, feature) if feature is not None else text
+    return ask.shop.enter(
+        uid, name, text, repeat, sure=bool(ask.text("sure")), client_id=ask.text("client_id")[:80]
+    )
 
 
 def _sentence(err: BadInput) -> str:
@@ -194,8 +200,7 @@ def question_of(taken: "Taken") -> dict[str, str]:
     }
 
 
-def _taken_data(ask: Ask, taken: "Taken", *, doubt: bool) -> dict[str, Any]:
-    cells = _cells(ask, taken.measuring)
+def _taken_data(taken: "Taken", *, doubt: bool) -> dict[str, Any]:
     return {
         "kept": True,
         "feature": taken.feature,
@@ -203,14 +208,12 @@ def _taken_data(ask: Ask, taken: "Taken", *, doubt: bool) -> dict[str, Any]:
         "text": taken.text,
         "question": question_of(taken) if doubt else None,
         "version": taken.measuring.version,
-        "done": sum(c.done for c in cells),
-        "total": len(cells),
     }
 
 
 def readings(ask: Ask) -> Response:
     """Return what stands on the sheet now, for those who measure it together."""
-    m = ask.desk.workshop.read(ask.part["uid"])
+    m = ask.shop.read(ask.part["uid"])
     now = {"version": m.version, "token": ask.request.state.token}
     if ask.text("since") in (m.version, "token"):
         return data(now)
@@ -223,7 +226,7 @@ def readings(ask: Ask) -> Response:
 
 def listed(ask: Ask) -> Page:
     """Show everything to be measured as a list."""
-    m = ask.desk.workshop.read(ask.part["uid"])
+    m = ask.shop.read(ask.part["uid"])
     return _list_page(ask, m, {}, {})
 
 
@@ -249,7 +252,7 @@ def _list_page(ask: Ask, m: "Measuring", typed: dict[str, str], problems: dict[s
 def take_list(ask: Ask) -> Page | Response:
     """Take every reading of the list that changed."""
     uid = ask.part["uid"]
-    m = ask.desk.workshop.read(uid)
+    m = ask.shop.read(uid)
     cells = {(c.id, c.repeat): c for c in _cells(ask, m)}
     typed, problems = {}, {}
     for (name, repeat), cell in cells.items():
@@ -258,14 +261,14 @@ def take_list(ask: Ask) -> Page | Response:
         if text == cell.text:
             continue
         try:
-            taken = ask.desk.workshop.enter(
+            taken = ask.shop.enter(
                 uid, name, written(ask, text, m.piece.feature(name)), repeat=repeat
             )
             if taken.suspicious:
                 problems[key] = question_of(taken)["words"]
         except BadInput as err:
             typed[key], problems[key] = text, _sentence(err)
-    m = ask.desk.workshop.read(uid)
+    m = ask.shop.read(uid)
     if problems or not ask.text("finish"):
         return _list_page(ask, m, typed, problems)
     return go(f"/piece/{uid}/result")
@@ -273,7 +276,7 @@ def take_list(ask: Ask) -> Page | Response:
 
 def judge(ask: Ask) -> Page | Response:
     """Show the table of what is judged by eye or feel: bands x criteria."""
-    m = ask.desk.workshop.read(ask.part["uid"])
+    m = ask.shop.read(ask.part["uid"])
     if not judged(m.piece):
         return go(f"/piece/{m.source}/measure")
     columns, bands = table_of(m.piece)
@@ -300,13 +303,13 @@ def judge(ask: Ask) -> Page | Response:
 def take_judgement(ask: Ask) -> Response:
     """Take what was tapped: one cell from the script, all of them from the form."""
     uid = ask.part["uid"]
-    m = ask.desk.workshop.read(uid)
+    m = ask.shop.read(uid)
     standing = {s.feature: s.text for s in bench.standing(m) if s.repeat == 1}
     last = None
     for f in judged(m.piece):
         text = ask.text(f"j.{f.id}")
         if text and text != standing.get(f.id):
-            last = ask.desk.workshop.enter(
+            last = ask.shop.enter(
                 uid, f.id, text, repeat=1, sure=True, client_id=ask.text("client_id")[:80]
             )
     if ask.wants_json:
@@ -326,7 +329,7 @@ def head(ask: Ask) -> Response:
     uid = ask.part["uid"]
     for key, value in ask.form.multi_items():
         if key.startswith("head.") and isinstance(value, str):
-            ask.desk.workshop.set_head(uid, key.removeprefix("head."), value.strip()[:200])
+            ask.shop.set_head(uid, key.removeprefix("head."), value.strip()[:200])
     return go(f"/piece/{uid}/result", "head")
 
 
@@ -339,5 +342,5 @@ def filled(ask: Ask) -> Response:
     content = file.file.read(LARGEST_SHEET + 1)
     if len(content) > LARGEST_SHEET:
         raise BadInput("that is no sheet: it is far too large", mend="choose the sheet.csv")
-    bench.take_sheet(ask.desk.workshop, ask.desk.workshop.read(uid), content)
+    bench.take_sheet(ask.shop, ask.shop.read(uid), content)
     return go(f"/piece/{uid}/list", "taken")

@@ -24,7 +24,7 @@ CENTRES = (("white", "white, for dark or coloured filament"), ("dark", "dark, fo
 
 def photo(ask: Ask) -> Page:
     """Ask for photos of a piece on the mat."""
-    m = ask.desk.workshop.read(ask.part["uid"])
+    m = ask.shop.read(ask.part["uid"])
     return show(
         "photo.html",
         who=who_in(m),
@@ -50,14 +50,14 @@ def mat(ask: Ask) -> Response:
 def take(ask: Ask) -> Response:
     """Measure the photos beside the pages."""
     uid = ask.part["uid"]
-    m = ask.desk.workshop.read(uid)
+    m = ask.shop.read(uid)
     files = [f for f in ask.form.getlist("photo") if isinstance(f, UploadFile) and f.filename]
     if not files:
         raise BadInput("no photo was chosen", mend="take one, or choose one")
     bars = None
     if ask.text("bar_x") or ask.text("bar_y"):
         bars = (ask.number("bar_x", "the X bar"), ask.number("bar_y", "the Y bar"))
-    shop = ask.desk.workshop
+    shop = ask.shop
 
     def do(job: "Job") -> dict[str, Any]:
         return _measured(job, shop, m, [shown_name(f) for f in files], bars)

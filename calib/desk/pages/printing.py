@@ -9,7 +9,7 @@ from starlette.responses import Response
 from calib.desk import bench, says
 from calib.desk.cells import measured
 from calib.desk.pages.first import GOALS
-from calib.desk.web import Ask, Page, go, show
+from calib.desk.web import Ask, NeedsChoice, Page, go, show
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
@@ -31,11 +31,31 @@ def who_of(ask: Ask) -> Who:
     return Who(printer=ask.text("printer"), nozzle=ask.text("nozzle"), spool=ask.text("spool"))
 
 
+def chosen(ask: Ask) -> Who:
+    """Return one printer, nozzle and spool; asks where the address leaves a choice."""
+    shop, who = ask.shop, who_of(ask)
+    printer = who.printer or _only("printer", [(p.name, "") for p in shop.printers()])
+    nozzles = [(n.name, f"{n.bore_mm:g} mm") for n in shop.nozzles(printer)]
+    spools = [(s.name, s.material) for s in shop.spools()]
+    return Who(
+        printer=printer,
+        nozzle=who.nozzle or _only("nozzle", nozzles),
+        spool=who.spool or _only("spool", spools),
+    )
+
+
+def _only(what: str, there: list[tuple[str, str]]) -> str:
+    """Return the only name there is; empty where there is none."""
+    if len(there) > 1:
+        raise NeedsChoice(what, [(n, f"{n} ({more})" if more else n) for n, more in there])
+    return there[0][0] if there else ""
+
+
 def next_print(ask: Ask) -> Page:
     """Show what to print next for a printer, nozzle and spool, and why."""
     goal = ask.text("goal", "all")
     goal = goal if goal in {g[0] for g in GOALS} else "all"
-    found = ask.desk.workshop.next(**bench.names(who_of(ask)), goal=goal)
+    found = ask.shop.next(**bench.names(chosen(ask)), goal=goal)
     steps = [_step(ask, s) for s in found.steps]
     return show(
         "next.html",
@@ -49,15 +69,14 @@ def next_print(ask: Ask) -> Page:
         values_link=f"/values?{says.query(found.who)}",
         event_link=f"/happened?{says.query(found.who)}",
         open_here=[
-            piece_summary(ask, p)
-            for p in ask.desk.workshop.pieces(found.who.printer, found.who.spool)
+            piece_summary(ask, p) for p in ask.shop.pieces(found.who.printer, found.who.spool)
         ],
     )
 
 
 def _step(ask: Ask, s: "NextStep") -> dict[str, Any]:
     """Return one step for the page, its piece laid out for the printer that is meant."""
-    piece = bench.laid_out(ask.desk.workshop, s.step.piece, s.step.parameters, s.who)
+    piece = bench.laid_out(ask.shop, s.step.piece, s.step.parameters, s.who)
     count, words = says.readings(list(piece.by_hand))
     given = {f"set.{k}": str(v) for k, v in s.step.parameters.items()}
     asked = urlencode({**dict(_names(s.who)), **given})
@@ -95,7 +114,7 @@ def _tolerance(found: Any) -> str:
 def picture(ask: Ask) -> Response:
     """Draw the overview of a piece that is not begun yet."""
     parameters = _parameters(ask.request.query_params)
-    piece = bench.laid_out(ask.desk.workshop, ask.part["pattern"], parameters, who_of(ask))
+    piece = bench.laid_out(ask.shop, ask.part["pattern"], parameters, who_of(ask))
     key = f"{ask.part['pattern']} {sorted(parameters.items())} {piece.setup}"
     return svg(ask.desk.pictures.of(key, piece).views.get("iso", ""))
 
@@ -119,7 +138,7 @@ def _parameters(fields: Mapping[str, Any]) -> dict[str, str]:
 
 def start(ask: Ask) -> Response:
     """Make a piece: from here on it is in work."""
-    started = ask.desk.workshop.start(
+    started = ask.shop.start(
         ask.text("pattern"), _parameters(ask.form), **bench.names(who_of(ask)), repeats=bench.ROOM
     )
     return go(f"/piece/{started.source}")
@@ -128,10 +147,10 @@ def start(ask: Ask) -> Response:
 def piece_page(ask: Ask) -> Page:
     """Show a piece in work: get it, slice it, print it, measure it."""
     uid = ask.part["uid"]
-    m = ask.desk.workshop.read(uid)
+    m = ask.shop.read(uid)
     piece, who = m.piece, who_in(m)
     drawn = ask.desk.pictures.of(uid, piece)
-    cost = bench.cost(ask.desk.workshop, piece, who)
+    cost = bench.cost(ask.shop, piece, who)
     done, total = progress_of(m)
     return show(
         "piece.html",
@@ -207,7 +226,7 @@ def progress_of(m: "Measuring") -> tuple[int, int]:
 
 def piece_summary(ask: Ask, record: Any) -> dict[str, Any]:
     """Return what a list says of a piece in work."""
-    m = ask.desk.workshop.read(record.uid)
+    m = ask.shop.read(record.uid)
     done, total = progress_of(m)
     made = record.state == "made"
     base = f"/piece/{record.uid}"
@@ -229,7 +248,7 @@ def piece_summary(ask: Ask, record: Any) -> dict[str, Any]:
 
 def view(ask: Ask) -> Response:
     """Return one view of a piece in work."""
-    m = ask.desk.workshop.read(ask.part["uid"])
+    m = ask.shop.read(ask.part["uid"])
     drawn = ask.desk.pictures.of(ask.part["uid"], m.piece)
     return svg(drawn.views.get(ask.part["view"], ""))
 
@@ -239,7 +258,7 @@ def piece_file(ask: Ask) -> Response:
     name = ask.part["file"]
     if name not in (*_FILES, "sheet.html"):
         return Response("there is no such file", 404, media_type="text/plain")
-    m = ask.desk.workshop.read(ask.part["uid"])
+    m = ask.shop.read(ask.part["uid"])
     if name == "sheet.html":
         return sheet_page(ask, m)
     if name == "sheet.csv":
@@ -268,8 +287,8 @@ def sheet_page(ask: Ask, m: "Measuring") -> Response:
 
 def printed(ask: Ask) -> Response:
     """Note that a piece is printed, and go on to measuring it."""
-    ask.desk.workshop.say_printed(ask.part["uid"])
-    m = ask.desk.workshop.read(ask.part["uid"])
+    ask.shop.say_printed(ask.part["uid"])
+    m = ask.shop.read(ask.part["uid"])
     to = "measure" if measured(m.piece) and not _only_judged_first(m.piece) else "judge"
     return go(f"/piece/{ask.part['uid']}/{to}")
 
@@ -283,5 +302,5 @@ def _only_judged_first(piece: "Piece") -> bool:
 
 def drop(ask: Ask) -> Response:
     """Put a piece aside."""
-    ask.desk.workshop.give_up(ask.part["uid"])
+    ask.shop.give_up(ask.part["uid"])
     return go("/", "dropped")

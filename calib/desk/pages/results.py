@@ -29,14 +29,14 @@ _PLACES = {"set": Place.PRINTER, "models": Place.MODELS}
 
 def result(ask: Ask) -> Page | Response:
     """Show what the readings of a piece in work mean; nothing is kept by looking."""
-    m = ask.desk.workshop.read(ask.part["uid"])
+    m = ask.shop.read(ask.part["uid"])
     if m.record is not None and m.record.state == "kept":
         return kept_page(ask, m)
     if not any(q.text not in ("", "-") for q in m.questions):
         to = "measure" if measured(m.piece) else "judge"
         return go(f"/piece/{m.source}/{to}")
     try:
-        solved = ask.desk.workshop.solve(m.source)
+        solved = ask.shop.solve(m.source)
     except BadInput as err:
         return _not_yet(m, err)
     return _page(ask, m, solved.solution, notes=solved.notes)
@@ -61,14 +61,17 @@ def _page(
     ask: Ask, m: "Measuring", solution: "Solution", *, notes: Sequence[str] = (), doubts: Sequence[str] = ()
 ) -> Page:  # fmt: skip
     done, total = progress_of(m)
-    cards = [_card(c, {}) for c in _in_order(solution.corrections)]
+    cards = [_card(c, {}) for c in _in_order(bench.chosen(solution.corrections))]
+    spare = [c for c in solution.corrections if c not in bench.chosen(solution.corrections)]
     return show(
         "result.html",
         who=who_in(m),
         base=f"/piece/{m.source}",
         title=says.question_of(m.piece.pattern),
         headline=headline([c["verdict"] for c in cards]),
-        cards=cards,
+        cards=_to_do(cards),
+        good=[c for c in cards if c["verdict"] == "leave"],
+        spare=[_card(c, {}) for c in spare if c.verdict is Verdict.APPLY],
         summaries=_summaries(solution),
         suspects=_suspects(m, solution),
         notes=notes,
@@ -81,6 +84,11 @@ def _page(
         next_link=f"/next?{says.query(who_in(m))}",
         values_link=f"/values?{says.query(who_in(m))}",
     )
+
+
+def _to_do(cards: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Return what is to be changed or not settled; the rest is good as it is."""
+    return [c for c in cards if c["verdict"] != "leave"]
 
 
 def _in_order(corrections: "Sequence[Correction]") -> "list[Correction]":
@@ -124,6 +132,15 @@ def _card(c: "Correction", in_force: "Mapping[str, InForce]") -> dict[str, Any]:
         "deed": s.deed,
         "drawn": s.drawn,
         "can_set": change and not s.drawn,
+        "requests": [
+            {
+                "pattern": r.pattern,
+                "parameters": r.typed,
+                "title": says.question_of(r.pattern),
+                "why": _sentence(r.why),
+            }
+            for r in c.requests
+        ],
         "state": _state(now),
     }
 
@@ -210,20 +227,20 @@ def _head_lines(m: "Measuring") -> list[dict[str, str]]:
 def mend(ask: Ask) -> Response:
     """Put what was meant in the place of a reading that can't be right."""
     uid, name, was = ask.part["uid"], ask.text("feature"), ask.text("was")
-    m = ask.desk.workshop.read(uid)
+    m = ask.shop.read(uid)
     found = next((q for q in m.questions if q.feature == name and q.text == was), None)
     if found is not None:
-        ask.desk.workshop.enter(uid, name, ask.text("text"), found.repeat, seen=was, sure=True)
+        ask.shop.enter(uid, name, ask.text("text"), found.repeat, seen=was, sure=True)
     return go(f"/piece/{uid}/result", "head")
 
 
 def keep(ask: Ask) -> Page | Response:
     """Keep what was found, and note what was done about one setting or about all of them."""
     uid = ask.part["uid"]
-    m = ask.desk.workshop.read(uid)
+    m = ask.shop.read(uid)
     if m.record is not None and m.record.state != "kept":
-        ask.desk.workshop.keep(uid)
-        m = ask.desk.workshop.read(uid)
+        ask.shop.keep(uid)
+        m = ask.shop.read(uid)
     done = ask.text("done")
     setting = ask.text("setting")
     if done in _PLACES and setting:
@@ -239,7 +256,7 @@ def say_place(ask: Ask, who: "Who", settings: Sequence[str], place: Place) -> No
     """Note where settings take effect from now on."""
     if not settings:
         return
-    shop = ask.desk.workshop
+    shop = ask.shop
     with shop.say_places(shop.values(**bench.names(who), places={place: settings})):
         pass  # nothing else has to succeed for it
 
@@ -248,14 +265,15 @@ def _can_set(ask: Ask, who: "Who", setting: str) -> bool:
     s = shown(setting)
     if s.drawn or s.deed:
         return False
-    in_force = {v.setting: v for v in ask.desk.workshop.profile(**bench.names(who)).settings}
+    in_force = {v.setting: v for v in ask.shop.profile(**bench.names(who)).settings}
     return setting in in_force and in_force[setting].value is not None
 
 
 def _kept_corrections(ask: Ask, m: "Measuring") -> "list[Correction]":
     if m.record is None or not m.record.sheet_uid:
         return []
-    return [k.correction for k in bench.kept(ask.desk.workshop, m.record.sheet_uid)]
+    kept_ = bench.kept(ask.shop, m.record.sheet_uid)
+    return [k.correction for k in kept_ if k.chosen and not k.undone_at]
 
 
 def kept_page(ask: Ask, m: "Measuring") -> Page:
@@ -264,9 +282,9 @@ def kept_page(ask: Ask, m: "Measuring") -> Page:
     found = _kept_corrections(ask, m)
     in_force: dict[str, Any] = {}
     if who.nozzle and who.spool:
-        in_force = {v.setting: v for v in ask.desk.workshop.profile(**bench.names(who)).settings}
+        in_force = {v.setting: v for v in ask.shop.profile(**bench.names(who)).settings}
     cards = [_card(c, in_force) for c in _in_order(found)]
-    fit = bench.kept_fit(ask.desk.workshop, m.record.sheet_uid) if m.record and found else {}
+    fit = bench.kept_fit(ask.shop, m.record.sheet_uid) if m.record and found else {}
     done, total = progress_of(m)
     return show(
         "result.html",
@@ -274,7 +292,9 @@ def kept_page(ask: Ask, m: "Measuring") -> Page:
         base=f"/piece/{m.source}",
         title=says.question_of(m.piece.pattern),
         headline=headline([c["verdict"] for c in cards]),
-        cards=cards,
+        cards=_to_do(cards),
+        good=[c for c in cards if c["verdict"] == "leave"],
+        spare=[],
         summaries=[_sentence(t) for f in fit.get("findings", ()) for t in f["summary"]],
         suspects=[],
         notes=(),

@@ -6,7 +6,7 @@ from typing import Any
 from starlette.responses import Response
 
 from calib.desk import bench, says
-from calib.desk.pages.printing import who_of
+from calib.desk.pages.printing import chosen
 from calib.desk.settings import half_width, label, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.errors import BadInput
@@ -28,7 +28,7 @@ _ASKED_SPOOL = ("name", "type", "other", "colour", "density", "grams")
 
 def printer(ask: Ask) -> Page:
     """Show a printer: what is known of it, and what it is good for."""
-    shop = ask.desk.workshop
+    shop = ask.shop
     name = ask.text("printer")
     found = next((p for p in shop.printers() if p.name == name), None)
     if found is None:
@@ -37,7 +37,7 @@ def printer(ask: Ask) -> Page:
 
 
 def _printer_page(ask: Ask, found: Any, error: BadInput | None = None) -> Page:
-    shop = ask.desk.workshop
+    shop = ask.shop
     return show(
         "printer.html",
         400 if error else 200,
@@ -69,7 +69,7 @@ def _drive_name(drive: Any) -> str:
 
 def change_printer(ask: Ask) -> Page | Response:
     """Change what is known of a printer."""
-    shop = ask.desk.workshop
+    shop = ask.shop
     found = next((p for p in shop.printers() if p.name == ask.text("printer")), None)
     if found is None:
         raise BadInput(f"there is no printer {ask.text('printer')!r}")
@@ -124,7 +124,7 @@ def new_printer(ask: Ask) -> Page:
 
 def add_printer(ask: Ask) -> Page | Response:
     """Add a printer with its nozzle."""
-    shop = ask.desk.workshop
+    shop = ask.shop
     given = {k: ask.text(k) for k in _ASKED_PRINTER}
     try:
         build = (ask.number("x", "left to right"), ask.number("y", "front to back"), ask.number("z", "the height"))  # fmt: skip
@@ -139,7 +139,7 @@ def add_printer(ask: Ask) -> Page | Response:
 
 def add_nozzle(ask: Ask) -> Page | Response:
     """Add a nozzle to a printer."""
-    shop = ask.desk.workshop
+    shop = ask.shop
     printer = ask.text("printer")
     bore = ask.number("bore", "the nozzle's hole")
     shop.add_nozzle(ask.text("name") or f"{bore:g} mm", printer, bore)
@@ -148,7 +148,7 @@ def add_nozzle(ask: Ask) -> Page | Response:
 
 def spool(ask: Ask) -> Page:
     """Show a spool: what is known of it on each printer."""
-    shop = ask.desk.workshop
+    shop = ask.shop
     found = next((s for s in shop.spools() if s.name == ask.text("spool")), None)
     if found is None:
         raise BadInput(f"there is no spool {ask.text('spool')!r}")
@@ -194,7 +194,7 @@ def _new_spool(ask: Ask, given: dict[str, str], error: BadInput | None = None) -
 
 def add_spool(ask: Ask) -> Page | Response:
     """Add a spool."""
-    shop = ask.desk.workshop
+    shop = ask.shop
     given = {k: ask.text(k) for k in _ASKED_SPOOL}
     material = given["other"] or given["type"]
     try:
@@ -220,7 +220,7 @@ def instruments(ask: Ask) -> Page:
 def _instruments(ask: Ask, error: BadInput | None = None) -> Page:
     from calib.model.instrument import DEFAULTS
 
-    shop = ask.desk.workshop
+    shop = ask.shop
     own = shop.instruments() if shop.store_if_any() else []
     return show(
         "instruments.html", 400 if error else 200, error=error, own=own, usual=DEFAULTS["caliper"]
@@ -236,7 +236,7 @@ def add_instrument(ask: Ask) -> Page | Response:
             if ask.text(field)
         }  # fmt: skip
         kind = ask.text("kind", "caliper")
-        ask.desk.workshop.add_instrument(ask.text("name") or f"my {kind}", kind, **known)
+        ask.shop.add_instrument(ask.text("name") or f"my {kind}", kind, **known)
     except BadInput as err:
         return _instruments(ask, err)
     return go("/instruments", "added")
@@ -246,8 +246,8 @@ def pieces(ask: Ask) -> Page:
     """Show every pattern, to make any of them."""
     from patterns import registry
 
-    shop = ask.desk.workshop
-    who = shop.profile(**bench.names(who_of(ask))).who
+    shop = ask.shop
+    who = chosen(ask)
     shown = []
     for name in [*registry.all_patterns(), *registry.all_checks()]:
         try:

@@ -8,7 +8,7 @@ from markupsafe import Markup
 from starlette.responses import Response
 
 from calib.desk import bench, says
-from calib.desk.pages.printing import who_in, who_of
+from calib.desk.pages.printing import chosen, who_in, who_of
 from calib.desk.pages.results import say_place
 from calib.desk.settings import label, number, shown, spell
 from calib.desk.web import Ask, Page, go, show
@@ -18,7 +18,7 @@ from calib.model.setting import Place
 if TYPE_CHECKING:
     from starlette.datastructures import UploadFile
 
-    from calib.apply.values import Value
+    from calib.apply.values import Heading, Value
     from calib.desk.work import Job
 
 #: Largest file that can be dropped, in bytes.
@@ -28,8 +28,8 @@ _SUFFIXES = (".stl", ".3mf", ".gcode", ".gco", ".g", ".nc", ".ngc")
 
 def values(ask: Ask) -> Page:
     """Show what is to be set for a printer, nozzle and spool."""
-    found = ask.desk.workshop.values(**bench.names(who_of(ask)))
-    profile = ask.desk.workshop.profile(**bench.names(found.who))
+    found = ask.shop.values(**bench.names(chosen(ask)))
+    profile = ask.shop.profile(**bench.names(found.who))
     typed = [v for v in found.values if v.place in ("", Place.PRINTER)]
     drawn = [v for v in found.values if v.place == Place.DRAWING]
     files = [v for v in found.values if v.place in (Place.MODELS, Place.GCODE)]
@@ -43,7 +43,7 @@ def values(ask: Ask) -> Page:
         drawn=[_value(v) for v in drawn],
         stale=stale,
         known=bool(profile.settings),
-        qr=_qr(typed + files) if typed or files else "",
+        qr=_qr(typed, found.heading) if typed else "",
         next_link=f"/next?{says.query(found.who)}",
     )
 
@@ -65,24 +65,25 @@ def _value(v: "Value") -> dict[str, Any]:
     }
 
 
-def _qr(listed: "list[Value]") -> Markup:
+def _qr(listed: "list[Value]", of: "Heading") -> Markup:
     """Return the values as a QR code, for a phone or another computer."""
     import segno
 
     from calib.apply.values import values_text
 
-    code = segno.make(values_text(listed), error="m", micro=False)
+    code = segno.make(values_text(listed, of), error="m", micro=False)
     # Made by the library from numbers and our own names alone.
     return Markup(code.svg_inline(scale=1, border=2, svgclass=None, lineclass=None, omitsize=True))
 
 
 def values_csv(ask: Ask) -> Response:
     """Return the values as a table for a spreadsheet."""
+    from calib.apply.values import to_set
     from calib.apply.values import values_csv as as_csv
 
-    found = ask.desk.workshop.values(**bench.names(who_of(ask)))
+    found = ask.shop.values(**bench.names(who_of(ask)))
     return Response(
-        as_csv(found.values),
+        as_csv(to_set(found.values), found.heading),
         media_type="text/csv; charset=utf-8",
         headers={"content-disposition": 'attachment; filename="values.csv"'},
     )
@@ -90,7 +91,7 @@ def values_csv(ask: Ask) -> Response:
 
 def say(ask: Ask) -> Response:
     """Note where one setting takes effect from now on."""
-    who = ask.desk.workshop.values(**bench.names(who_of(ask))).who
+    who = ask.shop.values(**bench.names(who_of(ask))).who
     place = {"set": Place.PRINTER, "models": Place.MODELS}.get(ask.text("done"))
     if place is None:
         raise BadInput("it is not said what was done")
@@ -133,9 +134,9 @@ def save(file: "UploadFile", target: Path) -> Path:
 def correct(ask: Ask) -> Response:
     """Correct a model or a sliced file with what is known; the work is done beside the pages."""
     file = upload_of(ask, _SUFFIXES)
-    who = ask.desk.workshop.values(**bench.names(who_of(ask))).who
+    who = ask.shop.values(**bench.names(who_of(ask))).who
     name, suffix = shown_name(file), suffix_of(file)
-    shop = ask.desk.workshop
+    shop = ask.shop
 
     def do(job: "Job") -> dict[str, Any]:
         from calib.workshop.applying import How
@@ -168,9 +169,9 @@ def schedule(ask: Ask) -> Response:
     from calib.workshop.applying import How
 
     uid = ask.part["uid"]
-    m = ask.desk.workshop.read(uid)
+    m = ask.shop.read(uid)
     file = upload_of(ask, _SUFFIXES[2:])
-    name, suffix, shop = shown_name(file), suffix_of(file), ask.desk.workshop
+    name, suffix, shop = shown_name(file), suffix_of(file), ask.shop
     rows = str(ask.desk.solids.of(uid, m.piece)["schedule.csv"])
     names = bench.names(who_in(m))
 

@@ -9,6 +9,11 @@ from calib.desk.web import Ask, Page, go, show
 from calib.desk.work import Job
 from calib.errors import BadInput
 
+#: What the work may answer with; `file` and `picture` are fetched from here.
+_NOTHING = {
+    "title": "", "file": None, "name": "", "picture": None, "go_on": "", "go_on_words": "", "lines": (),
+    "back": "/",
+}  # fmt: skip
 _TYPES = {".stl": "model/stl", ".3mf": "model/3mf", ".png": "image/png"}
 
 
@@ -22,7 +27,7 @@ def _job(ask: Ask) -> Job:
 def work(ask: Ask) -> Page:
     """Show how far it is, or what came out."""
     job = _job(ask)
-    answer = job.answer if job.state == "done" else {}
+    answer = {**_NOTHING, **(job.answer or {})} if job.state == "done" else _NOTHING
     return show(
         "work.html",
         what=job.what,
@@ -30,7 +35,7 @@ def work(ask: Ask) -> Page:
         share=job.share,
         problem=job.problem,
         base=f"/work/{job.id}",
-        answer=answer or {},
+        answer=answer,
     )
 
 

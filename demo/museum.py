@@ -11,7 +11,8 @@ from calib.errors import BadInput
 if TYPE_CHECKING:
     from calib.workshop.workshop import Workshop
 
-#: Pattern -> how many readings of each feature are entered.
+#: What was measured on the first spool, in order, and how many readings of the piece in work are in.
+_IN_WORK = 5
 _MEASURED = ("temperature-tower", "dimensional-cube", "squareness-frame")
 _SPOOLS = (
     ("lamp-white", "PLA", "white"), ("gallery-grey", "PLA", "grey"), ("roof-red", "PLA", "red"),
@@ -58,31 +59,29 @@ def fill(store: Path) -> None:
         for spool, material, colour in _SPOOLS:
             shop.add_spool(spool, material, colour=colour)
         for pattern in _MEASURED:
-            shop.keep(_measured(shop, pattern, "lamp-white"))
+            shop.keep(_filled_in(shop, pattern, "lamp-white"))
         shop.event("moved", "beacon", note="to the reading room")
         started = shop.start("step-gauge", printer="lantern", spool="gallery-grey", repeats=3)
         shop.say_printed(started.source)
-        _enter(shop, started.source, "step-gauge", most=5)
+        asked = {q.feature for q in started.questions}
+        for feature, text in [r for r in readings("step-gauge") if r[0] in asked][:_IN_WORK]:
+            shop.enter(started.source, feature, text, 1)
 
 
-def _measured(shop: "Workshop", pattern: str, spool: str) -> str:
+def _filled_in(shop: "Workshop", pattern: str, spool: str) -> str:
+    """Return the text of a piece's sheet with the invented first readings in it."""
     started = shop.start(pattern, printer="lantern", spool=spool, repeats=3)
-    shop.say_printed(started.source)
-    _enter(shop, started.source, pattern)
-    return started.source
-
-
-def _enter(shop: "Workshop", uid: str, pattern: str, most: int = 1000) -> None:
-    """Enter the invented first readings of a piece."""
-    asked = {q.feature for q in shop.read(uid).questions}
+    shop.give_up(started.source)  # it is kept from its text, all at once
+    asked = {q.feature: q.cell for q in started.questions if q.repeat == 1}
+    table = started.table
     for feature, text in readings(pattern):
-        if feature in asked and most > 0:
-            shop.enter(uid, feature, text, 1, sure=True)
-            most -= 1
+        if feature in asked:
+            table = table.with_cell(asked[feature].line, asked[feature].column, text)
+    return table.text()
 
 
 def readings(pattern: str) -> list[tuple[str, str]]:
     """Return (feature, first reading) of the scenario's invented sheet of a pattern."""
-    source = files("calib").joinpath("demo", f"{pattern}.csv").read_text(encoding="utf-8")
+    source = files("demo").joinpath("readings", f"{pattern}.csv").read_text(encoding="utf-8")
     rows = csv.reader(line for line in source.splitlines() if not line.startswith("#"))
     return [(row[0], row[1]) for row in rows if len(row) > 1 and row[1] and row[0] != "feature"]
