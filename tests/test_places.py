@@ -408,7 +408,12 @@ def test_a_corrected_file_is_known_again_under_another_name(truebead, kind):
 def test_a_calibration_piece_is_pointed_out(truebead):
     calibrate(truebead, "one", 100.0)
     model(truebead, "one/piece.stl")
-    assert "note: this is a calibration piece" in truebead("apply one/piece.stl")
+    made = truebead.folder / "one/piece.stl"
+    made.write_bytes(b"calibration piece, binary STL".ljust(80) + made.read_bytes()[80:])
+    assert "this is a calibration piece" in truebead("apply one/piece.stl", code=2)
+    (truebead.folder / "one/piece.stl").rename(truebead.folder / "one/part.stl")
+    assert "this is a calibration piece" in truebead("apply one/part.stl", code=2)
+    assert "size after" in truebead("apply one/part.stl --again")
 
 
 def test_a_schedule_brings_limits_and_no_corrections(truebead):
