@@ -222,3 +222,19 @@ def test_a_schedule_keeps_below_the_rating_of_the_stores_only_printer(shop):
     said = shop("apply tower.gcode --schedule s.csv", code=2)
     assert "250" in said
     assert "240" in said
+
+
+def test_the_shell_completes_the_users_own_names(shop):
+    from calib.workshop.completing import events, names, patterns, settings
+
+    class Context:
+        params = {"store": shop.store}  # noqa: RUF012 - as the command line gives it
+
+    assert names("printer")(Context, "") == ["lantern"]
+    assert names("spool")(Context, "wh") == ["white-1"]
+    assert names("nozzle")(Context, "x") == []
+    assert "step-gauge" in patterns(Context, "step")
+    assert "moved" in events(Context, "m")
+    assert "scale_x_percent" in settings(Context, "scale")
+    Context.params = {"store": "mysql://nowhere"}
+    assert names("printer")(Context, "") == []

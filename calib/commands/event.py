@@ -8,6 +8,7 @@ from calib.commands import options as o
 from calib.commands.common import print_json
 from calib.commands.show import say, say_table
 from calib.errors import BadInput
+from calib.workshop.completing import events
 
 if TYPE_CHECKING:
     from calib.workshop.results import Happened
@@ -22,7 +23,10 @@ def register(app: typer.Typer) -> None:
 
 def event(
     kind: Annotated[
-        str | None, typer.Argument(help="What happened; without it the kinds are shown.")
+        str | None,
+        typer.Argument(
+            help="What happened; without it the kinds are shown.", autocompletion=events
+        ),
     ] = None,
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,

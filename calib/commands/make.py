@@ -6,6 +6,7 @@ import typer
 
 from calib.commands import options as o
 from calib.commands.common import pairs, print_json, say_safety, setup_given
+from calib.workshop.completing import patterns
 
 if TYPE_CHECKING:
     pass
@@ -28,7 +29,8 @@ def register(app: typer.Typer) -> None:
 def make(
     ctx: typer.Context,
     names: Annotated[
-        list[str] | None, typer.Argument(metavar="PATTERN...", help="What to make.")
+        list[str] | None,
+        typer.Argument(metavar="PATTERN...", help="What to make.", autocompletion=patterns),
     ] = None,
     settings: o.Settings = None,
     out: o.Folder = None,
