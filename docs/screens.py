@@ -47,7 +47,9 @@ def screens() -> dict[str, bytes]:
 
     found = {}
     with desk() as base, sync_playwright() as p:
-        browser = p.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"])
+        browser = p.chromium.launch(
+            executable_path=str(CHROMIUM), args=["--no-sandbox", "--disable-gpu"]
+        )
         page = browser.new_page()
         page.goto(base)
         piece = re.findall(r"/piece/[0-9a-f]{32}", page.content())[0]
@@ -77,6 +79,8 @@ def smaller(png: bytes) -> bytes:
 
 if __name__ == "__main__":
     if not CHROMIUM.exists():
-        sys.exit("The desk's pictures stay as they are: Chromium is missing (Debian: apt-get install chromium).")
+        sys.exit(
+            "The desk's pictures stay as they are: Chromium is missing (Debian: apt-get install chromium)."
+        )
     for file, content in screens().items():
         (HERE / file).write_bytes(content)
