@@ -1,12 +1,12 @@
 """`truebead make` and `truebead list`: pieces into folders, and what there is to make."""
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from calib.commands import options as o
 from calib.commands.common import pairs, print_json, say_safety, setup_given
+from calib.workshop.completing import patterns
 
 if TYPE_CHECKING:
     pass
@@ -29,15 +29,11 @@ def register(app: typer.Typer) -> None:
 def make(
     ctx: typer.Context,
     names: Annotated[
-        list[str] | None, typer.Argument(metavar="PATTERN...", help="What to make.")
-    ] = None,
-    settings: Annotated[
         list[str] | None,
-        typer.Option("--set", help="A parameter, such as size_mm=40.", metavar="NAME=VALUE"),
+        typer.Argument(metavar="PATTERN...", help="What to make.", autocompletion=patterns),
     ] = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Folder to make (default: the pattern's name).")
-    ] = None,
+    settings: o.Settings = None,
+    out: o.Folder = None,
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
@@ -46,18 +42,12 @@ def make(
     layer_mm: o.LayerMm = None,
     line_mm: o.LineMm = None,
     build: o.Build = "",
-    hot_end_max_c: Annotated[
-        float | None, typer.Option("--hot-end-max", help="Highest rated hot-end temperature.")
-    ] = None,
+    hot_end_max_c: o.HotEndMax = None,
     plate: Annotated[
         bool, typer.Option("--plate", help="Also arrange the pieces on one bed, in plate.3mf.")
     ] = False,
-    unit: Annotated[
-        str, typer.Option("--unit", help="What your caliper shows: mm or inch.")
-    ] = "mm",
-    repeats: Annotated[
-        int, typer.Option("--repeats", help="Readings per feature on the sheet.")
-    ] = 1,
+    unit: o.Unit = "mm",
+    repeats: o.Repeats = 1,
     force: o.Force = False,
     as_json: o.Json = False,
     show_help: Annotated[

@@ -21,7 +21,7 @@ from calib.report.words import (
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
     from calib.profile.influence import Disagreement, Influence, Rests
-    from calib.store.records import InForce, KeptCorrection, SaidPlace, Series
+    from calib.store.records import InForce, KeptCorrection, KeptSheet, SaidPlace, Series
     from calib.workshop.results import Kept, TakenBack
 
 COLUMNS = ("setting", "change>", "95 %>", "unit", "verdict", "for")
@@ -31,6 +31,8 @@ _WARNING = "yellow"
 
 def kept_lines(kept: "Kept") -> Iterator[tuple[str, str]]:
     """Yield (line, style): what is doubtful, what to print again, and what takes effect where."""
+    for line in kept.solved.solution.assumed:
+        yield line, ""
     for s in kept.solved.solution.suspects:
         yield f"Doubtful: {s.reading.where or s.reading.feature}: {s.explanation}", _WARNING
     for line in again_lines(kept.corrections, kept.who.options):
@@ -56,7 +58,7 @@ def _in_force_lines(kept: "Kept") -> Iterator[str]:
     """Say where the kept values take effect."""
     uids = {k.uid for k in kept.corrections}
     yield from place_lines([v for v in kept.in_force if v.source.uid in uids], kept.who.options)
-    found = [k.correction for k in kept.corrections if kept_setting(k.correction.setting).deed]
+    found = [k.correction for k in kept.corrections if kept_setting(k.correction.setting).done_once]
     turns = {c.setting: c.new for c in found if c.verdict == "apply"}
     yield from turn_lines(turns, kept.who.options)
 
@@ -81,7 +83,7 @@ def _correction_row(k: "KeptCorrection") -> tuple[str, ...]:
     c = k.correction
     half = c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
     verdict = str(c.verdict) if k.chosen else "not used"
-    turns = kept_setting(c.setting).deed
+    turns = kept_setting(c.setting).done_once
     words = turn_words(c.new, short=True) if turns else change(c.old, c.new, c.u_new, c.unit)
     return (
         label(c.setting), words, half_width(half), c.unit, verdict, str(c.scope),
@@ -94,12 +96,12 @@ def profile_rows(settings: "Sequence[InForce]") -> list[tuple[str, ...]]:
 
 
 def profile_lines(
-    settings: "Sequence[InForce]", deeds: "Sequence[InForce]", options: str
+    settings: "Sequence[InForce]", to_do_once: "Sequence[InForce]", options: str
 ) -> Iterator[tuple[str, str]]:
     """Yield (line, style) below the table: what is stale, to be set, or to be done once."""
     for line in stale_lines(settings):
         yield line, _WARNING
-    for line in (*place_lines(settings, options), *turn_lines(turns_to_do(deeds), options)):
+    for line in (*place_lines(settings, options), *turn_lines(turns_to_do(to_do_once), options)):
         yield line, ""
 
 
@@ -119,7 +121,7 @@ def rests_lines(
             f" {found.since:%Y-%m-%d}, {max(e.from_data, 0.0):.0%} of what is known"
         )
         if found.before is not None and found.newest is not None:
-            moved = moved_words(e, found.before, kept_setting(v.setting).places)
+            moved = moved_words(e, found.before, kept_setting(v.setting).decimals)
             words += f"; by {found.newest.pattern} of {found.newest.at:%Y-%m-%d} {moved}"
         yield words, ""
     for d in odd:
@@ -136,7 +138,7 @@ def rests_lines(
 
 def why_rows(found: "Sequence[Influence]", setting: str) -> list[tuple[str, ...]]:
     """Return the rows of a table under `WHY_COLUMNS`."""
-    places = kept_setting(setting).places
+    places = kept_setting(setting).decimals
     return [
         (
             i.block.uid[:8],
@@ -189,7 +191,7 @@ def _history_row(k: "KeptCorrection") -> tuple[str, str, str, str]:
     verdict = str(c.verdict) if k.chosen else "not used"
     if k.undone_at:
         verdict = "taken back" + (f": {k.why_undone}" if k.why_undone else "")
-    turns = kept_setting(c.setting).deed
+    turns = kept_setting(c.setting).done_once
     words = turn_words(c.new, short=True) if turns else change(c.old, c.new, c.u_new, c.unit)
     return k.uid[:8], label(c.setting), words, verdict
 
@@ -269,3 +271,11 @@ def drift_lines(found: "Sequence[Series]") -> Iterator[tuple[str, str]]:
             yield (f"   {len(s.values)} values; limits need {LEAST + 1}"), ""
         else:
             yield (f"   {s.alarm or 'in control'}"), _WARNING if s.alarm else ""
+
+
+def sheet_words(kept: "KeptSheet") -> str:
+    """Return a kept sheet as it was read, under a line that says which it is."""
+    return (
+        f"Sheet {kept.uid} of {kept.pattern} {kept.piece_id}, kept {kept.kept_at:%Y-%m-%d %H:%M} UTC"
+        f" by Truebead {kept.by_version}\n{kept.sheet_text}"
+    )

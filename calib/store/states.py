@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -133,9 +133,18 @@ def signature(session: Session) -> tuple[Any, ...]:
 
 def state_of(session: Session, at: datetime | None = None) -> State:
     """Return the posterior of all sheets that count (at a moment; None: now)."""
-    world = world_of(session, at)
     blocks = list(blocks_in_use(session, at))
+    world = _with_first_steps(world_of(session, at), blocks)
     return State(posterior(blocks, world), world, blocks)
+
+
+def _with_first_steps(world: World, blocks: Sequence[Block]) -> World:
+    """Refer axes whose steps/mm nobody wrote down for the printer to those of their first sheet."""
+    first: dict[tuple[str, str], float] = {}
+    for block in sorted(blocks, key=lambda b: (b.at, b.uid)):
+        for axis, value in block.steps.items():
+            first.setdefault((block.owner("printer"), axis), value)
+    return replace(world, steps={**first, **world.steps})
 
 
 def blocks_in_use(session: Session, at: datetime | None = None) -> Iterator[Block]:

@@ -1,6 +1,6 @@
 """What to do next for a printer, nozzle and spool, and what an event changes."""
 
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from calib.errors import BadInput
@@ -75,3 +75,24 @@ def check_axis(kind: str, axis: str) -> None:
         raise BadInput(f"there is no axis {axis!r}", where="--axis", mend="use X, Y, Z or E")
     if axis and not event_kind(kind).takes_axis:
         raise BadInput(f"{kind} takes no axis", where="--axis", mend="leave it out")
+
+
+def moment(text: str, option: str) -> datetime:
+    """Read a day or a time; without a zone it is local."""
+    try:
+        when = datetime.fromisoformat(text)
+        if len(text) <= 10:
+            when = when.replace(hour=23, minute=59, second=59)  # the day as a whole
+        when = when.astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise BadInput(
+            f"{text!r} is not a date", where=option, mend="write 2026-11-25 or 2026-11-25T14:30"
+        ) from None
+    return when
+
+
+def happened_at(text: str) -> datetime:
+    """Read when an event was; today as a whole is not over yet, so it means now."""
+    when, now = moment(text, "--at"), datetime.now(UTC)
+    today = len(text) <= 10 and when.astimezone().date() == now.astimezone().date()
+    return now if today else when

@@ -8,13 +8,14 @@ from starlette.responses import Response
 
 from calib.desk import bench, says
 from calib.desk.cells import measured
-from calib.desk.pages.printing import progress_of, who_in
+from calib.desk.pages.printing import printed_with, progress_of, still_to_set, who_in
 from calib.desk.settings import half_width, label, number, shown, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.desk.words import VERDICTS
 from calib.errors import BadInput
 from calib.model.correction import Verdict
 from calib.model.setting import Place
+from calib.readings.now import AS_BEFORE
 
 if TYPE_CHECKING:
     from calib.interpret.solve import Solution
@@ -81,6 +82,8 @@ def _page(
         done=done,
         total=total,
         head=_head_lines(m),
+        to_set=still_to_set(m),
+        as_before=printed_with(m).answer == AS_BEFORE,
         next_link=f"/next?{says.query(who_in(m))}",
         values_link=f"/values?{says.query(who_in(m))}",
     )
@@ -125,11 +128,11 @@ def _card(c: "Correction", in_force: "Mapping[str, InForce]") -> dict[str, Any]:
         "new": spell(c.setting, c.new if change or c.old is None else c.old),
         "sure": half_width(c.setting, half) if half else "",
         "number": number(c.setting, c.new),
-        "reason": _sentence(c.reason),
-        "evidence": _sentence(c.evidence),
+        "reason": says.advice(c.reason),
+        "evidence": says.advice(c.evidence),
         "instead_of": label(c.instead_of) if c.instead_of else "",
         "files": s.files,
-        "deed": s.deed,
+        "deed": s.done_once,
         "drawn": s.drawn,
         "can_set": change and not s.drawn,
         "requests": [
@@ -137,7 +140,7 @@ def _card(c: "Correction", in_force: "Mapping[str, InForce]") -> dict[str, Any]:
                 "pattern": r.pattern,
                 "parameters": r.typed,
                 "title": says.question_of(r.pattern),
-                "why": _sentence(r.why),
+                "why": says.advice(r.why),
             }
             for r in c.requests
         ],
@@ -154,18 +157,8 @@ def _state(now: "InForce | None") -> str:
     return str(now.place)
 
 
-def _sentence(text: str) -> str:
-    """Return advice without what is only for the command line, as a sentence."""
-    plain = ". ".join(p for p in text.split(". ") if "truebead " not in p and " --" not in p)
-    plain = plain.strip()
-    if not plain:
-        return ""
-    plain = plain[:1].upper() + plain[1:]
-    return plain if plain.endswith((".", "?", "!")) else f"{plain}."
-
-
 def _summaries(solution: "Solution") -> list[str]:
-    return [text for f in solution.findings for line in f.summary if (text := _sentence(line))]
+    return [text for f in solution.findings for line in f.summary if (text := says.advice(line))]
 
 
 def _suspects(m: "Measuring", solution: "Solution") -> list[dict[str, Any]]:
@@ -175,8 +168,8 @@ def _suspects(m: "Measuring", solution: "Solution") -> list[dict[str, Any]]:
         {
             "number": numbers.get(s.reading.feature, ""),
             "text": s.reading.text or f"{s.reading.value:g}",
-            "explanation": _sentence(s.explanation.split(": ", 1)[-1]),
-            "effect": _sentence(s.effect),
+            "explanation": says.advice(s.explanation.split(": ", 1)[-1]),
+            "effect": says.advice(s.effect),
             "used": s.used,
             "feature": s.reading.feature,
             "proposal": f"{s.proposal:.4g}" if s.proposal is not None else "",
@@ -263,7 +256,7 @@ def say_place(ask: Ask, who: "Who", settings: Sequence[str], place: Place) -> No
 
 def _can_set(ask: Ask, who: "Who", setting: str) -> bool:
     s = shown(setting)
-    if s.drawn or s.deed:
+    if s.drawn or s.done_once:
         return False
     in_force = {v.setting: v for v in ask.shop.profile(**bench.names(who)).settings}
     return setting in in_force and in_force[setting].value is not None
@@ -295,7 +288,7 @@ def kept_page(ask: Ask, m: "Measuring") -> Page:
         cards=_to_do(cards),
         good=[c for c in cards if c["verdict"] == "leave"],
         spare=[],
-        summaries=[_sentence(t) for f in fit.get("findings", ()) for t in f["summary"]],
+        summaries=[says.advice(t) for f in fit.get("findings", ()) for t in f["summary"]],
         suspects=[],
         notes=(),
         doubts=(),
@@ -304,6 +297,8 @@ def kept_page(ask: Ask, m: "Measuring") -> Page:
         done=done,
         total=total,
         head=[],
+        to_set=[],
+        as_before=False,
         next_link=f"/next?{says.query(who)}",
         values_link=f"/values?{says.query(who)}",
     )
