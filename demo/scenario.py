@@ -4,7 +4,7 @@ The readings are invented. They come from a simulated printer whose truth is wri
 anyone can see how close the answers come: X true to 0.02 %, Y 0.15 % long, filament shrinking by
 0.34 % (0.28 % upwards), 4 % too little plastic, best temperature about 203 degrees C, every wall
 0.05 mm too far out, Y leaning 0.3 degrees, first layer 0.07 mm thin. One reading of the step gauge
-has two digits swapped. The pieces are printed with the steps as they were, as their sheets say.
+has two digits swapped. The pieces are printed with what their sheets list to be set.
 """
 
 import csv
