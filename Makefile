@@ -35,8 +35,9 @@ bench: .venv/dev ## measure speed, memory and coverage (minutes)
 	for name in $$(ls bench | sed -n 's/\.py$$//p' | grep -v __init__); do \
 	  echo "== $$name"; $(BIN)/python -m bench.$$name || exit 1; done
 
-docs: .venv/run ## draw the pictures of README anew
+docs: .venv/dev ## draw the pictures of README anew
 	$(BIN)/python docs/draw.py
+	PYTHONPATH=. $(BIN)/python docs/screens.py
 
 clean: ## remove the virtual environment and what the demo made
 	rm -rf .venv demo-out desk-out
