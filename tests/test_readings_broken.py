@@ -17,7 +17,7 @@ from patterns import registry
 from patterns.spec import PrintSetup
 
 GOOD = sheet_csv(
-    registry.get("dimensional-cube").piece({}, PrintSetup()), "c1", "2026-03-12T14:30", repeats=3
+    registry.get("dimensional-cube").piece({"size_mm": "40"}, PrintSetup()), "c1", "2026-03-12T14:30", repeats=3
 )
 LINE = next(k for k, line in enumerate(GOOD.splitlines(), 1) if line.startswith("1,x_outside_low"))
 CELL = f"sheet.csv line {LINE}, column 'reading 2' (feature x_outside_low): "
