@@ -27,7 +27,7 @@ runner = CliRunner()
 
 @pytest.fixture
 def sheet(tmp_path: Path) -> Path:
-    piece = registry.get("dimensional-cube").piece({}, PrintSetup())
+    piece = registry.get("dimensional-cube").piece({"size_mm": "40"}, PrintSetup())
     path = tmp_path / "sheet.csv"
     text = sheet_csv(
         piece, "c1", datetime(2026, 3, 12, tzinfo=UTC), repeats=2, keys={"spool": "a, b"}
@@ -137,7 +137,7 @@ def test_judgements_are_asked_once_with_their_words(tmp_path: Path) -> None:
             jaws="", grades=grades,
         )  # fmt: skip
 
-    cube = registry.get("dimensional-cube").piece({}, PrintSetup())
+    cube = registry.get("dimensional-cube").piece({"size_mm": "40"}, PrintSetup())
     judged = replace(
         cube,
         features=(feature("span", Kind.PASS), feature("peg", Kind.PASS, graded),
@@ -329,7 +329,7 @@ def test_a_folder_gets_its_page_again_and_keeps_its_readings(sheet: Path) -> Non
     [
         (["cubes"], "there is no pattern 'cubes'"),
         (["dimensional-cube", "--set", "size_mm"], "'size_mm' is not name=value"),
-        (["dimensional-cube", "--set", "size_mm=1"], "size_mm must be 30 to 150 mm"),
+        (["dimensional-cube", "--set", "size_mm=1"], "size_mm must be 25 mm or more"),
         (["dimensional-cube", "--unit", "feet"], "a sheet is in mm or inch"),
         (["dimensional-cube", "--repeats", "0"], "1 to 50 readings"),
         (["dimensional-cube", "--build", "30"], "'30' is not a build volume"),
