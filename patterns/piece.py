@@ -108,7 +108,7 @@ class Piece:
     @property
     def printed(self) -> bool:
         """Whether there is a solid to print; a check without plastic has none."""
-        return bool(self.body.add)
+        return bool(self.body.add) or self.body.shape is not None
 
     @property
     def by_hand(self) -> tuple[Feature, ...]:
@@ -125,6 +125,10 @@ class Piece:
 
 def bounds_mm(body: Body) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
     """Return the lowest and highest corner of the box around what is added, in millimetres."""
+    if body.shape is not None:
+        from patterns.solid import exact_bounds
+
+        return exact_bounds(body.shape)
     low, high = [float("inf")] * 3, [float("-inf")] * 3
     for p in body.add:
         i, j, k = AXES[p.axis]

@@ -29,7 +29,10 @@ def register(app: typer.Typer) -> None:
 def make(
     ctx: typer.Context,
     names: Annotated[
-        list[str] | None, typer.Argument(metavar="PATTERN...", help="What to make.")
+        list[str] | None,
+        typer.Argument(
+            metavar="PATTERN...", help="What to make; ./my_ring.py for one of your own."
+        ),
     ] = None,
     settings: Annotated[
         list[str] | None,
@@ -50,8 +53,15 @@ def make(
         float | None, typer.Option("--hot-end-max", help="Highest rated hot-end temperature.")
     ] = None,
     plate: Annotated[
-        bool, typer.Option("--plate", help="Also arrange the pieces on one bed, in plate.3mf.")
+        bool,
+        typer.Option(
+            "--plate", help="Also nest the pieces on one bed, in plate.3mf, or on several."
+        ),
     ] = False,
+    solid: Annotated[
+        list[Path] | None,
+        typer.Option("--solid", help="A part of your own, as STEP: what can be measured is found."),
+    ] = None,
     unit: Annotated[
         str, typer.Option("--unit", help="What your caliper shows: mm or inch.")
     ] = "mm",
@@ -69,7 +79,7 @@ def make(
     from calib.workshop import open_workshop
     from patterns import registry
 
-    if show_help or not names:
+    if show_help or not (names or solid):
         typer.echo(pattern_help(registry.get(names[0])) if names else ctx.get_help())
         raise typer.Exit(0 if show_help else 2)
     setup = setup_given(
@@ -78,7 +88,7 @@ def make(
     )  # fmt: skip
     with open_workshop(store) as workshop:
         made = workshop.make(
-            *names, out=out, printer=printer, nozzle=nozzle, spool=spool,
+            *(names or ()), parts=solid or (), out=out, printer=printer, nozzle=nozzle, spool=spool,
             parameters=pairs(settings or [], "--set"), setup=setup, plate=plate, unit=unit,
             repeats=repeats, force=force,
         )  # fmt: skip

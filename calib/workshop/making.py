@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from calib.store.store import Store
     from patterns.mesh import Mesh
     from patterns.piece import Piece
+    from patterns.plate import Placed
     from patterns.registry import Pattern
     from patterns.spec import PrintSetup
 
@@ -302,7 +303,7 @@ def solids_of(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
         mesh = solid.mesh(shape)
         with scratch() as folder:  # the kernel writes to a path only
             step = folder / "piece.step"
-            solid.write_step(shape, step)
+            solid.write_step(shape, step, piece.pattern)
             step_bytes = step.read_bytes()
     except SolidError as err:
         raise BadInput(
@@ -331,29 +332,31 @@ def make(
     separator: str,
     solid: bool,
     force: bool,
+    parts: Sequence[Path] = (),
 ) -> Made:
-    """Make one folder for each pattern; see `Workshop.make`."""
+    """Make one folder for each pattern and each STEP file in `parts`; see `Workshop.make`."""
     from patterns import registry
+    from patterns.own import piece_from_step
 
-    printed = any(name in registry.all_patterns() for name in names)
-    for name in names:
-        registry.get(name)  # a slip in the name is said before anything of the store
+    # A slip in a name is said before anything of the store; a user's file gives its pattern's name.
+    names = [registry.get(name).name for name in names]
+    printed = bool(parts) or any(name in registry.all_patterns() for name in names)
     known = known_of(store, asked, printed=printed)
-    pieces = laid_out(names, parameters, known, setup_with(known.setup, setup))
+    printer = setup_with(known.setup, setup)
+    pieces = laid_out(names, parameters, known, printer)
+    pieces += [piece_from_step(part, printer) for part in parts]
     folders = _folders(pieces, out)
-    plate_file = (out or Path()) / "plate.3mf"
-    shifts = _arranged(pieces, plate_file, force=force) if plate else []
+    placed, plates = _arranged(pieces, out or Path(), force=force) if plate else ([], [])
     made = []
     for piece, folder in zip(pieces, folders, strict=True):
         one = files_of(piece, known, unit=unit, repeats=repeats, separator=separator, solid=solid)
         made.append(write_folder(one, folder, force=force))
-    if plate:
-        _write_plate(plate_file, made, shifts, force=force)
+    _write_plates(plates, made, placed, force=force)
     heats = any(p.schedule for p in pieces)
     return Made(
         pieces=tuple(made),
         who=known.who,
-        plate=plate_file if plate else None,
+        plates=tuple(plates),
         in_force=known.in_force if printed else (),
         notes=(*(known.notes if printed else ()), *(_assumed(store, known.who) if heats else ())),
     )
@@ -433,45 +436,31 @@ def _folders(pieces: "Sequence[Piece]", out: Path | None) -> list[Path]:
 
 
 def _arranged(
-    pieces: "Sequence[Piece]", plate_file: Path, *, force: bool
-) -> list[tuple[float, float, float]]:
-    """Find places before anything is made.
-
-    Raises
-    ------
-    BadInput
-        A piece with a schedule stands beside others: what changes with height would change for all.
-    """
+    pieces: "Sequence[Piece]", folder: Path, *, force: bool
+) -> "tuple[list[Placed], list[Path]]":
+    """Find places before anything is made; return them, and the file of each plate."""
     from patterns.plate import arrange
 
-    scheduled = [p.pattern for p in pieces if p.schedule]
-    if scheduled and len([p for p in pieces if p.printed]) > 1:
-        raise BadInput(
-            f"{scheduled[0]} changes settings with height, and would change them for the pieces"
-            " beside it",
-            where="--plate",
-            mend="print it alone, and the others on a plate",
-        )
-    open_folder(plate_file.parent, [plate_file.name], force=force)
-    return arrange(pieces)
+    placed = arrange(pieces)
+    count = 1 + max(p.plate for p in placed)
+    names = ["plate.3mf" if k == 0 else f"plate-{k + 1}.3mf" for k in range(count)]
+    open_folder(folder, names, force=force)
+    return placed, [folder / name for name in names]
 
 
-def _write_plate(
-    plate_file: Path,
-    made: Sequence[MadePiece],
-    shifts: Sequence[tuple[float, float, float]],
-    *,
-    force: bool,
+def _write_plates(
+    files: Sequence[Path], made: Sequence[MadePiece], placed: "Sequence[Placed]", *, force: bool
 ) -> None:
     from calib.files import write_atomic
     from patterns.export import threemf_bytes
 
-    placed = [
-        (one.piece.pattern, one.mesh, shift)
-        for one, shift in zip(made, shifts, strict=True)
-        if one.mesh is not None
-    ]
-    write_atomic(plate_file, threemf_bytes(placed), force=force)
+    for plate, file in enumerate(files):
+        here = [
+            (one.piece.pattern, one.mesh, place.shift)
+            for one, place in zip(made, placed, strict=True)
+            if one.mesh is not None and place.plate == plate
+        ]
+        write_atomic(file, threemf_bytes(here), force=force)
 
 
 def sheet_again(path: Path, *, semicolons: bool = False, force: bool = False) -> MadePiece:
