@@ -14,7 +14,12 @@ NozzleMm = Annotated[float | None, typer.Option("--nozzle-mm", help="Bore of the
 LayerMm = Annotated[float | None, typer.Option("--layer-mm", help="Layer height in mm.")]
 LineMm = Annotated[float | None, typer.Option("--line-mm", help="Line width in mm.")]
 Build = Annotated[
-    str, typer.Option("--build", help="Build volume in mm, such as 220x220x250.", metavar="XxYxZ")
+    str,
+    typer.Option(
+        "--build",
+        help="Build volume in mm, such as 220x220x250, or round:180x200.",
+        metavar="XxYxZ",
+    ),
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
 Force = Annotated[bool, typer.Option("--force", help="Replace files that are there.")]
