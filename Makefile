@@ -1,18 +1,27 @@
 # Verbs of the project; `make` alone lists them. Each builds what it needs in .venv first.
 PYTHON ?= python3
 BIN := .venv/bin
+#: What most changes break first, without solids, photos or large files.
+QUICK := tests/test_layers.py tests/test_setting.py tests/test_estimate.py tests/test_linear.py \
+  tests/test_readings_cells.py tests/test_readings_table.py tests/test_readings_sheet.py \
+  tests/test_files.py tests/test_apply_values.py tests/test_door.py
 
 .DEFAULT_GOAL := help
-.PHONY: help demo desk test lint bench docs clean
+.PHONY: help demo desk check test lint bench docs clean
 
 help: ## list the verbs
 	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
 
 demo: .venv/run ## run the whole loop on an embedded store and say where to look
 	$(BIN)/truebead demo --out demo-out --force
+	@echo; echo "The same first steps as a script on the public API: demo/first_calibration.py"
+	@rm -rf demo-out/script && mkdir demo-out/script && cd demo-out/script && ../../$(BIN)/python -m demo.first_calibration
 
 desk: .venv/run ## open the guided pages on an invented workshop
 	$(BIN)/truebead desk --demo desk-out
+
+check: .venv/dev ## run the quick tests, in under 30 seconds
+	$(BIN)/python -m pytest -q -n auto -m "not kernel and not slow" $(QUICK)
 
 test: .venv/dev ## run the tests
 	$(BIN)/python -m pytest -q -n auto

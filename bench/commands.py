@@ -14,7 +14,8 @@ import numpy as np
 
 from calib.interpret.solve import Context, solve_sheet
 from calib.readings import Reading, read_sheet, sheet_csv
-from calib.workshop.making import Known, files_of, write_folder
+from calib.workshop.folders import write_folder
+from calib.workshop.making import Known, files_of
 from patterns import registry
 from patterns.spec import PrintSetup
 from tests.simulate import Caliper, Printer, readings

@@ -315,6 +315,7 @@ BOMB = "".join(f'<object id="{i}"><components>{f"<component objectid={chr(34)}{i
         (package(build=""), "no build items"),
         (package(build='<item objectid="7"/>'), "names object '7', which is missing"),
         (package(build='<item objectid="1" transform="1 2 3"/>'), "'1 2 3' is not 12 numbers"),
+        (package(build='<item objectid="1" transform="1 0 0 0 1 0 0 0 0 0 0 0"/>'), "makes the model flat"),
         (package(build='<item objectid="1" transform="a 0 0 0 1 0 0 0 1 0 0 0"/>'), "is not 12 numbers"),
         (package(resources='<object id="1"><components><component objectid="1"/></components></object>'), "contains itself"),
         (package(resources=BOMB + f'<object id="12">{MESH}</object>'), "nested beyond measure"),
@@ -326,6 +327,28 @@ def test_a_damaged_or_hostile_3mf_is_refused(tmp_path, data, message):
     with pytest.raises(FileError, match=message):
         mapped(tmp_path, data, suffix="3mf")
     assert [p.name for p in tmp_path.iterdir()] == ["in.3mf"]
+
+
+def test_bytes_behind_the_last_triangle_are_left_out_and_told(tmp_path):
+    data = stl(np.random.default_rng(1).uniform(-50, 50, (9, 3, 3)))
+    moved, target = mapped(tmp_path, data + b"made by nobody", IDENTITY)
+    assert target.read_bytes() == data
+    assert moved.notes == ["bytes behind the last triangle were left out"]
+
+
+def test_a_calibration_piece_is_known_by_what_is_in_the_file(tmp_path):
+    from patterns.export import stl_bytes, threemf_bytes
+    from patterns.mesh import Mesh
+
+    mesh = Mesh(np.eye(3) * 5, np.array([[0, 1, 2]]))
+    for suffix, data in (
+        ("stl", stl_bytes(mesh, "cube")),
+        ("3mf", threemf_bytes([("cube", mesh, (0.0, 0.0, 0.0))])),
+    ):
+        with pytest.raises(FileError, match=r"this is a calibration piece.*--again"):
+            mapped(tmp_path, data, suffix=suffix)
+        assert mapped(tmp_path, data, suffix=suffix, again=True)[0].parts
+        assert mapped(tmp_path, data, IDENTITY, suffix=suffix)[0].parts
 
 
 def test_a_damaged_package_never_crashes(tmp_path):

@@ -9,9 +9,12 @@ import pytest
 from calib.apply.applied import for_file, with_places
 from calib.apply.linear import IDENTITY, Skew, correction_matrix
 from calib.apply.values import (
+    Heading,
     Value,
+    elsewhere,
     steps_line,
     table,
+    to_set,
     values_card,
     values_csv,
     values_data,
@@ -19,6 +22,7 @@ from calib.apply.values import (
 )
 from calib.errors import BadInput
 from calib.model.place import Place, named
+from calib.model.setting import SETTINGS
 
 STEPS_X = Value(setting="steps_x_per_mm", old=80, new=80.2406, unit="steps/mm", place="printer")
 STEPS_E = Value(setting="steps_e_per_mm", old=93, new=95.125, unit="steps/mm")
@@ -30,8 +34,8 @@ HEAT = Value(setting="hot_end_c", new=207, unit="degC")
 
 def test_the_table_has_physical_names_and_sensible_digits():
     rows = table([STEPS_X, HEAT])
-    assert rows[0] == ("motor steps per mm of travel along X", "steps_x_per_mm", "80.00", "80.24", "steps/mm", "to set")  # fmt: skip
-    assert rows[1][2:] == ("?", "207", "degC", "")
+    assert rows[0] == ("motor steps per mm of travel along X", "80.24", "80.00", "steps/mm", "to set", "steps_x_per_mm")  # fmt: skip
+    assert rows[1][1:5] == ("207", "?", "degC", "")
 
 
 def test_only_steps_have_a_shared_line():
@@ -67,6 +71,25 @@ def test_the_card_shows_the_values_and_a_code_that_reads_back_as_their_text():
     picture = cv2.resize(np.pad(picture, 4, constant_values=255), None, fx=6, fy=6, interpolation=0)
     read, _, _ = cv2.QRCodeDetector().detectAndDecode(picture)
     assert read == values_text(values)
+
+
+def test_card_csv_and_code_say_whose_values_they_are():
+    of = Heading(printer="lantern", nozzle="brass", spool="white-1", date="2026-11-28")
+    page = values_card([STEPS_X], title="Values to set", of=of)
+    assert "<p>lantern / brass / white-1, 2026-11-28</p>" in page
+    assert values_text([STEPS_X], of).splitlines()[0] == "lantern / brass / white-1, 2026-11-28"
+    (row,) = csv.DictReader(io.StringIO(values_csv([STEPS_X], of)))
+    assert (row["printer"], row["spool"], row["date"]) == ("lantern", "white-1", "2026-11-28")
+
+
+def test_only_what_is_set_there_is_to_be_typed_in():
+    scale = Value(setting="scale_x_percent", new=100.3, unit="%", place="models")
+    hole = Value(setting="hole_oversize_mm", new=0.12, unit="mm", place="drawing")
+    assert to_set([STEPS_X, scale, HEAT, hole]) == [STEPS_X, HEAT]
+    models, drawn = elsewhere([STEPS_X, scale, hole])
+    assert models.startswith("Goes into models")
+    assert "size along X" in models
+    assert drawn.startswith("To draw parts with")
 
 
 def test_a_card_of_nothing_or_of_too_much_is_refused():
@@ -117,7 +140,7 @@ def test_what_is_in_the_models_is_not_put_into_the_gcode_sliced_from_them():
 )
 def test_a_place_where_a_setting_cannot_take_effect_is_refused(setting, place, message):
     with pytest.raises(BadInput, match=message):
-        with_places([Value(setting=setting, new=1)], {setting: place})
+        with_places([Value(setting=setting, new=SETTINGS[setting].limits[1])], {setting: place})
 
 
 def test_a_setting_given_twice_is_refused():
@@ -136,5 +159,5 @@ def test_settings_are_named_alone_or_by_topic():
 
 
 def test_a_value_must_be_a_number():
-    with pytest.raises(BadInput, match="no finite number"):
+    with pytest.raises(BadInput, match="makes no sense"):
         Value(setting="flow_percent", new=float("nan"))

@@ -20,6 +20,11 @@ from patterns.preview import preview_mesh
 from patterns.spec import PrintSetup
 from tests.deskkit import FIRST, HOST, Client, app_on, begun
 
+#: The first two features of the piece that the tests measure, and readings that can be true.
+ONE, TWO = registry.get("dimensional-cube").piece({}, PrintSetup()).by_hand[:2]
+TRUE = f"{ONE.nominal * 1.0015:.2f}"
+TEN_TIMES_TOO_SMALL = f"{ONE.nominal * 0.10015:.3f}"
+
 
 @pytest.fixture
 def client(tmp_path: Path) -> Client:
@@ -58,35 +63,33 @@ def test_what_was_typed_wrong_at_the_end_is_kept_in_the_form(client: Client) -> 
 def test_a_reading_is_kept_at_once_and_only_once(client: Client, tmp_path: Path) -> None:
     uid = begun(client)
     for _ in range(2):  # a queue that did not hear the answer sends it again
-        assert said(client, uid, feature="x_outside_low", repeat="1", text="40,06", client_id="a1")[
-            "kept"
-        ]
+        assert said(
+            client, uid, feature=ONE.id, repeat="1", text=TRUE.replace(".", ","), client_id="a1"
+        )["kept"]
     with open_workshop(tmp_path / "store.db") as shop:
-        assert [e.text for e in shop.read(uid).entries] == ["40,06"]
+        assert [e.text for e in shop.read(uid).entries] == [TRUE.replace(".", ",")]
 
 
 def test_a_caliper_in_inches_needs_no_unit_typed(client: Client) -> None:
     uid = begun(client)
     client.cookies.set("truebead_unit", "inch")
-    assert (
-        said(client, uid, feature="x_outside_low", repeat="1", text="1.577")["text"] == "1.577 in"
-    )
+    assert said(client, uid, feature=ONE.id, repeat="1", text="1.1812")["text"] == "1.1812 in"
 
 
 def test_a_likely_slip_is_asked_about_and_kept_all_the_same(client: Client) -> None:
     uid = begun(client)
-    answer = said(client, uid, feature="x_outside_low", repeat="1", text="4.006")
+    answer = said(client, uid, feature=ONE.id, repeat="1", text=TEN_TIMES_TOO_SMALL)
     assert answer["question"]
-    assert "40.06" in str(answer["question"])
-    assert 'value="4.006"' in client.get(f"/piece/{uid}/list").text
-    sure = said(client, uid, feature="x_outside_low", repeat="1", text="4.006", sure="1")
+    assert f"{float(TEN_TIMES_TOO_SMALL) * 10:.4g}" in str(answer["question"])
+    assert f'value="{TEN_TIMES_TOO_SMALL}"' in client.get(f"/piece/{uid}/list").text
+    sure = said(client, uid, feature=ONE.id, repeat="1", text=TEN_TIMES_TOO_SMALL, sure="1")
     assert sure["question"] is None
 
 
 @pytest.mark.parametrize("text", ["", "seven", "1/2/2026", "40..1"])
 def test_what_is_no_reading_is_refused_with_a_reason(client: Client, text: str) -> None:
     uid = begun(client)
-    answer = said(client, uid, feature="x_outside_low", repeat="1", text=text)
+    answer = said(client, uid, feature=ONE.id, repeat="1", text=text)
     assert answer["status"] == 400
     assert answer["error"]
 
@@ -94,11 +97,12 @@ def test_what_is_no_reading_is_refused_with_a_reason(client: Client, text: str) 
 def test_without_a_script_the_same_form_goes_on_to_the_next(client: Client) -> None:
     uid = begun(client)
     answer = client.submit(
-        f"/piece/{uid}/reading", {"feature": "x_outside_low", "repeat": "1", "text": "40.05"}
+        f"/piece/{uid}/reading", {"feature": ONE.id, "repeat": "1", "text": TRUE}
     )
-    assert answer.headers["location"] == f"/piece/{uid}/measure?at=x_outside_mid"
+    assert answer.headers["location"] == f"/piece/{uid}/measure?at={TWO.id}"
     page = client.submit(
-        f"/piece/{uid}/reading", {"feature": "x_outside_mid", "repeat": "1", "text": "3.005"}
+        f"/piece/{uid}/reading",
+        {"feature": TWO.id, "repeat": "1", "text": f"{TWO.nominal / 10:.3f}"},
     ).text
     assert "is right</button>" in page
 
@@ -144,15 +148,15 @@ def test_a_corrected_model_comes_back(client: Client) -> None:
 def test_a_filled_in_sheet_is_taken(client: Client) -> None:
     uid, other = begun(client), begun(client, "wall-box")
     text = client.get(f"/piece/{uid}/sheet.csv").text
-    line = next(row for row in text.splitlines() if ",x_outside_low," in row)
-    filled = text.replace(line, line.replace(",mm,", ",mm,40.07", 1))
+    line = next(row for row in text.splitlines() if f",{ONE.id}," in row)
+    filled = text.replace(line, line.replace(",mm,", f",mm,{TRUE}", 1))
     assert (
         client.submit(
             f"/piece/{uid}/filled", files={"file": ("s.csv", filled.encode())}
         ).status_code
         == 303
     )
-    assert 'value="40.07"' in client.get(f"/piece/{uid}/list").text
+    assert f'value="{TRUE}"' in client.get(f"/piece/{uid}/list").text
     wrong = client.submit(f"/piece/{other}/filled", files={"file": ("s.csv", filled.encode())})
     assert wrong.status_code == 400
 

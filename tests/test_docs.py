@@ -64,3 +64,14 @@ def test_the_pictures_are_what_the_tool_draws_today():
         assert draw.without_shading(kept) == draw.without_shading(svg), (
             f"run: python docs/draw.py ({name})"
         )
+
+
+def test_the_page_on_the_api_runs_from_top_to_bottom(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    page = (ROOT / "docs" / "api.md").read_text(encoding="utf-8")
+    code = "\n".join(re.findall(r"^```python\n(.*?)^```", page, re.MULTILINE | re.DOTALL))
+    names = {}
+    exec(compile(code, "docs/api.md", "exec"), names)
+    assert names["kept"].corrections
+    assert names["happened"].stale
+    assert names["taken"].value == 4.1

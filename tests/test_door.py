@@ -37,10 +37,12 @@ def shop(run):
     return run
 
 
-def fill(run, folder="dimensional-cube", scale=1.003):
+def fill(run, folder="dimensional-cube", scale=1.003, grown=0.0):
+    sides = {"outside": 1, "inside": -1}
     with open_workshop(run.store) as workshop:
         for q in workshop.read(run.folder / folder).questions:
-            value = q.cell.feature.nominal * scale
+            feature = q.cell.feature
+            value = feature.nominal * scale + sides.get(str(feature.kind), 0) * grown
             workshop.enter(run.folder / folder, q.feature, f"{value:.2f}", q.repeat)
 
 
@@ -195,3 +197,44 @@ def test_cautions_come_once_per_session_of_work(shop):
     assert "Hot end and bed burn" not in first
     said = [shop("next"), shop("next")]
     assert ["Hot end and bed burn" in text for text in said] == [True, False]
+
+
+def test_read_asks_once_what_the_piece_was_printed_with(shop):
+    shop("sheet dimensional-cube")
+    fill(shop, grown=0.1)
+    answer(shop, "keep dimensional-cube/sheet.csv")
+    shop("sheet dimensional-cube --out second")
+    text = (shop.folder / "second" / "sheet.csv").read_text(encoding="utf-8")
+    assert "# before." in text
+    env = {"TRUEBEAD_STORE": shop.store}
+    said = CliRunner().invoke(
+        build_app(), ["read", "second/sheet.csv"], env=env, input="nonsense\nas before\nq\n"
+    )
+    assert "This piece was to be printed with: " in said.output
+    assert "does not say what was set" in said.output
+    text = (shop.folder / "second" / "sheet.csv").read_text(encoding="utf-8")
+    assert "# printed_with: as before" in text
+
+
+def test_a_schedule_keeps_below_the_rating_of_the_stores_only_printer(shop):
+    (shop.folder / "tower.gcode").write_text("G28\nG90\nM83\nG1 X60 Y60 Z0.2\nG1 X70 Y60 E1\n")
+    (shop.folder / "s.csv").write_text("z_from_mm,z_to_mm,setting,value\n0,2,hot_end_c,250\n")
+    said = shop("apply tower.gcode --schedule s.csv", code=2)
+    assert "250" in said
+    assert "240" in said
+
+
+def test_the_shell_completes_the_users_own_names(shop):
+    from calib.workshop.completing import events, names, patterns, settings
+
+    class Context:
+        params = {"store": shop.store}  # noqa: RUF012 - as the command line gives it
+
+    assert names("printer")(Context, "") == ["lantern"]
+    assert names("spool")(Context, "wh") == ["white-1"]
+    assert names("nozzle")(Context, "x") == []
+    assert "step-gauge" in patterns(Context, "step")
+    assert "moved" in events(Context, "m")
+    assert "scale_x_percent" in settings(Context, "scale")
+    Context.params = {"store": "mysql://nowhere"}
+    assert names("printer")(Context, "") == []

@@ -4,14 +4,19 @@ from dataclasses import replace
 
 import pytest
 
-from calib.errors import BadInput
+from calib.apply.values import Value
+from calib.errors import BadInput, SheetError
+from calib.interpret.solve import Context, solve_sheet
 from calib.model.correction import Scope
 from calib.model.gate import ceiling, check_value, ratings_of, tightest, why_refused
 from calib.model.setting import SETTINGS, Place, Setting, topic
 from calib.plan.steps import plan
 from calib.store import open_store
 from calib.store.placing import to_set
+from calib.store.records import Axis
+from calib.workshop.knowing import Assumed
 from patterns.spec import PrintSetup
+from tests.readkit import sheet, wall_box
 from tests.storekit import correction, fresh_url, keep, workshop
 
 RATED = ratings_of(PrintSetup(hot_end_max_c=190.0, bed_max_c=0.0))
@@ -53,6 +58,30 @@ def test_a_rating_that_is_lowered_takes_kept_values_out_everywhere(store):
     assert any("rated for (190)" in why for why in step.why)
     store.change_printer(replace(store.printer("lantern"), hot_end_max_c=260.0))
     assert store.in_force()[0].value == 203.0
+
+
+@pytest.mark.parametrize("absurd", [-80.0, 1e9, float("nan")])
+def test_absurd_steps_are_refused_wherever_they_are_typed(absurd):
+    """What a sheet says is tested with the sheets."""
+    with pytest.raises(BadInput, match="makes no sense"):
+        Axis(axis="X", steps_per_mm=absurd)
+    with pytest.raises(BadInput, match="makes no sense"):
+        Value(setting="steps_x_per_mm", new=absurd)
+    with pytest.raises(BadInput, match="makes no sense") as caught:
+        Assumed(now={"steps_x_per_mm": absurd})
+    assert caught.value.where == "--now"
+    with pytest.raises(SheetError, match="makes no sense"):
+        solve_sheet(sheet(wall_box(), lambda f: 0.45), Context(now={"steps_x_per_mm": absurd}))
+
+
+def test_a_senseless_value_in_a_store_is_found_and_not_used(store):
+    keep(store, corrections=[correction("flow_percent", 97.0, 100.0)])
+    with store.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE corrections SET new = 9700, old = -3")
+    assert "flow_percent: 9700 % makes no sense" in " ".join(store.check())
+    (v,) = store.in_force()
+    assert (v.value, v.set_value) == (None, None)
+    assert "flow_percent" not in store.context_for().now
 
 
 def test_a_setting_added_to_the_table_reaches_plan_profile_report_and_values(store, monkeypatch):

@@ -5,12 +5,12 @@ import json
 import numpy as np
 import pytest
 
-from calib.commands.common import finite
 from calib.errors import BadInput
 from calib.interpret.solve import Context, solve_sheet
 from calib.model.correction import Verdict
 from calib.readings import Reading, Sheet
 from calib.report.figures import figures
+from calib.report.plain import finite
 from patterns import registry
 from patterns.feature import Kind
 from patterns.spec import PrintSetup

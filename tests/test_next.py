@@ -54,31 +54,25 @@ def value(store, setting):
 # --- worse evidence does not replace better ----------------------------------------------------
 
 
-def test_a_vague_value_that_agrees_leaves_the_sure_one_in_force(store):
+def test_a_vague_value_that_agrees_hardly_moves_the_sure_one(store):
     settled(store)
+    before = value(store, "scale_z_percent")
     vague = correction("scale_z_percent", 98.9, 99.7, u=0.9, verdict=Verdict.LEAVE)
     keep_from(store, "wall-box", vague)
     found = value(store, "scale_z_percent")
-    assert (found.value, found.u, found.source.piece_id) == (99.7, 0.03, "p")
-    assert found.vaguer.pattern == "wall-box"
+    assert found.value == pytest.approx(before.value, abs=0.03)
+    assert found.u <= before.u
     assert plan(store.known()).steps == ()
 
 
-def test_a_vague_value_that_disagrees_does_take_its_place(store):
+def test_after_an_event_even_a_vague_value_counts(store):
     settled(store)
-    keep_from(store, "wall-box", correction("scale_z_percent", 96.0, 99.7, u=0.9))
-    found = value(store, "scale_z_percent")
-    assert (found.value, found.vaguer) == (96.0, None)
-
-
-def test_an_event_lets_the_newer_value_in_however_vague(store):
-    settled(store)
+    before = value(store, "scale_z_percent")
     store.add_event("drive-changed", "lantern", axis="Z")
-    keep_from(store, "wall-box", correction("scale_z_percent", 98.9, 99.7, u=0.9))
-    assert value(store, "scale_z_percent").value == 98.9
+    assert value(store, "scale_z_percent").u > 1.5 * before.u
 
 
-def test_print_again_unsettles_only_what_it_knows_better_or_contradicts(store):
+def test_print_again_unsettles_only_what_it_contradicts(store):
     settled(store)
     wide = correction("scale_z_percent", 99.0, 99.7, u=1.6, verdict=AGAIN, reason="print a cube")
     keep_from(store, "wall-box", wide, piece_id="a")
@@ -92,8 +86,8 @@ def test_print_again_unsettles_only_what_it_knows_better_or_contradicts(store):
 def test_steps_that_carry_the_spools_scale_outweigh_a_vague_scale(store):
     settled(store, but=("scale",))
     steps = [
-        correction(f"steps_{a}_per_mm", 80.2, 80.0, u=0.02, scope=Scope.PRINTER, instead_of=f"scale_{a}_percent")
-        for a in "xyz"
+        correction(f"steps_{a}_per_mm", n * 1.0025, n, u=n / 4000, scope=Scope.PRINTER, instead_of=f"scale_{a}_percent")
+        for a, n in (("x", 80.0), ("y", 80.0), ("z", 400.0))
     ]  # fmt: skip
     keep(store, "cube", corrections=steps)
     keep_from(store, "wall-box", correction("scale_z_percent", 99.0, 100.0, u=1.6, verdict=AGAIN))
@@ -115,15 +109,15 @@ def test_a_reason_belongs_to_its_setting_and_the_command_is_the_one_it_names(sto
     assert kept.correction.requests == (more,)
     (step,) = plan(store.known()).steps
     assert step.piece == "bridge-ladder"
-    assert step.parameters == {"from_mm": 14, "to_mm": 48, "step_mm": 2}
-    assert step.why == ("longest bridge: too uncertain",)
+    assert {k: step.parameters[k] for k in ("from_mm", "to_mm")} == {"from_mm": 14, "to_mm": 48}
+    assert step.why[0] == "longest bridge: too uncertain"
     assert command_of(
         NextStep(
             step=step,
             request=Request(pattern=step.piece, parameters=step.parameters),
             who=Who(printer="lantern", nozzle="brass", spool="white-1"),
         )
-    ).endswith("--set from_mm=14 --set to_mm=48 --set step_mm=2")
+    ).endswith(f"--set from_mm=14 --set to_mm=48 --set step_mm={step.parameters['step_mm']:g}")
 
 
 def test_a_taller_cube_is_asked_for_with_its_size(store):
@@ -323,10 +317,10 @@ def test_an_event_by_mistake_is_taken_back_at_the_terminal(truebead):
     uid = re.search(r"event --undo (\w+)", said)[1]
     assert "Taken back: moved" in truebead("event", "--undo", uid, "--note", "another one")
     assert "taken back" in truebead("event", "--past")
-    assert "does nothing else" in truebead("event", "moved", "--undo", uid, code=2)
+    assert "takes back one event only" in truebead("event", "moved", "--undo", uid, code=2)
     said = truebead("next")
     assert "--printer 'big one'" in said
-    assert "side_mm is " in said  # the frame of 95 mm does not fit
+    assert "so that it fits the printer" in said  # pieces of the usual size do not
 
 
 def test_the_extruders_factor_is_not_lost(truebead, tmp_path):

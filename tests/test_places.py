@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import re
 import struct
 import subprocess
 import sys
@@ -108,7 +109,7 @@ def test_values_typed_into_the_printer_are_set_once(truebead):
     assert (first["place"], first["place_said_at"], first["is_set"]) == ("models", None, False)
     said = truebead("apply --in-printer scale")
     assert "calibration pieces are printed with it, and files go without" in said
-    assert "set\n" in said[said.index("what it is") :]  # the table marks it
+    assert re.search(r"size.* % +set +scale_x_percent", said)  # the table marks it
     after = settings(truebead)["scale_x_percent"]
     assert (after["place"], after["is_set"]) == ("printer", True)
     # Files go without, of either kind.
@@ -260,8 +261,8 @@ def test_what_cannot_be_is_one_line_and_nothing_is_kept(truebead, line, message)
 # --- the store --------------------------------------------------------------------------------
 
 
-def scale(new=99.7, **change):
-    return correction("scale_x_percent", new, 100.0, unit="%", **change)
+def scale(new=99.7, u=0.02, **change):
+    return correction("scale_x_percent", new, 100.0, unit="%", u=u, **change)
 
 
 def place_of(store, setting="scale_x_percent", **names):
@@ -289,7 +290,7 @@ def test_a_newer_value_is_to_be_set_anew(store):
     keep(store, "cube-2", corrections=[scale(99.2)])
     assert place_of(store, spool="white-1") == ("printer", False)
     # What was found to be left alone was set while the piece was printed.
-    keep(store, "cube-3", corrections=[scale(99.3, verdict=Verdict.LEAVE, u=0.01)])
+    keep(store, "cube-3", corrections=[scale(99.3, verdict=Verdict.LEAVE)])
     assert place_of(store, spool="white-1") == ("printer", True)
 
 
@@ -407,7 +408,12 @@ def test_a_corrected_file_is_known_again_under_another_name(truebead, kind):
 def test_a_calibration_piece_is_pointed_out(truebead):
     calibrate(truebead, "one", 100.0)
     model(truebead, "one/piece.stl")
-    assert "note: this is a calibration piece" in truebead("apply one/piece.stl")
+    made = truebead.folder / "one/piece.stl"
+    made.write_bytes(b"calibration piece, binary STL".ljust(80) + made.read_bytes()[80:])
+    assert "this is a calibration piece" in truebead("apply one/piece.stl", code=2)
+    (truebead.folder / "one/piece.stl").rename(truebead.folder / "one/part.stl")
+    assert "this is a calibration piece" in truebead("apply one/part.stl", code=2)
+    assert "size after" in truebead("apply one/part.stl --again")
 
 
 def test_a_schedule_brings_limits_and_no_corrections(truebead):

@@ -97,7 +97,7 @@ def test_odd_names_are_refused_in_one_line(store, empty, kind, name):
         ({"printer__build_x_mm": 10**400}, "beyond all measure"),
         ({"printer__axes__0__microsteps": None}, "described in part"),
         ({"printer__axes__0__microsteps": 10**400}, "beyond all measure"),
-        ({"printer__axes__0__steps_per_mm": -80.0}, "steps/mm of axis X"),
+        ({"printer__axes__0__steps_per_mm": -80.0}, "steps/mm of X"),
         ({"nozzle__bore_mm": 40.0}, "nozzle_mm must be"),
         ({"spool__grams": -1.0}, "grams of spool"),
         ({"spool__material": "x" * 90}, "can't be the name of a filament type"),

@@ -65,9 +65,9 @@ def _kind(stream: BinaryIO, size: int, name: str) -> _Convert:
     head = stream.read(1024)
     stream.seek(0)
     count = struct.unpack("<I", head[80:84])[0] if len(head) >= 84 else 0
-    if len(head) >= 84 and size == 84 + 50 * count:
-        if count == 0:
-            raise FileError("the model has no triangles", where=name)
+    if len(head) >= 84 and size == 84 and count == 0:
+        raise FileError("the model has no triangles", where=name)
+    if len(head) >= 84 and count and size >= 84 + 50 * count:
         return _map_binary
     if head.lstrip()[:5].lower() == b"solid" and (b"facet" in head.lower() or size < 84):
         return map_text
@@ -90,8 +90,9 @@ def _map_binary(
     out.write(head)
     moved = Moved(parts=int(struct.unpack("<I", head[80:])[0]))
     done = 0
-    while data := stream.read(_CHUNK * TRIANGLE.itemsize):
-        if len(data) % TRIANGLE.itemsize:
+    while done < moved.parts:
+        data = stream.read(min(_CHUNK, moved.parts - done) * TRIANGLE.itemsize)
+        if not data or len(data) % TRIANGLE.itemsize:
             raise FileError("the file grew shorter while it was read", where=name)
         triangles = np.frombuffer(data, TRIANGLE).copy()
         corners = triangles["corners"].astype(np.float64)
@@ -110,6 +111,8 @@ def _map_binary(
         triangles["normal"] = map_normals(np.nan_to_num(normals, posinf=0, neginf=0), matrix)
         out.write(triangles.tobytes())
         done += len(triangles)
+    if stream.read(1):
+        moved.notes.append("bytes behind the last triangle were left out")
     return moved
 
 

@@ -7,6 +7,7 @@ import numpy.typing as npt
 
 from calib.apply.linear import Matrix, inverse
 from calib.errors import FileError
+from patterns.export import PIECE_MARK
 
 F64 = npt.NDArray[np.float64]
 
@@ -70,13 +71,19 @@ def transposed(m: Matrix) -> Matrix:
 
 
 def refuse_marked(words: bytes, name: str, *, again: bool) -> None:
-    """Refuse a model that says it was corrected before, whatever its file is called now.
+    """Refuse a model that says it was corrected before, or is a calibration piece, whatever its file is called.
 
     Raises
     ------
     FileError
         It says so, and `again` is not set.
     """
+    if PIECE_MARK.encode() in words and not again:
+        raise FileError(
+            "this is a calibration piece, and its sheet takes it to be printed as it was made",
+            where=name,
+            mend="print it as it is, or insist with --again",
+        )
     if MARK in words and not again:
         raise FileError(
             "the model says that it was corrected before, and would be corrected twice",

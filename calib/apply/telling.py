@@ -116,12 +116,7 @@ def model_notes(file: Path, needed: Needed, moved: Moved, limits: Limits) -> lis
             " those loses it: compare the size it shows, or correct an STL instead"
         )
     if not needed.used:
-        notes.append("nothing to correct; the model is as it was")
-    elif file.stem == "piece" and file.with_name("sheet.csv").exists():
-        notes.append(
-            "this is a calibration piece: its sheet takes it to be printed as it was made, so print"
-            " the original to calibrate"
-        )
+        notes.append("nothing to correct")
     return [*moved.notes, *notes]
 
 

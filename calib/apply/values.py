@@ -8,8 +8,9 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from calib.errors import BadInput
+from calib.model.gate import why_refused
 from calib.model.place import in_files, where_words
-from calib.model.setting import SETTINGS, kept_setting
+from calib.model.setting import SETTINGS, Place, kept_setting
 from calib.safety import SAFETY
 
 STORING = (
@@ -54,11 +55,13 @@ class Value:
     is_set: bool = False
 
     def __post_init__(self) -> None:
-        for name in ("new", "old"):
-            value = getattr(self, name)
-            if value is not None and not math.isfinite(value):
-                raise BadInput(f"{self.setting}: {name} is no finite number")
         known = kept_setting(self.setting)
+        if why := why_refused(self.setting, self.new, {}):
+            raise BadInput(f"{known.label}: {why}")
+        if self.old is not None and not math.isfinite(self.old):
+            raise BadInput(f"{known.label}: the old value is no finite number")
+        if not self.unit:
+            object.__setattr__(self, "unit", known.unit)
         if not self.physical_name:
             object.__setattr__(self, "physical_name", known.meaning or known.label)
         if not self.gcode and known.stored_code and self.new > 0:
@@ -83,27 +86,68 @@ def steps_line(values: Iterable[Value]) -> str:
     return f"M92 {' '.join(words)}" if words else ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Heading:
+    """Whose values they are, and of which day (ISO 8601); "" where none is meant."""
+
+    printer: str = ""
+    nozzle: str = ""
+    spool: str = ""
+    date: str = ""
+
+    @property
+    def words(self) -> str:
+        """One line for people: ``lantern / brass / white-1, 2026-11-28``."""
+        names = " / ".join(filter(None, (self.printer, self.nozzle, self.spool)))
+        return ", ".join(filter(None, (names, self.date)))
+
+
+NOBODY = Heading()
+
+
+def to_set(values: Iterable[Value]) -> list[Value]:
+    """Return what is to be set in the printer or the slicing settings: not what files get."""
+    return [v for v in values if v.place in ("", Place.PRINTER)]
+
+
+def elsewhere(values: Iterable[Value]) -> list[str]:
+    """Say what is not set in the printer: what goes into files, and what parts are drawn with."""
+    words = {
+        Place.MODELS: "Goes into models with truebead apply FILE, so it is not set",
+        Place.GCODE: "Goes into sliced files with truebead apply FILE, so it is not set",
+        Place.DRAWING: "To draw parts with, set nowhere",
+    }
+    listed = list(values)
+    return [
+        f"{text}: {', '.join(kept_setting(v.setting).said(v.new) for v in listed if v.place == place)}."
+        for place, text in words.items()
+        if any(v.place == place for v in listed)
+    ]
+
+
 #: Heads of the columns of `table`.
-COLUMNS = ("what it is", "setting", "old", "new", "unit", "where")
+COLUMNS = ("what it is", "new>", "old>", "unit", "where", "setting")
 
 
 def table(values: Iterable[Value]) -> list[tuple[str, ...]]:
     """Return rows of texts under `COLUMNS`, for a terminal or a page."""
     return [
-        (v.physical_name, v.setting, spell(v.setting, v.old), spell(v.setting, v.new), v.unit, v.where)
+        (v.physical_name, spell(v.setting, v.new), spell(v.setting, v.old), v.unit, v.where, v.setting)
         for v in values
     ]  # fmt: skip
 
 
-def values_csv(values: Iterable[Value]) -> str:
-    """Return the values as CSV."""
+def values_csv(values: Iterable[Value], of: Heading = NOBODY) -> str:
+    """Return the values as CSV, each row with whose it is and of which day."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(["setting", "what_it_is", "old", "new", "unit", "gcode", "where"])
+    writer.writerow(["setting", "what_it_is", "old", "new", "unit", "gcode", "where",
+                     "printer", "nozzle", "spool", "date"])  # fmt: skip
     for v in values:
         old = "" if v.old is None else spell(v.setting, v.old)
         new = spell(v.setting, v.new)
-        writer.writerow([v.setting, v.physical_name, old, new, v.unit, v.gcode, v.where])
+        writer.writerow([v.setting, v.physical_name, old, new, v.unit, v.gcode, v.where,
+                         of.printer, of.nozzle, of.spool, of.date])  # fmt: skip
     return out.getvalue()
 
 
@@ -117,7 +161,7 @@ def values_data(values: Iterable[Value]) -> dict[str, Any]:
     }
 
 
-def values_text(values: Iterable[Value]) -> str:
+def values_text(values: Iterable[Value], of: Heading = NOBODY) -> str:
     """Return the values as short plain text; this is what the QR code on the card says."""
     listed = list(values)
     lines = [
@@ -125,11 +169,12 @@ def values_text(values: Iterable[Value]) -> str:
         + (f" ({v.where})" if in_files(v.place) else "")
         for v in listed
     ]
-    line = steps_line(listed)
-    return "\n".join([*lines, line] if line else lines)
+    return "\n".join(filter(None, (of.words, *lines, steps_line(listed))))
 
 
-def values_card(values: Iterable[Value], *, title: str, note: str = "") -> str:
+def values_card(
+    values: Iterable[Value], *, title: str, note: str = "", of: Heading = NOBODY
+) -> str:
     """Return a page to print and keep by the printer: the table, the line to send, and the QR code.
 
     Raises
@@ -144,12 +189,13 @@ def values_card(values: Iterable[Value], *, title: str, note: str = "") -> str:
     if not listed:
         raise BadInput("there are no values to put on a card")
     try:
-        code = segno.make(values_text(listed), error="m", micro=False)
+        code = segno.make(values_text(listed, of), error="m", micro=False)
     except segno.DataOverflowError as err:
         raise BadInput("too many values for one card", mend="make one card per printer") from err
     page = Environment(autoescape=True).from_string(_CARD)
     return page.render(
         title=title,
+        of=of.words,
         note=note,
         rows=table(listed),
         line=steps_line(listed),
@@ -159,26 +205,33 @@ def values_card(values: Iterable[Value], *, title: str, note: str = "") -> str:
     )
 
 
+#: The new value stands beside what it is, so that it is seen on the narrowest screen.
 _CARD = """<!doctype html>
 <html lang="en">
 <meta charset="utf-8">
-<title>{{ title }}</title>
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>{{ title }}{% if of %}: {{ of }}{% endif %}</title>
 <style>
-  body { font: 11pt/1.4 serif; margin: 12mm; color: #111; }
-  table { border-collapse: collapse; margin: 4mm 0; }
-  td, th { border-bottom: 0.3mm solid #999; padding: 1mm 3mm; text-align: left; }
-  td.number { text-align: right; font-variant-numeric: tabular-nums; }
-  code { font-size: 12pt; }
+  :root { color-scheme: light dark; }
+  body { font: 11pt/1.4 serif; margin: 5mm auto; padding: 0 4mm; max-width: 180mm; }
+  h1 { font-size: 15pt; margin: 0; }
+  table { border-collapse: collapse; margin: 4mm 0; width: 100%; }
+  td, th { border-bottom: 0.3mm solid #888; padding: 1mm 1.5mm; text-align: left; vertical-align: top; }
+  td.number, th.number { text-align: right; white-space: nowrap; font-variant-numeric: tabular-nums; }
+  td small { display: block; margin: 0; overflow-wrap: anywhere; }
+  code { font-size: 12pt; overflow-wrap: anywhere; }
+  svg { background: #fff; max-width: 100%; height: auto; }
   small { display: block; max-width: 150mm; margin-top: 3mm; }
   @page { size: A5 landscape; margin: 8mm; }
 </style>
 <h1>{{ title }}</h1>
+{% if of %}<p>{{ of }}</p>{% endif %}
 {% if note %}<p>{{ note }}</p>{% endif %}
 <table>
-<tr><th>What it is</th><th>Setting</th><th>Old</th><th>New</th><th>Unit</th><th>Where</th></tr>
-{% for what, setting, old, new, unit, where in rows -%}
-<tr><td>{{ what }}</td><td>{{ setting }}</td><td class="number">{{ old }}</td>
-<td class="number"><b>{{ new }}</b></td><td>{{ unit }}</td><td>{{ where }}</td></tr>
+<tr><th>What it is</th><th class="number">New</th><th class="number">Old</th><th></th></tr>
+{% for what, new, old, unit, where, setting in rows -%}
+<tr><td>{{ what }}<small>{{ setting }}</small></td>
+<td class="number"><b>{{ new }}</b> {{ unit }}</td><td class="number">{{ old }}</td><td>{{ where }}</td></tr>
 {% endfor -%}
 </table>
 {{ code | safe }}

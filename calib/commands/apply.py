@@ -3,8 +3,9 @@
 import sys
 from collections.abc import Callable, Sequence
 from contextlib import nullcontext
+from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -17,7 +18,7 @@ from calib.model.place import Place
 if TYPE_CHECKING:
     from calib.apply.limits import Limits
     from calib.apply.values import Value
-    from calib.workshop.applying import Applied, ToSet
+    from calib.workshop.applying import Applied, How, ToSet
 
 #: A file this large takes long enough to show progress.
 _LONG_WORK_BYTES = 30_000_000
@@ -55,7 +56,7 @@ def apply(
     line: o.Line = "",
     wait: o.Wait = False,
     e_in_g91: o.EInG91 = "",
-    build: o.Room = "",
+    build: o.Build = "",
     origin: o.Origin = "",
     centre: o.Centre = "",
     hot_end_max_c: o.HotEndMax = None,
@@ -69,47 +70,38 @@ def apply(
     csv: o.Csv = None,
     as_json: o.Json = False,
 ) -> None:
-    """Put corrections into a sliced file or a model, or show the values to type in.
+    """Put corrections into a copy of a sliced file or a model, or show the values to type in.
 
-    The file itself is never changed. Scale is the % to scale to, not the error that was measured.
-    Nothing is corrected twice: it is kept where each correction takes effect, in the printer, in
-    models or in G-code. What first goes into a file is put into such files from then on.
+    Nothing is corrected twice: what first goes into a model, or into G-code, always goes there.
     """
-    from calib.apply.limits import parse_point
     from calib.workshop import applying, open_workshop
 
-    names = (printer, nozzle, spool)
-    given = _given(scale_x, scale_y, scale_z, skew_xy, skew_xz, skew_yz, flow)
+    given = applying.given_numbers(scale_x, scale_y, scale_z, skew_xy, skew_xz, skew_yz, flow)
     places = _places(in_printer, in_models, in_gcode)
+    flags = {"wait": wait, "check": check, "again": again, "dry_run": dry_run}
+    how = _how(file, centre, schedule=schedule, line=line, e_in_g91=e_in_g91, **flags)
     with open_workshop(store) as workshop:
         by_hand = bool(given) or schedule is not None
-        use_store = any(names) or not by_hand or any(places.values())
-        found = workshop.values(*names, places) if use_store else applying.ToSet()
-        limits = _limits(found.limits, build, origin, hot_end_max_c, bed_max_c)
+        found = workshop.in_use(printer, nozzle, spool, places, by_hand=by_hand)
         listed = applying.with_given(found.values if schedule is None else (), given)
         if file is None:
             with nullcontext() if dry_run else workshop.say_places(found):
-                _write_values(listed, card, csv, force)
-            _show_values(listed, found, as_json=as_json)
-            return
-        how = applying.How(
-            schedule=schedule, line=line, e_in_g91=e_in_g91, wait=wait, check=check, again=again, dry_run=dry_run,
-            centre_mm=parse_point(centre, "--centre") if centre else None, step=_progress(file),
-        )  # fmt: skip
+                _write_values(listed, found, card, csv, force)
+            return _show_values(listed, found, as_json=as_json)
+        limits = _limits(found.limits, build, origin, hot_end_max_c, bed_max_c)
         target = applying.target_of(file, out, may_replace=force or dry_run, again=again)
-        if card or csv:
-            _write_values(listed, card, csv, force)
+        _write_values(listed, found, card, csv, force)
         done = workshop.correct(file, target, found, limits, given, how)
     _say_applied(done, found, as_json=as_json)
 
 
-def _given(*numbers: float | None) -> dict[str, float]:
-    """Return setting -> number for the options that were given, in the order of the settings."""
-    names = (
-        *(f"scale_{a}_percent" for a in "xyz"), *(f"skew_{p}_deg" for p in ("xy", "xz", "yz")),
-        "flow_percent",
-    )  # fmt: skip
-    return {s: n for s, n in zip(names, numbers, strict=True) if n is not None}
+def _how(file: Path | None, centre: str, **said: Any) -> "How":
+    """Return how the options want a file to be corrected."""
+    from calib.apply.limits import parse_point
+    from calib.workshop.applying import How
+
+    point = parse_point(centre, "--centre") if centre else None
+    return How(centre_mm=point, step=_progress(file) if file else None, **said)
 
 
 def _places(
@@ -126,12 +118,11 @@ def _limits(
     from calib.apply.limits import parse_point
     from calib.workshop.applying import with_limits
 
-    given = build_given(build)
-    if origin:
-        names = ("origin_x_mm", "origin_y_mm", "origin_z_mm")
-        given |= dict(zip(names, parse_point(origin, "--origin"), strict=True))
+    names = ("origin_x_mm", "origin_y_mm", "origin_z_mm")
+    corner = dict(zip(names, parse_point(origin, "--origin"), strict=True)) if origin else {}
     ratings = {"hot_end_max_c": hot_end_max_c, "bed_max_c": bed_max_c}
-    return with_limits(kept, given | {k: v for k, v in ratings.items() if v is not None})
+    told = {k: v for k, v in ratings.items() if v is not None}
+    return with_limits(kept, build_given(build) | corner | told)
 
 
 def _progress(file: Path) -> Callable[[int], None] | None:
@@ -183,37 +174,45 @@ def values(
     with open_workshop(store) as workshop:
         found = workshop.values(printer, nozzle, spool, _places(in_printer, in_models, in_gcode))
         with workshop.say_places(found):
-            _write_values(found.values, card, csv, force)
+            _write_values(found.values, found, card, csv, force)
     _show_values(found.values, found, as_json=as_json)
 
 
 def _write_values(
-    listed: "Sequence[Value]", card: Path | None, csv: Path | None, force: bool
+    listed: "Sequence[Value]", found: "ToSet", card: Path | None, csv: Path | None, force: bool
 ) -> None:
-    """Write the card and the table that were asked for."""
+    """Write the card and the table that were asked for, with what is to be set by hand."""
     from calib.apply import values as v
     from calib.files import write_atomic
+
+    own = v.to_set(listed)
+    if card is not None:
+        page = v.values_card(own, title="Values to set", of=found.heading)
+        write_atomic(card, page, force=force)
+    if csv is not None:
+        write_atomic(csv, v.values_csv(own, found.heading), force=force)
+
+
+def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) -> None:
+    from calib.apply import values as v
 
     if not listed:
         raise BadInput(
             "there is nothing to apply",
             mend="keep corrections for a --printer first, or give numbers such as --scale-x",
         )
-    if card is not None:
-        write_atomic(card, v.values_card(listed, title="Values to set"), force=force)
-    if csv is not None:
-        write_atomic(csv, v.values_csv(listed), force=force)
-
-
-def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) -> None:
-    from calib.apply import values as v
-
     for line in found.told:
         typer.echo(line, err=as_json)
     if as_json:
-        print_json(v.values_data(listed))
+        print_json({**asdict(found.heading), **v.values_data(listed)})
         return
-    say_table("", v.COLUMNS, v.table(listed))
-    if line := v.steps_line(listed):
+    own = v.to_set(listed)
+    if found.heading.words:
+        typer.echo(f"To set in the printer and the slicing settings: {found.heading.words}")
+    if own:
+        say_table("", v.COLUMNS, v.table(own))
+    for line in v.elsewhere(listed):
+        typer.echo(line)
+    if line := v.steps_line(own):
         typer.echo(f"\n{line}\n{v.STORING}")
     say_safety()

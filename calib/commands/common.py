@@ -103,18 +103,9 @@ def _round_volume(text: str) -> tuple[float, float, float]:
 
 def print_json(data: Mapping[str, Any] | Sequence[Any]) -> None:
     """Print data for machines: JSON without NaN or infinity."""
+    from calib.report.plain import finite
+
     typer.echo(json.dumps(finite(data), indent=2, ensure_ascii=False, allow_nan=False))
-
-
-def finite(data: Any) -> Any:
-    """Replace numbers that JSON lacks by null."""
-    if isinstance(data, float):
-        return data if abs(data) < float("inf") else None
-    if isinstance(data, Mapping):
-        return {str(k): finite(v) for k, v in data.items()}
-    if isinstance(data, list | tuple):
-        return [finite(v) for v in data]
-    return data
 
 
 def say_safety() -> None:

@@ -1,6 +1,5 @@
 """`truebead event`: write down what happened, and see what that makes stale."""
 
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -9,6 +8,7 @@ from calib.commands import options as o
 from calib.commands.common import print_json
 from calib.commands.show import say, say_table
 from calib.errors import BadInput
+from calib.workshop.completing import events
 
 if TYPE_CHECKING:
     from calib.workshop.results import Happened
@@ -23,7 +23,10 @@ def register(app: typer.Typer) -> None:
 
 def event(
     kind: Annotated[
-        str | None, typer.Argument(help="What happened; without it the kinds are shown.")
+        str | None,
+        typer.Argument(
+            help="What happened; without it the kinds are shown.", autocompletion=events
+        ),
     ] = None,
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
@@ -43,25 +46,19 @@ def event(
 
     Nothing is deleted by it: values that it touches are shown as stale from then on.
     """
-    from calib.report.event_words import (
-        COLUMNS,
-        event_json,
-        happened_lines,
-        kinds_json,
-        kinds_lines,
-        past_row,
-    )  # fmt: skip
+    from calib.report import event_words as words
     from calib.workshop import open_workshop
+    from calib.workshop.planning import happened_at
 
     if kind is None and not past and undo is None:
         if as_json:
-            print_json(kinds_json())
+            print_json(words.kinds_json())
             return
-        for line, style in kinds_lines():
+        for line, style in words.kinds_lines():
             say(line, style)
         return
     if undo is not None and (kind is not None or past):
-        raise BadInput("takes back one event and does nothing else", where="--undo", mend="give it alone, or with --note")  # fmt: skip
+        raise BadInput("takes back one event only", where="--undo", mend="give it alone")
     happened: Happened | None = None
     with open_workshop(store, by=by) as workshop:
         if undo is not None:
@@ -69,36 +66,15 @@ def event(
         elif past or kind is None:
             found = workshop.events(printer, spool, limit=50)
         else:
-            when = _happened_at(at) if at else None
+            when = happened_at(at) if at else None
             happened = workshop.event(kind, printer, nozzle, spool, axis=axis, note=note, at=when)
             found = [happened.record]
     if as_json:
-        print_json([event_json(e) for e in found])
+        print_json([words.event_json(e) for e in found])
     elif past:
-        say_table("Events, newest first", COLUMNS, [past_row(e) for e in found])
+        say_table("Events, newest first", words.COLUMNS, [words.past_row(e) for e in found])
     elif happened is not None:
-        say("\n".join(happened_lines(happened)))
+        say("\n".join(words.happened_lines(happened)))
     else:
-        say(f"Taken back: {found[0].kind} of {found[0].at:%Y-%m-%d}. It stays among the events, marked.")  # fmt: skip
-        say("What it made stale is as good as before it.")
-
-
-def moment(text: str, option: str) -> datetime:
-    """Read a day or a time; without a zone it is local."""
-    try:
-        when = datetime.fromisoformat(text)
-        if len(text) <= 10:
-            when = when.replace(hour=23, minute=59, second=59)  # the day as a whole
-        when = when.astimezone(UTC)
-    except (ValueError, OverflowError):
-        raise BadInput(
-            f"{text!r} is not a date", where=option, mend="write 2026-11-25 or 2026-11-25T14:30"
-        ) from None
-    return when
-
-
-def _happened_at(text: str) -> datetime:
-    """Read when an event was; today as a whole is not over yet, so it means now."""
-    when, now = moment(text, "--at"), datetime.now(UTC)
-    today = len(text) <= 10 and when.astimezone().date() == now.astimezone().date()
-    return now if today else when
+        say(f"Taken back: {found[0].kind} of {found[0].at:%Y-%m-%d}. It stays among the events,"
+            " marked; what it made stale is as good as before it.")  # fmt: skip

@@ -45,6 +45,7 @@ def keep(
 
     Printer, nozzle and spool are those that the sheet names, else the only ones in the store.
     """
+    from calib.report.plain import kept_json
     from calib.workshop import open_workshop
 
     answers: list[dict[str, Any]] = []
@@ -58,23 +59,13 @@ def keep(
                 accept=accept,
             )  # fmt: skip
             again = again or kept.solved.solution.needs_user
-            answers.append(_kept_json(path, kept))
+            answers.append(kept_json(kept, str(path)))
             if not as_json:
                 _say_kept(path, kept)
     if as_json:
         print_json(answers)
     if again:
         raise typer.Exit(1)
-
-
-def _kept_json(path: Path, kept: "Kept") -> dict[str, Any]:
-    from calib.report.plain import correction_json
-
-    return {
-        "sheet": str(path), "printer": kept.who.printer, "nozzle": kept.who.nozzle,
-        "spool": kept.who.spool, "corrections": [correction_json(k) for k in kept.corrections],
-        "doubts": list(kept.doubts),
-    }  # fmt: skip
 
 
 def _say_kept(path: Path, kept: "Kept") -> None:

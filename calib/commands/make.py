@@ -1,15 +1,13 @@
 """`truebead make` and `truebead list`: pieces into folders, and what there is to make."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from calib.commands import options as o
 from calib.commands.common import pairs, print_json, say_safety, setup_given
-
-if TYPE_CHECKING:
-    pass
+from calib.workshop.completing import patterns
 
 
 def register(app: typer.Typer) -> None:
@@ -31,16 +29,13 @@ def make(
     names: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="PATTERN...", help="What to make; ./my_ring.py for one of your own."
+            metavar="PATTERN...",
+            help="What to make; ./my_ring.py for one of your own.",
+            autocompletion=patterns,
         ),
     ] = None,
-    settings: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="A parameter, such as size_mm=40.", metavar="NAME=VALUE"),
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Folder to make (default: the pattern's name).")
-    ] = None,
+    settings: o.Settings = None,
+    out: o.Folder = None,
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
@@ -49,9 +44,7 @@ def make(
     layer_mm: o.LayerMm = None,
     line_mm: o.LineMm = None,
     build: o.Build = "",
-    hot_end_max_c: Annotated[
-        float | None, typer.Option("--hot-end-max", help="Highest rated hot-end temperature.")
-    ] = None,
+    hot_end_max_c: o.HotEndMax = None,
     plate: Annotated[
         bool,
         typer.Option(
@@ -62,12 +55,8 @@ def make(
         list[Path] | None,
         typer.Option("--solid", help="A part of your own, as STEP: what can be measured is found."),
     ] = None,
-    unit: Annotated[
-        str, typer.Option("--unit", help="What your caliper shows: mm or inch.")
-    ] = "mm",
-    repeats: Annotated[
-        int, typer.Option("--repeats", help="Readings per feature on the sheet.")
-    ] = 1,
+    unit: o.Unit = "mm",
+    repeats: o.Repeats = 1,
     force: o.Force = False,
     as_json: o.Json = False,
     show_help: Annotated[

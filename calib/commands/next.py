@@ -29,20 +29,32 @@ def next_(
         float | None, typer.Option(help="Tolerance wanted on a part, in mm; for --goal size.")
     ] = None,
     part: Annotated[float, typer.Option(help="Length of your part in mm.")] = 100.0,
-    pieces: Annotated[int, typer.Option(help="How many such parts join in a row.")] = 1,
+    pieces: Annotated[
+        int, typer.Option(help="How many such parts join in a row or close a ring.")
+    ] = 1,
+    minutes: Annotated[
+        float | None, typer.Option(help="Minutes of printing there are; the best that they allow.")
+    ] = None,
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Say what to print or to measure next, in order, and what is still good.
+    """Say what to print or to measure next: the fewest minutes to the goal, and what is still good.
 
-    Mechanics come before material, temperature before flow, flow before size.
+    What every piece would tell is worked out before it is printed, from all that was measured so far.
     """
     from calib.report.next_words import next_json, next_lines
     from calib.workshop import open_workshop
 
     with open_workshop(store) as workshop:
         found = workshop.next(
-            printer, nozzle, spool, goal, within_mm=within, part_mm=part, pieces=pieces
+            printer,
+            nozzle,
+            spool,
+            goal,
+            within_mm=within,
+            part_mm=part,
+            pieces=pieces,
+            minutes=minutes,
         )
     if as_json:
         print_json(next_json(found))

@@ -5,14 +5,21 @@ from typing import Annotated, Any
 
 import typer
 
-
-def _number(name: str, words: str) -> Any:
-    return typer.Option(name, help=words)
+from calib.workshop import completing as c
 
 
-NozzleMm = Annotated[float | None, typer.Option("--nozzle-mm", help="Bore of the nozzle in mm.")]
-LayerMm = Annotated[float | None, typer.Option("--layer-mm", help="Layer height in mm.")]
-LineMm = Annotated[float | None, typer.Option("--line-mm", help="Line width in mm.")]
+def _o(name: str, words: str, *short: str, **more: Any) -> Any:
+    return typer.Option(name, *short, help=words, **more)
+
+
+def _name(what: str) -> Any:
+    words = f"Which {what}; the only one if not given."
+    return _o(f"--{what}", words, f"-{what[0]}", autocompletion=c.names(what))
+
+
+NozzleMm = Annotated[float | None, _o("--nozzle-mm", "Bore of the nozzle in mm.")]
+LayerMm = Annotated[float | None, _o("--layer-mm", "Layer height in mm.")]
+LineMm = Annotated[float | None, _o("--line-mm", "Line width in mm.")]
 Build = Annotated[
     str,
     typer.Option(
@@ -21,8 +28,8 @@ Build = Annotated[
         metavar="XxYxZ",
     ),
 ]
-Json = Annotated[bool, typer.Option("--json", help="Print JSON for machines.")]
-Force = Annotated[bool, typer.Option("--force", help="Replace files that are there.")]
+Json = Annotated[bool, _o("--json", "Print JSON for machines.")]
+Force = Annotated[bool, _o("--force", "Replace files that are there.")]
 Store = Annotated[
     str | None,
     typer.Option(
@@ -30,24 +37,16 @@ Store = Annotated[
         help="Where profiles are kept; the user's data folder where not given.",
     ),
 ]  # fmt: skip
-Printer = Annotated[
-    str | None, typer.Option("--printer", "-p", help="Which printer; the only one if not given.")
-]
-Nozzle = Annotated[
-    str | None, typer.Option("--nozzle", "-n", help="Which nozzle; the only one if not given.")
-]
-Spool = Annotated[
-    str | None, typer.Option("--spool", "-s", help="Which spool; the only one if not given.")
-]
+Printer = Annotated[str | None, _name("printer")]
+Nozzle = Annotated[str | None, _name("nozzle")]
+Spool = Annotated[str | None, _name("spool")]
 By = Annotated[
     str, typer.Option("--by", help="Who does this; the system's user if not given.", metavar="NAME")
 ]
 Thing = Annotated[str, typer.Argument(help="printer, nozzle, spool or instrument.")]
 Name = Annotated[str, typer.Argument(help="Its name.")]
 NewName = Annotated[str, typer.Argument(metavar="NEW", help="The new name.")]
-OfPrinter = Annotated[
-    str | None, typer.Option("--printer", "-p", help="Whose nozzle; the only printer if not given.")
-]
+OfPrinter = Annotated[str | None, _name("printer")]
 Now = Annotated[
     list[str] | None,
     typer.Option(
@@ -57,43 +56,43 @@ Now = Annotated[
 Filament = Annotated[
     str, typer.Option("--filament", help="Type of filament, such as PLA; else the spool's.")
 ]
+_WHAT = "Which of your instruments measured; the only one if not given."
 Instruments = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--instrument", help="Which of your instruments measured; the only one if not given."
-    ),
+    list[str] | None, _o("--instrument", _WHAT, autocompletion=c.names("instrument"))
 ]
-Tolerance = Annotated[
-    float, typer.Option("--tolerance-mm", help="Size error that does not matter to you...")
-]
-Part = Annotated[float, typer.Option("--part-mm", help="...over parts of this length.")]
+Tolerance = Annotated[float, _o("--tolerance-mm", "Size error that does not matter to you...")]
+Part = Annotated[float, _o("--part-mm", "...over parts of this length.")]
 Accept = Annotated[
-    bool,
-    typer.Option("--accept", help="Take what was probably meant for readings that can't be right."),
+    bool, _o("--accept", "Take what was probably meant for readings that can't be right.")
 ]
 InPrinter = Annotated[
     list[str] | None,
     typer.Option(
-        "--in-printer", metavar="SETTING",
+        "--in-printer", metavar="SETTING", autocompletion=c.settings,
         help="A setting, or all of `scale`, `skew`, that is set in the printer or the slicing"
         " settings: kept, and files go without it.",
     ),
 ]  # fmt: skip
 InModels = Annotated[
     list[str] | None,
-    typer.Option("--in-models", metavar="SETTING", help="One that is put into models from now on."),
+    typer.Option(
+        "--in-models",
+        metavar="SETTING",
+        autocompletion=c.settings,
+        help="One that is put into models from now on.",
+    ),
 ]
 InGcode = Annotated[
     list[str] | None,
-    typer.Option("--in-gcode", metavar="SETTING", help="One that goes into sliced files from now on."),
+    typer.Option("--in-gcode", metavar="SETTING", autocompletion=c.settings, help="One that goes into sliced files from now on."),
 ]  # fmt: skip
-ScaleX = Annotated[float | None, _number("--scale-x", "Scale X to this many %.")]
-ScaleY = Annotated[float | None, _number("--scale-y", "Scale Y to this many %.")]
-ScaleZ = Annotated[float | None, _number("--scale-z", "Scale Z to this many %.")]
-SkewXY = Annotated[float | None, _number("--skew-xy", "Lean of Y toward +X, degrees.")]
-SkewXZ = Annotated[float | None, _number("--skew-xz", "Lean of Z toward +X, degrees.")]
-SkewYZ = Annotated[float | None, _number("--skew-yz", "Lean of Z toward +Y, degrees.")]
-Flow = Annotated[float | None, _number("--flow", "Extrude this many % (G-code).")]
+ScaleX = Annotated[float | None, _o("--scale-x", "Scale X to this many %.")]
+ScaleY = Annotated[float | None, _o("--scale-y", "Scale Y to this many %.")]
+ScaleZ = Annotated[float | None, _o("--scale-z", "Scale Z to this many %.")]
+SkewXY = Annotated[float | None, _o("--skew-xy", "Lean of Y toward +X, degrees.")]
+SkewXZ = Annotated[float | None, _o("--skew-xz", "Lean of Z toward +X, degrees.")]
+SkewYZ = Annotated[float | None, _o("--skew-yz", "Lean of Z toward +Y, degrees.")]
+Flow = Annotated[float | None, _o("--flow", "Extrude this many % (G-code).")]
 Schedule = Annotated[
     Path | None,
     typer.Option(
@@ -118,25 +117,24 @@ EInG91 = Annotated[
     ),
 ]  # fmt: skip
 Wait = Annotated[bool, typer.Option("--wait", help="Wait for each temperature of the schedule.")]
-Room = Annotated[
-    str, typer.Option(help="Build volume in mm, such as 220x220x250.", metavar="XxYxZ")
-]
 Origin = Annotated[str, typer.Option(help="Low corner of the build volume, mm.", metavar="X,Y,Z")]
 Centre = Annotated[
     str, typer.Option(help="Point that stays (G-code), mm; else the bed's middle.", metavar="X,Y,Z")
 ]
 HotEndMax = Annotated[
-    float | None,
-    typer.Option("--hot-end-max", help="A lower limit than the hot end's rating, degC."),
+    float | None, _o("--hot-end-max", "A lower limit than the hot end's rating, degC.")
 ]
-BedMax = Annotated[
-    float | None, typer.Option("--bed-max", help="The same of the bed, degC; 0: no heated bed.")
-]
+BedMax = Annotated[float | None, _o("--bed-max", "The same of the bed, degC; 0: no heated bed.")]
 Out = Annotated[Path | None, typer.Option(help="File to write (default: NAME.corrected.SUFFIX).")]
-Again = Annotated[bool, typer.Option("--again", help="Correct a file that was corrected before.")]
-DryRun = Annotated[bool, typer.Option("--dry-run", help="Write nothing; show what would change.")]
-Check = Annotated[
-    bool, typer.Option("--check", help="Hold the printed path against the original (G-code).")
-]
+Again = Annotated[bool, _o("--again", "Correct a file that was corrected before.")]
+DryRun = Annotated[bool, _o("--dry-run", "Write nothing; show what would change.")]
+Check = Annotated[bool, _o("--check", "Hold the printed path against the original (G-code).")]
 Card = Annotated[Path | None, typer.Option(help="Also write the values as a page to print.")]
-Csv = Annotated[Path | None, typer.Option("--csv", help="Also write the values as CSV.")]
+Csv = Annotated[Path | None, _o("--csv", "Also write the values as CSV.")]
+Settings = Annotated[
+    list[str] | None,
+    typer.Option("--set", help="A parameter, such as size_mm=40.", metavar="NAME=VALUE"),
+]
+Unit = Annotated[str, _o("--unit", "What your caliper shows: mm or inch.")]
+Repeats = Annotated[int, _o("--repeats", "Readings per feature on the sheet.")]
+Folder = Annotated[Path | None, _o("--out", "Folder to make (default: the pattern's name).")]

@@ -70,15 +70,12 @@ def retire(
     store: o.Store = None,
 ) -> None:
     """Take a thing out of use: nothing is deleted, it is no longer offered."""
-    from shlex import quote
-
+    from calib.report.things_words import retired_line
     from calib.workshop import open_workshop
 
     with open_workshop(store, by=by) as workshop:
         workshop.retire(what, name, printer, back=back)
-    of = f" --printer {quote(printer)}" if printer else ""
-    undo = f"truebead retire {what} {quote(name)}{of} --back"
-    say(f"The {what} {name} is in use again." if back else f"The {what} {name} is out of use; its history stays. To bring it back: {undo}")  # fmt: skip
+    say(retired_line(what, name, printer, back=back))
 
 
 def copy(

@@ -1,7 +1,7 @@
 """`truebead mat` and `truebead photo`: the printed mat, and readings from photos of a piece on it."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -51,42 +51,16 @@ def mat(
     as_json: o.Json = False,
 ) -> None:
     """Write a mat, or keep the bars of a printed one."""
+    from calib.workshop.photographing import keep_mat, make_mat
+
     if name or bar_x is not None or bar_y is not None:
-        report = _keep_mat(name, bar_x, bar_y)
+        report = keep_mat(name, bar_x, bar_y)
     else:
-        report = _make_mat(out or Path("mat.pdf"), paper, centre, number, force=force)
+        report = make_mat(out or Path("mat.pdf"), paper, centre, number, force=force)
     if as_json:
         print_json(report)
     else:
         typer.echo(report["words"])
-
-
-def _keep_mat(name: str | None, bar_x: float | None, bar_y: float | None) -> dict[str, Any]:
-    from calib.workshop.photographing import keep_mat
-
-    if not name or bar_x is None or bar_y is None:
-        raise BadInput(
-            "a measured mat needs --name, --bar-x and --bar-y",
-            mend="copy the name from the mat's lower edge",
-        )
-    known, (x, y) = keep_mat(name, bar_x, bar_y)
-    words = f"{known}: printed {x:+.2f} % in X and {y:+.2f} % in Y; photos on it use that."
-    return {"mat": known, "bar_x_mm": bar_x, "bar_y_mm": bar_y, "words": words}
-
-
-def _make_mat(
-    out: Path, paper: str, centre: str, number: int | None, *, force: bool
-) -> dict[str, Any]:
-    from calib.files import write_atomic
-    from calib.workshop.photographing import mat_file
-
-    drawn, data = mat_file(out.suffix, paper, centre, number)
-    write_atomic(out, data, force=force)
-    words = (
-        f"{out}: mat {drawn}. Print it at 100 % (no fitting to the page), measure both bars, then:"
-        f" truebead mat --name {drawn} --bar-x ... --bar-y ..."
-    )
-    return {"mat": drawn, "file": str(out), "words": words}
 
 
 def photo(

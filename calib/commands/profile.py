@@ -1,28 +1,16 @@
 """`truebead profile`: what is in force, where it comes from, and how it came about."""
 
 from dataclasses import asdict
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from calib.commands import options as o
 from calib.commands.common import print_json
 from calib.commands.show import say, say_line, say_table
-from calib.report.kept_words import (
-    PROFILE_COLUMNS,
-    drift_json,
-    drift_lines,
-    history_lines,
-    profile_lines,
-    profile_rows,
-    said_line,
-    taken_back_lines,
-)
-from calib.report.plain import correction_json, setting_json
+from calib.report import kept_words as words
+from calib.report.plain import correction_json, influence_json, profile_json
 from calib.report.words import half_width, iso, number
-
-if TYPE_CHECKING:
-    from calib.store.records import KeptSheet
 
 profile = typer.Typer(
     no_args_is_help=True, help="Show the corrections in force, their history, and take them back."
@@ -41,30 +29,39 @@ def show(
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
+    why: Annotated[
+        str | None, typer.Option(help="Which sheets make this setting what it is.")
+    ] = None,
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Show each value with where it comes from, how old it is and how sure.
+    """Show each value, how sure it is, what it rests on, and what the last sheet changed.
 
-    The narrowest layer that has a value wins: spool, then material, then nozzle, then printer.
+    Every sheet that still counts takes part: those of other spools say what this type is like.
     """
     from calib.workshop import open_workshop
 
     with open_workshop(store) as workshop:
+        if why is not None:
+            sheets = workshop.why(why, printer, nozzle, spool)
+            if as_json:
+                print_json([influence_json(i) for i in sheets])
+            else:
+                say_table(
+                    f"What makes {why} what it is", words.WHY_COLUMNS, words.why_rows(sheets, why)
+                )
+            return
         found = workshop.profile(printer, nozzle, spool)
     if as_json:
-        print_json({
-            **asdict(found.who),
-            "settings": [setting_json(v) for v in found.settings],
-            "to_do_once": [setting_json(v) for v in found.deeds],
-        })  # fmt: skip
+        print_json(profile_json(found))
         return
     title = f"Profile of {found.who.words}"
     if not found.settings and not found.deeds:
         say(f"{title}: nothing is known yet. See what to print: truebead next{found.who.options}")
         return
-    say_table(title, PROFILE_COLUMNS, profile_rows(found.settings))
-    for line, style in profile_lines(found.settings, found.deeds, found.who.options):
+    say_table(title, words.PROFILE_COLUMNS, words.profile_rows(found.settings))
+    below = words.profile_lines(found.settings, found.deeds, found.who.options)
+    for line, style in (*words.rests_lines(found.settings, found.rests, found.odd), *below):
         say(line, style)
 
 
@@ -86,7 +83,11 @@ def history(
 
     with open_workshop(store) as workshop:
         if sheet is not None:
-            _say_sheet(workshop.store().sheet(sheet), as_json)
+            kept = workshop.store().sheet(sheet)
+            if as_json:
+                print_json({**asdict(kept), "kept_at": iso(kept.kept_at)})
+            else:
+                print(words.sheet_words(kept))
             return
         found = workshop.history(printer, nozzle, spool, setting, limit)
         one = printer or (found[0].printer if len({k.printer for k in found}) == 1 else None)
@@ -95,21 +96,13 @@ def history(
         print_json([correction_json(k) for k in found])
         return
     say("Kept corrections, newest first, by sheet", "bold")
-    for line in history_lines(found):
+    for line in words.history_lines(found):
         say_line(line)
     said = [p for p in said if setting in (None, p.setting) and spool in (None, p.spool)]
     if said:
         say("Where they take effect, as it was said, newest first", "bold")
     for p in said:
-        say_line(f"{p.at:%Y-%m-%d %H:%M} {said_line(p)}")
-
-
-def _say_sheet(kept: "KeptSheet", as_json: bool) -> None:
-    if as_json:
-        print_json({**asdict(kept), "kept_at": iso(kept.kept_at)})
-        return
-    say(f"Sheet {kept.uid} of {kept.pattern} {kept.piece_id}, kept {kept.kept_at:%Y-%m-%d %H:%M} UTC by Truebead {kept.by_version}", "bold")  # fmt: skip
-    print(kept.sheet_text)
+        say_line(f"{p.at:%Y-%m-%d %H:%M} {words.said_line(p)}")
 
 
 @profile.command(
@@ -125,8 +118,8 @@ def diff(
     as_json: o.Json = False,
 ) -> None:
     """Compare a profile with that of another spool, or with itself at an earlier day."""
-    from calib.commands.event import moment
     from calib.workshop import open_workshop
+    from calib.workshop.planning import moment
 
     with open_workshop(store) as workshop:
         then = moment(at, "--at") if at else None
@@ -167,7 +160,7 @@ def undo(
     if as_json:
         print_json([correction_json(k) for k in done.corrections])
         return
-    for line, style in taken_back_lines(done):
+    for line, style in words.taken_back_lines(done):
         say(line, style)
 
 
@@ -188,9 +181,9 @@ def drift(
     with open_workshop(store) as workshop:
         found = workshop.store().drift(printer, setting)
     if as_json:
-        print_json([drift_json(one) for one in found])
+        print_json([words.drift_json(one) for one in found])
         return
-    for line, style in drift_lines(found):
+    for line, style in words.drift_lines(found):
         say(line, style)
 
 
@@ -206,14 +199,13 @@ def split(
     the others. The share from readings is what is left when the mechanics and the table of filament
     types are taken out.
     """
-    from calib.report.kept_words import SPLIT_COLUMNS, SPLIT_NOTE, split_json, split_row
     from calib.workshop import open_workshop
 
     with open_workshop(store) as workshop:
         rows = workshop.split(printer)
     if as_json:
-        print_json([split_json(*row) for row in rows])
+        print_json([words.split_json(*row) for row in rows])
         return
     title = "Machine and material, at the steps/mm that the mechanics give"
-    say_table(title, SPLIT_COLUMNS, [split_row(*row) for row in rows])
-    say(SPLIT_NOTE)
+    say_table(title, words.SPLIT_COLUMNS, [words.split_row(*row) for row in rows])
+    say(words.SPLIT_NOTE)

@@ -79,13 +79,8 @@ def _ask(prompt: str, say: Callable[[str], None]) -> str:
 
 def sheet(
     what: Annotated[str, typer.Argument(metavar="PATTERN|FOLDER", help="A pattern, or a piece.")],
-    settings: Annotated[
-        list[str] | None,
-        typer.Option("--set", help="A parameter, such as size_mm=40.", metavar="NAME=VALUE"),
-    ] = None,
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Folder to write to (default: the pattern's name).")
-    ] = None,
+    settings: o.Settings = None,
+    out: o.Folder = None,
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
@@ -94,12 +89,8 @@ def sheet(
     layer_mm: o.LayerMm = None,
     line_mm: o.LineMm = None,
     build: o.Build = "",
-    unit: Annotated[
-        str, typer.Option("--unit", help="What your caliper shows: mm or inch.")
-    ] = "mm",
-    repeats: Annotated[
-        int, typer.Option("--repeats", help="Readings per feature on the sheet.")
-    ] = 1,
+    unit: o.Unit = "mm",
+    repeats: o.Repeats = 1,
     semicolons: Annotated[
         bool,
         typer.Option("--semicolons", help="For spreadsheets that write a decimal comma."),
@@ -109,7 +100,7 @@ def sheet(
 ) -> None:
     """Write sheet.csv and sheet.html, or sheet.html alone for a folder."""
     from calib.workshop import open_workshop
-    from calib.workshop.making import sheet_again
+    from calib.workshop.folders import sheet_again
     from patterns import registry
 
     path = Path(what)

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 import typer
 
@@ -137,27 +137,18 @@ def merge(
 
 
 def _say_taken(taken: "TakenIn", source: str, as_json: bool) -> None:
+    from calib.report.store_words import taken_json, taken_lines
+
     if as_json:
-        data: dict[str, Any] = {"from": source, "new": taken.new, "known": taken.known, "differing": taken.differing, "left_out": taken.left_out}  # fmt: skip
-        print_json(data)
+        print_json(taken_json(taken, source))
         return
-    new = ", ".join(f"{n} {what}" for what, n in taken.new.items() if n)
-    known = ", ".join(f"{n} {what}" for what, n in taken.known.items() if n)
-    say(f"Taken in from {source}: {new or 'nothing new'}.")
-    if known:
-        say(f"There already: {known}.")
-    for text in taken.differing:
-        say(f"Kept ours where the other says otherwise: {text}", "yellow")
-    for text in taken.left_out:
-        say(f"Left out, its sheet is kept: {text}", "yellow")
+    for line, style in taken_lines(taken, source):
+        say(line, style)
 
 
 @store_app.command(epilog="Example: truebead store backup before-the-move.sqlite")
 def backup(
-    file: Path,
-    force: o.Force = False,
-    store: o.Store = None,
-    as_json: o.Json = False,
+    file: Path, force: o.Force = False, store: o.Store = None, as_json: o.Json = False
 ) -> None:
     """Copy the store to a file, whole, even while others write to it."""
     from shlex import quote

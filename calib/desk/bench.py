@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypedDict
 
-from calib.workshop import making, measuring
+from calib.workshop import folders, making, measuring
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
@@ -40,11 +40,30 @@ def names(who: Who) -> Names:
 
 
 def laid_out(
-    shop: "Workshop", pattern: str, parameters: Mapping[str, float | str], who: Who
-) -> "Piece":
-    """Lay a piece out for a printer, nozzle and spool, without making anything."""
+    shop: "Workshop", pieces: Sequence[tuple[str, Mapping[str, float | str]]], who: Who
+) -> "list[Piece | None]":
+    """Lay pieces out for a printer, nozzle and spool, without making anything.
+
+    Parameters
+    ----------
+    pieces : sequence of (pattern, parameters)
+
+    Returns
+    -------
+    list
+        None in the place of one that the printer can't build.
+    """
+    from calib.errors import SpecError
+
     known = making.known_of(shop.store_if_any(), who)
-    return making.laid_out([pattern], parameters, known, making.setup_with(known.setup, {}))[0]
+    setup = making.setup_with(known.setup, {})
+    found: list[Piece | None] = []
+    for pattern, parameters in pieces:
+        try:
+            found += making.laid_out([pattern], parameters, known, setup)
+        except SpecError:
+            found.append(None)
+    return found
 
 
 def cost(shop: "Workshop", piece: "Piece", who: Who) -> "Estimate | None":
@@ -65,7 +84,7 @@ def standing(m: "Measuring") -> "tuple[Standing, ...]":
 def sheet_page(m: "Measuring") -> str:
     """Return the sheet of a piece as a page to print."""
     made = m.sheet.keys.get("made", "")[:10]
-    return making.page(m.piece, m.sheet.piece_id, made=made, unit=m.sheet.unit, repeats=ROOM)
+    return folders.page(m.piece, m.sheet.piece_id, made=made, unit=m.sheet.unit, repeats=ROOM)
 
 
 def kept(shop: "Workshop", sheet_uid: str) -> "list[KeptCorrection]":

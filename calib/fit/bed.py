@@ -111,7 +111,14 @@ class BedFit:
         return self.fit.combine(weights, screw.name, "mm")
 
 
-def fit_bed(x_mm: Array, y_mm: Array, thick_mm: Array, u_mm: Array, u_common_mm: float) -> BedFit:
+def fit_bed(
+    x_mm: Array,
+    y_mm: Array,
+    thick_mm: Array,
+    u_mm: Array,
+    u_common_mm: float,
+    middle: tuple[float, float] | None = None,
+) -> BedFit:
     """Fit a plane through patch thicknesses.
 
     Parameters
@@ -122,6 +129,8 @@ def fit_bed(x_mm: Array, y_mm: Array, thick_mm: Array, u_mm: Array, u_common_mm:
         Thickness and its standard uncertainty.
     u_common_mm : float
         Caliper's zero: it moves the height and leaves the tilt alone.
+    middle : (x, y) or None
+        Where the bed stays as high as it is; the middle of the patches by default.
 
     Raises
     ------
@@ -131,7 +140,7 @@ def fit_bed(x_mm: Array, y_mm: Array, thick_mm: Array, u_mm: Array, u_common_mm:
     if len(x_mm) < 3:
         msg = f"a plane needs three patches, there are {len(x_mm)}"
         raise ValueError(msg)
-    middle = (float(np.mean(x_mm)), float(np.mean(y_mm)))
+    middle = middle or (float(np.mean(x_mm)), float(np.mean(y_mm)))
     plane = Problem(
         names=("height", "slope_x", "slope_y", "zero"),
         x=np.column_stack(

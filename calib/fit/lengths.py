@@ -27,7 +27,9 @@ _INSIDE_SD_MM = 0.07
 _NOT_LOOKED_AT_MM = 0.03
 #: A caliper's error bends within its limits: places along the scale where it has a value of its own,
 #: and that value's standard deviation as a share of the permissible error (a judgement).
-_KNOT_MM = 20.0
+_KNOTS_MM = (15, 40, 70, 100, 130, 160, 200, 250, 300, 400, 600, 1000)
+#: How many times further apart than expected repeats must lie to count as disagreeing.
+_DISAGREE = 3.0
 #: Share of a length's scatter that belongs to the spots its jaws touch, and so to every length that
 #: touches the same (a judgement).
 _WALLS_SHARE = 0.5
@@ -97,11 +99,17 @@ class Table:
             2 * self.which + self.stated, return_index=True, return_inverse=True
         )
         count = np.bincount(group)
+        mean = np.bincount(group, self.mean) / count
         scatter = np.bincount(group, self.u**2 - self.u_same**2) / count**2
+        # Repeats that disagree far beyond the instrument say themselves how well they are known.
+        apart = np.bincount(group, (self.mean - mean[group]) ** 2) / (
+            count * np.maximum(count - 1, 1)
+        )
+        scatter = np.where(apart > _DISAGREE**2 * scatter, apart, scatter)
         same = self.u_same[first]
         return Table(
             self.which[first],
-            np.bincount(group, self.mean) / count,
+            mean,
             np.sqrt(scatter + same**2),
             same,
             count,
@@ -288,8 +296,9 @@ def _of_caliper(
     zero = (closed.shown_mm, closed.u_mm) if closed else (0.0, unseen_zero(caliper))
     known = {"zero": zero, "caliper_scale": (0.0, caliper.u_scale)}
     longest = max(f.nominal for f in seen)
-    knots = np.arange(1, int(np.ceil(longest / _KNOT_MM)) + 1)
-    known |= {f"caliper_at_{k * _KNOT_MM:g}": (0.0, _BEND_SHARE * caliper.mpe) for k in knots}
+    last = next((k for k in _KNOTS_MM if k >= longest), _KNOTS_MM[-1])
+    bend = (0.0, _BEND_SHARE * caliper.mpe)
+    known |= {f"caliper_at_{k}": bend for k in _KNOTS_MM if k <= last}
     jaws = {f.jaws for f in seen} & {"inside", "depth"}
     return known | {f"zero_{sort}": (0.0, caliper.u_jaws) for sort in sorted(jaws)}
 
@@ -335,7 +344,9 @@ def _constants(f: Feature, *, stated: bool) -> list[tuple[str, float]]:
 
 def _bend(length_mm: float) -> list[tuple[str, float]]:
     """Return a reading's share in the knots on either side of its length; nought at 0."""
-    at = length_mm / _KNOT_MM
-    low = int(np.floor(at))
-    near = [(low, 1 - (at - low)), (low + 1, at - low)]
-    return [(f"caliper_at_{k * _KNOT_MM:g}", share) for k, share in near if k > 0 and share > 0]
+    places = (0, *_KNOTS_MM)
+    high = next((i for i, k in enumerate(places) if k >= length_mm and i), len(places) - 1)
+    low = high - 1
+    share = min((length_mm - places[low]) / (places[high] - places[low]), 1.0)
+    near = ((places[low], 1 - share), (places[high], share))
+    return [(f"caliper_at_{k}", part) for k, part in near if k > 0 and part > 0]

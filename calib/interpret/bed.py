@@ -80,7 +80,7 @@ def _robust(
     if not rows or len(patches) - len(rows) < 4:  # of fewer none can be told to be the wrong one
         return first, patches, []
     kept = [m for i, m in enumerate(patches) if i not in rows]
-    bed = _fit(sheet, kept, zero, u_zero, caliper)
+    bed = _fit(sheet, kept, zero, u_zero, caliper, first.middle)
     found: list[Suspect] = []
     for i in rows:
         place = _middle(patches[i].feature)
@@ -91,7 +91,12 @@ def _robust(
 
 
 def _fit(
-    sheet: Sheet, patches: list[Measured], zero: float, u_zero: float, caliper: Instrument
+    sheet: Sheet,
+    patches: list[Measured],
+    zero: float,
+    u_zero: float,
+    caliper: Instrument,
+    middle: tuple[float, float] | None = None,
 ) -> BedFit:
     place = [_middle(m.feature) for m in patches]
     try:
@@ -101,6 +106,7 @@ def _fit(
             np.array([m.mean - zero for m in patches]),
             np.array([m.u(caliper) for m in patches]),
             u_zero,
+            middle,
         )
     except NotDetermined:
         raise SheetError(

@@ -11,6 +11,7 @@ from calib.interpret.finding import Finding, Suspect, finding_json
 from calib.interpret.finish import finished
 from calib.interpret.in_force import for_today
 from calib.model.correction import Correction, Verdict
+from calib.model.gate import why_refused
 from calib.readings import Reading, Sheet
 from calib.readings.cells import INCH_MM
 from calib.readings.now import printed_with
@@ -116,6 +117,7 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
             mend="fill in the empty cells, or run: truebead read sheet.csv",
         )
     context = _as_read(sheet, context or Context(instruments=sheet.instruments))
+    _check_now(sheet, context)
     used, suspects = _first_pass(sheet, accept=accept)
     findings = _interpreted(used, context, suspects)
     meant = {id(s.reading): s for f in findings for s in f.suspects if s.proposal is not None}
@@ -144,6 +146,13 @@ def _as_read(sheet: Sheet, context: Context) -> Context:
         return context
     caliper = replace(context.instruments["caliper"], resolution=step)
     return replace(context, instruments={**context.instruments, "caliper": caliper})
+
+
+def _check_now(sheet: Sheet, context: Context) -> None:
+    """Refuse what is said to be set now where it makes no sense."""
+    for name, value in context.now.items():
+        if why := why_refused(name, value, {}):
+            raise SheetError(f"{name}: {why}", where=sheet.name, mend="say what is set now")
 
 
 def check_made_for(sheet: Sheet, names: Mapping[str, str | None]) -> None:
@@ -178,6 +187,11 @@ def with_settings_of(sheet: Sheet, context: Context) -> Context:
     unknown = {n for n in found.to_set if n not in found.values}
     now = {n: v for n, v in context.now.items() if n not in unknown}
     return replace(context, now={**now, **found.values})
+
+
+def believable(sheet: Sheet) -> Sheet:
+    """Return a sheet without the readings that can't be right."""
+    return _first_pass(sheet, accept=False)[0]
 
 
 def _first_pass(sheet: Sheet, *, accept: bool) -> tuple[Sheet, tuple[Suspect, ...]]:

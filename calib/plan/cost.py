@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import lru_cache
 
 from calib.store.records import Spool
 from patterns.errors import SpecError
@@ -18,24 +19,27 @@ def piece_cost(
     Neither is anything said of a piece that does not fit the printer with its usual parameters:
     `make` says what would fit.
     """
+    given = tuple(sorted(parameters.items()))
+    return _cost(pattern, given, setup, usual_filament(spool), spool.price, spool.grams or 1000.0)
+
+
+@lru_cache(maxsize=512)
+def _cost(
+    pattern: str, given: tuple[tuple[str, str], ...], setup: PrintSetup, material: Filament,
+    price: float | None, grams: float,
+) -> Estimate | None:  # fmt: skip
+    """Return the same for what decides it; its mesh takes long enough that a plan asks only once."""
     from patterns import registry
     from patterns.estimate import estimate
     from patterns.preview import preview_mesh
 
     try:
-        piece = registry.get(pattern).piece(parameters, setup)
+        piece = registry.get(pattern).piece(dict(given), setup)
     except SpecError:
         return None
     if not piece.printed:
         return None
-    material = usual_filament(spool)
-    return estimate(
-        piece,
-        preview_mesh(piece.body),
-        material,
-        spool_price=spool.price,
-        spool_g=spool.grams or 1000.0,
-    )
+    return estimate(piece, preview_mesh(piece.body), material, spool_price=price, spool_g=grams)
 
 
 def usual_filament(spool: Spool) -> Filament:

@@ -1,65 +1,28 @@
-"""What to print next: from a profile and what happened to the shortest sequence of pieces."""
+"""What to print next: the fewest minutes that bring what matters to the goal's tolerance.
 
-import math
+Mechanics come before material, temperature before flow, flow before size. What is known well enough
+is skipped; so is what does not matter to the goal.
+"""
+
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 from calib.errors import BadInput
-from calib.model.correction import Verdict
-from calib.model.request import Request, joined
-from calib.model.setting import TOPICS, Topic, kept_setting, label, topic, topic_of
-from calib.profile.tolerance import COVERAGE, SIZE_TOPICS, Tolerance, part_tolerance
-from calib.store.records import EventRecord, InForce, KeptCorrection, Printer
+from calib.model.setting import SETTINGS, TOPICS, topic, topic_of
+from calib.plan.aims import AFTER_EVENTS, Known, required_topics, size_targets, targets
+from calib.plan.goals import ALL, GOALS, Goal
+from calib.plan.shortest import Candidate, Shortest, Target, shortest
+from calib.plan.turns import turns_to_do
+from calib.profile.gaussian import Gaussian
+from calib.profile.tolerance import (
+    Tolerance,
+    part_tolerance,
+    sizes_at,
+)
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Goal:
-    """What the user is after, and the topics that matter to it."""
-
-    name: str
-    what: str
-    topics: tuple[str, ...]
-
-
-_ALL = tuple(t.name for t in TOPICS if t.asked_for)
-GOALS = {
-    g.name: g
-    for g in (
-        Goal(name="all", what="everything that can be set", topics=_ALL),
-        Goal(
-            name="fits",
-            what="parts that join and slide",
-            topics=("level", "first_layer", "axes", "skew", "extruder", "temperature", "flow", "scale", "outline", "holes", "clearance"),
-        ),
-        Goal(
-            name="clean",
-            what="surfaces that look clean",
-            topics=("level", "first_layer", "extruder", "temperature", "retraction", "flow", "overhang", "bridge"),
-        ),
-        Goal(
-            name="size",
-            what="lengths within a tolerance",
-            topics=("level", "first_layer", "axes", "skew", "extruder", "temperature", "flow", "scale", "outline"),
-        ),
-    )
-}  # fmt: skip
-
-
-_NEVER = "not measured yet"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Need:
-    """Why a topic has to be settled; `request` where an interpreter asked for a piece."""
-
-    text: str
-    request: Request | None = None
-
-
-_Needs = dict[str, list[_Need]]
-
-#: Settled once by the machine's papers or by hand; measured again only after something happened.
-_AFTER_EVENTS = {"axes", "extruder"}
+#: Topics that lengths tell: more lengths tell more. A second print of a ladder is not worth its time.
+_BY_LENGTHS = {"scale", "outline", "skew", "first_layer"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,8 +33,16 @@ class Step:
     ----------
     piece : str
         Pattern to make, or a check without plastic.
+    topics : tuple of str
+        What it is needed for.
     why : tuple of str
         Why it is needed, in words.
+    settles : str
+        What it settles, in words.
+    minutes, grams, cost
+        What printing takes; None for a check without plastic.
+    readings : int
+        Readings that it takes, each feature once.
     """
 
     piece: str
@@ -79,46 +50,50 @@ class Step:
     why: tuple[str, ...]
     settles: str
     parameters: Mapping[str, float | str] = field(default_factory=dict)
+    minutes: float | None = None
+    grams: float | None = None
+    cost: float | None = None
+    readings: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Aim:
+    """A number that matters: its half-width (95 %) now, after the steps, and as it is wanted."""
+
+    name: str
+    label: str
+    unit: str
+    topic: str
+    now: float
+    after: float
+    wanted: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
-    """What to do, in order, what is still good, and how true parts would come out now.
+    """What to do, in order, what is still good, and how true parts would come out.
 
     `taken` are topics that nothing was measured of and nothing asks for, with what stands for it;
-    `to_do` is setting -> turns of levelling screws that were found and not yet said to be done.
+    `after` is the tolerance once the steps are done; `to_do` is setting -> turns of levelling screws
+    that were found and not yet said to be done.
     """
 
     goal: Goal
     steps: tuple[Step, ...]
+    aims: tuple[Aim, ...]
     good: tuple[str, ...]
     taken: Mapping[str, str]
     dropped: tuple[str, ...]
     tolerance: Tolerance
+    after: Tolerance
     within_mm: float | None = None
+    minutes: float | None = None
     to_do: Mapping[str, float] = field(default_factory=dict)
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
-    """What the store knows of one printer, nozzle and spool.
-
-    Attributes
-    ----------
-    unsettled : sequence of KeptCorrection
-        Newest corrections of their settings that said "print again", and that no surer value
-        outweighs.
-    drifting : mapping
-        Setting -> what its control chart says.
-    """
-
-    printer: Printer
-    spool: str
-    material: str
-    in_force: Sequence[InForce]
-    unsettled: Sequence[KeptCorrection] = ()
-    events: Sequence[EventRecord] = ()
-    drifting: Mapping[str, str] = field(default_factory=dict)
+    @property
+    def open(self) -> tuple[Aim, ...]:
+        """What stays less sure than is wanted, with all that is to be printed."""
+        return tuple(a for a in self.aims if a.after > 1.02 * a.wanted)
 
 
 def plan(
@@ -128,66 +103,144 @@ def plan(
     within_mm: float | None = None,
     part_mm: float = 100.0,
     pieces: int = 1,
+    minutes: float | None = None,
 ) -> Plan:
     """Work out what to print next.
-
-    Mechanics come before material, temperature before flow, flow before size. What is still good
-    is skipped; so is what does not matter to the goal.
 
     Parameters
     ----------
     within_mm : float or None
         Tolerance on a part of `part_mm`, for the goal "size".
     pieces : int
-        Parts in a row, printed with the same profile.
+        Parts in a row, or segments of a closed ring, printed with the same profile.
+    minutes : float or None
+        Minutes of printing that there are: then the best that can be done in them.
 
     Raises
     ------
     BadInput
         There is no such goal, or a number makes no sense.
     """
-    if goal not in GOALS:
-        raise BadInput(f"there is no goal {goal!r}", where="--goal", mend=f"use {', '.join(GOALS)}")
-    for option, value in (("--within", within_mm), ("--part", part_mm), ("--pieces", pieces)):
-        if value is not None and not 0 < value < 1e5:
-            raise BadInput(
-                "must be more than 0", where=option, mend="give millimetres, such as 200"
-            )
+    _check(goal, within_mm, part_mm, pieces, minutes)
     wanted = GOALS[goal]
-    needs = _needs(known, wanted)
-    u = _by_topic(known, needs)
-    if within_mm is not None:
-        needs |= _too_loose(u, needs, within_mm, part_mm, pieces)
+    sizes = sizes_at(known.where, known.posterior.knowledge)
+    sought = [*targets(known, wanted), *size_targets(sizes, within_mm, part_mm, pieces)]
+    required = required_topics(known, wanted)
+    start = known.posterior.joint([*_all_of(sought), *sizes.coordinates()])
+    due = _due(sought, start, required)
+    offered = _offered(known, due)
+    joint = known.posterior.joint(
+        [
+            *_all_of(sought),
+            *sizes.coordinates(),
+            *(c for o in offered for c in o.block.coordinates),
+        ]
+    )
+    informed = {c for o in offered for c in o.block.coordinates}
+    reachable = [t for t in sought if set(t.weights) & informed]
+    found = shortest(joint, reachable, offered, minutes, frozenset(required))
+    done = joint
+    for c in found.chosen:
+        done = done.with_block(c.block)
     to_do = turns_to_do(known.in_force)
     undone = {topic_of(name).name for name in to_do}
-    settled = [t for t in wanted.topics if t not in needs and t not in undone]
+    settled = [t for t in wanted.topics if t not in due and t not in undone]
     taken = {t: words for t in settled if (words := _taken(known, t))}
     return Plan(
         goal=wanted,
-        steps=tuple(_steps(known, needs, within_mm, part_mm)),
+        steps=_in_order(known, found, reachable, required, joint),
+        aims=tuple(_aim(t, joint, done) for t in sought),
         good=tuple(t for t in settled if t not in taken),
         taken=taken,
-        dropped=tuple(t for t in _ALL if t not in wanted.topics),
-        tolerance=part_tolerance(u, part_mm, pieces),
+        dropped=tuple(t for t in ALL if t not in wanted.topics),
+        tolerance=part_tolerance(joint, sizes, part_mm, pieces),
+        after=part_tolerance(done, sizes, part_mm, pieces),
         within_mm=within_mm,
+        minutes=minutes,
         to_do={n: t for n, t in to_do.items() if topic_of(n).name in wanted.topics},
     )
 
 
-def turns_to_do(values: Iterable[InForce]) -> dict[str, float]:
-    """Return setting -> turns of the levelling screws that were found and not yet said to be done."""
-    return {
-        v.setting: v.source.correction.new
-        for v in values
-        if kept_setting(v.setting).deed
-        and not v.stale
-        and v.source.correction.verdict is Verdict.APPLY
+def _check(
+    goal: str, within_mm: float | None, part_mm: float, pieces: int, minutes: float | None
+) -> None:
+    if goal not in GOALS:
+        raise BadInput(f"there is no goal {goal!r}", where="--goal", mend=f"use {', '.join(GOALS)}")
+    for option, value in (
+        ("--within", within_mm), ("--part", part_mm), ("--pieces", pieces), ("--minutes", minutes),
+    ):  # fmt: skip
+        if value is not None and not 0 < value < 1e5:
+            mend = "give millimetres, such as 200" if option != "--minutes" else "such as 40"
+            raise BadInput("must be more than 0", where=option, mend=mend)
+
+
+def _all_of(targets: Iterable[Target]) -> list[Any]:
+    return [c for t in targets for c in t.weights]
+
+
+def _due(
+    targets: Sequence[Target], now: Gaussian, required: Mapping[str, Sequence[str]]
+) -> tuple[str, ...]:
+    """Return the topics that are not known well enough."""
+    loose = {t.topic for t in targets if t.half_width(now) > 1.02 * t.wanted}
+    return tuple(t.name for t in TOPICS if t.name in loose or t.name in required)
+
+
+def _offered(known: Known, due: tuple[str, ...]) -> list[Candidate]:
+    from calib.plan.candidates import candidates
+
+    if not due:
+        return []
+    asked = [
+        r
+        for k in known.unsettled
+        if topic_of(k.correction.setting).name in due
+        for r in k.correction.requests
+    ]
+    found = candidates(
+        due, known.setup, known.reel, known.where.made(), known.posterior.knowledge,
+        known.instruments, asked,
+    )  # fmt: skip
+    done = _printed(known)
+    wanted = {r.pattern for r in asked}
+    named = [(r.pattern, {k: str(v) for k, v in r.parameters.items()}) for r in asked]
+    asked_for = {
+        topic_of(k.correction.setting).name for k in known.unsettled if k.correction.requests
     }
+    offered = []
+    for c in found:
+        is_named = _is_named(c, named)
+        if is_named if c.request.pattern in wanted else not _spent(c, done):
+            covers = set(c.request.settles) if is_named else set(c.request.settles) - asked_for
+            offered.append(replace(c, covers=frozenset(covers)))
+    return offered
+
+
+def _is_named(c: Candidate, named: Sequence[tuple[str, dict[str, str]]]) -> bool:
+    """Whether a piece is made as a finding asks for it, but for what gave way to fit the printer."""
+    given = {k: str(v) for k, v in c.request.parameters.items()}
+    return any(
+        pattern == c.request.pattern
+        and (c.note or all(given.get(k) == v for k, v in asked.items()))
+        for pattern, asked in named
+    )
+
+
+def _printed(known: Known) -> set[tuple[str, str]]:
+    """Return (topic, pattern) of what was found with this very spool and still holds."""
+    own = [v for v in known.in_force if not v.stale and not v.inherited_from]
+    return {(topic_of(v.setting).name, v.source.pattern) for v in own}
+
+
+def _spent(c: Candidate, done: set[tuple[str, str]]) -> bool:
+    """Whether a ladder or tower was printed already and told what it can."""
+    topics = set(c.request.settles)
+    return not topics & _BY_LENGTHS and all((t, c.request.pattern) in done for t in topics)
 
 
 def _taken(known: Known, name: str) -> str:
     """Say what stands for a topic of which nothing is in force; empty where something is."""
-    if name not in _AFTER_EVENTS or any(topic_of(v.setting).name == name for v in known.in_force):
+    if name not in AFTER_EVENTS or any(topic_of(v.setting).name == name for v in known.in_force):
         return ""
     axes = [known.printer.axis(a) for a in ("E" if name == "extruder" else "XYZ")]
     if any(a.best_steps_per_mm is None for a in axes):
@@ -195,195 +248,64 @@ def _taken(known: Known, name: str) -> str:
     return "as set in the printer" if all(a.steps_per_mm for a in axes) else "from the mechanics"
 
 
-def _needs(known: Known, goal: Goal) -> _Needs:
-    """Return topic -> reasons, in the order in which they are to be settled."""
-    needs: _Needs = {}
-    for about in TOPICS:
-        if about.name in goal.topics and (why := _why_needed(known, about)):
-            needs[about.name] = why
-    return needs
+def _aim(t: Target, now: Gaussian, done: Gaussian) -> Aim:
+    return Aim(
+        name=t.name, label=t.label, unit=t.unit, topic=t.topic, now=t.half_width(now),
+        after=t.half_width(done), wanted=t.wanted,
+    )  # fmt: skip
 
 
-def _why_needed(known: Known, about: Topic) -> list[_Need]:
-    values = [v for v in known.in_force if topic_of(v.setting) is about]
-    again = [k for k in known.unsettled if topic_of(k.correction.setting) is about]
-    asked = [
-        _Need(
-            text=f"{label(k.correction.setting)}: {k.correction.reason}",
-            request=next(iter(k.correction.requests), None),
-        )
-        for k in again
-    ]
-    why = [
-        f"{label(name)}: {text}" for name, text in known.drifting.items() if topic_of(name) is about
-    ]
-    if not values and not again:
-        why += _why_missing(known, about)
-    names = {k.correction.setting for k in again}
-    others = [v for v in values if v.setting not in names]
-    why += list(dict.fromkeys(v.stale for v in others if v.stale))
-    for v in others:
-        wanted = kept_setting(v.setting).wanted
-        loose = wanted and v.expanded > wanted and not v.stale
-        if loose and _may_be_sharpened(v, about):
-            whose = f", inherited from {len(v.inherited_from)} other" if v.inherited_from else ""
-            why.append(
-                f"{label(v.setting)} is only known to ±{v.expanded:.2g} {v.unit}{whose}".rstrip()
-            )
-    return asked + [_Need(text=text) for text in why]
+def _in_order(
+    known: Known,
+    found: Shortest,
+    targets: Sequence[Target],
+    required: Mapping[str, Sequence[str]],
+    now: Gaussian,
+) -> tuple[Step, ...]:
+    """Return the chosen pieces in the order in which they are to be done, one step for each."""
+    order = [t.name for t in TOPICS]
+    steps = []
+    for c in found.chosen:
+        loose = [t for t in targets if t.half_width(now) > 1.02 * t.wanted and _helps(c, t, now)]
+        needed = {t.topic for t in loose} | {t for t in required if t in c.request.settles}
+        mine = tuple(t for t in order if t in needed)
+        why = list(dict.fromkeys(text for t in mine for text in required.get(t, ())))
+        why += _loose_words(known, [t for t in loose if t.topic not in required], now)
+        why += [c.note] if c.note else []
+        steps.append((order.index(mine[0]) if mine else len(order), _step(c, mine, why)))
+    return tuple(step for _, step in sorted(steps, key=lambda pair: pair[0]))
 
 
-def _may_be_sharpened(v: InForce, about: Topic) -> bool:
-    """Whether some piece tells more than those that were printed: else asking would never end.
-
-    How well a piece settles its own setting is for the interpreter to judge; it says "print again"
-    with a finer piece where it could be better.
-    """
-    if v.inherited_from:
-        return True
-    printed = {v.source.pattern} | ({v.vaguer.pattern} if v.vaguer else set())
-    return not printed & set(_next_for(about.name) or _first_for(about.name))
+def _helps(c: Candidate, t: Target, now: Gaussian) -> bool:
+    """Whether a piece by itself makes a number noticeably surer."""
+    return t.half_width(now.with_block(c.block)) < 0.9 * t.half_width(now)
 
 
-def _why_missing(known: Known, about: Topic) -> list[str]:
-    if about.name == "scale" and _steps_from_this_spool(known):
-        return []
-    if about.name not in _AFTER_EVENTS:
-        return [_NEVER]
-    from calib.profile.events import event_kind
-
-    for event in known.events:
-        hit = about.name in event_kind(event.kind).makes_stale
-        touches_e = about.name != "extruder" or event.axis in ("", "E")
-        if hit and touches_e and event.printer == known.printer.name:
-            return [f"{event_kind(event.kind).what} on {event.at:%Y-%m-%d}; not measured since"]
-    return []  # the mechanics or the scale of parts cover it
-
-
-def _steps_from_this_spool(known: Known) -> list[InForce]:
-    """Return steps/mm that were set from a piece of this very spool: they carry its scale."""
-    return [
-        v
-        for v in known.in_force
-        if topic_of(v.setting).name == "axes"
-        and v.source.correction.instead_of
-        and v.source.spool == known.spool
-    ]
-
-
-def _by_topic(known: Known, needs: _Needs) -> dict[str, float]:
-    """Return the largest standard uncertainty of each topic that is known and not stale."""
-    u: dict[str, float] = {}
-    values = [(topic_of(v.setting).name, v, 1.0) for v in known.in_force]
-    values += [("scale", v, 100 / v.value) for v in _steps_from_this_spool(known) if v.value]
-    for name, v, factor in values:
-        if name in SIZE_TOPICS and not v.stale and needs.get(name) != [_Need(text=_NEVER)]:
-            u[name] = max(u.get(name, 0.0), v.expanded / COVERAGE * factor)
-    return u
-
-
-def _too_loose(
-    u: Mapping[str, float], needs: _Needs, within: float, part: float, pieces: int
-) -> _Needs:
-    """Return what has to be known better for the tolerance, the largest share first.
-
-    What is to be measured anyway counts as if it were then known.
-    """
-    tolerance = part_tolerance(u, part, pieces)
-    shares = {s.topic: s for s in tolerance.shares if s.topic not in needs}
-    extra: _Needs = {}
-    while shares and math.hypot(*(s.half_mm for s in shares.values())) > within:
-        worst = max(shares.values(), key=lambda s: s.half_mm)
-        miss = f"{worst.what} alone may miss ±{worst.half_mm:.2f} mm on {part:g} mm"
-        extra[worst.topic] = [_Need(text=f"{miss}, ±{within:g} is wanted")]
-        del shares[worst.topic]
-    return extra
-
-
-def _steps(known: Known, needs: _Needs, within: float | None, part_mm: float) -> Iterable[Step]:
-    done: set[str] = set()
-    tight = within is not None and 100 * within / part_mm < _CUBE_RESOLVES_PERCENT
-    for about in TOPICS:
-        if about.name not in needs or about.name in done:
+def _loose_words(known: Known, loose: Sequence[Target], now: Gaussian) -> list[str]:
+    """Say of what is known too little, and how little; once where nothing of a topic was measured."""
+    have = {v.setting: v for v in known.in_force}
+    topics = {topic_of(name).name for name in have}
+    words = []
+    for t in loose:
+        if t.topic not in topics and t.name in (*SETTINGS, "level"):
+            words.append(f"{topic(t.topic).what}: not measured yet")
             continue
-        together = _together(about.name, needs, done)
-        done |= set(together)
-        whys = [n for t in together for n in needs[t]]
-        plain = any(n.request is None for n in whys)
-        usual = _pieces(together, known, tight=tight) if plain else ()
-        asked = [n.request for n in whys if n.request is not None]
-        for request in joined([*asked, *(Request(pattern=name) for name in usual)]):
-            mine = [n for n in whys if _speaks_for(n, request, usual)]
-            yield _step(request, together, mine, known)
+        others = have[t.name].inherited_from if t.name in have else ()
+        whose = f", inherited from {len(others)} other" if others else ""
+        half = f"±{t.half_width(now):.2g} {t.unit}".rstrip()
+        words.append(f"{t.label} is only known to {half}{whose}; ±{t.wanted:g} is wanted")
+    return list(dict.fromkeys(words))
 
 
-def _speaks_for(need: _Need, request: Request, usual: Sequence[str]) -> bool:
-    if need.request is None:
-        return request.pattern in usual
-    return need.request.pattern == request.pattern
-
-
-def _step(request: Request, topics: tuple[str, ...], whys: Sequence[_Need], known: Known) -> Step:
+def _step(c: Candidate, topics: tuple[str, ...], why: Sequence[str]) -> Step:
     return Step(
-        piece=request.pattern,
+        piece=c.request.pattern,
         topics=topics,
-        why=tuple(dict.fromkeys(n.text for n in whys)),
-        settles=_settled_by(request.pattern),
-        parameters={**_parameters(request.pattern, known), **request.parameters},
+        why=tuple(why),
+        settles=", ".join(topic(t).what for t in c.request.settles),
+        parameters=dict(c.request.parameters),
+        minutes=c.minutes or None,
+        grams=c.grams or None,
+        cost=c.cost,
+        readings=c.readings,
     )
-
-
-def _settled_by(pattern: str) -> str:
-    """Say what a piece settles, in words."""
-    from patterns import registry
-
-    return ", ".join(topic(t).what for t in registry.get(pattern).settles)
-
-
-def _first_for(name: str) -> tuple[str, ...]:
-    """Return the piece to print first for a topic."""
-    from patterns import registry
-
-    known = (registry.all_patterns() | registry.all_checks()).values()
-    return tuple(p.name for p in known if name in p.first_for)[:1]
-
-
-def _next_for(name: str) -> tuple[str, ...]:
-    """Return the piece that tells more of a topic than the first."""
-    from patterns import registry
-
-    known = (registry.all_patterns() | registry.all_checks()).values()
-    return tuple(p.name for p in known if name in p.next_for)[:1]
-
-
-def _together(name: str, needs: _Needs, done: set[str]) -> tuple[str, ...]:
-    """Return what is needed and settled by the same piece as a topic, which comes first."""
-    from patterns import registry
-
-    group = [t for piece in _first_for(name) for t in registry.get(piece).settles]
-    return (name, *(t for t in group if t in needs and t not in done and t != name))
-
-
-def _pieces(topics: Sequence[str], known: Known, *, tight: bool) -> tuple[str, ...]:
-    if topics[0] == "scale" and tight:
-        good = {v.setting for v in known.in_force if not v.stale}
-        upright = "scale_z_percent" in good and "first_layer" not in topics
-        return ("step-gauge",) if upright else ("step-gauge", "dimensional-cube")
-    first, sharper = _first_for(topics[0]), _next_for(topics[0])
-    own = [v for v in known.in_force if topic_of(v.setting).name == topics[0]]
-    printed = own and all(
-        v.source.pattern in (*first, *sharper) and not v.stale and not v.inherited_from for v in own
-    )
-    return sharper if printed and sharper else first
-
-
-#: What the cube resolves of the scale, 95 %: the interpreter's own figure for a usual caliper.
-_CUBE_RESOLVES_PERCENT = 0.1
-
-
-def _parameters(piece: str, known: Known) -> dict[str, str]:
-    if piece == "temperature-tower":
-        from patterns.filaments import filaments
-
-        return {"filament": known.material} if known.material in filaments() else {}
-    return {}

@@ -1,13 +1,13 @@
 """From the posterior to values: what to set, how surely, for a printer, nozzle and spool."""
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from calib.model.estimate import Estimate
 from calib.model.setting import kept_setting
-from calib.profile.blocks import Coordinate
+from calib.profile.blocks import Block, Coordinate
 from calib.profile.evidence import Made, scale_weights, setting_part
 from calib.profile.gaussian import Gaussian
 from calib.profile.posterior import Knowledge, Posterior
@@ -113,3 +113,39 @@ def values(posterior: Posterior, where: Where, settings: Iterable[str]) -> dict[
     answers = [answer(s, where, posterior.knowledge) for s in settings]
     known = posterior.joint(c for a in answers for c in a.weights)
     return {a.setting: a.estimate(known) for a in answers}
+
+
+def machine_and_material(
+    posterior: Posterior,
+    printer: str,
+    name: str,
+    at: datetime,
+    blocks: Sequence[Block],
+    spools: Mapping[str, tuple[str, str]],
+) -> list[tuple[str, str, Estimate]]:
+    """Return (of, what, estimate as a fraction) of a machine's scales and of the spools' shrinkage.
+
+    Only what some sheet spoke of.
+
+    Parameters
+    ----------
+    printer, name : str
+        As the state names it, and as people do.
+    spools : mapping
+        Spool as the state names it -> its name and its type.
+    """
+    seen = {c[:3] for b in blocks for c in b.coordinates}
+    knowledge, rows = posterior.knowledge, []
+    for axis in "xyz":
+        c = Coordinate(f"scale_{axis}", "printer", printer)
+        if c[:3] in seen:
+            c = c._replace(epoch=knowledge.epoch(c, at))
+            rows.append((f"{name} {axis.upper()}", "machine scale", {c: 1.0}))
+    for key, (spool, material) in spools.items():
+        for d in ("xy", "z"):
+            mine = Coordinate(f"shrink_{d}", "spool", key)
+            if mine[:3] in seen:
+                whole = {Coordinate(f"shrink_{d}", "material", material): 1.0, mine: 1.0}
+                rows.append((spool, f"shrinkage {d.upper()}", whole))
+    known = posterior.joint(c for _, _, weights in rows for c in weights)
+    return [(of, what, known.estimate(weights, what)) for of, what, weights in rows]

@@ -215,3 +215,17 @@ def block_from_json(uid: str, at: datetime, pattern: str, data: Mapping[str, Any
         steps=data["steps"],
         settings=tuple(data["settings"]),
     )
+
+
+def without_pieces(block: Block, prior_sd: Mapping[Coordinate, float]) -> Block:
+    """Integrate out the parts that belong to one piece alone, whose priors have mean 0."""
+    mine = [i for i, c in enumerate(block.coordinates) if c.kind == "piece"]
+    rest = [i for i, c in enumerate(block.coordinates) if c.kind != "piece"]
+    if not mine:
+        return block
+    sd = np.array([prior_sd[block.coordinates[i]] for i in mine])
+    top = np.hstack([block.r[:, mine], block.r[:, rest], block.z[:, None]])
+    bottom = np.hstack([np.diag(1 / sd), np.zeros((len(mine), len(rest) + 1))])
+    r, z, misfit = reduced(np.vstack([top, bottom]), len(mine))
+    coordinates = tuple(block.coordinates[i] for i in rest)
+    return replace(block, coordinates=coordinates, r=r, z=z, misfit=block.misfit + misfit)

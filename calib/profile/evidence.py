@@ -13,20 +13,17 @@ from datetime import datetime
 import numpy as np
 
 from calib.fit.linear import LinearFit, Problem
-from calib.fit.split import EXPANSION_U
-from calib.model.correction import Correction
+from calib.fit.split import CALIPER_EXPANSION_PER_K, EXPANSION_U, ROOM_C
+from calib.model.correction import Correction, Verdict
 from calib.model.estimate import coverage_factor
-from calib.model.setting import kept_setting
+from calib.model.setting import SETTINGS, kept_setting
 from calib.profile.blocks import Block, Coordinate, Design, Part, condensed, joined, value_rows
-from calib.profile.knowledge import of_setting
+from calib.profile.knowledge import quantity
 
 #: Model of the blocks: raise it when what a block means changes, and stored blocks are made anew.
 MODEL = 1
-#: How well a caliper that is zeroed anew each time comes back to its zero: common practice, no source.
-_SESSION_ZERO_MM = 0.008
 _USUAL_EXPANSION = 80e-6
-_UNSAID_C = (22.5, 3.0)  # a piece whose temperature nobody wrote down: mean, standard uncertainty
-_SAID_C_U = 2.0
+_SAID_C_U = 1.0  # of a temperature that was written down
 AXES = "xyz"
 
 
@@ -77,9 +74,7 @@ def block_of(
         coordinates, r, z, misfit = condensed(*size_design(made, sizes))
         found, readings = (coordinates, r, z), len(sizes.problem.y)
         settings += sizes_settings(sizes.problem.names)
-    values = [
-        c for c in corrections if not from_sizes(c.setting) and not kept_setting(c.setting).deed
-    ]
+    values = [c for c in corrections if _tells(c)]
     if values:
         rows = value_rows(
             [(setting_part(c.setting, made), c.new, max(c.u_new, 1e-9)) for c in values]
@@ -87,6 +82,10 @@ def block_of(
         found = rows if found is None else joined(found, rows)
         readings += 0 if sizes is not None else len(values)
         settings += [c.setting for c in values]
+    turns = [c for c in corrections if kept_setting(c.setting).topic == "level"]
+    if turns:  # what the screws are turned by is known no better than this
+        rows = value_rows([(setting_part("level", made), 0.0, max(c.u_new for c in turns) + 0.01)])
+        found = rows if found is None else joined(found, rows)
     if found is None:
         return None
     return Block(
@@ -103,7 +102,18 @@ def block_of(
     )
 
 
-def _u(c: Correction) -> float:
+def _tells(c: Correction) -> bool:
+    """Whether a correction is a value that lasts; one to be printed again may be any number."""
+    about = kept_setting(c.setting)
+    return (
+        about.name in SETTINGS
+        and c.verdict is not Verdict.PRINT_AGAIN
+        and not from_sizes(c.setting)
+        and not about.deed
+    )
+
+
+def effective_u(c: Correction) -> float:
     """Return the standard uncertainty, widened where few degrees of freedom stand behind it."""
     return max(c.u_new * coverage_factor(c.error.dof) / coverage_factor(math.inf), 1e-9)
 
@@ -156,9 +166,6 @@ def size_design(made: Made, sizes: LinearFit) -> tuple[Design, dict[str, Part]]:
     design = _with_own(
         design, p, "warmth", _scale_columns(p), warmth(made)[1] if made.spool else 0.0
     )
-    if "zero" in parts:
-        column = np.eye(len(p.names))[p.names.index("zero")]
-        design = _with_own(design, p, "session", column, _SESSION_ZERO_MM)
     return design, parts
 
 
@@ -217,7 +224,8 @@ def parameter_part(name: str, value: float, made: Made) -> Part | None:
             Coordinate("first_layer", "piece", made.piece): 1.0,
         }
         return Part(weights, made.was_set.get("first_layer_gap_mm", 0.0))
-    if what in ("zero", "caliper"):
+    # The zero is set anew each day: it is the sheet's own, and closed jaws tell it.
+    if name != "zero" and what in ("zero", "caliper"):
         return Part({Coordinate(name, "instrument", made.instrument): 1.0})
     return None
 
@@ -253,8 +261,10 @@ def warmth(made: Made) -> tuple[float, float]:
 
     known = filaments().get(made.material)
     expansion = known.expansion_per_k if known else _USUAL_EXPANSION
-    at, u = _UNSAID_C if made.part_c is None else (made.part_c, _SAID_C_U)
-    return expansion * (at - 20), math.hypot(expansion * u, EXPANSION_U * expansion * (at - 20))
+    at, u = ROOM_C if made.part_c is None else (made.part_c, _SAID_C_U)
+    # The caliper grows with the part: only the difference shows.
+    seen = expansion - CALIPER_EXPANSION_PER_K
+    return seen * (at - 20), math.hypot(seen * u, EXPANSION_U * expansion * (at - 20))
 
 
 def setting_part(name: str, made: Made) -> Part:
@@ -263,5 +273,5 @@ def setting_part(name: str, made: Made) -> Part:
         "printer": made.printer, "nozzle": made.nozzle, "material": made.material,
         "spool": made.spool, "piece": made.piece,
     }  # fmt: skip
-    kinds = of_setting(name).parts
+    kinds = quantity(name).parts
     return Part({Coordinate(name, kind, owners[kind]): 1.0 for kind in kinds if owners[kind]})

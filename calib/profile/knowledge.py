@@ -90,6 +90,8 @@ def _quantities() -> dict[str, Quantity]:
     found += [
         Quantity(name="first_layer", goes_with="first_layer_gap_mm", parts={"printer": 0.1, "piece": 0.01}, drift=0.01),
         Quantity(name="print_xy", goes_with="", parts={"piece": PRINT_SD * _SHARED}),
+        # How far the bed is from level, in turns of a screw.
+        Quantity(name="level", goes_with="level_any_turns", parts={"printer": 0.6}, drift=0.02),
         *(Quantity(name=f"print_{a}", goes_with="", parts={"piece": PRINT_SD * _SHARED}) for a in "xy"),
         Quantity(name="print_z", goes_with="", parts={"piece": PRINT_SD}),
     ]  # fmt: skip
@@ -118,6 +120,8 @@ _USUAL = {
     "volumetric_rate_limit_mm3_s": (12.0, 8.0),
     "bed_c": (60.0, 20.0),
 }
+#: Steps set and steps by the mechanics that differ by more than this contradict each other.
+_CONFLICT = 0.05
 #: Pieces of one spool differ by this share of what spools of one type differ by: a judgement.
 _PIECE_SHARE = 0.3
 
@@ -185,9 +189,14 @@ class World:
         return quantity(name).parts["spool"]
 
     def reference_steps(self, printer: str, axis: str) -> float | None:
-        """Return the steps/mm at which an axis's scale is stated: what the drive gives."""
-        drive = self.drives.get((printer, axis))
-        return drive.steps_per_mm if drive else self.steps.get((printer, axis))
+        """Return the steps/mm at which an axis's scale is stated: what the drive gives.
+
+        Where quite other steps are set, the drive is not as described, and what is set counts.
+        """
+        drive, steps = self.drives.get((printer, axis)), self.steps.get((printer, axis))
+        if drive is None or (steps and abs(steps / drive.steps_per_mm - 1) > _CONFLICT):
+            return steps
+        return drive.steps_per_mm
 
     def prior(self, c: Coordinate) -> tuple[float, float]:
         """Return mean and standard deviation before any reading."""
@@ -211,7 +220,7 @@ class World:
             return max(known.u_scale, 1e-7)
         if c.quantity.startswith("caliper_at_"):
             return max(known.mpe / 3, 1e-4)
-        return max(known.u_zero if c.quantity == "zero" else known.u_jaws, 1e-4)
+        return max(known.u_jaws, 1e-4)
 
     @cached_property
     def _breaks(self) -> dict[tuple[str, str, str], tuple[list[datetime], list[float | None]]]:

@@ -1,11 +1,11 @@
 """What keeping a sheet did, and what is known since, in lines for people."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from calib.model.place import where_words
 from calib.model.setting import kept_setting, label
-from calib.plan.steps import turns_to_do
+from calib.plan.turns import turns_to_do
 from calib.report.words import (
     age,
     change,
@@ -20,7 +20,8 @@ from calib.report.words import (
 
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
-    from calib.store.records import InForce, KeptCorrection, SaidPlace, Series
+    from calib.profile.influence import Disagreement, Influence, Rests
+    from calib.store.records import InForce, KeptCorrection, KeptSheet, SaidPlace, Series
     from calib.workshop.results import Kept, TakenBack
 
 COLUMNS = ("setting", "change>", "95 %>", "unit", "verdict", "for")
@@ -30,6 +31,8 @@ _WARNING = "yellow"
 
 def kept_lines(kept: "Kept") -> Iterator[tuple[str, str]]:
     """Yield (line, style): what is doubtful, what to print again, and what takes effect where."""
+    for line in kept.solved.solution.assumed:
+        yield line, ""
     for s in kept.solved.solution.suspects:
         yield f"Doubtful: {s.reading.where or s.reading.feature}: {s.explanation}", _WARNING
     for line in again_lines(kept.corrections, kept.who.options):
@@ -52,14 +55,8 @@ def kept_lines(kept: "Kept") -> Iterator[tuple[str, str]]:
 
 
 def _in_force_lines(kept: "Kept") -> Iterator[str]:
-    """Say which kept values did not take a surer one's place, and where the others take effect."""
+    """Say where the kept values take effect."""
     uids = {k.uid for k in kept.corrections}
-    for v in kept.in_force:
-        if v.vaguer is not None and v.vaguer.uid in uids:
-            yield (
-                f"{label(v.setting)}: the value from {v.source.pattern} of {v.source.kept_at:%Y-%m-%d}"
-                " stays in force; this one agrees with it and is far less sure"
-            )
     yield from place_lines([v for v in kept.in_force if v.source.uid in uids], kept.who.options)
     found = [k.correction for k in kept.corrections if kept_setting(k.correction.setting).deed]
     turns = {c.setting: c.new for c in found if c.verdict == "apply"}
@@ -101,14 +98,61 @@ def profile_rows(settings: "Sequence[InForce]") -> list[tuple[str, ...]]:
 def profile_lines(
     settings: "Sequence[InForce]", deeds: "Sequence[InForce]", options: str
 ) -> Iterator[tuple[str, str]]:
-    """Yield (line, style) below the table: what is stale, vaguer, to be set, or to be done once."""
+    """Yield (line, style) below the table: what is stale, to be set, or to be done once."""
     for line in stale_lines(settings):
         yield line, _WARNING
-    for v in settings:
-        if v.vaguer is not None:
-            yield _vaguer_line(v), ""
     for line in (*place_lines(settings, options), *turn_lines(turns_to_do(deeds), options)):
         yield line, ""
+
+
+def rests_lines(
+    settings: "Sequence[InForce]", rests: "Mapping[str, Rests]", odd: "Sequence[Disagreement]"
+) -> Iterator[tuple[str, str]]:
+    """Yield (line, style): what each value rests on, what the last sheet changed, what disagrees."""
+    from calib.profile.influence import moved_words
+
+    for v in settings:
+        found, e = rests.get(v.setting), v.estimate
+        if found is None or e is None or not found.sheets or found.since is None:
+            continue
+        rolls = f" on {found.spools} spools" if found.spools > 1 else ""
+        words = (
+            f"{label(v.setting)}: {found.readings} readings of {found.sheets} sheets{rolls} since"
+            f" {found.since:%Y-%m-%d}, {max(e.from_data, 0.0):.0%} of what is known"
+        )
+        if found.before is not None and found.newest is not None:
+            moved = moved_words(e, found.before, kept_setting(v.setting).places)
+            words += f"; by {found.newest.pattern} of {found.newest.at:%Y-%m-%d} {moved}"
+        yield words, ""
+    for d in odd:
+        likely = f"; likely {d.reason}" if d.reason else ""
+        yield (
+            (
+                f"The {d.block.pattern} of {d.block.at:%Y-%m-%d} does not go with the other sheets"
+                f" (chi-square {d.chi2:.0f} with {d.dof} degrees of freedom){likely}. If it is wrong, set"
+                f" it aside: truebead profile undo {d.block.uid[:8]}"
+            ),
+            _WARNING,
+        )
+
+
+def why_rows(found: "Sequence[Influence]", setting: str) -> list[tuple[str, ...]]:
+    """Return the rows of a table under `WHY_COLUMNS`."""
+    places = kept_setting(setting).places
+    return [
+        (
+            i.block.uid[:8],
+            i.block.pattern,
+            f"{i.block.at:%Y-%m-%d}",
+            str(i.block.readings),
+            f"{i.share:.0%}",
+            f"{i.moved:+.{places}f}",
+        )
+        for i in found
+    ]
+
+
+WHY_COLUMNS = ("sheet", "piece", "kept", "readings>", "takes off the variance>", "moves it by>")
 
 
 def stale_lines(settings: "Sequence[InForce]") -> list[str]:
@@ -118,15 +162,6 @@ def stale_lines(settings: "Sequence[InForce]") -> list[str]:
         if v.stale:
             groups.setdefault(v.stale_by, []).append(label(v.setting))
     return [f"Stale ({what}): {', '.join(names)}" for what, names in groups.items()]
-
-
-def _vaguer_line(v: "InForce") -> str:
-    assert v.vaguer is not None
-    c = v.vaguer.correction
-    return (
-        f"{label(v.setting)}: {v.vaguer.pattern} of {v.vaguer.kept_at:%Y-%m-%d} agrees"
-        f" ({number(c.new, c.u_new)} {half_width(1.96 * c.u_new)}) and is far less sure: the surer value stays"
-    )
 
 
 def said_line(p: "SaidPlace") -> str:
@@ -236,3 +271,11 @@ def drift_lines(found: "Sequence[Series]") -> Iterator[tuple[str, str]]:
             yield (f"   {len(s.values)} values; limits need {LEAST + 1}"), ""
         else:
             yield (f"   {s.alarm or 'in control'}"), _WARNING if s.alarm else ""
+
+
+def sheet_words(kept: "KeptSheet") -> str:
+    """Return a kept sheet as it was read, under a line that says which it is."""
+    return (
+        f"Sheet {kept.uid} of {kept.pattern} {kept.piece_id}, kept {kept.kept_at:%Y-%m-%d %H:%M} UTC"
+        f" by Truebead {kept.by_version}\n{kept.sheet_text}"
+    )

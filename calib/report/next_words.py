@@ -25,13 +25,13 @@ def next_lines(found: "Next") -> Iterator[tuple[str, str]]:
     if not found.steps and not plan.to_do:
         yield "Nothing to print: the profile is fit for use.", ""
     for i, one in enumerate(found.steps, 1):
-        effort = effort_words(one.minutes, one.grams, one.cost)
+        effort = effort_words(one.minutes, one.grams, one.cost, one.step.readings)
         yield f"{i}. {one.step.piece}{f' ({effort})' if effort else ''}", "bold"
         yield f"   settles {one.step.settles}", ""
         for why in one.step.why:
             yield f"   because {why}", ""
         yield f"   {command_of(one)}", ""
-    total = effort_words(found.minutes, found.grams, found.cost)
+    total = effort_words(found.minutes, found.grams, found.cost, found.readings)
     if len(found.steps) > 1 and total:
         yield (
             (
@@ -40,10 +40,25 @@ def next_lines(found: "Next") -> Iterator[tuple[str, str]]:
             ),
             "",
         )
-    for line in (*_rest_lines(plan), *tolerance_lines(plan)):
+    for line in (*aim_lines(plan), *_rest_lines(plan), *tolerance_lines(plan)):
         yield line, ""
     for line in place_lines(found.in_force, found.who.options):
         yield line, ""
+
+
+def aim_lines(plan: "Plan") -> Iterator[str]:
+    """Say how sure the steps make us of what matters, and what stays open."""
+    gained = [a for a in plan.aims if a.after < 0.95 * a.now]
+    if plan.steps and gained:
+        words = ", ".join(
+            f"{a.label} ±{a.now:.2g} to ±{a.after:.2g} {a.unit}".rstrip() for a in gained
+        )
+        yield f"How sure that makes us (95 %): {words}."
+    for a in plan.open:
+        yield (
+            f"Still open afterwards: {a.label} ±{a.after:.2g} {a.unit}, ±{a.wanted:.2g} is wanted;"
+            " ask again when these are measured."
+        )
 
 
 def _rest_lines(plan: "Plan") -> Iterator[str]:
@@ -60,8 +75,10 @@ def _rest_lines(plan: "Plan") -> Iterator[str]:
         yield (f"Left out, since it does not matter to this goal: {dropped}.")
 
 
-def effort_words(minutes: float | None, grams: float | None, price: float | None) -> str:
-    """Say what printing takes; empty where it takes nothing."""
+def effort_words(
+    minutes: float | None, grams: float | None, price: float | None, readings: int = 0
+) -> str:
+    """Say what printing and measuring take; empty where they take nothing."""
     parts = []
     if minutes:
         parts.append(f"about {minutes:.0f} min" if minutes < 90 else f"about {minutes / 60:.1f} h")
@@ -69,6 +86,8 @@ def effort_words(minutes: float | None, grams: float | None, price: float | None
         parts.append(f"{grams:.0f} g" if grams >= 10 else f"{grams:.1f} g")
     if price:
         parts.append(f"costs {price:.2f}")
+    if readings:
+        parts.append(f"{readings} readings")
     return ", ".join(parts)
 
 
@@ -88,9 +107,18 @@ def tolerance_lines(found: "Plan") -> list[str]:
             f"Two neighbours meet within ±{t.joint_half_mm:.2f} mm at their joint; {t.pieces} in a row"
             f" are {t.pieces * t.part_mm:g} ±{t.row_half_mm:.2f} mm."
         )
+    if t.pieces > 2:
+        lines.append(
+            f"A closed ring of {t.pieces} such segments closes within ±{t.ring_half_mm:.2f} mm."
+        )
+    if found.steps:
+        lines.append(
+            f"With the pieces above a part of {t.part_mm:g} mm comes out within"
+            f" ±{found.after.part_half_mm:.2f} mm."
+        )
     if found.within_mm is not None:
         good = t.part_half_mm <= found.within_mm
-        after = " after the pieces above" if found.steps else ""
+        after = " when the pieces above are measured" if found.steps else ""
         lines.append(
             f"±{found.within_mm:g} mm is {'met' if good else 'not met yet; ask again' + after}."
         )
@@ -106,11 +134,16 @@ def next_json(found: "Next") -> dict[str, Any]:
         **asdict(found.who),
         "goal": plan.goal.name,
         "steps": [_step_json(one) for one in found.steps],
+        "aims": [asdict(a) for a in plan.aims],
+        "minutes": found.minutes,
+        "grams": found.grams,
+        "readings": found.readings,
         "good": list(plan.good),
         "taken": dict(plan.taken),
         "to_do": dict(plan.to_do),
         "dropped": list(plan.dropped),
         "tolerance": asdict(plan.tolerance),
+        "tolerance_after": asdict(plan.after),
         "within_mm": plan.within_mm,
         "places": {v.setting: {"place": str(v.place), "is_set": v.is_set} for v in found.in_force},
     }
@@ -119,6 +152,4 @@ def next_json(found: "Next") -> dict[str, Any]:
 def _step_json(one: "NextStep") -> dict[str, Any]:
     from dataclasses import asdict
 
-    cost = {"minutes": one.minutes, "grams": one.grams, "cost": one.cost}
-    effort = {} if one.minutes is None else cost
-    return {**asdict(one.step), **effort, "command": command_of(one)}
+    return {**asdict(one.step), "command": command_of(one)}

@@ -1,11 +1,15 @@
 """Kept corrections and the settings of a profile as plain data for machines."""
 
+from collections.abc import Mapping
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from calib.report.words import iso
 
 if TYPE_CHECKING:
+    from calib.profile.influence import Influence, Rests
     from calib.store.records import InForce, KeptCorrection
+    from calib.workshop.results import Kept, Profile
 
 
 def setting_json(v: "InForce") -> dict[str, Any]:
@@ -22,7 +26,6 @@ def setting_json(v: "InForce") -> dict[str, Any]:
         "place": str(v.place),
         "place_said_at": iso(v.place_said),
         "is_set": v.is_set,
-        "vaguer": None if v.vaguer is None else v.vaguer.uid,
         "source": correction_json(v.source),
     }
 
@@ -54,3 +57,64 @@ def correction_json(k: "KeptCorrection") -> dict[str, Any]:
         "undone_at": iso(k.undone_at),
         "why_undone": k.why_undone,
     }
+
+
+def finite(data: Any) -> Any:
+    """Replace numbers that JSON lacks by null."""
+    if isinstance(data, float):
+        return data if abs(data) < float("inf") else None
+    if isinstance(data, Mapping):
+        return {str(k): finite(v) for k, v in data.items()}
+    if isinstance(data, list | tuple):
+        return [finite(v) for v in data]
+    return data
+
+
+def rests_json(r: "Rests") -> dict[str, Any]:
+    """Return what a value rests on for machines."""
+    return {
+        "readings": r.readings,
+        "sheets": r.sheets,
+        "spools": r.spools,
+        "since": iso(r.since),
+        "newest": None if r.newest is None else r.newest.uid,
+        "without_newest": None
+        if r.before is None
+        else {"value": r.before.value, "u": r.before.u, "expanded_95": r.before.expanded()},
+    }
+
+
+def influence_json(i: "Influence") -> dict[str, Any]:
+    """Return what a sheet does to a value for machines."""
+    return {
+        "sheet": i.block.uid,
+        "piece": i.block.pattern,
+        "kept_at": iso(i.block.at),
+        "readings": i.block.readings,
+        "takes_off_variance": i.share,
+        "moves_by": i.moved,
+    }
+
+
+def profile_json(found: "Profile") -> dict[str, Any]:
+    """Return a profile for machines."""
+    return {
+        **asdict(found.who),
+        "settings": [setting_json(v) for v in found.settings],
+        "to_do_once": [setting_json(v) for v in found.deeds],
+        "rests_on": {s: rests_json(r) for s, r in found.rests.items()},
+        "disagreeing": [
+            {"sheet": d.block.uid, "piece": d.block.pattern, "chi2": d.chi2, "dof": d.dof,
+             "odds": d.odds, "reason": d.reason}
+            for d in found.odd
+        ],
+    }  # fmt: skip
+
+
+def kept_json(kept: "Kept", sheet: str) -> dict[str, Any]:
+    """Return what keeping a sheet did for machines."""
+    return {
+        "sheet": sheet, **asdict(kept.who),
+        "corrections": [correction_json(k) for k in kept.corrections],
+        "doubts": list(kept.doubts),
+    }  # fmt: skip

@@ -112,3 +112,12 @@ def instrument_line(i: "Instrument", done: str) -> str:
         f"Instrument {i.name} {done}: {i.kind}, {i.resolution:g} {i.unit},"
         f" permissible error ±{i.mpe:g} {i.unit}."
     )
+
+
+def retired_line(what: str, name: str, printer: str | None, *, back: bool) -> str:
+    """Say that a thing is out of use, or in use again."""
+    if back:
+        return f"The {what} {name} is in use again."
+    of = f" --printer {quote(printer)}" if printer else ""
+    undo = f"truebead retire {what} {quote(name)}{of} --back"
+    return f"The {what} {name} is out of use; its history stays. To bring it back: {undo}"

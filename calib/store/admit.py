@@ -1,13 +1,13 @@
 """What a record from outside must be to be let in: the same as what is typed in, and nothing that a database chokes on."""
 
-import math
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
 from calib.errors import BadInput, FileError
 from calib.model.correction import Verdict
-from calib.model.setting import plausible, setting
+from calib.model.gate import check_value
+from calib.model.setting import setting
 from calib.store.fields import READING
 from calib.store.records import AXES
 
@@ -136,13 +136,9 @@ def unsafe(correction: Mapping[str, Any], ratings: Mapping[str, float]) -> str:
     if value is None or correction["undone"]:
         return ""
     try:
-        plausible(name, value)
+        check_value(name, value, ratings)
     except BadInput as err:
         return f"{err.what} ({err.mend})"
-    s = setting(name)
-    rating = ratings.get(s.rated_by, math.inf) if s.rated_by else math.inf
-    if value > rating:
-        return f"{name} of {value:g} {s.unit} is above what the printer is rated for ({rating:g} {s.unit})"
     return ""
 
 

@@ -4,7 +4,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from sqlalchemy import func, select, text
+from sqlalchemy.orm import Session
 
+from calib.model.correction import Verdict
+from calib.model.gate import why_refused
 from calib.model.place import Place
 from calib.store.base import StoreBase
 from calib.store.engine import check_is_file, speaking
@@ -55,9 +58,19 @@ class Care(StoreBase):
                 .where(CorrectionRow.printer_id != SheetRow.printer_id)
             )
             wrong += [f"correction {u}: its sheet is of another printer" for u in session.scalars(strayed)]  # fmt: skip
+            wrong += _senseless(session)
             odd = select(PlaceRow.uid, PlaceRow.place).where(PlaceRow.place.not_in(list(Place)))
             wrong += [f"place {u}: {place!r} is none that is known" for u, place in session.execute(odd)]  # fmt: skip
         return wrong
+
+
+def _senseless(session: Session) -> Iterator[str]:
+    """Yield the corrections whose value makes no sense for their setting; none of them is used."""
+    c = CorrectionRow
+    rows = session.execute(select(c.uid, c.setting, c.new).where(c.verdict == str(Verdict.APPLY)))
+    for uid, name, new in rows:
+        if why := why_refused(name, new, {}):
+            yield f"correction {uid}: {name}: {why}; it is not used"
 
 
 def _database_problems(connection: object) -> Iterator[str]:

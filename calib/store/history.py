@@ -9,7 +9,7 @@ from sqlalchemy.orm import Session
 
 from calib.errors import StoreError
 from calib.store.base import StoreBase, find, find_nozzle
-from calib.store.records import KeptCorrection, KeptFit, KeptSheet, SheetReadings
+from calib.store.records import KeptCorrection, KeptSheet, SheetReadings
 from calib.store.rows import correction_record, corrections_query, sheet_record
 from calib.store.tables import (
     CorrectionRow,
@@ -99,29 +99,6 @@ class History(StoreBase):
             for sheet_id, rows in groupby(session.execute(query), key=lambda r: r[0]):
                 if sheet_id in sheets:
                     yield _columns(sheets[sheet_id], list(rows))
-
-    def fits_of(self, printer: str | None = None) -> Iterator[KeptFit]:
-        """Yield what the fit said of every kept sheet of a printer that was not taken back."""
-        with self._read() as session:
-            row = find(session, PrinterRow, "printer", printer)
-            sheets = _sheets_in_use(session, row)
-            query = (
-                select(SheetRow.id, SheetRow.fit)
-                .where(SheetRow.printer_id == row.id)
-                .order_by(SheetRow.id)
-                .execution_options(yield_per=500)
-            )
-            for sheet_id, said in session.execute(query):
-                if sheet_id in sheets:
-                    _, uid, keys, spool, material, _ = sheets[sheet_id]
-                    yield KeptFit(
-                        sheet_uid=uid,
-                        printer=row.name,
-                        spool=spool or "",
-                        material=material or "",
-                        keys=keys,
-                        fit=said,
-                    )
 
 
 def _sheets_in_use(session: Session, printer: PrinterRow) -> dict[int, Any]:

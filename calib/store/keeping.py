@@ -22,6 +22,7 @@ from calib.store.base import (
 )
 from calib.store.records import KeptCorrection
 from calib.store.rows import correction_record, corrections_query, estimate_json
+from calib.store.states import keep_block
 from calib.store.tables import (
     CorrectionRow,
     NozzleRow,
@@ -88,7 +89,9 @@ class Keeping(StoreBase):
                 if seen is not None:
                     _check_revision(session, used.printer, seen)
                 row = _sheet_row(session, sheet_text, sheet, fit_json, used, bool(corrections))
-                return _add_corrections(session, row, used, corrections, chosen)
+                uids = _add_corrections(session, row, used, corrections, chosen)
+                keep_block(session, row, sheet)
+                return uids
         except IntegrityError as err:  # another process kept it in the same moment
             raise AlreadyKept("this sheet was kept a moment ago", mend="nothing to do") from err
 
@@ -118,6 +121,8 @@ class Keeping(StoreBase):
             for row in open_rows:
                 session.add(UndoRow(correction_id=row.id, why=check_words("reason", why)))
             session.flush()
+            for kept in {r.sheet_id: r.sheet for r in open_rows}.values():
+                keep_block(session, kept)
             ids = [r.id for r in open_rows]
             session.expire_all()
             query = corrections_query().where(CorrectionRow.id.in_(ids))

@@ -1,6 +1,9 @@
-"""Layer over layer: which of the kept corrections are in force for a printer, nozzle and spool."""
+"""What is in force for a printer, nozzle and spool: which settings, from what, and by the posterior.
 
-import math
+Which settings a profile has, and where each came from last, follows from the kept corrections, layer
+over layer; the values follow from the joint posterior of all sheets (`calib.profile.posterior`).
+"""
+
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -11,24 +14,32 @@ from sqlalchemy import and_, func, or_, select
 from sqlalchemy.orm import Session
 
 from calib.model.correction import Scope, Verdict
+from calib.model.estimate import Estimate
 from calib.model.gate import ratings_of, why_refused
-from calib.model.setting import TOPICS, Setting, kept_setting, topic_of
+from calib.model.setting import SETTINGS, TOPICS, Place, Setting, kept_setting, topic_of
+from calib.profile.answers import Where, values
 from calib.profile.events import TAKEN_BACK, Happened, Staleness, why_stale
 from calib.store.placing import newest_said, placed
 from calib.store.records import EventRecord, InForce, KeptCorrection
 from calib.store.rows import correction_record, corrections_query, event_record
-from calib.store.tables import CorrectionRow, EventRow, NozzleRow, PrinterRow, SpoolRow, UndoRow
+from calib.store.states import State, nozzle_key, printer_key, spool_key
+from calib.store.tables import (
+    CorrectionRow,
+    EventRow,
+    NozzleRow,
+    PlaceRow,
+    PrinterRow,
+    SpoolRow,
+    UndoRow,
+)
 from calib.store.tables import now as time_now
+from calib.store.things import printer_record
 
 #: From the narrowest to the widest; the first layer that has a value for a setting wins.
 PRECEDENCE = (Scope.SPOOL, Scope.MATERIAL, Scope.NOZZLE, Scope.PRINTER)
 _SETTLED = (str(Verdict.APPLY), str(Verdict.LEAVE))
 EVERY = (*_SETTLED, str(Verdict.PRINT_AGAIN))
 _INHERIT_ROWS = 300  # newest corrections of other spools to look at for a spool's starting values
-#: Newer evidence that is this many times less sure does not take a value's place where they agree.
-_FAR_LESS_SURE = 2.0
-_AGREE = 2.0  # standard uncertainties of the difference
-_PRIOR_DOF = 3.0  # weight of the usual spread between spools against the spread seen
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +50,7 @@ class Look:
     printer: PrinterRow
     nozzle: NozzleRow
     spool: SpoolRow
+    state: State
     at: datetime | None = None
 
     def profile(self) -> list[InForce]:
@@ -48,42 +60,57 @@ class Look:
         """
         kept = self._own()
         happened = happened_to(self.session, self.printer.id, self.spool.id, self.at)
-        newest = layered(kept)
-        found = {s: _surest(v, kept, newest, happened) for s, v in newest.items()}
+        found = layered(kept)
         for setting, value in self._inherited().items():
             own = found.get(setting)
             if own is None or own.layer in (Scope.NOZZLE, Scope.PRINTER):
                 found[setting] = value
+        said = newest_said(self.session, self.printer.id, self.spool.id, self.at)
+        found = self._estimated(found, said)
         values = [_with_staleness(v, found, happened) for v in found.values()]
         ordered = sorted(values, key=lambda v: (_order(v.setting), v.setting))
-        said = newest_said(self.session, self.printer.id, self.spool.id, self.at)
         ratings = ratings_of(self.printer)
         return [_gated(v, ratings) for v in placed(ordered, said, self.spool.id)]
 
-    def unsettled(self, in_force: Sequence[InForce]) -> list[KeptCorrection]:
-        """Return the newest corrections of their settings, where they say "print again".
+    def where(self, found: Mapping[str, InForce] | None = None) -> Where:
+        """Return what the posterior is asked for; sizes are corrected on top of the steps in force."""
+        steps = {a.axis: a.best_steps_per_mm for a in printer_record(self.printer).axes}
+        for axis in "XYZ":
+            kept = (found or {}).get(f"steps_{axis.lower()}_per_mm")
+            if kept is not None and kept.value:
+                steps[axis] = kept.value
+        return Where(
+            printer=printer_key(self.printer.id),
+            nozzle=nozzle_key(self.nozzle.id),
+            spool=spool_key(self.spool.id),
+            material=self.spool.material.name,
+            at=self.at or time_now(),
+            steps={a: s for a, s in steps.items() if s},
+        )
 
-        One that is less sure than the value in force, and agrees with it, unsettles nothing.
+    def _estimated(
+        self, found: Mapping[str, InForce], said: Mapping[str, PlaceRow]
+    ) -> dict[str, InForce]:
+        """Return the values with what the posterior says of them.
+
+        Steps of X, Y and Z stay as they were decided: what they leave is the scale's.
         """
+        asked = [s for s in found if is_estimated(s)]
+        estimates = values(self.state.posterior, self.where(found), asked)
+        result = dict(found)
+        for setting, e in estimates.items():
+            v = found[setting]
+            result[setting] = replace(v, value=_value(v, e, said.get(setting)), u=e.u, estimate=e)
+        return result
+
+    def unsettled(self) -> list[KeptCorrection]:
+        """Return the newest corrections of their settings, where they say "print again"."""
         newest: dict[str, KeptCorrection] = {}
         query = newest_query(self._reach(), verdicts=EVERY, depth=1, at=self.at)
         for k in records(self.session, query):
             if self._holds(k):
                 newest.setdefault(k.correction.setting, k)
-        again = [k for k in newest.values() if k.correction.verdict == Verdict.PRINT_AGAIN]
-        return [k for k in again if not any(self._outweighs(v, k) for v in in_force)]
-
-    def _outweighs(self, v: InForce, again: KeptCorrection) -> bool:
-        """Whether a value in force stands against a later "print again" of the same error."""
-        c, mine = again.correction, v.source.correction
-        if v.stale or v.inherited_from or c.setting not in (v.setting, mine.instead_of):
-            return False
-        if c.setting == v.setting:
-            return v.u < c.u_new and (v.value is None or _agree(v.value, v.u, c.new, c.u_new))
-        # Steps set from this very spool stand for its scale: compare in per cent.
-        if not v.value or v.source.spool != self.spool.name:
-            return False
-        return v.u / v.value < c.u_new / 100
+        return [k for k in newest.values() if k.correction.verdict == Verdict.PRINT_AGAIN]
 
     def _reach(self) -> Any:
         """Return the condition for what was found on this printer, with this spool or its type."""
@@ -109,7 +136,7 @@ class Look:
         return kept.nozzle in ("", self.nozzle.name) or not about.per_nozzle
 
     def _inherited(self) -> dict[str, InForce]:
-        """Return starting values from other spools of the same type on this printer."""
+        """Return what other spools of the same type on this printer have values for."""
         c = CorrectionRow
         query = (
             corrections_query()
@@ -127,7 +154,40 @@ class Look:
         for kept in records(self.session, query):
             if kept.value is not None and self._holds(kept):
                 by_setting[kept.correction.setting].setdefault(kept.spool, kept)
-        return {name: pool(list(rows.values())) for name, rows in by_setting.items()}
+        return {name: _from_others(list(rows.values())) for name, rows in by_setting.items()}
+
+
+def is_estimated(setting: str) -> bool:
+    """Whether the posterior knows a setting; one that this table lacks keeps its newest value."""
+    about = SETTINGS.get(setting)
+    return about is not None and not (about.topic == "axes" and about.axis in ("X", "Y", "Z"))
+
+
+def _value(v: InForce, e: Estimate, said: PlaceRow | None) -> float:
+    """Return the value to have set: what is set already stays where it can't be told from the best."""
+    if v.inherited_from:
+        return e.value
+    about, c = kept_setting(v.setting), v.source.correction
+    stays = c.old if c.verdict is Verdict.LEAVE and c.old is not None else about.neutral
+    if said is not None and said.place == Place.PRINTER and said.value is not None:
+        stays = said.value
+    if stays is None:
+        return e.value
+    return stays if abs(e.value - stays) <= max(e.expanded(), about.step / 2) else e.value
+
+
+def _from_others(rows: Sequence[KeptCorrection]) -> InForce:
+    """Return what another spool of the type starts from; the posterior says how far they differ."""
+    newest = max(rows, key=lambda k: k.kept_at)
+    return InForce(
+        setting=newest.correction.setting,
+        value=newest.value,
+        u=newest.correction.u_new,
+        unit=newest.correction.unit,
+        layer=Scope.MATERIAL,
+        source=newest,
+        inherited_from=tuple(sorted({k.spool for k in rows})),
+    )
 
 
 def _of_machine() -> tuple[str, str]:
@@ -194,61 +254,6 @@ def layered(kept: Iterable[KeptCorrection]) -> dict[str, InForce]:
             setting=setting, value=value, u=c.u_new, unit=c.unit, layer=layer, source=here[0]
         )
     return found
-
-
-def _agree(a: float, u_a: float, b: float, u_b: float) -> bool:
-    return abs(a - b) <= _AGREE * math.hypot(u_a, u_b)
-
-
-def _surest(
-    newest: InForce,
-    kept: Iterable[KeptCorrection],
-    found: Mapping[str, InForce],
-    happened: list[Happened],
-) -> InForce:
-    """Return the newest value, or an older one that agrees, is far surer and still holds."""
-    if newest.value is None:
-        return newest
-    best = newest
-    for k in kept:
-        c = k.correction
-        if (
-            c.setting != newest.setting
-            or c.scope != newest.layer
-            or k.value is None
-            or _FAR_LESS_SURE * c.u_new > best.u
-            or not _agree(k.value, c.u_new, newest.value, newest.u)
-        ):
-            continue
-        surer = replace(newest, value=k.value, u=c.u_new, source=k, vaguer=newest.source)
-        if not _with_staleness(surer, found, happened).stale:
-            best = surer
-    return best
-
-
-def pool(rows: Sequence[KeptCorrection]) -> InForce:
-    """Return the value that another spool of the type starts from.
-
-    The mean over the spools; its uncertainty is that of one more spool: the spread between spools
-    (what is usual, sharpened by what was seen) and the share of each one's own uncertainty.
-    """
-    newest = max(rows, key=lambda k: k.kept_at)
-    values = [k.value for k in rows if k.value is not None]
-    n = len(values)
-    mean = sum(values) / n
-    usual = kept_setting(newest.correction.setting).spool_sd
-    seen = sum((v - mean) ** 2 for v in values)
-    spread2 = (_PRIOR_DOF * usual**2 + seen) / (_PRIOR_DOF + n - 1)
-    own2 = sum(k.correction.u_new**2 for k in rows) / n
-    return InForce(
-        setting=newest.correction.setting,
-        value=mean,
-        u=math.sqrt(spread2 * (1 + 1 / n) + own2 / n),
-        unit=newest.correction.unit,
-        layer=Scope.MATERIAL,
-        source=newest,
-        inherited_from=tuple(sorted({k.spool for k in rows})),
-    )
 
 
 def _order(setting: str) -> int:
@@ -328,6 +333,8 @@ def _gated(value: InForce, ratings: Mapping[str, float]) -> InForce:
 def _changed_upstream(value: InForce, found: Iterable[InForce]) -> Staleness | None:
     """Return which setting that this one rests on was changed after it was found; None where none was."""
     about = kept_setting(value.setting)
+    if about.topic == "scale":  # it is worked out on top of the steps, whatever they are
+        return None
     for other in found:
         s = other.source
         if (

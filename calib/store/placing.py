@@ -11,6 +11,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.model.correction import Scope, Verdict
+from calib.model.gate import why_refused
 from calib.model.place import check_place, in_files, neutral, usual_place
 from calib.model.setting import Place, kept_setting, topic_of
 from calib.store.base import StoreBase, changed_meanwhile, find
@@ -174,7 +175,6 @@ def _set_before(v: InForce, said: float | None) -> float | None:
     What was said of an earlier value, else what was set when the piece was printed; nothing is known
     of a spool that starts from others, but where nobody has corrected anything.
     """
-    if said is not None:
-        return said
     old = None if v.inherited_from else v.source.correction.old
-    return neutral(v.setting) if old is None else old
+    known = next((x for x in (said, old) if x is not None), neutral(v.setting))
+    return None if known is None or why_refused(v.setting, known, {}) else known

@@ -13,14 +13,14 @@ from calib.interpret.finding import Context
 from calib.model.correction import Scope, Verdict
 from calib.model.estimate import Estimate
 from calib.model.gate import ratings_of
-from calib.model.instrument import DEFAULTS
+from calib.model.instrument import DEFAULTS, Instrument
 from calib.model.setting import kept_setting
-from calib.plan.steps import Known
+from calib.plan.aims import Known
 from calib.profile.events import TAKEN_BACK, event_kind, why_stale
 from calib.store.base import check_words, find, find_nozzle
+from calib.store.estimates import Estimates
 from calib.store.layers import (
     EVERY,
-    Look,
     event_records,
     happened_to,
     layered,
@@ -30,14 +30,26 @@ from calib.store.layers import (
 from calib.store.placing import newest_said, placed
 from calib.store.records import EventRecord, InForce, KeptCorrection, Series
 from calib.store.rows import event_record
-from calib.store.tables import CorrectionRow, EventRow, InstrumentRow, PrinterRow, SpoolRow
+from calib.store.tables import (
+    CorrectionRow,
+    EventRow,
+    InstrumentRow,
+    PrinterRow,
+    SpoolRow,
+)
 from calib.store.tables import now as time_now
-from calib.store.things import Things, instrument_record, printer_record
+from calib.store.things import (
+    instrument_record,
+    nozzle_record,
+    printer_record,
+    setup,
+    spool_record,
+)
 
 _DRIFT_DEPTH = 60  # newest corrections of each setting that its chart looks back on
 
 
-class Profiles(Things):
+class Profiles(Estimates):
     """The part of the store that says what is in force."""
 
     def in_force(
@@ -59,7 +71,7 @@ class Profiles(Things):
             The moment to look back to; None is now.
         """
         with self._read() as session:
-            found = _look(session, printer, nozzle, spool, at).profile()
+            found = self._look(session, printer, nozzle, spool, at).profile()
         return [v for v in found if not kept_setting(v.setting).deed]
 
     def deeds(
@@ -67,7 +79,7 @@ class Profiles(Things):
     ) -> list[InForce]:
         """Return what was found to be done once: how far to turn each levelling screw."""
         with self._read() as session:
-            found = _look(session, printer, nozzle, spool).profile()
+            found = self._look(session, printer, nozzle, spool).profile()
         return [v for v in found if kept_setting(v.setting).deed]
 
     def known(
@@ -75,7 +87,7 @@ class Profiles(Things):
     ) -> Known:
         """Return all that a plan of what to print next rests on."""
         with self._read() as session:
-            look = _look(session, printer, nozzle, spool)
+            look = self._look(session, printer, nozzle, spool)
             name = look.printer.name
             in_force = look.profile()
             known = Known(
@@ -83,7 +95,16 @@ class Profiles(Things):
                 spool=look.spool.name,
                 material=look.spool.material.name,
                 in_force=in_force,
-                unsettled=look.unsettled(in_force),
+                posterior=look.state.posterior,
+                where=look.where({v.setting: v for v in in_force}),
+                setup=setup(
+                    printer_record(look.printer),
+                    nozzle_record(look.nozzle),
+                    spool_record(look.spool),
+                ),
+                reel=spool_record(look.spool),
+                instruments=_instruments(session),
+                unsettled=look.unsettled(),
             )
         alarms = {s.setting: s.alarm for s in self.drift(name) if s.alarm}
         events = [e for e in self.events(name, limit=200) if not e.taken_back]
@@ -154,13 +175,7 @@ class Profiles(Things):
         with self._read() as session:
             known = printer_record(find(session, PrinterRow, "printer", printer))
             axes, ratings = known.axes, ratings_of(known)
-            own = [
-                instrument_record(r)
-                for r in session.scalars(
-                    select(InstrumentRow).where(InstrumentRow.retired_at.is_(None))
-                )
-            ]
-        only = {i.kind: i for i in own if sum(j.kind == i.kind for j in own) == 1}
+            instruments = _instruments(session)
         by_steps = {f"steps_{a.lower()}_per_mm": v for a, v in steps.items()}
         return Context(
             now=now_set | by_steps,
@@ -168,7 +183,7 @@ class Profiles(Things):
             drives={a.axis: a.drive for a in axes if a.drive is not None},
             travel=travel,
             filament=filament,
-            instruments={**DEFAULTS, **only},
+            instruments=instruments,
             ratings=ratings,
         )
 
@@ -257,16 +272,12 @@ class Profiles(Things):
             return event_records(session.scalars(query.limit(limit)))
 
 
-def _look(
-    session: Session,
-    printer: str | None,
-    nozzle: str | None,
-    spool: str | None,
-    at: datetime | None = None,
-) -> Look:
-    p = find(session, PrinterRow, "printer", printer)
-    n = find_nozzle(session, p, nozzle)
-    return Look(session, p, n, find(session, SpoolRow, "spool", spool), at)
+def _instruments(session: Session) -> dict[str, Instrument]:
+    """Return the instrument of each kind that is in use: the only one there is, else the usual one."""
+    used = select(InstrumentRow).where(InstrumentRow.retired_at.is_(None))
+    own = [instrument_record(r) for r in session.scalars(used)]
+    only = {i.kind: i for i in own if sum(j.kind == i.kind for j in own) == 1}
+    return {**DEFAULTS, **only}
 
 
 def _travel(found: Sequence[InForce]) -> dict[str, Estimate]:

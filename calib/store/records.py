@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Any
 from calib.errors import StoreError
 from calib.model.correction import Correction, Scope, Verdict
 from calib.model.drive import Drive
-from calib.model.estimate import coverage_factor
+from calib.model.estimate import Estimate, coverage_factor
 from calib.model.place import Place, where_words
+from calib.model.setting import plausible
 from calib.profile.drift import alarm
 
 if TYPE_CHECKING:
@@ -31,12 +32,8 @@ class Axis:
             raise StoreError(
                 f"axis {self.axis!r} is not one of {', '.join(AXES)}", mend="use one of them"
             )
-        steps = self.steps_per_mm
-        if steps is not None and not 0 < steps < 1e6:
-            raise StoreError(
-                f"steps/mm of axis {self.axis} must be more than 0 (got {steps:g})",
-                mend="read the value that is set in the printer",
-            )
+        if self.steps_per_mm is not None:
+            plausible(f"steps_{self.axis.lower()}_per_mm", self.steps_per_mm)
 
     @property
     def best_steps_per_mm(self) -> float | None:
@@ -178,8 +175,8 @@ class InForce:
     stale, stale_by : str
         Why it can't be trusted any more, and by what it became so (an event with its date, or a
         setting that it rests on); empty while it can.
-    vaguer : KeptCorrection or None
-        Newer evidence that agrees but is far less sure, so that it did not take this one's place.
+    estimate : Estimate or None
+        What the posterior of all sheets says of the best value; None for a setting it does not know.
     place : str
         Where it takes effect (`calib.model.place.Place`).
     place_said : datetime or None
@@ -199,8 +196,8 @@ class InForce:
     source: KeptCorrection
     inherited_from: tuple[str, ...] = ()
     stale: str = ""
+    estimate: Estimate | None = None
     stale_by: str = ""
-    vaguer: KeptCorrection | None = None
     place: str = Place.PRINTER
     place_said: datetime | None = None
     is_set: bool = False
@@ -214,6 +211,8 @@ class InForce:
     @property
     def expanded(self) -> float:
         """Half-width of the interval that covers 95 %."""
+        if self.estimate is not None:
+            return self.estimate.expanded()
         dof = math.inf if self.inherited_from else self.source.correction.error.dof
         return self.u * coverage_factor(dof)
 
@@ -262,18 +261,6 @@ class SaidPlace:
     place: str
     value: float | None
     at: datetime
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class KeptFit:
-    """What the fit said of one kept sheet, and what it was printed with; no spool without plastic."""
-
-    sheet_uid: str
-    printer: str
-    spool: str
-    material: str
-    keys: dict[str, str]
-    fit: dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

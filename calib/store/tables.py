@@ -257,6 +257,19 @@ class UndoRow(Base):
     by: Mapped[str | None] = mapped_column(default=None)
 
 
+class BlockRow(Base):
+    """What a kept sheet says, condensed (`calib.profile.blocks`): made from it, and made anew at will.
+
+    `data` is null where the sheet says nothing that lasts. `model` is the version of what a block
+    means; one of another version is not read.
+    """
+
+    __tablename__ = "blocks"
+    sheet_id: Mapped[int] = mapped_column(ForeignKey("sheets.id"), primary_key=True)
+    model: Mapped[int]
+    data: Mapped[dict[str, Any] | None]
+
+
 class EventRow(Base):
     """Something that happened to a printer, a nozzle or a spool."""
 

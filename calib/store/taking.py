@@ -4,7 +4,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from calib.errors import FileError
@@ -38,6 +38,7 @@ from calib.store.keeping import keep_key, text_sha256
 from calib.store.old_reasons import parted
 from calib.store.tables import (
     AxisRow,
+    BlockRow,
     CorrectionRow,
     EventRow,
     InstrumentRow,
@@ -304,6 +305,12 @@ class Taking:
         if rows:
             self.done.new["readings"] = self.done.new.get("readings", 0) + len(rows)
         self._corrections(taken)
+        changed = [self.sheets[r["uid"]] for r, _used, is_new in taken if not is_new]
+        for first in range(
+            0, len(changed), AT_ONCE
+        ):  # what they say is made anew when it is asked for
+            some = changed[first : first + AT_ONCE]
+            self.session.execute(delete(BlockRow).where(BlockRow.sheet_id.in_(some)))
 
     def _readings(self, r: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
         columns = [r["readings"][n] for n in READING]

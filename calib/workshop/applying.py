@@ -3,13 +3,14 @@
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from calib.apply.applied import for_file, with_places
 from calib.apply.limits import Limits
 from calib.apply.source import refuse_odd, refuse_target
-from calib.apply.values import Value, spell
+from calib.apply.values import Heading, Value, spell
 from calib.errors import BadInput
 from calib.model.correction import Verdict
 from calib.model.place import Place, check_place, named, neutral
@@ -50,6 +51,13 @@ class ToSet:
     who: Who = field(default_factory=Who)
     said: "tuple[Saying, ...]" = ()
     told: tuple[str, ...] = ()
+
+    @property
+    def heading(self) -> Heading:
+        """Whose values they are, and that they are of today."""
+        who = self.who
+        today = f"{datetime.now().astimezone():%Y-%m-%d}" if who.printer else ""
+        return Heading(printer=who.printer, nozzle=who.nozzle, spool=who.spool, date=today)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -205,6 +213,15 @@ def value_of(v: "InForce") -> Value:
     )
 
 
+def given_numbers(*numbers: float | None) -> dict[str, float]:
+    """Return setting -> number for scale X, Y, Z, skew XY, XZ, YZ and flow, without those not given."""
+    names = (
+        *(f"scale_{a}_percent" for a in "xyz"), *(f"skew_{p}_deg" for p in ("xy", "xz", "yz")),
+        "flow_percent",
+    )  # fmt: skip
+    return {s: n for s, n in zip(names, numbers, strict=True) if n is not None}
+
+
 def with_given(values: Sequence[Value], given: Mapping[str, float]) -> list[Value]:
     """Return values with the numbers given by hand in the place of their own.
 
@@ -213,10 +230,7 @@ def with_given(values: Sequence[Value], given: Mapping[str, float]) -> list[Valu
     given : mapping
         Setting -> number, such as ``scale_x_percent`` -> 100.3.
     """
-    instead = [
-        Value(setting=s, old=neutral(s), new=new, unit="deg" if s.endswith("deg") else "%")
-        for s, new in given.items()
-    ]
+    instead = [Value(setting=s, old=neutral(s), new=new) for s, new in given.items()]
     return [v for v in values if v.setting not in given] + instead
 
 
@@ -396,8 +410,3 @@ def _model(
         lines=tuple(tell_model(needed, moved, notes)),
         data=model_data(file, written, needed, moved, notes),
     )
-
-
-def to_type_in(values: Sequence[Value]) -> tuple[Value, ...]:
-    """Return what is to be set in the printer or the slicing settings; no scale that models get."""
-    return tuple(v for v in values if v.place in ("", Place.PRINTER))

@@ -65,9 +65,36 @@ class Sitting:
             return
         self.say(f"{self.now.source}: piece {self.now.sheet.piece_id or '?'}, {self.now.piece.pattern}, "
                  f"{len(queue)} readings to go. ? for help, q to stop.")  # fmt: skip
+        if not any(q.text for q in self.now.questions):
+            self._ask_printed_with()
         at = 0
         while at < len(queue):
             at = max(0, at + self._ask_one(queue[at], first=at == 0))
+
+    def _ask_printed_with(self) -> None:
+        """Ask once whether the piece was printed with what its sheet lists to be set."""
+        from calib.readings.now import AS_BEFORE, EXAMPLE, PRINTED_WITH, box_of, printed_with
+
+        keys = self.now.sheet.keys
+        box = box_of(keys)
+        if not box:
+            return
+        listed = ", ".join(f"{label} {amount}" for label, amount in box)
+        self.say(f"This piece was to be printed with: {listed}.")
+        self.say(f"   Enter: it was. Else: {AS_BEFORE}, or what was set: {EXAMPLE}")
+        while True:
+            typed = self.ask("   printed with: ")
+            if typed == "":
+                return
+            if typed.lower() == "q":
+                raise Stop
+            try:
+                printed_with({**keys, PRINTED_WITH: typed}, lambda key: key)
+            except BadInput as err:
+                self.say(f"   {err.what}; {err.mend}")
+            else:
+                self.now = self.workshop.set_head(self.path, PRINTED_WITH, typed)
+                return
 
     def report(self) -> dict[str, Any]:
         """Return what was done and what is left, and which readings still can't be right."""

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from calib.errors import BadInput, StoreError
 from calib.model.instrument import DEFAULTS, Instrument
+from calib.model.setting import plausible
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
@@ -48,6 +49,8 @@ class Assumed:
             raise BadInput(
                 "--tolerance-mm and --part-mm must be more than 0", mend="try 0.2 and 100"
             )
+        for name, value in self.now.items():
+            plausible(name, value, where="--now")
 
 
 def who_in_store(store: "Store", asked: Who, *, spool: bool = True, nozzle: bool = True) -> Who:

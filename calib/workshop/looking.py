@@ -11,6 +11,7 @@ from calib.workshop.results import Difference, Profile, TakenBack, Who
 
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
+    from calib.profile.influence import Influence
     from calib.store.records import InForce, SaidPlace
     from calib.store.store import Store
 
@@ -23,7 +24,15 @@ def profile(store: "Store", asked: Who, at: datetime | None = None) -> Profile:
         who=who,
         settings=tuple(store.in_force(*names, at)),
         deeds=tuple(store.deeds(*names)),
+        rests=store.rests(*names) if at is None else {},
+        odd=tuple(store.disagreeing(who.printer)) if at is None else (),
     )
+
+
+def why(store: "Store", setting: str, asked: Who) -> "list[Influence]":
+    """Return what each sheet does to a value, the weightiest first."""
+    who = who_in_store(store, asked)
+    return store.why(setting, who.printer, who.nozzle, who.spool)
 
 
 def undo(store: "Store", uid: str | None, why: str, asked: Who) -> TakenBack:
@@ -51,8 +60,9 @@ def undo(store: "Store", uid: str | None, why: str, asked: Who) -> TakenBack:
     back = {}
     for c in (k.correction for k in done):
         word, value = said.get(c.setting), now.get(c.setting, c.old)
-        was_set = word is not None and word.place == Place.PRINTER and word.value == c.new
-        if was_set and value is not None:
+        if word is None or word.place != Place.PRINTER or word.value is None or value is None:
+            continue
+        if not math.isclose(word.value, value, rel_tol=1e-9):
             back[c.setting] = value
     return TakenBack(corrections=tuple(done), set_back=back)
 
@@ -96,17 +106,4 @@ def _difference(name: str, a: "InForce | None", b: "InForce | None") -> Differen
 
 def split(store: "Store", printer: str | None) -> "list[tuple[str, str, Estimate]]":
     """Return (of, what, estimate as a fraction): the machine's own scale, and each spool's shrinkage."""
-    from calib.fit.split import AXES, DIRECTIONS
-    from calib.interpret.workshop import workshop_of
-
-    name = store.printer(printer).name
-    found = workshop_of(store)
-    rows = []
-    if name in found.printers:
-        rows += [(f"{name} {a}", "machine scale", found.machine(name, a)) for a in AXES]
-    return rows + [
-        (spool, f"shrinkage {d}", found.shrinkage(spool, d))
-        for spool in found.spools
-        for d in DIRECTIONS
-        if spool
-    ]
+    return store.split(printer)

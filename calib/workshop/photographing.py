@@ -183,15 +183,42 @@ def photo_lines(found: Photographed) -> list[str]:
     return lines
 
 
-def keep_mat(name: str, bar_x_mm: float, bar_y_mm: float) -> tuple[str, tuple[float, float]]:
-    """Keep the measured bars of a printed mat; return its name and how far it is off in %, X and Y."""
+def keep_mat(name: str | None, bar_x_mm: float | None, bar_y_mm: float | None) -> dict[str, Any]:
+    """Keep the measured bars of a printed mat; return what is known of it now, with words for it.
+
+    Raises
+    ------
+    BadInput
+        A bar or the name is missing, or makes no sense.
+    """
     from calib.photo.mat import Mat
     from calib.photo.mats import keep_bars, mats_file
 
+    if not name or bar_x_mm is None or bar_y_mm is None:
+        raise BadInput(
+            "a measured mat needs --name, --bar-x and --bar-y",
+            mend="copy the name from the mat's lower edge",
+        )
     known = Mat.from_name(name).name
     scale = keep_bars(mats_file(), known, bar_x_mm, bar_y_mm)
     x, y = (100 * (float(f) - 1) for f in scale.factors)
-    return known, (x, y)
+    words = f"{known}: printed {x:+.2f} % in X and {y:+.2f} % in Y; photos on it use that."
+    return {"mat": known, "bar_x_mm": bar_x_mm, "bar_y_mm": bar_y_mm, "words": words}
+
+
+def make_mat(
+    out: Path, paper: str, centre: str, number: int | None, *, force: bool
+) -> dict[str, Any]:
+    """Write a mat to print; return its name and file, with words on what to do next."""
+    from calib.files import write_atomic
+
+    drawn, data = mat_file(out.suffix, paper, centre, number)
+    write_atomic(out, data, force=force)
+    words = (
+        f"{out}: mat {drawn}. Print it at 100 % (no fitting to the page), measure both bars, then:"
+        f" truebead mat --name {drawn} --bar-x ... --bar-y ..."
+    )
+    return {"mat": drawn, "file": str(out), "words": words}
 
 
 def mat_file(

@@ -1,7 +1,6 @@
 """What to do next for a printer, nozzle and spool, and what an event changes."""
 
-from dataclasses import replace
-from datetime import datetime
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from calib.errors import BadInput
@@ -10,53 +9,40 @@ from calib.workshop.results import Happened, Next, NextStep, Who
 
 if TYPE_CHECKING:
     from calib.plan.steps import Step
-    from calib.store.records import Spool
     from calib.store.store import Store
-    from patterns.spec import PrintSetup
 
 
 def next_steps(
-    store: "Store", asked: Who, goal: str, within_mm: float | None, part_mm: float, pieces: int
+    store: "Store",
+    asked: Who,
+    goal: str,
+    within_mm: float | None,
+    part_mm: float,
+    pieces: int,
+    minutes: float | None = None,
 ) -> Next:
     """Return what to do next, each step fitted to the printer; see `Workshop.next`."""
     from calib.plan.steps import plan
 
     who = who_in_store(store, asked)
     known = store.known(who.printer, who.nozzle, who.spool)
-    setup = store.setup_for(who.printer, who.nozzle, who.spool)
-    reel = store.spool(who.spool)
-    found = plan(known, goal, within_mm=within_mm, part_mm=part_mm, pieces=pieces)
-    found = replace(found, steps=tuple(_fitted(step, setup) for step in found.steps))
+    found = plan(known, goal, within_mm=within_mm, part_mm=part_mm, pieces=pieces, minutes=minutes)
     return Next(
         who=who,
         plan=found,
-        steps=tuple(_with_cost(step, who, setup, reel) for step in found.steps),
+        steps=tuple(_step(step, who) for step in found.steps),
         in_force=tuple(known.in_force),
     )
 
 
-def _fitted(step: "Step", setup: "PrintSetup") -> "Step":
-    """Return a step whose piece this printer can build."""
-    from calib.model.request import Request, fitting
-
-    made, words = fitting(Request(pattern=step.piece, parameters=step.parameters), setup)
-    why = (*step.why, words) if words else step.why
-    return replace(step, parameters=made.parameters, why=why)
-
-
-def _with_cost(step: "Step", who: Who, setup: "PrintSetup", reel: "Spool") -> NextStep:
-    """Return a step with its minutes, grams and price; without them for a check without plastic."""
+def _step(step: "Step", who: Who) -> NextStep:
     from calib.model.request import Request
-    from calib.plan.cost import piece_cost
 
     request = Request(
         pattern=step.piece, parameters=step.parameters, why="; ".join(step.why), settles=step.topics
     )
-    cost = piece_cost(request.pattern, request.typed, setup, reel)
-    if cost is None:
-        return NextStep(step=step, request=request, who=who)
     return NextStep(
-        step=step, request=request, who=who, minutes=cost.minutes, grams=cost.grams, cost=cost.cost
+        step=step, request=request, who=who, minutes=step.minutes, grams=step.grams, cost=step.cost
     )
 
 
@@ -89,3 +75,24 @@ def check_axis(kind: str, axis: str) -> None:
         raise BadInput(f"there is no axis {axis!r}", where="--axis", mend="use X, Y, Z or E")
     if axis and not event_kind(kind).takes_axis:
         raise BadInput(f"{kind} takes no axis", where="--axis", mend="leave it out")
+
+
+def moment(text: str, option: str) -> datetime:
+    """Read a day or a time; without a zone it is local."""
+    try:
+        when = datetime.fromisoformat(text)
+        if len(text) <= 10:
+            when = when.replace(hour=23, minute=59, second=59)  # the day as a whole
+        when = when.astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise BadInput(
+            f"{text!r} is not a date", where=option, mend="write 2026-11-25 or 2026-11-25T14:30"
+        ) from None
+    return when
+
+
+def happened_at(text: str) -> datetime:
+    """Read when an event was; today as a whole is not over yet, so it means now."""
+    when, now = moment(text, "--at"), datetime.now(UTC)
+    today = len(text) <= 10 and when.astimezone().date() == now.astimezone().date()
+    return now if today else when

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from calib.plan.expected import Worth
     from calib.plan.steps import Plan, Step
     from calib.profile.events import EventKind
+    from calib.profile.influence import Disagreement, Rests
     from calib.readings import Sheet
     from calib.store.records import EventRecord, InForce, KeptCorrection
     from patterns.mesh import Mesh
@@ -185,6 +186,11 @@ class Next:
         return sum(s.minutes or 0.0 for s in self.steps)
 
     @property
+    def readings(self) -> int:
+        """Readings to take in all."""
+        return sum(s.step.readings for s in self.steps)
+
+    @property
     def grams(self) -> float:
         """Filament in all, g, roughly."""
         return sum(s.grams or 0.0 for s in self.steps)
@@ -207,11 +213,21 @@ class Happened:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Profile:
-    """What is known of one printer, nozzle and spool: settings, and what is to be done once."""
+    """What is known of one printer, nozzle and spool: settings, and what is to be done once.
+
+    Attributes
+    ----------
+    rests : mapping
+        Setting -> what its value rests on.
+    odd : sequence of Disagreement
+        Sheets of the printer that do not go with all the others.
+    """
 
     who: Who
     settings: tuple["InForce", ...]
     deeds: tuple["InForce", ...] = ()
+    rests: Mapping[str, "Rests"] = field(default_factory=dict)
+    odd: tuple["Disagreement", ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

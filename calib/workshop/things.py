@@ -1,28 +1,23 @@
 """What the user owns: printers, nozzles, spools and instruments; adding, changing, renaming, retiring."""
 
-from abc import abstractmethod
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from calib.errors import BadInput
+from calib.workshop.base import Base
 
 if TYPE_CHECKING:
     from calib.model.instrument import Instrument
     from calib.store.changes import Change
     from calib.store.records import Nozzle, Printer, Spool
-    from calib.store.store import Store
 
 #: What is taken for ratings that nobody knows. Above 240 degC a PTFE liner in the hot end softens
 #: and gives off harmful fumes; 80 degC suits the weakest heated beds. Common practice, no source.
 CAUTIOUS = {"hot_end_max_c": 240.0, "bed_max_c": 80.0}
 
 
-class ThingsOf:
+class ThingsPart(Base):
     """The part of the workshop that knows what the user owns."""
-
-    @abstractmethod
-    def store(self, *, make: bool = False) -> "Store":
-        """Return the store behind it."""
 
     def printers(self) -> "list[Printer]":
         """Return the printers in use by name."""

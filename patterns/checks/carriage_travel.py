@@ -32,6 +32,7 @@ class CarriageTravelSpec(Spec):
     "How far does each axis really move, without any plastic?",
     settles=("axes",),
     first_for=("axes",),
+    shrinks=(("start_mm", -1), ("travel_mm", -1)),
 )
 def lay_out(spec: CarriageTravelSpec, setup: PrintSetup) -> Piece:
     """List one move out and one move back per axis; both directions show backlash apart."""

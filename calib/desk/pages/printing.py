@@ -9,10 +9,12 @@ from starlette.responses import Response
 from calib.desk import bench, says
 from calib.desk.cells import measured
 from calib.desk.pages.first import GOALS
+from calib.desk.settings import label, neutral, spell
 from calib.desk.web import Ask, NeedsChoice, Page, go, show
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
+    from calib.readings.now import PrintedWith
     from calib.workshop.measuring import Measuring
     from calib.workshop.results import NextStep
     from patterns.piece import Piece
@@ -56,7 +58,9 @@ def next_print(ask: Ask) -> Page:
     goal = ask.text("goal", "all")
     goal = goal if goal in {g[0] for g in GOALS} else "all"
     found = ask.shop.next(**bench.names(chosen(ask)), goal=goal)
-    steps = [_step(ask, s) for s in found.steps]
+    asked = [(s.step.piece, s.step.parameters) for s in found.steps]
+    pieces = bench.laid_out(ask.shop, asked, found.who)
+    steps = [_step(s, p) for s, p in zip(found.steps, pieces, strict=True) if p is not None]
     return show(
         "next.html",
         who=found.who,
@@ -74,9 +78,8 @@ def next_print(ask: Ask) -> Page:
     )
 
 
-def _step(ask: Ask, s: "NextStep") -> dict[str, Any]:
-    """Return one step for the page, its piece laid out for the printer that is meant."""
-    piece = bench.laid_out(ask.shop, s.step.piece, s.step.parameters, s.who)
+def _step(s: "NextStep", piece: "Piece") -> dict[str, Any]:
+    """Return one step for the page, with its piece laid out for the printer that is meant."""
     count, words = says.readings(list(piece.by_hand))
     given = {f"set.{k}": str(v) for k, v in s.step.parameters.items()}
     asked = urlencode({**dict(_names(s.who)), **given})
@@ -114,7 +117,9 @@ def _tolerance(found: Any) -> str:
 def picture(ask: Ask) -> Response:
     """Draw the overview of a piece that is not begun yet."""
     parameters = _parameters(ask.request.query_params)
-    piece = bench.laid_out(ask.shop, ask.part["pattern"], parameters, who_of(ask))
+    (piece,) = bench.laid_out(ask.shop, [(ask.part["pattern"], parameters)], who_of(ask))
+    if piece is None:
+        return svg("")
     key = f"{ask.part['pattern']} {sorted(parameters.items())} {piece.setup}"
     return svg(ask.desk.pictures.of(key, piece).views.get("iso", ""))
 
@@ -164,7 +169,7 @@ def piece_page(ask: Ask) -> Page:
         print_with=_print_with(piece),
         set_before=set_before(m),
         schedule=[
-            (f"{r.z_from_mm:g}", f"{r.z_to_mm:g}", _label(r.setting), f"{r.value:g}")
+            (f"{r.z_from_mm:g}", f"{r.z_to_mm:g}", label(r.setting), f"{r.value:g}")
             for r in piece.schedule
         ],
         effort=f"About {says.minutes(cost.minutes)}." if cost else "",
@@ -174,12 +179,6 @@ def piece_page(ask: Ask) -> Page:
         done=done,
         total=total,
     )
-
-
-def _label(setting: str) -> str:
-    from calib.desk.settings import label
-
-    return label(setting)
 
 
 def _print_with(piece: "Piece") -> list[tuple[str, str, str]]:
@@ -193,22 +192,23 @@ def _print_with(piece: "Piece") -> list[tuple[str, str, str]]:
     ]
 
 
-def set_before(m: "Measuring") -> list[str]:
-    """Return what must be set while the piece is printed, as its sheet's head says it."""
-    from calib.desk.settings import label, neutral, spell
+def printed_with(m: "Measuring") -> "PrintedWith":
+    """Return what was set while a piece was printed, as its sheet says."""
+    from calib.readings.now import printed_with as said
 
-    lines = []
-    for key, text in m.sheet.keys.items():
-        if not key.startswith("now."):
-            continue
-        name = key.removeprefix("now.")
-        try:
-            value = float(text.replace(",", "."))
-        except ValueError:
-            continue
-        if neutral(name) != value:
-            lines.append(f"{label(name)}: {spell(name, value)}")
-    return lines
+    return said(m.sheet.keys, lambda key: f"# {key}")
+
+
+def still_to_set(m: "Measuring") -> list[str]:
+    """Return what is to be set for the print, and was not set when it was made."""
+    found = printed_with(m)
+    return [f"{label(n)}: {spell(n, found.values[n])}" for n in found.to_set if n in found.values]
+
+
+def set_before(m: "Measuring") -> list[str]:
+    """Return what must be set while the piece is printed, as far as it is not what every printer has."""
+    values = printed_with(m).values
+    return [f"{label(n)}: {spell(n, v)}" for n, v in values.items() if neutral(n) != v]
 
 
 def who_in(m: "Measuring") -> Who:

@@ -8,13 +8,14 @@ from starlette.responses import Response
 
 from calib.desk import bench, says
 from calib.desk.cells import measured
-from calib.desk.pages.printing import progress_of, who_in
+from calib.desk.pages.printing import printed_with, progress_of, still_to_set, who_in
 from calib.desk.settings import half_width, label, number, shown, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.desk.words import VERDICTS
 from calib.errors import BadInput
 from calib.model.correction import Verdict
 from calib.model.setting import Place
+from calib.readings.now import AS_BEFORE
 
 if TYPE_CHECKING:
     from calib.interpret.solve import Solution
@@ -81,6 +82,8 @@ def _page(
         done=done,
         total=total,
         head=_head_lines(m),
+        to_set=still_to_set(m),
+        as_before=printed_with(m).answer == AS_BEFORE,
         next_link=f"/next?{says.query(who_in(m))}",
         values_link=f"/values?{says.query(who_in(m))}",
     )
@@ -304,6 +307,8 @@ def kept_page(ask: Ask, m: "Measuring") -> Page:
         done=done,
         total=total,
         head=[],
+        to_set=[],
+        as_before=False,
         next_link=f"/next?{says.query(who)}",
         values_link=f"/values?{says.query(who)}",
     )

@@ -248,11 +248,10 @@ def pieces(ask: Ask) -> Page:
 
     shop = ask.shop
     who = chosen(ask)
+    every = [*registry.all_patterns(), *registry.all_checks()]
     shown = []
-    for name in [*registry.all_patterns(), *registry.all_checks()]:
-        try:
-            piece = bench.laid_out(shop, name, {}, who)
-        except BadInput:
+    for name, piece in zip(every, bench.laid_out(shop, [(n, {}) for n in every], who), strict=True):
+        if piece is None:
             shown.append({"pattern": name, "title": says.question_of(name), "fits": False})
             continue
         count, words = says.readings(list(piece.by_hand))

@@ -18,7 +18,7 @@ from calib.model.setting import Place
 if TYPE_CHECKING:
     from starlette.datastructures import UploadFile
 
-    from calib.apply.values import Value
+    from calib.apply.values import Heading, Value
     from calib.desk.work import Job
 
 #: Largest file that can be dropped, in bytes.
@@ -43,7 +43,7 @@ def values(ask: Ask) -> Page:
         drawn=[_value(v) for v in drawn],
         stale=stale,
         known=bool(profile.settings),
-        qr=_qr(typed + files) if typed or files else "",
+        qr=_qr(typed, found.heading) if typed else "",
         next_link=f"/next?{says.query(found.who)}",
     )
 
@@ -65,24 +65,25 @@ def _value(v: "Value") -> dict[str, Any]:
     }
 
 
-def _qr(listed: "list[Value]") -> Markup:
+def _qr(listed: "list[Value]", of: "Heading") -> Markup:
     """Return the values as a QR code, for a phone or another computer."""
     import segno
 
     from calib.apply.values import values_text
 
-    code = segno.make(values_text(listed), error="m", micro=False)
+    code = segno.make(values_text(listed, of), error="m", micro=False)
     # Made by the library from numbers and our own names alone.
     return Markup(code.svg_inline(scale=1, border=2, svgclass=None, lineclass=None, omitsize=True))
 
 
 def values_csv(ask: Ask) -> Response:
     """Return the values as a table for a spreadsheet."""
+    from calib.apply.values import to_set
     from calib.apply.values import values_csv as as_csv
 
     found = ask.shop.values(**bench.names(who_of(ask)))
     return Response(
-        as_csv(found.values),
+        as_csv(to_set(found.values), found.heading),
         media_type="text/csv; charset=utf-8",
         headers={"content-disposition": 'attachment; filename="values.csv"'},
     )

@@ -1,0 +1,152 @@
+"""The posterior of a store's sheets: kept at hand, asked what a value rests on and which sheets matter."""
+
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import select
+from sqlalchemy.orm import Session
+
+from calib.errors import StoreError
+from calib.model.estimate import Estimate
+from calib.profile.answers import answer, machine_and_material
+from calib.profile.influence import (
+    Disagreement,
+    Influence,
+    Rests,
+    disagreements,
+    influences,
+    own,
+    rests,
+)
+from calib.store.base import find, find_nozzle
+from calib.store.engine import is_read_only
+from calib.store.layers import Look
+from calib.store.states import (
+    State,
+    made_blocks,
+    printer_key,
+    signature,
+    spool_key,
+    state_of,
+    without_blocks,
+    write_blocks,
+)
+from calib.store.tables import MaterialRow, PrinterRow, SpoolRow
+from calib.store.tables import now as time_now
+from calib.store.things import Things
+
+
+class Estimates(Things):
+    """The part of the store that knows how surely what is known."""
+
+    _state: tuple[tuple[Any, ...], State] | None = None
+
+    def state(self, session: Session, at: datetime | None = None) -> State:
+        """Return the posterior; the same one as long as nothing changed that it rests on."""
+        if at is not None:
+            return state_of(session, at)
+        now = signature(session)
+        if self._state is None or self._state[0] != now:
+            self._write_missing_blocks(session)
+            self._state = (now, state_of(session))
+        return self._state[1]
+
+    def _write_missing_blocks(self, session: Session) -> None:
+        """Write the blocks of sheets that have none yet, such as those of an older store."""
+        missing = without_blocks(session)
+        if not missing or is_read_only(self.engine):
+            return
+        made = dict(made_blocks(session, missing))
+        session.rollback()  # ends the reading, so that the writing need not wait for it
+        try:
+            with self._write() as writing:
+                write_blocks(writing, made)
+        except StoreError:  # somebody else writes: they are made again next time
+            return
+
+    def _look(
+        self,
+        session: Session,
+        printer: str | None,
+        nozzle: str | None,
+        spool: str | None,
+        at: datetime | None = None,
+    ) -> Look:
+        p = find(session, PrinterRow, "printer", printer)
+        n = find_nozzle(session, p, nozzle)
+        reel = find(session, SpoolRow, "spool", spool)
+        return Look(session, p, n, reel, self.state(session, at), at)
+
+    def rests(
+        self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
+    ) -> dict[str, Rests]:
+        """Return, for each setting in force that the posterior knows, what its value rests on."""
+        with self._read() as session:
+            look = self._look(session, printer, nozzle, spool)
+            in_force = {v.setting: v for v in look.profile()}
+            where = look.where(in_force)
+        state, found = look.state, {}
+        for setting, v in in_force.items():
+            if v.estimate is not None:
+                asked = answer(setting, where, state.world)
+                found[setting] = rests(state.posterior, asked, own(state.blocks, asked))
+        return found
+
+    def why(
+        self,
+        setting: str,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+    ) -> list[Influence]:
+        """Return what each sheet does to a value, the weightiest first.
+
+        Raises
+        ------
+        StoreError
+            Nothing is known of that setting there.
+        """
+        with self._read() as session:
+            look = self._look(session, printer, nozzle, spool)
+            in_force = {v.setting: v for v in look.profile()}
+            where = look.where(in_force)
+        if setting not in in_force or in_force[setting].estimate is None:
+            known = ", ".join(s for s, v in in_force.items() if v.estimate is not None)
+            raise StoreError(
+                f"nothing is known of {setting!r}", mend=f"there is {known or 'nothing'}"
+            )
+        state = look.state
+        return influences(state.posterior, answer(setting, where, state.world), state.blocks)
+
+    def disagreeing(self, printer: str | None = None) -> list[Disagreement]:
+        """Return a printer's sheets that do not go with all the others, the oddest first."""
+        with self._read() as session:
+            key = printer_key(find(session, PrinterRow, "printer", printer).id)
+            state = self.state(session)
+        return disagreements(
+            state.posterior, [b for b in state.blocks if b.owner("printer") == key]
+        )
+
+    def split(self, printer: str | None = None) -> list[tuple[str, str, Estimate]]:
+        """Return (of, what, estimate as a fraction): a machine's own scale, and every spool's shrinkage.
+
+        Raises
+        ------
+        StoreError
+            No sheet with sizes was kept yet.
+        """
+        with self._read() as session:
+            row = find(session, PrinterRow, "printer", printer)
+            state = self.state(session)
+            spools = select(SpoolRow.id, SpoolRow.name, MaterialRow.name).join(
+                MaterialRow, SpoolRow.material_id == MaterialRow.id
+            )
+            named = {spool_key(i): (name, of) for i, name, of in session.execute(spools)}
+            name, key = row.name, printer_key(row.id)
+        found = machine_and_material(state.posterior, key, name, time_now(), state.blocks, named)
+        if not found:
+            raise StoreError(
+                "no sheet with sizes was kept yet",
+                mend="print and measure one: truebead make corner-gauge, then truebead keep",
+            )
+        return found

@@ -1,0 +1,276 @@
+"""The blocks of the kept sheets in the store, and the posterior of all that still count."""
+
+from collections import defaultdict
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from sqlalchemy import and_, delete, func, or_, select
+from sqlalchemy.orm import Session, load_only
+
+from calib.errors import BadInput
+from calib.model.correction import Correction
+from calib.model.instrument import DEFAULTS
+from calib.profile.blocks import Block, block_from_json, block_json
+from calib.profile.evidence import MODEL, Made
+from calib.profile.kept import block_of_kept, was_set
+from calib.profile.knowledge import World
+from calib.profile.posterior import Posterior, posterior
+from calib.readings import Sheet, read_sheet
+from calib.store.rows import correction_record, corrections_query
+from calib.store.tables import (
+    BlockRow,
+    CorrectionRow,
+    EventRow,
+    InstrumentRow,
+    MaterialRow,
+    NozzleRow,
+    PrinterRow,
+    SheetRow,
+    SpoolRow,
+    UndoRow,
+)
+from calib.store.things import instrument_record, printer_record
+
+_AT_ONCE = 500
+
+
+def printer_key(row_id: int) -> str:
+    """Return how a printer is named in the state."""
+    return f"p{row_id}"
+
+
+def nozzle_key(row_id: int | None) -> str:
+    """Return how a nozzle is named in the state; empty where there was none."""
+    return "" if row_id is None else f"n{row_id}"
+
+
+def spool_key(row_id: int | None) -> str:
+    """Return how a spool is named in the state; empty where nothing was printed."""
+    return "" if row_id is None else f"s{row_id}"
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """The posterior at one moment, with the blocks that it rests on."""
+
+    posterior: Posterior
+    world: World
+    blocks: Sequence[Block]
+
+
+def world_of(session: Session, at: datetime | None = None) -> World:
+    """Return what is known without any sheet."""
+    printers = session.scalars(select(PrinterRow)).all()
+    drives, steps = {}, {}
+    for row in printers:
+        for axis in printer_record(row).axes:
+            key = (printer_key(row.id), axis.axis)
+            if axis.drive is not None:
+                drives[key] = axis.drive
+            if axis.best_steps_per_mm is not None:
+                steps[key] = axis.best_steps_per_mm
+    spools = select(SpoolRow.id, MaterialRow.name).join(
+        MaterialRow, SpoolRow.material_id == MaterialRow.id
+    )
+    nozzles = select(NozzleRow.id, NozzleRow.printer_id)
+    instruments = {
+        i.name: i for i in map(instrument_record, session.scalars(select(InstrumentRow)))
+    }
+    return World(
+        drives=drives,
+        steps=steps,
+        printer_of={nozzle_key(n): printer_key(p) for n, p in session.execute(nozzles)},
+        materials={spool_key(s): name for s, name in session.execute(spools)},
+        instruments={**DEFAULTS, **instruments},
+        events=_events(session, at),
+    )
+
+
+def _events(session: Session, at: datetime | None) -> list[Any]:
+    from calib.profile.events import TAKEN_BACK, Happened
+    from calib.store.tables import now
+
+    rows = session.execute(
+        select(
+            EventRow.uid, EventRow.kind, EventRow.at, EventRow.printer_id, EventRow.nozzle_id,
+            EventRow.spool_id, EventRow.axis, EventRow.note,
+        ).where(EventRow.at <= (at or now()))
+    ).all()  # fmt: skip
+    undone = {r.note.partition(" ")[0] for r in rows if r.kind == TAKEN_BACK.name}
+    return [
+        Happened(
+            kind=r.kind,
+            at=r.at,
+            printer="" if r.printer_id is None else printer_key(r.printer_id),
+            nozzle=nozzle_key(r.nozzle_id),
+            spool=spool_key(r.spool_id),
+            axis=r.axis,
+        )
+        for r in rows
+        if r.kind != TAKEN_BACK.name and r.uid not in undone
+    ]
+
+
+def signature(session: Session) -> tuple[Any, ...]:
+    """Return numbers that change with everything the posterior rests on."""
+    return tuple(
+        session.execute(
+            select(
+                select(func.count(CorrectionRow.id)).scalar_subquery(),
+                select(func.count(UndoRow.id)).scalar_subquery(),
+                select(func.count(EventRow.id)).scalar_subquery(),
+                select(func.sum(PrinterRow.version)).scalar_subquery(),
+                select(func.count(PrinterRow.id)).scalar_subquery(),
+                select(func.count(NozzleRow.id)).scalar_subquery(),
+                select(func.count(SpoolRow.id)).scalar_subquery(),
+                select(func.sum(InstrumentRow.version)).scalar_subquery(),
+            )
+        ).one()
+    )
+
+
+def state_of(session: Session, at: datetime | None = None) -> State:
+    """Return the posterior of all sheets that count (at a moment; None: now)."""
+    blocks = list(blocks_in_use(session, at))
+    world = _with_first_steps(world_of(session, at), blocks)
+    return State(posterior(blocks, world), world, blocks)
+
+
+def _with_first_steps(world: World, blocks: Sequence[Block]) -> World:
+    """Refer axes whose steps/mm nobody wrote down for the printer to those of their first sheet."""
+    first: dict[tuple[str, str], float] = {}
+    for block in sorted(blocks, key=lambda b: (b.at, b.uid)):
+        for axis, value in block.steps.items():
+            first.setdefault((block.owner("printer"), axis), value)
+    return replace(world, steps={**first, **world.steps})
+
+
+def blocks_in_use(session: Session, at: datetime | None = None) -> Iterator[Block]:
+    """Yield the block of every sheet of which something still counts."""
+    kept_at = _in_use(at)
+    query = (
+        select(SheetRow.id, SheetRow.uid, SheetRow.pattern, kept_at.c.at, BlockRow)
+        .join(kept_at, kept_at.c.sheet_id == SheetRow.id)
+        .outerjoin(BlockRow, BlockRow.sheet_id == SheetRow.id)
+        .order_by(SheetRow.id)
+    )
+    missing: dict[int, datetime] = {}
+    for sheet_id, uid, pattern, when, row in session.execute(query):
+        if row is None or row.model != MODEL or at is not None:
+            missing[sheet_id] = when
+        elif row.data:
+            yield block_from_json(uid, when, pattern, row.data)
+    for _, block in made_blocks(session, missing, at):
+        if block is not None:
+            yield block
+
+
+def without_blocks(session: Session) -> dict[int, datetime]:
+    """Return the sheets that count and have no block of this model, with when they were kept."""
+    kept_at = _in_use(None)
+    query = (
+        select(kept_at.c.sheet_id, kept_at.c.at)
+        .outerjoin(BlockRow, BlockRow.sheet_id == kept_at.c.sheet_id)
+        .where(or_(BlockRow.sheet_id.is_(None), BlockRow.model != MODEL))
+    )
+    return {sheet_id: when for sheet_id, when in session.execute(query)}
+
+
+def write_blocks(session: Session, made: dict[int, Block | None]) -> None:
+    """Write blocks; those that were written meanwhile are made again by the next who asks."""
+    session.execute(delete(BlockRow).where(BlockRow.sheet_id.in_(list(made))))
+    session.add_all(
+        BlockRow(sheet_id=i, model=MODEL, data=None if b is None else block_json(b))
+        for i, b in made.items()
+    )
+
+
+def _in_use(at: datetime | None) -> Any:
+    """Return sheet_id and the time of its newest correction that counts."""
+    c = CorrectionRow
+    counts: list[Any] = [UndoRow.id.is_(None)]
+    if at is not None:
+        counts = [c.kept_at <= at, or_(UndoRow.id.is_(None), UndoRow.at > at)]
+    return (
+        select(c.sheet_id.label("sheet_id"), func.max(c.kept_at).label("at"))
+        .outerjoin(UndoRow, UndoRow.correction_id == c.id)
+        .where(and_(*counts))
+        .group_by(c.sheet_id)
+        .subquery()
+    )
+
+
+def made_blocks(
+    session: Session, sheets: dict[int, datetime], at: datetime | None = None
+) -> Iterator[tuple[int, Block | None]]:
+    """Make the blocks of some sheets from their text and the corrections that count."""
+    ids = sorted(sheets)
+    for first in range(0, len(ids), _AT_ONCE):
+        some = ids[first : first + _AT_ONCE]
+        corrections = _corrections(session, some, at)
+        rows = session.scalars(
+            select(SheetRow)
+            .where(SheetRow.id.in_(some))
+            .options(
+                load_only(
+                    SheetRow.uid, SheetRow.pattern, SheetRow.piece_id, SheetRow.sheet_text,
+                    SheetRow.keys, SheetRow.fit, SheetRow.printer_id, SheetRow.nozzle_id,
+                    SheetRow.spool_id,
+                )
+            )
+        )  # fmt: skip
+        for row in rows:
+            yield row.id, block_of_row(row, corrections[row.id], sheets[row.id])
+
+
+def _corrections(
+    session: Session, sheets: Sequence[int], at: datetime | None
+) -> dict[int, list[Correction]]:
+    found: dict[int, list[Correction]] = defaultdict(list)
+    query = corrections_query().where(CorrectionRow.sheet_id.in_(sheets)).order_by(CorrectionRow.id)
+    for row in session.execute(query):
+        kept, undo = row[0], row[1]
+        late = at is not None and kept.kept_at > at
+        if not late and (undo is None or (at is not None and undo.at > at)):
+            found[kept.sheet_id].append(correction_record(*row).correction)
+    return found
+
+
+def block_of_row(
+    row: SheetRow, corrections: Sequence[Correction], at: datetime, sheet: Sheet | None = None
+) -> Block | None:
+    """Return the block of one kept sheet."""
+    if sheet is None:
+        try:
+            sheet = read_sheet(row.sheet_text.encode(), row.piece_id)
+        except BadInput:  # of a pattern that is not there any more: its corrections stand for it
+            sheet = None
+    keys = {str(k): str(v) for k, v in row.keys.items()}
+    caliper = sheet.instruments["caliper"] if sheet else DEFAULTS["caliper"]
+    made = Made(
+        uid=row.uid,
+        at=at,
+        pattern=row.pattern,
+        piece=row.piece_id,
+        printer=printer_key(row.printer_id),
+        nozzle=nozzle_key(row.nozzle_id),
+        spool=spool_key(row.spool_id),
+        material=row.spool.material.name if row.spool else "",
+        instrument=caliper.name,
+        was_set=was_set(corrections, keys),
+        part_c=sheet.part_c if sheet else None,
+    )
+    return block_of_kept(made, sheet, corrections, row.fit, caliper)
+
+
+def keep_block(session: Session, row: SheetRow, sheet: Sheet | None = None) -> None:
+    """Write the block of a sheet anew, after its corrections changed."""
+    session.flush()
+    corrections = _corrections(session, [row.id], None)[row.id]
+    session.execute(delete(BlockRow).where(BlockRow.sheet_id == row.id))
+    if corrections:
+        block = block_of_row(row, corrections, row.kept_at, sheet)
+        data = None if block is None else block_json(block)
+        session.add(BlockRow(sheet_id=row.id, model=MODEL, data=data))
