@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from calib.fit.dimensions import fit_dimensions
-from calib.interpret.scales import SheetScales, scales_of, split_workshop
+from calib.interpret.scales import SheetScales, scales_of, split_sheets
 from calib.interpret.solve import Context, solve_sheet
 from calib.interpret.split import explain_split
 from calib.model.drive import Drive
@@ -159,8 +159,8 @@ def test_a_workshop_is_split_by_name():
         "black": ("ABS", (0.0070, 0.0060)),
     }
     drives = {p: {**BELTS, "Z": Drive(screw_lead_mm=8.0)} for p in machine}
-    plain = split_workshop(workshop(rng, machine, shrink), drives)
-    with_travel = split_workshop(workshop(rng, machine, shrink, travel=True), drives)
+    plain = split_sheets(workshop(rng, machine, shrink), drives)
+    with_travel = split_sheets(workshop(rng, machine, shrink, travel=True), drives)
     for p, own in machine.items():
         for k, axis in enumerate("XYZ"):
             for found in (plain, with_travel):
@@ -187,6 +187,6 @@ def test_prints_before_and_after_a_change_of_steps_agree():
         )
         for steps in (80.0, 82.0, 80.0)
     ]  # fmt: skip
-    found = split_workshop(sheets, {"p": BELTS})
+    found = split_sheets(sheets, {"p": BELTS})
     assert found.product("p", "s", "X").value == pytest.approx(-0.002, abs=5e-5)
     assert found.split.chi2 < 5

@@ -232,7 +232,7 @@ def test_the_fastest_flow_follows_nozzle_and_temperature(store):
     assert not why_stale("volumetric_rate_limit_mm3_s", earlier, "lantern", "wide", "", [event])
 
 
-# --- turns are a deed --------------------------------------------------------------------------
+# --- turns are done once ------------------------------------------------------------------------
 
 
 def test_turns_of_screws_are_done_once_and_never_in_force(store):
@@ -242,7 +242,7 @@ def test_turns_of_screws_are_done_once_and_never_in_force(store):
     assert store.in_force() == []
     assert store.drift("lantern") == []
     assert not any(s.startswith("level_") for s in store.context_for().now)
-    assert [v.value for v in store.deeds()] == [-0.126]
+    assert [v.value for v in store.to_do_once()] == [-0.126]
     found = plan(store.known())
     assert "bed-patches" not in [s.piece for s in found.steps]  # first the screws are to be turned
     assert found.to_do == {"level_front_left_turns": -0.126}

@@ -39,7 +39,7 @@ def test_an_entry_is_whole(s):
     assert "_" not in s.label
     assert s.meaning
     assert s.step > 0
-    assert round(s.step, s.places + 1) > 0
+    assert round(s.step, s.decimals + 1) > 0
     assert s.neutral is None or low <= s.neutral <= high
     assert s.about in TOPICS
     assert not (s.drawn and (s.files or s.code))
@@ -98,9 +98,9 @@ def test_a_screw_is_something_to_do_and_not_a_value_to_set():
     front = screw_turns("front left")
     assert front.name == "level_front_left_turns"
     assert front.label == "turns of the front left screw"
-    assert front.deed
+    assert front.done_once
     assert front.topic == "level"
-    assert not any(s.deed for s in SETTINGS.values())
+    assert not any(s.done_once for s in SETTINGS.values())
     with pytest.raises(BadInput):
         setting("level__turns")
 
@@ -115,7 +115,7 @@ def test_a_made_up_setting_reaches_values_places_and_staleness(monkeypatch):
 
     made_up = Setting(
         name="swirl_percent", label="swirl", meaning="how much the flow swirls", unit="%",
-        about=topic("flow"), neutral=10.0, limits=(0.0, 50.0), step=1.0, places=1,
+        about=topic("flow"), neutral=10.0, limits=(0.0, 50.0), step=1.0, decimals=1,
         files=(Place.GCODE,), code="M92 Q", stored_code=True,
     )  # fmt: skip
     monkeypatch.setitem(SETTINGS, "swirl_percent", made_up)

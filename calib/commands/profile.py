@@ -56,11 +56,11 @@ def show(
         print_json(profile_json(found))
         return
     title = f"Profile of {found.who.words}"
-    if not found.settings and not found.deeds:
+    if not found.settings and not found.to_do_once:
         say(f"{title}: nothing is known yet. See what to print: truebead next{found.who.options}")
         return
     say_table(title, words.PROFILE_COLUMNS, words.profile_rows(found.settings))
-    below = words.profile_lines(found.settings, found.deeds, found.who.options)
+    below = words.profile_lines(found.settings, found.to_do_once, found.who.options)
     for line, style in (*words.rests_lines(found.settings, found.rests, found.odd), *below):
         say(line, style)
 

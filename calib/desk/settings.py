@@ -47,7 +47,7 @@ class Shown:
     where: str
     unit: str
     files: bool
-    deed: bool
+    done_once: bool
     drawn: bool
 
 
@@ -62,7 +62,7 @@ def shown(name: str) -> Shown:
         where="a number to draw parts with" if s.drawn else _WHERE.get(s.topic, ""),
         unit=unit_of(s),
         files=Place.MODELS in s.files,
-        deed=s.deed,
+        done_once=s.done_once,
         drawn=s.drawn,
     )
 
@@ -98,6 +98,6 @@ def spell(name: str, value: float | None) -> str:
 def half_width(name: str, value: float) -> str:
     """Return an uncertainty with two digits at most, in the setting's unit."""
     s = kept_setting(name)
-    places = s.places if value >= 10.0**-s.places else s.places + 1
+    places = s.decimals if value >= 10.0**-s.decimals else s.decimals + 1
     unit = unit_of(s)
     return f"±{value:.{places}f}{'' if unit == '°' else ' '}{unit}".rstrip()

@@ -89,7 +89,7 @@ def scales_of(evidence: Mapping[str, Any]) -> tuple[Array, Array]:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Workshop:
+class MachineAndMaterial:
     """The split over every sheet, by name."""
 
     split: Split
@@ -130,11 +130,11 @@ def percent(e: Estimate) -> str:
     return plus_minus(e.times(100, "%"))
 
 
-def split_workshop(
+def split_sheets(
     sheets: Sequence[SheetScales],
     drives: Mapping[str, Mapping[str, Drive]],
     instrument_sd: Mapping[str, float] | None = None,
-) -> Workshop:
+) -> MachineAndMaterial:
     """Split the size errors of every sheet at once.
 
     Parameters
@@ -171,7 +171,7 @@ def split_workshop(
         covariance=np.array([s.covariance for s in printed]).reshape(-1, 3, 3),
     )
     result = split(prints, priors, _travels(moved, printers, instruments))
-    return Workshop(
+    return MachineAndMaterial(
         split=result,
         printers=tuple(printers),
         spools=tuple(names) or ("",),

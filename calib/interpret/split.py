@@ -17,7 +17,7 @@ from calib.interpret.scales import (
     expansion_of,
     percent,
     shrink_prior,
-    split_workshop,
+    split_sheets,
 )
 from calib.model.drive import Drive
 from calib.model.estimate import Estimate
@@ -107,7 +107,7 @@ def explain_split(
     sheets = [_without(s, far) for s in sheets]
     printed = [a for k, a in enumerate(AXES) if np.isfinite(sheets[0].error[k])]
     moved = [a for k, a in enumerate(AXES) if np.isfinite(sheets[-1].error[k])]
-    workshop = split_workshop(sheets, {"it": drives}, {"caliper": instrument_sd})
+    workshop = split_sheets(sheets, {"it": drives}, {"caliper": instrument_sd})
     machine = {
         a: _at_steps(workshop.machine("it", a), a, drives, steps)
         for a in AXES

@@ -108,7 +108,7 @@ class Setting:
         Smallest change worth making, in `unit`.
     limits : (float, float)
         The one range in which a value makes sense; the printer's ratings may narrow it.
-    places : int
+    decimals : int
         Digits after the point that it is worth; more would be noise.
     spool_sd : float
         How much values of one filament type differ from spool to spool, one standard deviation.
@@ -124,7 +124,7 @@ class Setting:
         Files that it can be put into.
     drawn : bool
         Whether it is a number to draw parts with, set nowhere.
-    deed : bool
+    done_once : bool
         Whether it is something to do once (turn a screw), not a value to have set.
     rated_by : str
         The printer's rating that it must not exceed: ``hot_end_max_c`` or ``bed_max_c``.
@@ -136,7 +136,7 @@ class Setting:
     about: Topic
     limits: tuple[float, float]
     step: float
-    places: int
+    decimals: int
     meaning: str = ""
     axis: str = ""
     neutral: float | None = None
@@ -147,14 +147,14 @@ class Setting:
     stored_code: bool = False
     files: tuple[Place, ...] = ()
     drawn: bool = False
-    deed: bool = False
+    done_once: bool = False
     rated_by: str = ""
 
     @property
     def screw(self) -> str:
         """Name of the levelling screw that it turns; empty where it turns none."""
         inner = self.name.removeprefix("level_").removesuffix("_turns")
-        return inner.replace("_", " ") if self.deed else ""
+        return inner.replace("_", " ") if self.done_once else ""
 
     @property
     def topic(self) -> str:
@@ -185,7 +185,7 @@ class Setting:
 
     def spelled(self, value: float | None) -> str:
         """Return a value with as many digits as the setting is worth, ``?`` for None."""
-        return "?" if value is None else f"{value:.{self.places}f}"
+        return "?" if value is None else f"{value:.{self.decimals}f}"
 
     def said(self, value: float | None) -> str:
         """Return label, value and unit, for people: ``size along X 100.12 %``."""
@@ -206,7 +206,7 @@ def _axis_settings() -> list[Setting]:
         Setting(
             name=f"steps_{a.lower()}_per_mm", label=f"steps/mm of {a}", unit="steps/mm", axis=a,
             meaning=f"motor steps per mm of travel along {a}", about=topic("axes"),
-            limits=(1.0, 60_000.0), step=0.01, places=2, code=f"M92 {a}", stored_code=True,
+            limits=(1.0, 60_000.0), step=0.01, decimals=2, code=f"M92 {a}", stored_code=True,
         )
         for a in "XYZ"
     ]  # fmt: skip
@@ -214,7 +214,7 @@ def _axis_settings() -> list[Setting]:
         Setting(
             name=f"skew_{plane.lower()}_deg", label=f"lean of {plane[1]} towards +{plane[0]}",
             unit="deg", axis=plane, meaning=f"angle by which {plane[1]} leans towards +{plane[0]}",
-            about=topic("skew"), neutral=0.0, limits=(-10.0, 10.0), step=0.01, places=3,
+            about=topic("skew"), neutral=0.0, limits=(-10.0, 10.0), step=0.01, decimals=3,
             usual_sd=0.15, wanted=0.06, files=_FILES,  # wanted: 0.1 mm over 100 mm
         )
         for plane in ("XY", "XZ", "YZ")
@@ -227,7 +227,7 @@ def _size_settings() -> list[Setting]:
         Setting(
             name=f"scale_{a.lower()}_percent", label=f"size along {a}", unit="%", axis=a,
             meaning=f"size of the model along {a}, in per cent of what is drawn",
-            about=topic("scale"), neutral=100.0, limits=(70.0, 140.0), step=0.02, places=2,
+            about=topic("scale"), neutral=100.0, limits=(70.0, 140.0), step=0.02, decimals=2,
             spool_sd=0.05, usual_sd=0.3, wanted=0.2, files=_FILES,
         )
         for a in "XYZ"
@@ -236,7 +236,7 @@ def _size_settings() -> list[Setting]:
         Setting(
             name=f"shrinkage_{d}_percent", label=f"shrinkage {words} the layers", unit="%",
             meaning=f"how much the material shrinks {words} the layers", about=topic("shrinkage"),
-            limits=(-2.0, 10.0), step=0.02, places=2, spool_sd=0.05, drawn=True,
+            limits=(-2.0, 10.0), step=0.02, decimals=2, spool_sd=0.05, drawn=True,
         )
         for d, words in (("xy", "along"), ("z", "across"))
     ]  # fmt: skip
@@ -248,7 +248,7 @@ def _fit_settings() -> list[Setting]:
         Setting(
             name=f"hole_{name}oversize_mm", label=f"oversize of {words}", unit="mm",
             meaning=f"oversize to draw {words} with", about=topic("holes"), neutral=0.0,
-            limits=(-2.0, 2.0), step=0.02, places=3, spool_sd=0.05, wanted=0.1, drawn=True,
+            limits=(-2.0, 2.0), step=0.02, decimals=3, spool_sd=0.05, wanted=0.1, drawn=True,
         )
         for name, words in (("", "upright holes"), ("horizontal_", "lying holes"), ("pin_", "pins"))
     ]  # fmt: skip
@@ -256,7 +256,7 @@ def _fit_settings() -> list[Setting]:
         Setting(
             name=f"clearance_{kind}_{shape}_mm", label=f"clearance of {shape} {words} fits",
             unit="mm", meaning=f"clearance of {shape} {words} fits, on the whole {across}",
-            about=topic("clearance"), limits=(-0.5, 3.0), step=0.01, places=3, spool_sd=0.05,
+            about=topic("clearance"), limits=(-0.5, 3.0), step=0.01, decimals=3, spool_sd=0.05,
             wanted=0.1, drawn=True,
         )
         for shape, across in (("round", "diameter"), ("square", "width"))
@@ -270,47 +270,47 @@ _EACH = (
     *_axis_settings(),
     Setting(name="steps_e_per_mm", label="steps/mm of the extruder", unit="steps/mm", axis="E",
             meaning="motor steps per mm of filament fed", about=topic("extruder"),
-            limits=(1.0, 60_000.0), step=0.01, places=2, code="M92 E", stored_code=True),
+            limits=(1.0, 60_000.0), step=0.01, decimals=2, code="M92 E", stored_code=True),
     Setting(name="hot_end_c", label="hot-end temperature", unit="degC", about=topic("temperature"),
-            meaning="temperature of the hot end", limits=(150.0, 500.0), step=1.0, places=0,
+            meaning="temperature of the hot end", limits=(150.0, 500.0), step=1.0, decimals=0,
             spool_sd=4.0, wanted=10.0, code="M104 S", rated_by="hot_end_max_c"),
     Setting(name="bed_c", label="bed temperature", unit="degC", about=topic("temperature"),
-            meaning="temperature of the bed", limits=(0.0, 200.0), step=1.0, places=0,
+            meaning="temperature of the bed", limits=(0.0, 200.0), step=1.0, decimals=0,
             spool_sd=4.0, code="M140 S", rated_by="bed_max_c"),
     Setting(name="retraction_mm", label="retraction length", unit="mm", about=topic("retraction"),
-            meaning="length of a retraction", limits=(0.0, 10.0), step=0.1, places=2,
+            meaning="length of a retraction", limits=(0.0, 10.0), step=0.1, decimals=2,
             spool_sd=0.2, wanted=0.6),
     Setting(name="retraction_speed_mm_s", label="retraction speed", unit="mm/s",
             about=topic("retraction"), meaning="speed of a retraction", limits=(1.0, 120.0),
-            step=1.0, places=0, spool_sd=5.0),
+            step=1.0, decimals=0, spool_sd=5.0),
     Setting(name="filament_mm", label="filament diameter", unit="mm", about=topic("filament"),
-            meaning="diameter of the filament", limits=(1.0, 3.5), step=0.01, places=3,
+            meaning="diameter of the filament", limits=(1.0, 3.5), step=0.01, decimals=3,
             spool_sd=0.02, wanted=0.03),
     Setting(name="flow_percent", label="flow", unit="%", about=topic("flow"), neutral=100.0,
-            meaning="extrusion multiplier", limits=(50.0, 200.0), step=0.5, places=1,
+            meaning="extrusion multiplier", limits=(50.0, 200.0), step=0.5, decimals=1,
             spool_sd=2.0, wanted=3.0, code="M221 S", files=(Place.GCODE,)),
     *_size_settings(),
     Setting(name="outline_offset_mm", label="outline offset", unit="mm", about=topic("outline"),
             meaning="shift of the outline, outward positive", axis="XY", neutral=0.0, limits=(-1.0, 1.0),
-            step=0.01, places=3, spool_sd=0.03, usual_sd=0.08, wanted=0.05),
+            step=0.01, decimals=3, spool_sd=0.03, usual_sd=0.08, wanted=0.05),
     Setting(name="first_layer_gap_mm", label="rise at the first layer", unit="mm",
-            about=topic("first_layer"), axis="Z", neutral=0.0, limits=(-2.0, 2.0), step=0.01, places=3,
+            about=topic("first_layer"), axis="Z", neutral=0.0, limits=(-2.0, 2.0), step=0.01, decimals=3,
             meaning="rise of the nozzle over the bed at the first layer", wanted=0.05),
     *_fit_settings(),
     Setting(name="overhang_limit_deg", label="steepest overhang", unit="deg",
             about=topic("overhang"), meaning="steepest lean that prints clean, from upright",
-            limits=(0.0, 90.0), step=1.0, places=0, spool_sd=3.0, wanted=6.0, drawn=True),
+            limits=(0.0, 90.0), step=1.0, decimals=0, spool_sd=3.0, wanted=6.0, drawn=True),
     Setting(name="bridge_limit_mm", label="longest bridge", unit="mm", about=topic("bridge"),
-            meaning="longest gap that is bridged clean", limits=(0.0, 300.0), step=1.0, places=0,
+            meaning="longest gap that is bridged clean", limits=(0.0, 300.0), step=1.0, decimals=0,
             spool_sd=3.0, wanted=10.0, drawn=True),
     Setting(name="volumetric_rate_limit_mm3_s", label="fastest flow of the hot end", unit="mm3/s",
             about=topic("rate"), meaning="most plastic the hot end melts in a second",
-            limits=(0.1, 200.0), step=0.1, places=1),
+            limits=(0.1, 200.0), step=0.1, decimals=1),
     Setting(name="fan_percent", label="fan speed", unit="%", about=topic("cooling"),
-            meaning="speed of the fan on the part", limits=(0.0, 100.0), step=5.0, places=0,
+            meaning="speed of the fan on the part", limits=(0.0, 100.0), step=5.0, decimals=0,
             code="M106 S"),
     Setting(name="speed_percent", label="printing speed", unit="%", about=topic("speed"),
-            meaning="speed in per cent of what the file asks", limits=(10.0, 300.0), step=5.0, places=0, code="M220 S"),
+            meaning="speed in per cent of what the file asks", limits=(10.0, 300.0), step=5.0, decimals=0, code="M220 S"),
 )  # fmt: skip
 
 #: Name -> setting, in the order in which they are to be settled.
@@ -339,7 +339,7 @@ def kept_setting(name: str) -> Setting:
     if found is not None:
         return found
     return Setting(
-        name=name, label=name, unit="", about=OTHER, limits=(-math.inf, math.inf), step=0.0, places=3
+        name=name, label=name, unit="", about=OTHER, limits=(-math.inf, math.inf), step=0.0, decimals=3
     )  # fmt: skip
 
 
@@ -351,7 +351,7 @@ def _screw(name: str) -> Setting | None:
     words = f"turns of the {inner.replace('_', ' ')} screw"
     return Setting(
         name=name, label=words, meaning=f"{words} under the bed, positive raises the bed there",
-        unit="turn", about=topic("level"), limits=(-40.0, 40.0), step=0.02, places=2, deed=True,
+        unit="turn", about=topic("level"), limits=(-40.0, 40.0), step=0.02, decimals=2, done_once=True,
     )  # fmt: skip
 
 

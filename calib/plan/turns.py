@@ -15,7 +15,7 @@ def turns_to_do(values: "Iterable[InForce]") -> dict[str, float]:
     return {
         v.setting: v.source.correction.new
         for v in values
-        if kept_setting(v.setting).deed
+        if kept_setting(v.setting).done_once
         and not v.stale
         and v.source.correction.verdict is Verdict.APPLY
     }

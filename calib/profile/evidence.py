@@ -109,7 +109,7 @@ def _tells(c: Correction) -> bool:
         about.name in SETTINGS
         and c.verdict is not Verdict.PRINT_AGAIN
         and not from_sizes(c.setting)
-        and not about.deed
+        and not about.done_once
     )
 
 

@@ -58,7 +58,7 @@ def _in_force_lines(kept: "Kept") -> Iterator[str]:
     """Say where the kept values take effect."""
     uids = {k.uid for k in kept.corrections}
     yield from place_lines([v for v in kept.in_force if v.source.uid in uids], kept.who.options)
-    found = [k.correction for k in kept.corrections if kept_setting(k.correction.setting).deed]
+    found = [k.correction for k in kept.corrections if kept_setting(k.correction.setting).done_once]
     turns = {c.setting: c.new for c in found if c.verdict == "apply"}
     yield from turn_lines(turns, kept.who.options)
 
@@ -83,7 +83,7 @@ def _correction_row(k: "KeptCorrection") -> tuple[str, ...]:
     c = k.correction
     half = c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
     verdict = str(c.verdict) if k.chosen else "not used"
-    turns = kept_setting(c.setting).deed
+    turns = kept_setting(c.setting).done_once
     words = turn_words(c.new, short=True) if turns else change(c.old, c.new, c.u_new, c.unit)
     return (
         label(c.setting), words, half_width(half), c.unit, verdict, str(c.scope),
@@ -96,12 +96,12 @@ def profile_rows(settings: "Sequence[InForce]") -> list[tuple[str, ...]]:
 
 
 def profile_lines(
-    settings: "Sequence[InForce]", deeds: "Sequence[InForce]", options: str
+    settings: "Sequence[InForce]", to_do_once: "Sequence[InForce]", options: str
 ) -> Iterator[tuple[str, str]]:
     """Yield (line, style) below the table: what is stale, to be set, or to be done once."""
     for line in stale_lines(settings):
         yield line, _WARNING
-    for line in (*place_lines(settings, options), *turn_lines(turns_to_do(deeds), options)):
+    for line in (*place_lines(settings, options), *turn_lines(turns_to_do(to_do_once), options)):
         yield line, ""
 
 
@@ -121,7 +121,7 @@ def rests_lines(
             f" {found.since:%Y-%m-%d}, {max(e.from_data, 0.0):.0%} of what is known"
         )
         if found.before is not None and found.newest is not None:
-            moved = moved_words(e, found.before, kept_setting(v.setting).places)
+            moved = moved_words(e, found.before, kept_setting(v.setting).decimals)
             words += f"; by {found.newest.pattern} of {found.newest.at:%Y-%m-%d} {moved}"
         yield words, ""
     for d in odd:
@@ -138,7 +138,7 @@ def rests_lines(
 
 def why_rows(found: "Sequence[Influence]", setting: str) -> list[tuple[str, ...]]:
     """Return the rows of a table under `WHY_COLUMNS`."""
-    places = kept_setting(setting).places
+    places = kept_setting(setting).decimals
     return [
         (
             i.block.uid[:8],
@@ -191,7 +191,7 @@ def _history_row(k: "KeptCorrection") -> tuple[str, str, str, str]:
     verdict = str(c.verdict) if k.chosen else "not used"
     if k.undone_at:
         verdict = "taken back" + (f": {k.why_undone}" if k.why_undone else "")
-    turns = kept_setting(c.setting).deed
+    turns = kept_setting(c.setting).done_once
     words = turn_words(c.new, short=True) if turns else change(c.old, c.new, c.u_new, c.unit)
     return k.uid[:8], label(c.setting), words, verdict
 

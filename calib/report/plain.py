@@ -101,7 +101,7 @@ def profile_json(found: "Profile") -> dict[str, Any]:
     return {
         **asdict(found.who),
         "settings": [setting_json(v) for v in found.settings],
-        "to_do_once": [setting_json(v) for v in found.deeds],
+        "to_do_once": [setting_json(v) for v in found.to_do_once],
         "rests_on": {s: rests_json(r) for s, r in found.rests.items()},
         "disagreeing": [
             {"sheet": d.block.uid, "piece": d.block.pattern, "chi2": d.chi2, "dof": d.dof,

@@ -144,9 +144,12 @@ def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
     from calib.model.place import Place, neutral
 
     by_place: dict[str, list[str]] = {}
+    told: list[str] = []
     for v in values:
         if v.value is None or v.stale or v.is_set or v.value == neutral(v.setting):
             continue
+        if v.place == Place.PRINTER:
+            told.append(f"--in-printer {v.setting}")
         by_place.setdefault(v.place, []).append(
             f"{label(v.setting)} {number(v.value, v.u)} {v.unit}".rstrip()
         )
@@ -154,7 +157,7 @@ def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
     if found := by_place.get(Place.PRINTER):
         lines.append(
             f"To be set in the printer or the slicing settings before you print: {', '.join(found)}."
-            f" Once set, say so: truebead apply --in-printer SETTING{options}"
+            f" Once set, say so: truebead apply {' '.join(told)}{options}"
         )
     for place, files in ((Place.MODELS, "models"), (Place.GCODE, "G-code")):
         if found := by_place.get(place):

@@ -23,7 +23,7 @@ def settles_words(settles: "Sequence[Expected]") -> str:
     groups: dict[str, list[str]] = {}
     for e in settles:
         about = setting(e.setting)
-        label = "height of the bed at its screws" if about.deed else about.label
+        label = "height of the bed at its screws" if about.done_once else about.label
         same = groups.setdefault(f"±{_two_digits(e.half_width)} {e.unit}".strip(), [])
         if label not in same:
             same.append(label)

@@ -56,7 +56,7 @@ class Look:
     def profile(self) -> list[InForce]:
         """Return every setting in force, in the order in which they are to be settled.
 
-        What is to be done once (a deed) is among them, for the plan to know of it.
+        What is to be done once is among them, for the plan to know of it.
         """
         kept = self._own()
         happened = happened_to(self.session, self.printer.id, self.spool.id, self.at)
@@ -343,7 +343,7 @@ def _changed_upstream(value: InForce, found: Iterable[InForce]) -> Staleness | N
             and s.kept_at > value.source.kept_at
             and s.sheet_uid != value.source.sheet_uid
             and not other.inherited_from
-            and not kept_setting(other.setting).deed
+            and not kept_setting(other.setting).done_once
             and _same_axis(about, kept_setting(other.setting))
         ):
             changed = kept_setting(other.setting).label

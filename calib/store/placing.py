@@ -164,7 +164,7 @@ def to_set(in_force: Sequence[InForce]) -> dict[str, float]:
         if v.place == Place.PRINTER
         and v.value is not None
         and not v.is_set
-        and not kept_setting(v.setting).deed
+        and not kept_setting(v.setting).done_once
         and (v.set_value is None or not math.isclose(v.value, v.set_value, rel_tol=1e-9))
     }
 

@@ -72,15 +72,15 @@ class Profiles(Estimates):
         """
         with self._read() as session:
             found = self._look(session, printer, nozzle, spool, at).profile()
-        return [v for v in found if not kept_setting(v.setting).deed]
+        return [v for v in found if not kept_setting(v.setting).done_once]
 
-    def deeds(
+    def to_do_once(
         self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
     ) -> list[InForce]:
         """Return what was found to be done once: how far to turn each levelling screw."""
         with self._read() as session:
             found = self._look(session, printer, nozzle, spool).profile()
-        return [v for v in found if kept_setting(v.setting).deed]
+        return [v for v in found if kept_setting(v.setting).done_once]
 
     def known(
         self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
@@ -127,7 +127,7 @@ class Profiles(Estimates):
         by_setting: dict[str, list[KeptCorrection]] = defaultdict(list)
         for k in rows:
             name = k.correction.setting
-            if not kept_setting(name).deed and not why_stale(
+            if not kept_setting(name).done_once and not why_stale(
                 name, k.kept_at, k.printer, k.nozzle, k.spool, happened
             ):
                 by_setting[name].append(k)

@@ -23,7 +23,7 @@ def profile(store: "Store", asked: Who, at: datetime | None = None) -> Profile:
     return Profile(
         who=who,
         settings=tuple(store.in_force(*names, at)),
-        deeds=tuple(store.deeds(*names)),
+        to_do_once=tuple(store.to_do_once(*names)),
         rests=store.rests(*names) if at is None else {},
         odd=tuple(store.disagreeing(who.printer)) if at is None else (),
     )

@@ -225,7 +225,7 @@ class Profile:
 
     who: Who
     settings: tuple["InForce", ...]
-    deeds: tuple["InForce", ...] = ()
+    to_do_once: tuple["InForce", ...] = ()
     rests: Mapping[str, "Rests"] = field(default_factory=dict)
     odd: tuple["Disagreement", ...] = ()
 

@@ -132,7 +132,7 @@ def _card(c: "Correction", in_force: "Mapping[str, InForce]") -> dict[str, Any]:
         "evidence": _sentence(c.evidence),
         "instead_of": label(c.instead_of) if c.instead_of else "",
         "files": s.files,
-        "deed": s.deed,
+        "deed": s.done_once,
         "drawn": s.drawn,
         "can_set": change and not s.drawn,
         "requests": [
@@ -266,7 +266,7 @@ def say_place(ask: Ask, who: "Who", settings: Sequence[str], place: Place) -> No
 
 def _can_set(ask: Ask, who: "Who", setting: str) -> bool:
     s = shown(setting)
-    if s.drawn or s.deed:
+    if s.drawn or s.done_once:
         return False
     in_force = {v.setting: v for v in ask.shop.profile(**bench.names(who)).settings}
     return setting in in_force and in_force[setting].value is not None
