@@ -1,16 +1,20 @@
 """How fast G-code is rewritten, beside a plain loop over lines, a parsing library, awk and cat; and in how much memory.
 
-Run as ``python -m bench.gcode [megabytes] [folder]``; 100 MB unless told otherwise. Times are CPU seconds of one
+Run as ``python -m bench.gcode [megabytes] [folder]``; 20 MB unless told otherwise. Times are CPU seconds of one
 process, the best of several turns in which all ways take turns, so that a busy machine slows all of them alike.
+``python -m bench.gcode check [files]`` holds random files rewritten by random jobs against the independent check.
 """
 
 import math
 import os
 import random
+import re
 import subprocess
 import sys
 import tempfile
 from collections.abc import Callable
+from functools import reduce
+from operator import xor
 from pathlib import Path
 
 from calib.apply.gcode.job import Job
@@ -73,21 +77,27 @@ def write_file(path: Path, megabytes: float, *, arcs: bool = False) -> None:
 
 
 def plain_loop(source: Path, target: Path) -> None:
-    """Do scale, skew and flow in the plainest loop that is right for the file made here."""
+    """Do scale, skew and flow in the plainest loop that is right for the files made here."""
     (a, b, c), (_, d, e), (_, _, f) = MATRIX
     cx, cy, cz = CENTRE
     x = y = z = last = total = 0.0
     with source.open() as lines, target.open("w") as out:
         for line in lines:
             code, mark, comment = line.partition(";")
-            words = code.split()
-            if not words or words[0] not in ("G0", "G1"):
+            number, star = "", ""
+            if code[:1] == "N":
+                code, star, given = code.partition("*")
+                if star and reduce(xor, code.encode()) != int(given):
+                    raise ValueError(line)
+                number, _, code = code.partition(" ")
+            words = code.upper().split()
+            if not words or (words[0] not in ("G0", "G1", "G2", "G3") and words[0][0] not in "XYZ"):
                 if words and words[0] == "G92":
                     last = total = float(words[1][1:])
                 out.write(line)
                 continue
-            old, moved, feed, new = (x, y), False, None, [words[0]]
-            for word in words[1:]:
+            old, moved, feed, new = (x, y), False, None, [number] if number else []
+            for word in words:
                 letter = word[0]
                 if letter == "X":
                     x, moved = float(word[1:]), True
@@ -107,7 +117,48 @@ def plain_loop(source: Path, target: Path) -> None:
                 step, last = feed - last, feed
                 total += step * FLOW if step > 0 and (x, y) != old else step
                 new.append(f"E{total:.5f}")
-            out.write(" ".join(new) + (" ;" + comment if mark else "\n"))
+            text = " ".join(new)
+            if star:
+                text += f"*{reduce(xor, text.encode())}"
+            out.write(text + (" ;" + comment if mark else "\n"))
+
+
+def variant(path: Path, kind: str, megabytes: float) -> None:
+    """Write a file as `write_file` does, spelled in another way."""
+    write_file(path, megabytes, arcs=kind == "R arcs")
+    lines = path.read_text(encoding="ascii").splitlines()
+    number = 0
+    with path.open("w", encoding="ascii") as out:
+        for k, line in enumerate(lines):
+            text = {"G21 in the head": "G21\n" * (k == 0) + line, "lower case": line.lower()}.get(
+                kind, line
+            )
+            if kind == "comments" and line[:1] == "G":
+                text += " ; outer wall, 1800 mm/min"
+            elif (
+                kind == "modal lines" and line.startswith("G1 ") and lines[k - 1].startswith("G1 ")
+            ):
+                text = line[3:] if line[3] in "XYZ" else line
+            elif kind == "a macro every 40 lines" and k % 40 == 0:
+                text += "\nSET_PRESSURE VALUE=0.04"
+            elif kind == "two blanks":
+                text = line.replace(" ", "  ")
+            elif kind == "blanks in numbers":
+                text = line.replace(".", ". ") if line[:1] == "G" else line
+            elif kind == "R arcs":
+                text = re.sub(
+                    r"I(\S+) J(\S+)", lambda m: f"R{math.hypot(float(m[1]), float(m[2])):.4f}", line
+                )
+            elif kind == "checksums" and line[:1] != ";":
+                number += 1
+                text = f"N{number} {line}"
+                text += f"*{reduce(xor, text.encode())}"
+            out.write(text + "\n")
+
+
+#: Spellings as files commonly have them, and such as hardly any has.
+COMMON = ("as it comes", "G21 in the head", "lower case", "comments", "checksums", "modal lines")
+RARE = ("a macro every 40 lines", "two blanks", "blanks in numbers", "R arcs")
 
 
 def plain_schedule(source: Path, target: Path) -> None:
@@ -196,8 +247,10 @@ def by(job: Job) -> Callable[[Path, Path], object]:
     return lambda source, target: rewrite_file(source, target, job)
 
 
-def compare(source: Path, target: Path, ways: dict[str, Callable[[Path, Path], object]]) -> None:
-    """Run all ways in turns and print their best speeds."""
+def compare(
+    source: Path, target: Path, ways: dict[str, Callable[[Path, Path], object]]
+) -> list[float]:
+    """Run all ways in turns and print their best speeds; return them beside the first one's."""
     took = {name: math.inf for name in ways}
     for _ in range(3):
         for name, action in ways.items():
@@ -205,6 +258,7 @@ def compare(source: Path, target: Path, ways: dict[str, Callable[[Path, Path], o
     size, first = source.stat().st_size / 1e6, next(iter(took.values()))
     for name, s in took.items():
         print(f"  {name:44} {size / s:8.1f} MB/s {first / s:7.1f} x the plain loop")
+    return [first / s for s in took.values()]
 
 
 def memory(source: Path, target: Path, job: str) -> float:
@@ -231,18 +285,55 @@ def has_library() -> bool:
     return importlib.util.find_spec("gcodeparser") is not None
 
 
+def command(source: Path, target: Path) -> None:
+    """Run the whole command."""
+    options = "--scale-x 100.3 --scale-y 99.8 --skew-xy 0.25 --flow 97 --build 220x220x2500 --hot-end-max 260"
+    words = ["-m", "calib", "apply", str(source), *options.split(), "--out", str(target), "--force"]
+    subprocess.run([sys.executable, *words], check=True, capture_output=True)
+
+
+def variants(folder: Path, megabytes: float, full: Job, roomy: Job) -> None:
+    """Print the speed of every spelling, and the worst beside the best."""
+    source, target = folder / "variant.gcode", folder / "out.gcode"
+    for group in (COMMON, RARE):
+        ratios = {}
+        for kind in group:
+            print(f"{kind}, {megabytes:g} MB")
+            variant(source, kind, megabytes)
+            job = roomy if kind == "R arcs" else full
+            ratios[kind] = compare(source, target, {"plain loop": plain_loop, "truebead": by(job)})[
+                1
+            ]
+        worst, best = min(ratios, key=ratios.__getitem__), max(ratios, key=ratios.__getitem__)
+        print(f"worst {ratios[worst]:.1f} x ({worst}), best {ratios[best]:.1f} x ({best})")
+
+
+def check(count: int) -> None:
+    """Hold random files, rewritten by random jobs, against the independent check."""
+    from tests.test_apply_safety import differential
+
+    wrong = [(seed, found) for seed in range(count) if (found := differential(seed))]
+    print(f"{count} random files, {len(wrong)} not as they should be", *wrong[:5], sep="\n")
+
+
 def main() -> None:
     """Print all figures."""
-    megabytes = float(sys.argv[1]) if len(sys.argv) > 1 else 100.0
+    if sys.argv[1:2] == ["check"]:
+        check(int(sys.argv[2]) if len(sys.argv) > 2 else 2000)
+        return
+    megabytes = float(sys.argv[1]) if len(sys.argv) > 1 else 20.0
     full = Job(matrix=MATRIX, centre_mm=CENTRE, flow=FLOW, limits=BOX)
     schedule = Job(schedule=BANDS, limits=Limits(hot_end_max_c=260))
+    room = Limits(build_x_mm=4000, build_y_mm=4000, origin_x_mm=-2000, origin_y_mm=-2000)
+    similar = Job(matrix=correction_matrix((1.003, 1.003, 1.001)), flow=FLOW, limits=room)
     with tempfile.TemporaryDirectory(dir=sys.argv[2] if len(sys.argv) > 2 else None) as name:
         folder = Path(name)
         source, target, small = folder / "in.gcode", folder / "out.gcode", folder / "small.gcode"
         write_file(source, megabytes)
         write_file(small, megabytes / 10)
         print(f"scale, skew and flow, {megabytes:g} MB")
-        compare(source, target, {"plain loop": plain_loop, "truebead": by(full), "awk": with_awk, "cat": with_cat})  # fmt: skip
+        ways = {"plain loop": plain_loop, "truebead": by(full), "the whole command": command, "awk": with_awk, "cat": with_cat}  # fmt: skip
+        compare(source, target, ways)
         print("a schedule alone")
         ways = {
             "plain loop": plain_loop,
@@ -254,6 +345,7 @@ def main() -> None:
         if has_library():
             print("a general library that only reads, on a tenth of the file")
             compare(small, target, {"plain loop": plain_loop, "gcodeparser": library_loop})
+        variants(folder, megabytes / 5, full, similar)
         for what, job in (("scale, skew and flow", "Job(matrix=MATRIX, flow=FLOW)"), ("schedule", "Job(schedule=BANDS, limits=BOX)")):  # fmt: skip
             sizes = [memory(f, target, job) for f in (small, source)]
             print(f"memory above the interpreter, {what}: {sizes[0]:.1f} MiB for {megabytes / 10:g} MB, {sizes[1]:.1f} MiB for {megabytes:g} MB")  # fmt: skip
@@ -261,12 +353,8 @@ def main() -> None:
         print(
             f"a file of arcs, {megabytes / 10:g} MB, every arc made straight; then every arc kept"
         )
-        roomy = Limits(build_x_mm=4000, build_y_mm=4000, origin_x_mm=-2000, origin_y_mm=-2000)
-        similar = Job(matrix=correction_matrix((1.003, 1.003, 1.001)), flow=FLOW, limits=roomy)
-        bent = Job(matrix=MATRIX, centre_mm=CENTRE, flow=FLOW, limits=roomy)
-        compare(
-            source, target, {"truebead, made straight": by(bent), "truebead, kept": by(similar)}
-        )
+        bent = Job(matrix=MATRIX, centre_mm=CENTRE, flow=FLOW, limits=room)
+        compare(source, target, {"truebead, made straight": by(bent), "truebead, kept": by(similar)})  # fmt: skip
 
 
 if __name__ == "__main__":

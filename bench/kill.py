@@ -12,6 +12,7 @@ import signal
 import sys
 import tempfile
 import time
+import traceback
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from uuid import uuid4
@@ -83,6 +84,8 @@ def killed(where: str, saved: Path | None, rng: random.Random) -> set[str]:
     if child == 0:
         try:
             write(where, saved, writer, rng.randrange(1 << 30))
+        except BaseException:
+            traceback.print_exc()
         finally:
             os._exit(3)  # no clearing up: it is a writer that failed
     os.close(writer)
@@ -142,9 +145,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=200)
     parser.add_argument("--seed", type=int, default=11)
+    parser.add_argument("--server-only", action="store_true", help="leave the file out")
     asked = parser.parse_args()
     rng = random.Random(asked.seed)
-    on_sqlite(asked.kills, rng)
+    if not asked.server_only:
+        on_sqlite(asked.kills, rng)
     if os.environ.get("TRUEBEAD_TEST_POSTGRESQL"):
         on_postgresql(asked.kills, rng)
     else:

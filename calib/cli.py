@@ -46,6 +46,11 @@ class _Root(TyperGroup):
                 raise KeyboardInterrupt from None
             typer.echo(f"truebead: {err.line}", err=True)
             raise typer.Exit(2) from None
+        except BrokenPipeError:  # whoever read our output has gone
+            raise
+        except OSError as err:  # a name too long, a disk that fails: no fault of the program
+            typer.echo(f"truebead: {_words_of(err)}", err=True)
+            raise typer.Exit(2) from None
 
     def list_commands(self, ctx: Any) -> list[str]:
         return list(self.commands)  # in the order of the loop the user lives in
@@ -107,11 +112,15 @@ def _run() -> Any:
 
 def _no_output(err: OSError) -> int:
     """Say that the output, or another file, failed; nothing more goes there."""
-    reason = err.strerror or str(err)
-    what = str(err.filename) if err.filename else "the output"
     with contextlib.suppress(OSError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     if not isinstance(err, BrokenPipeError):
         with contextlib.suppress(OSError):
-            typer.echo(f"truebead: {what}: {reason}; make room or choose another place", err=True)
+            typer.echo(f"truebead: {_words_of(err)}", err=True)
     return 2
+
+
+def _words_of(err: OSError) -> str:
+    """Say on one line what the system said, and of which file."""
+    what = shown_text(str(err.filename))[:200] if err.filename else "the output"
+    return f"{what}: {err.strerror or err}; choose another name or place, or make room"

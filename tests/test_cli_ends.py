@@ -46,6 +46,13 @@ def test_arguments_that_are_no_text_are_one_line(tmp_path, environment, words):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize(
+    "words", [["report"], ["solve"], ["sheet"], ["store", "import"], ["apply"]]
+)
+def test_a_name_longer_than_any_is_one_line(tmp_path, environment, words):
+    assert run(*words, "x" * 300, cwd=tmp_path, env=environment).count("\n") == 1
+
+
 def test_a_limit_beyond_all_numbers_is_one_line(tmp_path, environment):
     run("add", "printer", "lantern", "--build", "220x220x250", "--hot-end-max", "260", code=0, env=environment)  # fmt: skip
     said = run("profile", "history", "--limit", "9" * 20, env=environment)

@@ -277,3 +277,76 @@ def test_this_machine_is_reached_by_its_own_names_alone() -> None:
     assert all(
         h.rsplit(":", 1)[0] in ("127.0.0.1", "localhost", "[::1]") for h in local_hosts(8642)
     )
+
+
+@pytest.mark.parametrize(
+    ("text", "shown"),
+    [
+        ("the scale is not known; measure the bars, or give one reading with --known.", "The scale is not known; measure the bars."),
+        ("print a taller piece", "Print a taller piece."),
+        ("not settled: truebead make cube --set size_mm=40", "Not settled."),
+        ("Is it 4 mm? Look again.", "Is it 4 mm? Look again."),
+        ("give --spool", ""),
+    ],
+)  # fmt: skip
+def test_advice_for_the_command_line_is_left_out(text: str, shown: str) -> None:
+    from calib.desk.says import advice
+
+    assert advice(text) == shown
+
+
+# --- a photo, and the story of a makerspace --------------------------------------------------------
+
+
+def photo_of(pattern: str) -> bytes:
+    """Return a rendered photo of a piece on the mat, as a phone would send it."""
+    from calib.photo.lying import lay
+    from calib.photo.mat import Mat
+    from tests.photo_render import Placed, Scene, jpeg, look, render
+
+    mat, size = Mat("a4", "dark", 427), (1200, 1600)
+    body = registry.get(pattern).piece({"reach_mm": "120"}, PrintSetup()).body
+    placed = Placed(lay(body, "bottom"), 5, 3, 20, "orange", 0.1, 0.2)
+    scene = Scene(
+        mat, look(size, azimuth_deg=40, roll_deg=6), size, (placed,), seed=1, oversample=2
+    )
+    return jpeg(render(scene))
+
+
+@pytest.mark.slow
+def test_a_photo_fills_the_sheet_and_comes_back_drawn_upon(client: Client, tmp_path: Path) -> None:
+    begun(client)
+    made = client.submit("/start", {"pattern": "step-gauge", "set.reach_mm": "120"})
+    uid = made.headers["location"].split("/")[2]
+    photo = photo_of("step-gauge")
+    answer = client.submit(
+        f"/piece/{uid}/photo", files={"photo": ("IMG_1.jpg", photo, "image/jpeg")}
+    )
+    place = answer.headers["location"]
+    list(client.get(f"{place}/events").iter_lines())
+    page = client.get(place).text
+    assert "readings</h1>" in page, page
+    assert client.get(f"{place}/picture").content[:2] == b"\xff\xd8"
+    with open_workshop(tmp_path / "store.db") as shop:
+        m = shop.read(uid)
+    read = {r.feature: r.value for r in m.sheet.readings}
+    assert len(read) >= 2
+    for feature, value in read.items():
+        assert value == pytest.approx(m.piece.feature(feature).nominal, abs=0.25)
+
+
+def test_fourteen_spools_one_measured(client: Client) -> None:
+    """The others of its type start from what the one gave; those of another type don't."""
+    uid = begun(client)
+    for i in range(10):
+        client.submit("/spool/new", {"name": f"white {i}", "type": "PLA"})
+    for i in range(3):
+        client.submit("/spool/new", {"name": f"sand {i}", "type": "PETG"})
+    close_to_drawn(uid, client)
+    client.submit(f"/piece/{uid}/keep", {"done": "keep"})
+    page = client.get("/").text
+    assert page.count('class="state good"') == 2  # the spool, and the key below
+    assert page.count('class="state inherited"') == 11
+    assert page.count('class="state unknown"') == 4
+    assert client.get("/?find=sand").text.count('class="state inherited"') == 1  # the key alone
+    assert "white 3" in client.get("/next?spool=white+3").text

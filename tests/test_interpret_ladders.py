@@ -1,6 +1,8 @@
 """From judged ladders, towers and sockets to settings, verdicts and what to print next."""
 
 import json
+import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +12,9 @@ from calib.interpret.ladders import nice
 from calib.interpret.solve import Context, solve_sheet
 from calib.model.correction import Verdict
 from calib.model.request import refusal
+from calib.model.setting import setting
 from patterns.feature import Kind
+from patterns.registry import get
 from patterns.spec import PrintSetup
 from tests.readkit import feature, ladder, piece, sheet, sockets, tower
 
@@ -277,3 +281,17 @@ def test_droop_counts_for_the_overhang():
 )
 def test_nice_steps(step, found):
     assert nice(step) == pytest.approx(found)
+
+
+@pytest.mark.parametrize("pattern", ["bridge-ladder", "overhang-ladder"])
+@pytest.mark.parametrize("clean", ["all", "none", "first", "every other"])
+def test_limits_and_their_intervals_stay_within_what_exists(pattern, clean):
+    """No span of -9 mm, no overhang of 95 degrees, and no value outside its own interval."""
+    made = get(pattern).piece({}, PrintSetup())
+    looks = [f.id for f in made.features if f.kind is Kind.PASS]
+    good = {"all": looks, "none": [], "first": looks[:1], "every other": looks[::2]}[clean]
+    mine = replace(made, features=tuple(f for f in made.features if f.kind is Kind.PASS))
+    (c,) = solve_sheet(sheet(mine, lambda f: float(f.id in good))).corrections
+    low, high = map(float, re.search(r"\(([-\d.]+) to ([-\d.]+)\)", c.reason).groups())
+    least, most = setting(c.setting).limits
+    assert least <= low <= c.new <= high <= most

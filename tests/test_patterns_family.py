@@ -358,7 +358,7 @@ REFUSED = [
     ("strip", {"long_mm": 240, "caliper_mm": 300}, "the printer builds 220.0 mm"),
     ("strip", {"long_mm": 200}, "longer than a caliper of 150 mm reads"),
     ("corner-gauge", {"reach_mm": 120}, "too far apart at their tips"),
-    ("corner-gauge", {"reach_mm": 60}, "too short for their teeth"),
+    ("corner-gauge", {"reach_mm": 60}, "too short for what stands on them"),
     ("corner-gauge", {"tower_mm": 10}, "lower than the walls beside it"),
     ("dimensional-cube", {"size_mm": 20}, "must be 25 mm or more"),
 ]  # fmt: skip

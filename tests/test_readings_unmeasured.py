@@ -1,5 +1,7 @@
 """Sheets that were filled in without measuring, or with a ruler; a whole axis in another unit."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -44,3 +46,14 @@ def test_one_axis_in_inches_is_no_wrong_part():
     assert {s.reading.feature[0] for s in solution.suspects} == {"x"}
     assert all("inches" in s.explanation for s in solution.suspects)
     assert not any("moves" in line for f in solution.findings for line in f.summary)
+
+
+@pytest.mark.parametrize(("text", "coarse"), [("6", True), ("6 g", True), ("6.0", False)])
+def test_a_balance_of_one_gram_is_asked_about_and_handled(text, coarse):
+    block = get("weigh-block").piece({}, PrintSetup())
+    one = sheet(block, lambda f: 6.0 if f.unit == "g" else None)
+    written = replace(one, readings=tuple(replace(r, text=text) for r in one.readings))
+    solution = solve_sheet(written)
+    assert any("whole grams" in line for line in solution.assumed) is coarse
+    flow = next(c for c in solution.corrections if c.setting == "flow_percent")
+    assert (flow.error.expanded() > 12) is coarse  # 0.65 g of 6 g, doubled

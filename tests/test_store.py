@@ -327,8 +327,8 @@ def test_an_older_store_migrates_and_is_copied_before(tmp_path):
         assert [k.correction.new for k in store.history()] == [0.95, 0.97]
         assert store.in_force()[0].value == 0.97
         assert store.check() == []
-        context = MigrationContext.configure(store.engine.connect())
-        assert context.get_current_revision() == HEAD
+        with store.engine.connect() as connection:
+            assert MigrationContext.configure(connection).get_current_revision() == HEAD
     with closing(sqlite3.connect(f"{path}.before-{HEAD}")) as raw:
         assert raw.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
 

@@ -384,3 +384,16 @@ def test_a_merge_from_a_server_names_it_without_its_password(tmp_path):
         said = run("store", "merge", with_password, store=str(tmp_path / "s.sqlite"))
     assert "Taken in from postgresql" in said
     assert "geheim" not in said
+
+
+@pytest.mark.parametrize("fit", [{}, {"topic": "size"}, {"findings": 5}, {"findings": [{"topic": "size", "evidence": {"a": 1}}]}])  # fmt: skip
+@pytest.mark.parametrize("words", [["report"], ["profile", "split"]])
+def test_what_a_fit_said_may_be_of_any_form(store, empty, fit, words):
+    if empty.engine.dialect.name != "sqlite":
+        pytest.skip("the commands are the same on a server")
+    found = export(store, sheet__fit=fit, sheet__corrections__0__undone=None)
+    empty.take_in(found)
+    result = CliRunner().invoke(build_app(), words, env={"TRUEBEAD_STORE": empty.where})
+    assert isinstance(result.exception, SystemExit), result.exception
+    assert result.exit_code == 2
+    assert result.stderr.count("\n") == 1

@@ -1,5 +1,6 @@
 """Numbers, lengths of time and names as the pages say them."""
 
+import re
 from collections.abc import Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -106,6 +107,25 @@ def query(who: Any, **more: str) -> str:
 def sentence(text: str) -> str:
     """Return words with a capital letter, and units as people write them."""
     return (text[:1].upper() + text[1:]).replace(" degC", " °C")
+
+
+def advice(text: str) -> str:
+    """Return advice as a sentence, without the clauses that are only for the command line."""
+    sentences = []
+    for whole in re.split(r"(?<=[.?!])\s+", text.strip()):
+        parts = re.split(r"(; |, or |: (?=truebead ))", whole.rstrip("."))
+        kept = parts[0] if not _is_for_terminal(parts[0]) else ""
+        for joint, clause in zip(parts[1::2], parts[2::2], strict=True):
+            if not _is_for_terminal(clause):
+                kept = f"{kept}{joint if kept else ''}{clause}"
+        if kept.strip():
+            end = "" if kept.endswith(("?", "!")) else "."
+            sentences.append(f"{sentence(kept.strip())}{end}")
+    return " ".join(sentences)
+
+
+def _is_for_terminal(clause: str) -> bool:
+    return "truebead " in clause or " --" in clause or clause.startswith("--")
 
 
 def on_page(mend: str) -> str:

@@ -81,7 +81,8 @@ class _Found:
                 value = min(max(value, bracket[0]), change.estimate.value)
             back = change.estimate.value - value
             estimate = replace(change.estimate, name=self.looks_safe.estimate.name, value=value)
-            found.append(Limit(estimate=estimate, low=change.low - back, high=change.high - back))
+            lower = Limit(estimate=estimate, low=change.low - back, high=change.high - back)
+            found.append(_existing(lower, estimate.name))
         if self.sag and self.sag.limit:
             found.append(self.sag.limit)
         return sorted(found, key=lambda lim: lim.estimate.value)
@@ -121,7 +122,8 @@ def _fit(
     looks = safe = sag = None
     if len(_rungs(judged)) >= 2:
         looks = _thresholds(judged, unit)
-        safe = looks.where(0, 1 - _SAFE, name)
+        looks = replace(looks, limits=tuple(_existing(lim, name) for lim in looks.limits))
+        safe = _existing(looks.where(0, 1 - _SAFE, name), name)
     if len(_rungs(sagged)) >= 2:
         caliper = context.instruments["caliper"]
         sag = fit_sag(
@@ -132,7 +134,24 @@ def _fit(
             unit,
             name,
         )
+        if sag.limit:
+            sag = replace(sag, limit=_existing(sag.limit, name))
     return _Found(looks, safe, sag, sorted({*_rungs(judged), *_rungs(sagged)}))
+
+
+def _existing(limit: Limit, name: str) -> Limit:
+    """Keep a limit and its interval within what exists: there is no span of less than nothing."""
+    least, most = kept_setting(name).limits
+    low, value, high = (
+        min(max(v, least), most) for v in (limit.low, limit.estimate.value, limit.high)
+    )
+    return _about(replace(limit, estimate=replace(limit.estimate, value=value), low=low, high=high))
+
+
+def _about(limit: Limit) -> Limit:
+    """Widen an interval so that it holds its own value."""
+    value = limit.estimate.value
+    return replace(limit, low=min(limit.low, value), high=max(limit.high, value))
 
 
 def _thresholds(judged: Sequence[Measured], unit: str) -> Thresholds:
@@ -153,6 +172,7 @@ def _correction(
         estimate = Estimate(name=setting, value=beyond, u=highest - lowest, unit=unit)
         limit = Limit(estimate=estimate, low=lowest, high=highest)
     value = min(max(limit.estimate.value, lowest), highest)
+    limit = _about(replace(limit, estimate=replace(limit.estimate, value=value)))
     settled = old is not None and limit.low <= old <= limit.high
     size = f"clean up to {words} {value:.3g} {unit} ({limit.low:.3g} to {limit.high:.3g})"
     verdict, reason = Verdict.APPLY, f"{size}: support what goes further"

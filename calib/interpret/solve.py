@@ -15,7 +15,7 @@ from calib.model.gate import why_refused
 from calib.readings import Reading, Sheet
 from calib.readings.cells import INCH_MM
 from calib.readings.now import printed_with
-from calib.readings.unmeasured import coarse_step_mm, coarse_words, copied
+from calib.readings.unmeasured import coarse_step_mm, coarse_words, copied, whole_grams
 from patterns.feature import Feature
 
 #: Modules of `calib.interpret`, in the order in which their findings are shown.
@@ -140,12 +140,14 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
 
 
 def _as_read(sheet: Sheet, context: Context) -> Context:
-    """Return the context with a caliper no finer than the readings."""
+    """Return the context with a caliper and a balance no finer than the readings."""
+    instruments = dict(context.instruments)
     step = coarse_step_mm(sheet)
-    if step is None:
-        return context
-    caliper = replace(context.instruments["caliper"], resolution=step)
-    return replace(context, instruments={**context.instruments, "caliper": caliper})
+    if step is not None:
+        instruments["caliper"] = replace(instruments["caliper"], resolution=step)
+    if whole_grams(sheet):
+        instruments["balance"] = replace(instruments["balance"], resolution=1.0, mpe=1.0)
+    return replace(context, instruments=instruments)
 
 
 def _check_now(sheet: Sheet, context: Context) -> None:

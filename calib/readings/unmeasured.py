@@ -1,5 +1,6 @@
 """Sheets whose numbers look as if nobody had measured them finely, or at all."""
 
+import re
 from collections.abc import Sequence
 
 from calib.readings.data import Reading, Sheet
@@ -14,6 +15,8 @@ _ROUGH = ("feed", "sag")
 _LONG_MM = 5.0
 #: A ruler may well show the nominal value on every line.
 _RULER_MM = 0.5
+_GRAM = 1.0
+_WHOLE = re.compile(r"\d+(\s*g)?", re.ASCII)
 
 
 def copied(sheet: Sheet) -> tuple[Reading, ...]:
@@ -39,16 +42,30 @@ def coarse_step_mm(sheet: Sheet) -> float | None:
     return None
 
 
+def whole_grams(sheet: Sheet) -> bool:
+    """Whether masses were written without a decimal, although the balance is said to show some."""
+    weighed = {f.id for f in sheet.piece.features if f.unit == "g"}
+    written = [r.text for r in sheet.readings if r.feature in weighed]
+    fine = sheet.instruments["balance"].resolution < _GRAM
+    return fine and bool(written) and all(_WHOLE.fullmatch(text.strip()) for text in written)
+
+
 def coarse_words(sheet: Sheet) -> tuple[str, ...]:
-    """Return what is taken for granted about readings in coarse steps, as a line or none."""
+    """Return what is taken for granted about readings in coarse steps, as lines."""
+    lines = []
     step = coarse_step_mm(sheet)
-    if step is None:
-        return ()
-    steps = "whole millimetres" if step == 1.0 else f"steps of {step:g} mm"
-    return (
-        f"All lengths stand in {steps}: taken to be read no finer than {step:g} mm. If your caliper"
-        " shows more, read them again and write all that it shows.",
-    )
+    if step is not None:
+        steps = "whole millimetres" if step == 1.0 else f"steps of {step:g} mm"
+        lines.append(
+            f"All lengths stand in {steps}: taken to be read no finer than {step:g} mm. If your"
+            " caliper shows more, read them again and write all that it shows."
+        )
+    if whole_grams(sheet):
+        lines.append(
+            "The mass stands in whole grams: taken to be read no finer than 1 g. If your balance"
+            " shows tenths, write them too (6.0)."
+        )
+    return tuple(lines)
 
 
 def _lengths(sheet: Sheet) -> list[Reading]:

@@ -190,10 +190,14 @@ def _sqlite(url: URL) -> Engine:
 
 def _set_sqlite(raw: sqlite3.Connection, _record: object) -> None:
     raw.isolation_level = None  # the driver must not begin by itself: see _begin_sqlite
-    raw.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
-    raw.execute("PRAGMA foreign_keys = ON")
-    _set_wal(raw)
-    raw.execute("PRAGMA synchronous = FULL")  # an acknowledged correction survives a power cut
+    try:
+        raw.execute(f"PRAGMA busy_timeout = {BUSY_MS}")
+        raw.execute("PRAGMA foreign_keys = ON")
+        _set_wal(raw)
+        raw.execute("PRAGMA synchronous = FULL")  # an acknowledged correction survives a power cut
+    except BaseException:  # the pool forgets a connection that could not be set up
+        raw.close()
+        raise
 
 
 def _set_wal(raw: sqlite3.Connection) -> None:

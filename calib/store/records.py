@@ -1,11 +1,13 @@
 """What the store hands out: plain frozen data, free of the database."""
 
+import contextlib
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
-from calib.errors import StoreError
+from calib.errors import BadInput, StoreError
 from calib.model.correction import Correction, Scope, Verdict
 from calib.model.drive import Drive
 from calib.model.estimate import Estimate, coverage_factor
@@ -261,6 +263,26 @@ class SaidPlace:
     place: str
     value: float | None
     at: datetime
+
+
+@contextlib.contextmanager
+def understanding(sheet_uid: str) -> Iterator[None]:
+    """Make sense of what a fit said of a kept sheet; an import may have brought it in any form.
+
+    Raises
+    ------
+    StoreError
+        It can't be understood.
+    """
+    try:
+        yield
+    except BadInput:
+        raise
+    except (KeyError, TypeError, AttributeError, ValueError) as err:
+        raise StoreError(
+            f"what was found of sheet {sheet_uid[:8]} is kept in a form that can't be understood",
+            mend=f"write its text to a file (truebead profile history --sheet {sheet_uid[:8]}) and solve that",
+        ) from err
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -24,6 +24,7 @@ def of_kept(opened: "Store", uid: str | None) -> str:
     """Return the page of a kept sheet, by its id; None: the newest."""
     from calib.readings import read_sheet
     from calib.report.report_page import calibration_page
+    from calib.store.records import understanding
 
     newest = opened.history(limit=1)
     if uid is None and not newest:
@@ -35,7 +36,9 @@ def of_kept(opened: "Store", uid: str | None) -> str:
         "kept": f"{kept.kept_at:%Y-%m-%d %H:%M} UTC", "id": kept.uid[:8],
     }  # fmt: skip
     facts = {k: v for k, v in names.items() if v}
-    return calibration_page(sheet, kept.sheet_text, kept.fit, opened.of_sheet(kept.uid), facts)
+    found = opened.of_sheet(kept.uid)
+    with understanding(kept.uid):
+        return calibration_page(sheet, kept.sheet_text, kept.fit, found, facts)
 
 
 def of_printer(opened: "Store", name: str) -> str:

@@ -18,10 +18,12 @@ from patterns.body import XY, Body, Prism, chamfer_loss_mm3, loop_area_mm2, rect
 from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind, Point
+from patterns.filaments import filament
 from patterns.land import land_mm, mark_mm
 from patterns.piece import JAWS_CLOSED, Advice, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
+from patterns.weighing import WEIGHED, whole_mass
 
 _BED_MARGIN_MM = 5.0
 _LONGEST_MM = 106.0
@@ -174,12 +176,20 @@ def lay_out(spec: CornerGaugeSpec, setup: PrintSetup) -> Piece:
     letters, letters_mm3 = _letters(z, setup)
     standing = (_tower(z), *(_wall(z, axis) for axis in "XY"))
     plate = Prism(outline=outline, holes=(opening,), start_mm=0.0, end_mm=z.thick)
+    volume = (
+        plate.volume_mm3
+        - chamfer_loss_mm3(outline, z.back)
+        - chamfer_loss_mm3(opening, z.back, hole=True)
+        + sum(loop_area_mm2(p.outline) * (p.end_mm - z.thick) for p in standing)
+        - letters_mm3
+    )
+    mass = whole_mass(volume * filament("PLA").density_g_cm3 / 1000, (z.reach / 2, 0.0, z.thick))
     return Piece(
         pattern="corner-gauge",
         spec=spec,
         setup=setup,
         body=Body(add=(plate, *standing), cut=letters, chamfer_mm=z.back),
-        features=(*_lengths(z), *_diagonals(z), *_heights(z), *_walls(z), *_pitches(z)),
+        features=(*_lengths(z), *_diagonals(z), *_heights(z), *_walls(z), *_pitches(z), mass),
         advice=Advice(
             walls=3,
             infill_percent=100,
@@ -188,17 +198,13 @@ def lay_out(spec: CornerGaugeSpec, setup: PrintSetup) -> Piece:
                 "Let it cool on the bed. Jaws touch the upright land at the top of its sides only.",
             ),
         ),
-        head_lines=(JAWS_CLOSED,),
+        head_lines=(JAWS_CLOSED, *WEIGHED),
         smaller=(
             "give a smaller reach_mm",
             "give a smaller reach_mm",
             "give a smaller tower_mm",
         ),
-        volume_mm3=plate.volume_mm3
-        - chamfer_loss_mm3(outline, z.back)
-        - chamfer_loss_mm3(opening, z.back, hole=True)
-        + sum(loop_area_mm2(p.outline) * (p.end_mm - z.thick) for p in standing)
-        - letters_mm3,
+        volume_mm3=volume,
     )
 
 

@@ -12,28 +12,10 @@ from patterns.digits import engraved, stroke_for, text_area_mm2
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.filaments import filament
-from patterns.piece import Advice, HeadLine, Piece
+from patterns.piece import Advice, Piece
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number, word
-
-_HEAD_LINES = (
-    HeadLine(
-        "extruded_mm",
-        "length of filament that the G-code feeds for the block, in mm, as your slicing program"
-        " states it (skirt left out); empty: taken from the block's volume",
-        "7012",
-    ),
-    HeadLine(
-        "density_g_cm3",
-        "density of this very filament, from its data sheet; empty: usual for its type",
-        "1.24",
-    ),
-    HeadLine(
-        "filament_mm",
-        "diameter of the filament at one or more places, in mm, apart by spaces; empty: as nominal",
-        "1.74 1.75 1.76",
-    ),
-)
+from patterns.weighing import WEIGHED, whole_mass
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,7 +76,7 @@ def lay_out(spec: WeighBlockSpec, setup: PrintSetup) -> Piece:
             ),
         ),
         volume_mm3=volume,
-        head_lines=_HEAD_LINES,
+        head_lines=WEIGHED,
         smaller=(
             "give a smaller along_x_mm",
             "give a smaller along_y_mm",
@@ -106,11 +88,7 @@ def lay_out(spec: WeighBlockSpec, setup: PrintSetup) -> Piece:
 def _features(x: float, y: float, z: float, grams: float) -> tuple[Feature, ...]:
     half = z / 2
     return (
-        Feature(
-            id="mass", kind=Kind.MASS, axis="", nominal=round(grams, 3),
-            where="mass of the whole block", start=(x / 2, y / 2, z), end=(x / 2, y / 2, z),
-            view="iso", jaws="",
-        ),
+        whole_mass(grams, (x / 2, y / 2, z)),
         Feature(
             id="x_outside", kind=Kind.OUTSIDE, axis="X", nominal=x,
             where="length along X (the letters are cut into the top), jaws on the end faces at half height",

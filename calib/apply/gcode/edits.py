@@ -129,7 +129,9 @@ class Edits:
         return begin, end, Spelled(*parts), where
 
 
-def put_in(data: bytes, text: bytes, begin: I64, end: I64, new: Spelled) -> tuple[bytes, I64]:
+def put_in(
+    data: bytes, text: bytes | bytearray, begin: I64, end: I64, new: Spelled
+) -> tuple[bytes, I64]:
     """Put numbers in the place of stretches of a text, all in file order; return where each ends, too.
 
     Parameters

@@ -48,12 +48,12 @@ class Spelled(NamedTuple):
     size: I64
 
 
-def eights(text: bytes) -> U64:
+def eights(text: bytes | bytearray) -> U64:
     """Return a view of the eight bytes from each offset of a text."""
     return np.ndarray((len(text) - 7,), "<u8", text, strides=(1,))
 
 
-def read_decimals(text: bytes, start: I64) -> Read:
+def read_decimals(text: bytes | bytearray, start: I64) -> Read:
     """Read numbers: an optional minus, digits, and an optional point, no exponent.
 
     Up to eight digits are read wherever the point is, or else up to seven on each side of it.

@@ -12,7 +12,7 @@ import numpy as np
 
 from calib.apply.gcode import codes
 from calib.apply.gcode.codes import EVENT, INERT, MODE, ODD, RESET_E
-from calib.apply.gcode.numbers import F64, I64, U8, WINDOW, Bool, read_decimals
+from calib.apply.gcode.numbers import F64, I64, U8, WINDOW, Bool, eights, read_decimals
 from calib.apply.gcode.spelling import COMMENT, blank_comments
 
 _NEWLINE, _SEMICOLON, _STAR, _G, _M, _N, _E = (ord(c) for c in "\n;*GMNE")
@@ -45,7 +45,7 @@ class Table:
     """Words and lines of a block; offsets count from its beginning. A lead such as ``G1`` is no word of the table."""
 
     data: bytes
-    text: bytes  # upper case, comments in parentheses blanked, `WINDOW` bytes more
+    text: bytes | bytearray  # upper case, comments hidden, `WINDOW` bytes more
     letter: U8  # of each word; a line number and a checksum are words, too
     at: I64
     end: I64  # behind its number
@@ -134,7 +134,8 @@ class _Reader:
     """Reads one block; tokens are indexed by `token`, words by `word`."""
 
     def __init__(self, data: bytes) -> None:
-        self.data, self.text = data, blank_comments(data.upper()) + PAD
+        self.data = data
+        self.text = _hide_comments(blank_comments(data.upper()) + PAD)
         self.source = np.frombuffer(self.text, np.uint8)
         source = self.source[: len(data)]
         is_token = source > ord("9")
@@ -142,8 +143,6 @@ class _Reader:
         is_token |= source == _STAR
         self.at = np.flatnonzero(is_token)
         self.letter = source.take(self.at)
-        if b";" in data:
-            self._drop_comments()
         last = np.flatnonzero(self.letter == _NEWLINE)
         self.stop = self.at.take(last)
         self.lead = np.concatenate([[0], last[:-1] + 1])  # first token of each line
@@ -152,8 +151,7 @@ class _Reader:
         self._mark_beginnings()
         self.numbered = self.letter.take(self.lead) == _N
         self.lead += self.numbered
-        words = self._words(np.repeat(np.arange(len(last)), np.diff(last, prepend=-1)))
-        first = np.concatenate([[0], np.cumsum(np.bincount(words[-1], minlength=len(last)))])
+        words, first = self._words(last)
         self.table = Table(
             data, self.text, *words, self.start, self.at.take(self.lead), self._tails(last), first,
             self._codes(words, first), self.numbered, np.arange(len(last)),
@@ -161,30 +159,22 @@ class _Reader:
         )  # fmt: skip
         self.table.kind = self._kinds(self.table)
 
-    def _drop_comments(self) -> None:
-        """Drop the tokens behind the first semicolon of each line."""
-        marks = np.flatnonzero(self.letter == _SEMICOLON)
-        ends = np.flatnonzero(self.letter == _NEWLINE)
-        end = ends[np.searchsorted(ends, marks)]
-        first = np.flatnonzero(np.diff(end, prepend=-1))
-        begin, count = marks[first] + 1, end[first] - marks[first] - 1
-        keep = np.ones(len(self.at), np.bool_)
-        keep[np.arange(count.sum()) + np.repeat(begin - np.cumsum(count) + count, count)] = False
-        self.at, self.letter = self.at[keep], self.letter[keep]
-
     def _mark_beginnings(self) -> None:
         """Mark lines on which something other than blanks stands before the first token."""
         begin = self.at.take(self.lead)
         for k in np.flatnonzero(begin != self.start).tolist():
             self.odd[k] = bool(self.text[self.start[k] : begin[k]].strip(b" \t\r"))
 
-    def _words(self, line: I64) -> tuple[U8, I64, I64, F64, I64]:
-        """Read the number behind each letter but a lead of one digit; mark the lines where that fails."""
+    def _words(self, last: I64) -> tuple[tuple[U8, I64, I64, F64, I64], I64]:
+        """Read the number behind each letter but a lead of one digit, and mark the lines where that fails.
+
+        Returns the words and which is the first of each line, given the last token of each.
+        """
         source, letter, at = self.source, self.letter, self.at
         is_word = letter - np.uint8(ord("A")) < 26
         other = np.flatnonzero(~is_word & (letter != _NEWLINE) & (letter != _SEMICOLON))
         is_word[other] = letter[other] == _STAR
-        self.odd[line[other[letter[other] != _STAR]]] = True
+        self.odd[np.searchsorted(last, other[letter[other] != _STAR])] = True
         begin = at.take(self.lead)
         self.digit = source.take(begin + 1) - np.uint8(ord("0"))
         behind = source.take(begin + 2)
@@ -192,24 +182,26 @@ class _Reader:
         after = at.take(np.minimum(self.lead + 1, len(at) - 1)) - begin
         self.quick &= ((behind == ord(" ")) & (after == 3)) | (behind == _NEWLINE)
         is_word[self.lead[self.quick]] = False
+        first = np.concatenate([[0], np.cumsum(is_word).take(last)])
+        line = np.repeat(np.arange(len(last)), np.diff(first))
         token = np.flatnonzero(is_word)
         at = at[token]
         value, end, good = read_decimals(self.text, at + 1)
         good &= self._only_blanks(end, self.at[token + 1])
-        line = line[token]
         self.odd[line[~good]] = True
-        return letter[token], at, end, value, line
+        return (letter[token], at, end, value, line), first
 
     def _only_blanks(self, end: I64, following: I64) -> Bool:
         """Tell behind which numbers nothing but blanks stands before the next token."""
         gap = following - end
         behind = self.source.take(end)
         fine: Bool = (gap == 0) | ((gap == 1) & ((behind == 32) | (behind == 13) | (behind == 9)))
-        more = np.flatnonzero(~fine)
-        if len(more):
-            blank = (self.source == 32) | (self.source == 9) | (self.source == 13)
-            solid = np.concatenate([[0], np.cumsum(~blank)])
-            fine[more] = solid[following[more]] == solid[end[more]]
+        more = np.flatnonzero(~fine & (gap > 0) & (gap < 8))
+        apart = eights(self.text)[end[more]] ^ np.uint64(0x2020202020202020)
+        apart &= (np.uint64(1) << (8 * gap[more]).view(np.uint64)) - np.uint64(1)
+        fine[more] = apart == 0
+        for k in np.flatnonzero(~fine).tolist():
+            fine[k] = not self.text[end[k] : following[k]].strip(b" \t\r")
         return fine
 
     def _tails(self, last: I64) -> I64:
@@ -292,6 +284,20 @@ class _Reader:
         word = table.first[modes] + self.numbered[modes] + 1
         more = word < table.first[modes + 1]
         self.odd[modes[more][table.letter[word[more]] != _STAR]] = True
+
+
+def _hide_comments(text: bytes) -> bytes | bytearray:
+    """Put zeros, which are no tokens, in the place of what stands behind semicolons."""
+    if b";" not in text:
+        return text
+    hidden, source = bytearray(text), np.frombuffer(text, np.uint8)
+    marks, ends = np.flatnonzero(source == _SEMICOLON), np.flatnonzero(source == _NEWLINE)
+    end = ends[np.searchsorted(ends, marks)]
+    first = np.flatnonzero(np.diff(end, prepend=-1))
+    zeros = b"0" * int((end - marks).max())
+    for begin, stop in zip((marks[first] + 1).tolist(), end[first].tolist(), strict=True):
+        hidden[begin:stop] = zeros[: stop - begin]
+    return hidden
 
 
 def _columns(letter: U8, at: I64, end: I64, value: F64, line: I64) -> dict[str, Column]:

@@ -80,9 +80,13 @@ def _measured(
     taken = bench.take_photo_readings(shop, m, found)
     picture = job.folder / "measured.jpg"
     picture.write_bytes(found.picture)
-    lines = [f"{len(taken)} readings are taken into the sheet."]
-    lines += [f"{where}: {why}." for where, why in found.doubtful[:12]]
-    lines += [f"{n}." for n in found.notes]
+    lines = [
+        f"{len(taken)} readings are taken into the sheet; look at the picture whether they are right."
+    ]
+    lines += [says.advice(n) for n in found.notes]
+    if found.doubtful:
+        lines.append("Left out, because the photo does not show it clearly enough:")
+    lines += [f"{says.sentence(where)}: {why}." for where, why in found.doubtful[:12]]
     return {
         "title": f"{len(taken)} readings" if taken else "Nothing clear could be read",
         "picture": picture,

@@ -9,14 +9,15 @@ from starlette.responses import Response
 from calib.desk import bench, says
 from calib.desk.cells import measured
 from calib.desk.pages.first import GOALS
-from calib.desk.settings import label, neutral, spell
+from calib.desk.settings import half_width, label, neutral, spell
 from calib.desk.web import Ask, NeedsChoice, Page, go, show
+from calib.model.setting import SETTINGS
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
     from calib.readings.now import PrintedWith
     from calib.workshop.measuring import Measuring
-    from calib.workshop.results import NextStep
+    from calib.workshop.results import Next, NextStep
     from patterns.piece import Piece
 
 _FILES = {
@@ -70,6 +71,7 @@ def next_print(ask: Ask) -> Page:
         goals=GOALS,
         total=says.effort(found.minutes, found.grams),
         tolerance=_tolerance(found),
+        aims=_aims(found),
         values_link=f"/values?{says.query(found.who)}",
         event_link=f"/happened?{says.query(found.who)}",
         open_here=[
@@ -106,12 +108,25 @@ def _names(who: Who) -> list[tuple[str, str]]:
     return [(k, v) for k, v in pairs if v]
 
 
-def _tolerance(found: Any) -> str:
-    t = found.plan.tolerance
-    return (
-        f"As things stand, a part of {t.part_mm:g} mm comes out within ±{t.part_half_mm:.2f} mm, 95 times"
-        " in 100."
-    )
+def _tolerance(found: "Next") -> str:
+    """Say by how much a part may miss now, and after what is to be printed."""
+    now, then = found.plan.tolerance, found.plan.after
+    may = f"a part of {now.part_mm:g} mm may miss by {now.part_half_mm:.2f} mm"
+    if found.steps and then.part_half_mm < 0.95 * now.part_half_mm:
+        return f"As things stand {may}; after this list by {then.part_half_mm:.2f} mm."
+    return f"As things stand {may}."
+
+
+def _aims(found: "Next") -> list[dict[str, str]]:
+    """Return how sure each setting is now, and would be after what is to be printed."""
+    return [
+        {
+            "label": says.sentence(a.label),
+            "now": half_width(a.name, a.now) if a.name in SETTINGS else f"±{a.now:.2g}",
+            "after": half_width(a.name, a.after) if a.name in SETTINGS else f"±{a.after:.2g}",
+        }
+        for a in found.plan.aims
+    ]
 
 
 def picture(ask: Ask) -> Response:

@@ -128,8 +128,8 @@ def _card(c: "Correction", in_force: "Mapping[str, InForce]") -> dict[str, Any]:
         "new": spell(c.setting, c.new if change or c.old is None else c.old),
         "sure": half_width(c.setting, half) if half else "",
         "number": number(c.setting, c.new),
-        "reason": _sentence(c.reason),
-        "evidence": _sentence(c.evidence),
+        "reason": says.advice(c.reason),
+        "evidence": says.advice(c.evidence),
         "instead_of": label(c.instead_of) if c.instead_of else "",
         "files": s.files,
         "deed": s.done_once,
@@ -140,7 +140,7 @@ def _card(c: "Correction", in_force: "Mapping[str, InForce]") -> dict[str, Any]:
                 "pattern": r.pattern,
                 "parameters": r.typed,
                 "title": says.question_of(r.pattern),
-                "why": _sentence(r.why),
+                "why": says.advice(r.why),
             }
             for r in c.requests
         ],
@@ -157,18 +157,8 @@ def _state(now: "InForce | None") -> str:
     return str(now.place)
 
 
-def _sentence(text: str) -> str:
-    """Return advice without what is only for the command line, as a sentence."""
-    plain = ". ".join(p for p in text.split(". ") if "truebead " not in p and " --" not in p)
-    plain = plain.strip()
-    if not plain:
-        return ""
-    plain = plain[:1].upper() + plain[1:]
-    return plain if plain.endswith((".", "?", "!")) else f"{plain}."
-
-
 def _summaries(solution: "Solution") -> list[str]:
-    return [text for f in solution.findings for line in f.summary if (text := _sentence(line))]
+    return [text for f in solution.findings for line in f.summary if (text := says.advice(line))]
 
 
 def _suspects(m: "Measuring", solution: "Solution") -> list[dict[str, Any]]:
@@ -178,8 +168,8 @@ def _suspects(m: "Measuring", solution: "Solution") -> list[dict[str, Any]]:
         {
             "number": numbers.get(s.reading.feature, ""),
             "text": s.reading.text or f"{s.reading.value:g}",
-            "explanation": _sentence(s.explanation.split(": ", 1)[-1]),
-            "effect": _sentence(s.effect),
+            "explanation": says.advice(s.explanation.split(": ", 1)[-1]),
+            "effect": says.advice(s.effect),
             "used": s.used,
             "feature": s.reading.feature,
             "proposal": f"{s.proposal:.4g}" if s.proposal is not None else "",
@@ -298,7 +288,7 @@ def kept_page(ask: Ask, m: "Measuring") -> Page:
         cards=_to_do(cards),
         good=[c for c in cards if c["verdict"] == "leave"],
         spare=[],
-        summaries=[_sentence(t) for f in fit.get("findings", ()) for t in f["summary"]],
+        summaries=[says.advice(t) for f in fit.get("findings", ()) for t in f["summary"]],
         suspects=[],
         notes=(),
         doubts=(),

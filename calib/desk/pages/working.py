@@ -78,4 +78,4 @@ def picture(ask: Ask) -> Response:
     target = (job.answer or {}).get("picture")
     if job.state != "done" or target is None:
         raise BadInput("there is no picture to show")
-    return FileResponse(target, media_type="image/png")
+    return FileResponse(target, media_type="image/jpeg")
