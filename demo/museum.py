@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 #: What was measured on the first spool, in order, and how many readings of the piece in work are in.
 _IN_WORK = 5
-_MEASURED = ("temperature-tower", "dimensional-cube", "squareness-frame")
+_MEASURED = ("temperature-tower", "corner-gauge")
 _SPOOLS = (
     ("lamp-white", "PLA", "white"), ("gallery-grey", "PLA", "grey"), ("roof-red", "PLA", "red"),
     ("harbour-blue", "PETG", "blue"), ("sand", "PETG", "beige"), ("rock", "ASA", "black"),

@@ -140,9 +140,9 @@ def test_scale_and_steps_found_one_after_the_other_are_both_needed(lamp, tmp_pat
     ("args", "message"),
     [
         (["none.gcode", "--flow", "98"], "none.gcode: there is no such file"),
-        (["lamp.gcode", "--flow", "9"], "flow of 9 % is out of range"),
-        (["lamp.gcode", "--scale-x", "3"], "scaling the model's X to 3 % is out of range"),
-        (["lamp.gcode", "--scale-x", "nan"], "no finite number"),
+        (["lamp.gcode", "--flow", "9"], "--flow: flow_percent of 9 % makes no sense"),
+        (["lamp.gcode", "--scale-x", "3"], "--scale-x: scale_x_percent of 3 % makes no sense"),
+        (["lamp.gcode", "--scale-x", "nan"], "--scale-x: scale_x_percent of nan % makes no sense"),
         (["lamp.gcode", "--skew-xy", "9"], "skew XY of 9 degrees is out of range"),
         (["lamp.gcode", "--flow", "98", "--build", "big"], "not a build volume"),
         (["lamp.gcode", "--flow", "98", "--centre", "1,2"], "--centre: '1,2' is not a point"),

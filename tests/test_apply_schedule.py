@@ -315,7 +315,9 @@ def test_the_check_sees_a_band_at_the_wrong_temperature():
     job = Job(schedule=rows("hot_end_c", 240, 230), limits=LIMITS)
     text = tower(8)
     out = corrected(text, job).replace("M104 S230", "M104 S231")
-    assert [c.what for c in compare(text.splitlines(), out.splitlines(), job) if not c.good] == ["degC from 6 to 11 mm"]  # fmt: skip
+    wrong = [c for c in compare(text.splitlines(), out.splitlines(), job) if not c.good]
+    assert [(c.expected, c.found) for c in wrong] == [("230", "231.0")]
+    assert wrong[0].what.startswith("hot_end_c at 6.200 mm, line ")
 
 
 @pytest.mark.parametrize(

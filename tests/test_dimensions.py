@@ -59,7 +59,7 @@ def test_skew_of_the_standing_planes(plane):
 
 
 @pytest.mark.parametrize(
-    "pattern", ["dimensional-cube", "step-gauge", "squareness-frame", "shrink-bar"]
+    "pattern", ["dimensional-cube", "step-gauge", "squareness-frame", "corner-gauge"]
 )
 @pytest.mark.parametrize("world", [EQUAL, REAL, INSIDE_MORE], ids=lambda w: w.name)
 def test_intervals_cover_in_worlds_that_share_nothing_with_the_fit(pattern, world):
@@ -179,7 +179,7 @@ def found_on(pattern, machine, jaws=None, seed=3, **world):
     return {c.setting: c for c in solution.corrections}, words
 
 
-@pytest.mark.parametrize("pattern", ["step-gauge", "squareness-frame", "shrink-bar"])
+@pytest.mark.parametrize("pattern", ["step-gauge", "squareness-frame", "corner-gauge"])
 def test_walls_that_are_off_along_one_axis_alone_are_not_averaged(pattern):
     play = Machine(outer_mm=(0.06, 0.0), inner_mm=(0.06, 0.0), wall_sd_mm=0.01)
     corrections, words = found_on(pattern, play)

@@ -320,7 +320,6 @@ def test_an_event_by_mistake_is_taken_back_at_the_terminal(truebead):
     assert "takes back one event only" in truebead("event", "moved", "--undo", uid, code=2)
     said = truebead("next")
     assert "--printer 'big one'" in said
-    assert "so that it fits the printer" in said  # pieces of the usual size do not
 
 
 def test_the_extruders_factor_is_not_lost(truebead, tmp_path):

@@ -110,6 +110,13 @@ def to_set(values: Iterable[Value]) -> list[Value]:
     return [v for v in values if v.place in ("", Place.PRINTER)]
 
 
+def said_so(values: Iterable[Value], options: str) -> str:
+    """Return how to say that what is to be set is set now; empty where nothing is to be set."""
+    open_ = [v.setting for v in values if v.place == Place.PRINTER and not v.is_set]
+    said = "".join(f" --in-printer {name}" for name in open_)
+    return f"Once it is set, say so: truebead values{options}{said}" if open_ else ""
+
+
 def elsewhere(values: Iterable[Value]) -> list[str]:
     """Say what is not set in the printer: what goes into files, and what parts are drawn with."""
     words = {

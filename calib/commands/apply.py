@@ -213,6 +213,8 @@ def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) ->
         say_table("", v.COLUMNS, v.table(own))
     for line in v.elsewhere(listed):
         typer.echo(line)
+    if line := v.said_so(own, found.who.options):
+        typer.echo(line)
     if line := v.steps_line(own):
         typer.echo(f"\n{line}\n{v.STORING}")
     say_safety()

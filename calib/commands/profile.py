@@ -10,7 +10,7 @@ from calib.commands.common import print_json
 from calib.commands.show import say, say_line, say_table
 from calib.report import kept_words as words
 from calib.report.plain import correction_json, influence_json, profile_json
-from calib.report.words import half_width, iso, number
+from calib.report.words import iso
 
 profile = typer.Typer(
     no_args_is_help=True, help="Show the corrections in force, their history, and take them back."
@@ -127,13 +127,7 @@ def diff(
     if as_json:
         print_json([asdict(r) for r in rows])
         return
-    own, other = "now>" if at else "value>", f"{against or at}>"
-    columns = ("setting", own, other, "difference>", "95 %>", "")
-    say_table("Differences", columns, [
-        (r.setting, number(r.value, r.u), number(r.other, r.u), number(r.difference, r.u),
-         half_width(r.expanded_95), r.says)
-        for r in rows
-    ])  # fmt: skip
+    say_table("Differences", *words.difference_table(rows, against or "", at or ""))
 
 
 @profile.command(epilog="Example: truebead profile undo --why 'measured over the seam'")

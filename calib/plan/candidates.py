@@ -81,6 +81,7 @@ def candidate(
         grams=cost.grams if cost else 0.0,
         readings=len(piece.by_hand),
         cost=cost.cost if cost else None,
+        alone=bool(piece.schedule) or piece.advice.in_place or not printed,
     )
 
 

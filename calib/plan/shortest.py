@@ -52,7 +52,7 @@ class Candidate:
     """A piece that could be made, with what it would tell (its own scatter integrated out).
 
     `covers` are the topics that it counts as a measurement of; `note` says in words what gave way so
-    that the printer can build it.
+    that the printer can build it; `alone` whether it can't share a plate.
     """
 
     request: Request
@@ -62,6 +62,7 @@ class Candidate:
     readings: int
     cost: float | None = None
     note: str = ""
+    alone: bool = False
     covers: frozenset[str] = frozenset()
 
     @property
@@ -131,7 +132,8 @@ def shortest(
         if best is None:
             break
         chosen.append(best)
-    chosen = _needed(known, aim, _exchanged(known, aim, chosen, candidates, minutes))
+    chosen = _exchanged(known, aim, chosen, candidates, minutes)
+    chosen = _needed(known, aim, _cheaper(known, aim, chosen, candidates))
     now = _with(known, chosen)
     after = {t.name: t.half_width(now) for t in targets}
     still = tuple(t.name for t in targets if after[t.name] > _NEARLY * t.wanted)
@@ -189,6 +191,25 @@ def _exchanged(
             if fits and aim.missing(known, changed) < aim.missing(known, chosen) - 1e-6:
                 chosen = changed
                 one = other
+    return chosen
+
+
+def _cheaper(
+    known: Gaussian, aim: _Aim, chosen: list[Candidate], candidates: Sequence[Candidate]
+) -> list[Candidate]:
+    """Take a piece in another size where that makes a second piece needless and saves time."""
+    least = aim.missing(known, chosen)
+    for one in list(chosen):
+        for other in candidates:
+            if one not in chosen or other is one or other.request.pattern != one.request.pattern:
+                continue
+            swapped = [other if c is one else c for c in chosen]
+            for spare in [c for c in swapped if c is not other]:
+                fewer = [c for c in swapped if c is not spare]
+                saves = sum(c.effort for c in fewer) < sum(c.effort for c in chosen)
+                if saves and aim.missing(known, fewer) <= least + 1e-9:
+                    chosen = fewer
+                    break
     return chosen
 
 

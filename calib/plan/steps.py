@@ -43,6 +43,8 @@ class Step:
         What printing takes; None for a check without plastic.
     readings : int
         Readings that it takes, each feature once.
+    plate : int
+        Steps of one number can be printed together on one plate; 0 for a check without plastic.
     """
 
     piece: str
@@ -54,6 +56,7 @@ class Step:
     grams: float | None = None
     cost: float | None = None
     readings: int = 0
+    plate: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,7 +276,40 @@ def _in_order(
         why += _loose_words(known, [t for t in loose if t.topic not in required], now)
         why += [c.note] if c.note else []
         steps.append((order.index(mine[0]) if mine else len(order), _step(c, mine, why)))
-    return tuple(step for _, step in sorted(steps, key=lambda pair: pair[0]))
+    placed = sorted(steps, key=lambda pair: pair[0])
+    alone = {c.request.pattern for c in found.chosen if c.alone}
+    return _on_plates([step for _, step in placed], alone)
+
+
+def _on_plates(steps: Sequence[Step], alone: set[str]) -> tuple[Step, ...]:
+    """Order the steps, and put pieces that need the same settings on one plate.
+
+    What rests on another's answer comes later.
+    """
+    stages = _stages(steps)
+    plates: dict[tuple[int, str], int] = {}
+    found = []
+    for stage, s in sorted(zip(stages, steps, strict=True), key=lambda pair: pair[0]):
+        key = (stage, s.piece if s.piece in alone else "")
+        plate = plates.setdefault(key, len(plates) + 1) if s.minutes else 0
+        found.append(replace(s, plate=plate))
+    return tuple(found)
+
+
+def _stages(steps: Sequence[Step]) -> list[int]:
+    """Return for each step how many others must come before it, one after another."""
+    stages = [0] * len(steps)
+    for _ in steps:  # a chain is no longer than there are steps
+        settled_at = {t: stage for s, stage in zip(steps, stages, strict=True) for t in s.topics}
+        stages = [
+            1 + max((settled_at[t] for t in _rests_on(s) if t in settled_at), default=-1)
+            for s in steps
+        ]
+    return stages
+
+
+def _rests_on(step: Step) -> set[str]:
+    return {t for name in step.topics for t in topic(name).after if t not in step.topics}
 
 
 def _helps(c: Candidate, t: Target, now: Gaussian) -> bool:

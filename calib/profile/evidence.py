@@ -21,7 +21,7 @@ from calib.profile.blocks import Block, Coordinate, Design, Part, condensed, joi
 from calib.profile.knowledge import quantity
 
 #: Model of the blocks: raise it when what a block means changes, and stored blocks are made anew.
-MODEL = 1
+MODEL = 2
 _USUAL_EXPANSION = 80e-6
 _SAID_C_U = 1.0  # of a temperature that was written down
 AXES = "xyz"
@@ -147,8 +147,8 @@ def size_design(made: Made, sizes: LinearFit) -> tuple[Design, dict[str, Part]]:
     p = sizes.problem
     parts = {
         name: part
-        for name, value in zip(p.names, sizes.theta, strict=True)
-        if (part := parameter_part(name, float(value), made)) is not None
+        for name, value, reach in zip(p.names, sizes.theta, np.abs(p.x).max(axis=0), strict=True)
+        if (part := parameter_part(name, float(value), made, float(reach))) is not None
     }
     x, y = _white(p, sizes.noise_scale)
     own = [
@@ -196,17 +196,19 @@ def _with_own(design: Design, p: Problem, name: str, weights: np.ndarray, sd: fl
     )
 
 
-def parameter_part(name: str, value: float, made: Made) -> Part | None:
+def parameter_part(name: str, value: float, made: Made, reach_mm: float = math.inf) -> Part | None:
     """Return how a parameter of the size model depends on the state; None where it is the sheet's own.
 
     Parameters
     ----------
     value : float
         The fitted value: the logarithm of a scale is taken about it.
+    reach_mm : float
+        Longest length that tells a scale.
     """
     what, _, which = name.partition("_")
     if what == "scale":
-        return _scale_part(which, value, made)
+        return _scale_part(which, value, made, reach_mm)
     if what in ("offset", "inside") and made.nozzle:
         weights = {Coordinate(name, "nozzle", made.nozzle): 1.0}
         swell = "swell" if what == "offset" else "swell_inside"
@@ -230,9 +232,12 @@ def parameter_part(name: str, value: float, made: Made) -> Part | None:
     return None
 
 
-def _scale_part(axis: str, value: float, made: Made) -> Part:
+def _scale_part(axis: str, value: float, made: Made, reach_mm: float) -> Part:
     grown = 1 + value
     weights = {c: grown * w for c, w in scale_weights(axis, made).items()}
+    if made.spool and axis in "xy" and math.isfinite(reach_mm):
+        runout = Coordinate(f"runout_{axis}", "pattern", f"{made.printer} {made.pattern}")
+        weights[runout] = 1 / reach_mm
     known = math.log(made.was_set.get(f"scale_{axis}_percent", 100.0) / 100) if made.spool else 0.0
     known += warmth(made)[0] if made.spool else 0.0
     return Part(weights, value + grown * (known - math.log(grown)))

@@ -2,7 +2,7 @@
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -12,12 +12,15 @@ from calib.model.estimate import Estimate
 from calib.profile.answers import Answer
 from calib.profile.blocks import Block, Coordinate, without_pieces
 from calib.profile.gaussian import Gaussian
-from calib.profile.posterior import Posterior, placed
+from calib.profile.posterior import SPREAD_DOF, Posterior, placed
+from calib.profile.posterior import posterior as solve
 
 #: A sheet is said to disagree where chance would make one of so many as odd as this.
 ODD = 1e-3
 #: Of that, the part of chi-square that one likely reason must take away.
 _EXPLAINED = 0.75
+_MOST_ODD = 4
+_MANY = 2000
 _MOST = 60  # newest blocks that are looked at one by one
 
 
@@ -139,7 +142,7 @@ def disagreement(posterior: Posterior, block: Block) -> Disagreement | None:
 
     one = placed(block, posterior.knowledge)
     one = without_pieces(one, _piece_priors(posterior, one))
-    rest = posterior.joint(one.coordinates).without_block(one)
+    rest = _with_spread_of_others(posterior, posterior.joint(one.coordinates).without_block(one))
     off, covariance = rest.surprise(one)
     dof = int(np.linalg.matrix_rank(one.r, tol=1e-6 * np.abs(one.r).max()))
     chi2 = float(off @ np.linalg.solve(covariance, off))
@@ -148,6 +151,25 @@ def disagreement(posterior: Posterior, block: Block) -> Disagreement | None:
         return None
     reason = _likely(one, off, covariance, chi2)
     return Disagreement(block=block, chi2=chi2, dof=dof, odds=odds, reason=reason)
+
+
+def _with_spread_of_others(posterior: Posterior, rest: Gaussian) -> Gaussian:
+    """Return what the rest tells of a spool's own parts, if the spread is learnt from other spools.
+
+    A spool that is odd makes the spread look large, and would hide in it.
+    """
+    covariance = rest.covariance.copy()
+    for i, c in enumerate(rest.coordinates):
+        spread = posterior.spreads.get((posterior.knowledge.material(c.owner), c.quantity))
+        # Only where nothing but the spread is known of it.
+        if c.kind != "spool" or spread is None or covariance[i, i] < 0.9 * spread.sd**2:
+            continue
+        mine = posterior.joint([c])
+        own_part = float(mine.mean[0] ** 2 + mine.covariance[0, 0])
+        all_of_them = spread.sd**2 * (SPREAD_DOF + spread.spools)
+        others = (all_of_them - own_part) / (SPREAD_DOF + max(spread.spools - 1, 0))
+        covariance[i, i] += max(others, 0.0) - spread.sd**2
+    return replace(rest, covariance=covariance)
 
 
 def _likely(block: Block, off: Array, covariance: Array, chi2: float) -> str:
@@ -189,10 +211,35 @@ def _reasons(block: Block) -> list[tuple[list[int], str]]:
     return [(columns, words) for columns, words in found if columns]
 
 
-def disagreements(posterior: Posterior, blocks: Sequence[Block]) -> list[Disagreement]:
-    """Return the sheets among some that disagree with the rest, the oddest first."""
-    found = [d for b in blocks[-_MOST:] if (d := disagreement(posterior, b)) is not None]
-    return sorted(found, key=lambda d: d.odds)
+def disagreements(
+    posterior: Posterior, blocks: Sequence[Block], among: Sequence[Block]
+) -> list[Disagreement]:
+    """Return the sheets that disagree with the rest, the oddest first.
+
+    One wrong sheet drags the others along: so the oddest is taken out, and the others are looked at
+    anew without it.
+
+    Parameters
+    ----------
+    blocks : sequence of Block
+        All that the posterior rests on.
+    among : sequence of Block
+        Those of them that are asked about; the newest are looked at.
+    """
+    found: list[Disagreement] = []
+    left, asked = list(blocks), list(among)[-_MOST:]
+    while len(found) < _MOST_ODD:
+        odd = [d for b in asked if (d := disagreement(posterior, b)) is not None]
+        if not odd:
+            break
+        worst = min(odd, key=lambda d: d.odds)
+        found.append(worst)
+        left = [b for b in left if b is not worst.block]
+        asked = [b for b in asked if b is not worst.block]
+        if len(left) > _MANY:  # a large store is not solved again for that
+            break
+        posterior = solve(left, posterior.knowledge, posterior.spreads)
+    return found
 
 
 def moved_words(now: Estimate, before: Estimate, places: int) -> str:

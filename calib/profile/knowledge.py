@@ -26,6 +26,8 @@ _DEGREE = math.pi / 180
 #: X and Y of one piece share half of its variance.
 PRINT_SD = 0.0002
 _SHARED = math.sqrt(0.5)
+#: What a pulley that runs out of true does to a length, one standard deviation: common practice.
+RUNOUT_MM = 0.012
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,6 +92,8 @@ def _quantities() -> dict[str, Quantity]:
     found += [
         Quantity(name="first_layer", goes_with="first_layer_gap_mm", parts={"printer": 0.1, "piece": 0.01}, drift=0.01),
         Quantity(name="print_xy", goes_with="", parts={"piece": PRINT_SD * _SHARED}),
+        # An eccentric pulley moves the same faces of the same piece each time: repeats do not tell.
+        *(Quantity(name=f"runout_{a}", goes_with="", parts={"pattern": RUNOUT_MM}) for a in "xy"),
         # How far the bed is from level, in turns of a screw.
         Quantity(name="level", goes_with="level_any_turns", parts={"printer": 0.6}, drift=0.02),
         *(Quantity(name=f"print_{a}", goes_with="", parts={"piece": PRINT_SD * _SHARED}) for a in "xy"),

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from calib.model.estimate import Estimate
     from calib.profile.influence import Disagreement, Influence, Rests
     from calib.store.records import InForce, KeptCorrection, KeptSheet, SaidPlace, Series
-    from calib.workshop.results import Kept, TakenBack
+    from calib.workshop.results import Difference, Kept, TakenBack
 
 COLUMNS = ("setting", "change>", "95 %>", "unit", "verdict", "for")
 PROFILE_COLUMNS = ("setting", "value>", "95 %>", "unit", "from", "found", "")
@@ -279,3 +279,22 @@ def sheet_words(kept: "KeptSheet") -> str:
         f"Sheet {kept.uid} of {kept.pattern} {kept.piece_id}, kept {kept.kept_at:%Y-%m-%d %H:%M} UTC"
         f" by Truebead {kept.by_version}\n{kept.sheet_text}"
     )
+
+
+def difference_table(
+    rows: "Sequence[Difference]", against: str, at: str
+) -> tuple[tuple[str, ...], list[tuple[str, ...]]]:
+    """Return the columns and the rows of two profiles side by side."""
+    columns = (
+        "setting",
+        "now>" if at else "value>",
+        f"{against or at}>",
+        "difference>",
+        "95 %>",
+        "",
+    )
+    return columns, [
+        (r.setting, number(r.value, r.u), number(r.other, r.u), number(r.difference, r.u),
+         half_width(r.expanded_95), r.says)
+        for r in rows
+    ]  # fmt: skip

@@ -31,6 +31,7 @@ def next_lines(found: "Next") -> Iterator[tuple[str, str]]:
         for why in one.step.why:
             yield f"   because {why}", ""
         yield f"   {command_of(one)}", ""
+    yield from ((line, "") for line in plate_lines(found))
     total = effort_words(found.minutes, found.grams, found.cost, found.readings)
     if len(found.steps) > 1 and total:
         yield (
@@ -44,6 +45,18 @@ def next_lines(found: "Next") -> Iterator[tuple[str, str]]:
         yield line, ""
     for line in place_lines(found.in_force, found.who.options):
         yield line, ""
+
+
+def plate_lines(found: "Next") -> Iterator[str]:
+    """Say which pieces can be printed together on one plate, and with what command."""
+    by_plate: dict[int, list[int]] = {}
+    for i, one in enumerate(found.steps, 1):
+        if one.step.plate:
+            by_plate.setdefault(one.step.plate, []).append(i)
+    for numbers in by_plate.values():
+        if len(numbers) > 1:
+            words = f"{', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
+            yield f"Pieces {words} need the same settings: print them together, on one plate (make --plate)."
 
 
 def aim_lines(plan: "Plan") -> Iterator[str]:

@@ -123,9 +123,8 @@ class Estimates(Things):
         with self._read() as session:
             key = printer_key(find(session, PrinterRow, "printer", printer).id)
             state = self.state(session)
-        return disagreements(
-            state.posterior, [b for b in state.blocks if b.owner("printer") == key]
-        )
+        mine = [b for b in state.blocks if b.owner("printer") == key]
+        return disagreements(state.posterior, state.blocks, mine)
 
     def split(self, printer: str | None = None) -> list[tuple[str, str, Estimate]]:
         """Return (of, what, estimate as a fraction): a machine's own scale, and every spool's shrinkage.

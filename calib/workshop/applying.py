@@ -14,6 +14,7 @@ from calib.apply.values import Heading, Value, spell
 from calib.errors import BadInput
 from calib.model.correction import Verdict
 from calib.model.place import Place, check_place, named, neutral
+from calib.model.setting import plausible
 from calib.workshop.knowing import who_in_store
 from calib.workshop.results import Who
 
@@ -214,12 +215,22 @@ def value_of(v: "InForce") -> Value:
 
 
 def given_numbers(*numbers: float | None) -> dict[str, float]:
-    """Return setting -> number for scale X, Y, Z, skew XY, XZ, YZ and flow, without those not given."""
+    """Return setting -> number for scale X, Y, Z, skew XY, XZ, YZ and flow, without those not given.
+
+    Raises
+    ------
+    BadInput
+        A number makes no sense; the message names its option.
+    """
     names = (
         *(f"scale_{a}_percent" for a in "xyz"), *(f"skew_{p}_deg" for p in ("xy", "xz", "yz")),
         "flow_percent",
     )  # fmt: skip
-    return {s: n for s, n in zip(names, numbers, strict=True) if n is not None}
+    found = {s: n for s, n in zip(names, numbers, strict=True) if n is not None}
+    for name, number in found.items():
+        option = "-".join(name.split("_")[:-1])  # scale_x_percent is given by --scale-x
+        plausible(name, number, where=f"--{option}")
+    return found
 
 
 def with_given(values: Sequence[Value], given: Mapping[str, float]) -> list[Value]:
