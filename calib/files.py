@@ -207,6 +207,9 @@ def _sweep(folder: Path) -> None:
         for left in folder.glob(_DRAFT):
             with contextlib.suppress(OSError):
                 _take_away(left)
+        for beside in folder.glob(f"{_DRAFT}-*"):  # what a database keeps beside a draft
+            if not beside.with_name(beside.name.rpartition("-")[0]).exists():
+                beside.unlink(missing_ok=True)
 
 
 def _take_away(left: Path) -> None:

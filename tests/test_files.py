@@ -167,9 +167,13 @@ def test_the_next_write_clears_what_a_kill_left_and_leaves_who_still_writes_alon
     drafts = [Path(w.stdout.readline().strip()) for w in writers if w.stdout]
     writers[0].kill()
     writers[0].communicate()
+    journals = [d.with_name(f"{d.name}-journal") for d in drafts]
+    for journal in journals:
+        journal.write_bytes(b"x")
     assert all(d.exists() for d in drafts)
     write_atomic(tmp_path / "other", "x")
     assert [d.exists() for d in drafts] == [False, True]
+    assert [j.exists() for j in journals] == [False, True]
     writers[1].kill()
     writers[1].communicate()
     write_atomic(tmp_path / "third", "x")

@@ -131,7 +131,7 @@ def test_keep_stores_readings_and_provenance(store):
     assert columns.kind[0] == "outside"
     assert columns.material == "PLA"
     np.testing.assert_allclose(columns.value, [40.02, 40.03, 40.04])
-    np.testing.assert_allclose(columns.nominal, 40.0)
+    np.testing.assert_allclose(columns.nominal, sheet().piece.features[0].nominal)
 
 
 def test_the_same_sheet_is_kept_once(store):

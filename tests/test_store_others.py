@@ -85,7 +85,7 @@ def test_a_folder_without_rights_is_read_in_truth():
         folder.chmod(0o755)
         shutil.rmtree(folder)
     assert (done.returncode, done.stderr) == (0, "")
-    assert "flow_percent" in done.stdout
+    assert "lantern/brass/white-1" in done.stdout
     assert names == ["s.sqlite"]
 
 

@@ -41,6 +41,8 @@ class Made:
         Setting -> value.
     part_c : float or None
         Temperature of the piece when it was measured.
+    printed : bool
+        False for a check without plastic: its lengths are the machine's alone, whatever roll was on it.
     """
 
     uid: str
@@ -54,6 +56,7 @@ class Made:
     instrument: str = "caliper"
     was_set: Mapping[str, float] = field(default_factory=dict)
     part_c: float | None = None
+    printed: bool = True
 
 
 def block_of(
@@ -71,7 +74,8 @@ def block_of(
     found: tuple[tuple[Coordinate, ...], np.ndarray, np.ndarray] | None = None
     misfit, readings, settings = 0.0, 0, []
     if sizes is not None:
-        coordinates, r, z, misfit = condensed(*size_design(made, sizes))
+        bare = made if made.printed else replace(made, nozzle="", spool="", material="")
+        coordinates, r, z, misfit = condensed(*size_design(bare, sizes))
         found, readings = (coordinates, r, z), len(sizes.problem.y)
         settings += sizes_settings(sizes.problem.names)
     values = [c for c in corrections if _tells(c)]

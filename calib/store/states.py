@@ -261,6 +261,7 @@ def block_of_row(
         instrument=caliper.name,
         was_set=was_set(corrections, keys),
         part_c=sheet.part_c if sheet else None,
+        printed=sheet is None or sheet.piece.printed,
     )
     return block_of_kept(made, sheet, corrections, row.fit, caliper)
 
