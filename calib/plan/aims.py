@@ -10,7 +10,7 @@ from calib.plan.goals import Goal
 from calib.plan.shortest import Target
 from calib.profile.answers import Where, answer, values
 from calib.profile.posterior import Posterior
-from calib.profile.tolerance import COVERAGE, Sizes, piece_scatter, ring_weights
+from calib.profile.tolerance import COVERAGE, Sizes, piece_scatter
 from calib.store.records import EventRecord, InForce, KeptCorrection, Printer, Spool
 from patterns.spec import PrintSetup
 
@@ -75,25 +75,18 @@ def targets(known: Known, goal: Goal) -> list[Target]:
     return found
 
 
-def size_targets(
-    sizes: Sizes, within_mm: float | None, part_mm: float, pieces: int
-) -> list[Target]:
-    """Return the lengths that are to keep a tolerance: of a part along X and Y, a row, a ring."""
+def size_targets(sizes: Sizes, within_mm: float | None, part_mm: float) -> list[Target]:
+    """Return the lengths that are to keep a tolerance: of a part along X and along Y."""
     if within_mm is None:
         return []
     scatter = piece_scatter(part_mm)
-    rows = [(f"a part of {part_mm:g} mm along {a}", sizes.along(a, part_mm), scatter) for a in "XY"]
-    if pieces > 2:
-        several = math.sqrt(pieces) * scatter
-        # What only scatters from piece to piece, no piece of ours can take away.
-        if several * COVERAGE < within_mm:
-            rows.append(
-                (f"the closing gap of {pieces}", ring_weights(sizes, part_mm, pieces), several)
-            )
+    # What only scatters from piece to piece, no piece of ours can take away.
+    wanted = max(within_mm, 1.5 * COVERAGE * scatter)
     found = []
-    for words, weights, sd in rows:
-        left = within_mm if within_mm > COVERAGE * sd * 1.1 else COVERAGE * sd * 1.5
-        found.append(Target(name=words, label=words, unit="mm", topic="scale", weights=weights, wanted=left, extra_sd=sd))  # fmt: skip
+    for axis in "XY":
+        words = f"a part of {part_mm:g} mm along {axis}"
+        weights = sizes.along(axis, part_mm)
+        found.append(Target(name=words, label=words, unit="mm", topic="scale", weights=weights, wanted=wanted, extra_sd=scatter))  # fmt: skip
     return found
 
 

@@ -17,8 +17,8 @@ COVERAGE = 1.959964
 READING_MIN = 0.4
 HANDLING_MIN = 4.0
 _MOST_STEPS = 25
-#: What reaches its goal to within this share is there: half-widths are not known better.
-_NEARLY = 1.02
+#: What comes this near to its goal is there: half-widths are not known better than to a tenth.
+NEARLY = 1.1
 _LEAST_GAIN = 0.02
 
 
@@ -136,7 +136,7 @@ def shortest(
     chosen = _needed(known, aim, _cheaper(known, aim, chosen, candidates))
     now = _with(known, chosen)
     after = {t.name: t.half_width(now) for t in targets}
-    still = tuple(t.name for t in targets if after[t.name] > _NEARLY * t.wanted)
+    still = tuple(t.name for t in targets if after[t.name] > NEARLY * t.wanted)
     return Shortest(chosen=tuple(chosen), half_before=before, half_after=after, open=still)
 
 
@@ -156,7 +156,7 @@ class _Aim:
     def missing(self, known: Gaussian, chosen: Sequence[Candidate]) -> float:
         """Return how far it is to the goal with some pieces, on a scale of logarithms."""
         now = _with(known, chosen)
-        far = [math.log(t.half_width(now) / (_NEARLY * t.wanted)) for t in self.targets]
+        far = [math.log(t.half_width(now) / (NEARLY * t.wanted)) for t in self.targets]
         told = {t for c in chosen for t in c.covers}
         return sum(f for f in far if f > 0) + len(self.required - told)
 

@@ -12,7 +12,7 @@ from calib.errors import BadInput
 from calib.model.setting import SETTINGS, TOPICS, topic, topic_of
 from calib.plan.aims import AFTER_EVENTS, Known, required_topics, size_targets, targets
 from calib.plan.goals import ALL, GOALS, Goal
-from calib.plan.shortest import Candidate, Shortest, Target, shortest
+from calib.plan.shortest import NEARLY, Candidate, Shortest, Target, shortest
 from calib.plan.turns import turns_to_do
 from calib.profile.gaussian import Gaussian
 from calib.profile.tolerance import (
@@ -96,7 +96,7 @@ class Plan:
     @property
     def open(self) -> tuple[Aim, ...]:
         """What stays less sure than is wanted, with all that is to be printed."""
-        return tuple(a for a in self.aims if a.after > 1.02 * a.wanted)
+        return tuple(a for a in self.aims if a.after > NEARLY * a.wanted)
 
 
 def plan(
@@ -127,7 +127,7 @@ def plan(
     _check(goal, within_mm, part_mm, pieces, minutes)
     wanted = GOALS[goal]
     sizes = sizes_at(known.where, known.posterior.knowledge)
-    sought = [*targets(known, wanted), *size_targets(sizes, within_mm, part_mm, pieces)]
+    sought = [*targets(known, wanted), *size_targets(sizes, within_mm, part_mm)]
     required = required_topics(known, wanted)
     start = known.posterior.joint([*_all_of(sought), *sizes.coordinates()])
     due = _due(sought, start, required)
@@ -185,7 +185,7 @@ def _due(
     targets: Sequence[Target], now: Gaussian, required: Mapping[str, Sequence[str]]
 ) -> tuple[str, ...]:
     """Return the topics that are not known well enough."""
-    loose = {t.topic for t in targets if t.half_width(now) > 1.02 * t.wanted}
+    loose = {t.topic for t in targets if t.half_width(now) > NEARLY * t.wanted}
     return tuple(t.name for t in TOPICS if t.name in loose or t.name in required)
 
 
@@ -269,7 +269,7 @@ def _in_order(
     order = [t.name for t in TOPICS]
     steps = []
     for c in found.chosen:
-        loose = [t for t in targets if t.half_width(now) > 1.02 * t.wanted and _helps(c, t, now)]
+        loose = [t for t in targets if t.half_width(now) > NEARLY * t.wanted and _helps(c, t, now)]
         needed = {t.topic for t in loose} | {t for t in required if t in c.request.settles}
         mine = tuple(t for t in order if t in needed)
         why = list(dict.fromkeys(text for t in mine for text in required.get(t, ())))
@@ -318,18 +318,20 @@ def _helps(c: Candidate, t: Target, now: Gaussian) -> bool:
 
 
 def _loose_words(known: Known, loose: Sequence[Target], now: Gaussian) -> list[str]:
-    """Say of what is known too little, and how little; once where nothing of a topic was measured."""
+    """Say of what is known too little, and how little; of what was never measured only that."""
     have = {v.setting: v for v in known.in_force}
     topics = {topic_of(name).name for name in have}
-    words = []
+    never, words = [], []
     for t in loose:
         if t.topic not in topics and t.name in (*SETTINGS, "level"):
-            words.append(f"{topic(t.topic).what}: not measured yet")
+            never.append(topic(t.topic).what)
             continue
         others = have[t.name].inherited_from if t.name in have else ()
         whose = f", inherited from {len(others)} other" if others else ""
         half = f"±{t.half_width(now):.2g} {t.unit}".rstrip()
         words.append(f"{t.label} is only known to {half}{whose}; ±{t.wanted:g} is wanted")
+    if never:
+        words.insert(0, f"not measured yet: {', '.join(dict.fromkeys(never))}")
     return list(dict.fromkeys(words))
 
 

@@ -34,13 +34,9 @@ def next_lines(found: "Next") -> Iterator[tuple[str, str]]:
     yield from ((line, "") for line in plate_lines(found))
     total = effort_words(found.minutes, found.grams, found.cost, found.readings)
     if len(found.steps) > 1 and total:
-        yield (
-            (
-                f"In all {total}. After each: truebead keep SHEET{found.who.options}, then truebead next"
-                f"{found.who.options} again: a change may make a later piece needless."
-            ),
-            "",
-        )
+        yield f"In all {total}.", ""
+        yield f"After each: truebead keep SHEET{found.who.options}, then truebead next again.", ""
+        yield "What one piece says may make a later one needless.", ""
     for line in (*aim_lines(plan), *_rest_lines(plan), *tolerance_lines(plan)):
         yield line, ""
     for line in place_lines(found.in_force, found.who.options):
@@ -131,11 +127,17 @@ def tolerance_lines(found: "Plan") -> list[str]:
         )
     if found.within_mm is not None:
         good = t.part_half_mm <= found.within_mm
-        after = " when the pieces above are measured" if found.steps else ""
-        lines.append(
-            f"±{found.within_mm:g} mm is {'met' if good else 'not met yet; ask again' + after}."
-        )
+        lines.append(f"±{found.within_mm:g} mm is {_met_words(found, good)}.")
     return lines
+
+
+def _met_words(found: "Plan", good: bool) -> str:
+    assert found.within_mm is not None
+    if good:
+        return "met"
+    if found.steps and found.after.part_half_mm <= found.within_mm:
+        return "not met yet; with the pieces above it will be"
+    return "not met yet" + ("; ask again when the pieces above are measured" if found.steps else "")
 
 
 def next_json(found: "Next") -> dict[str, Any]:

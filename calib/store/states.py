@@ -1,7 +1,7 @@
 """The blocks of the kept sheets in the store, and the posterior of all that still count."""
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -10,7 +10,7 @@ from sqlalchemy import and_, delete, func, or_, select
 from sqlalchemy.orm import Session, load_only
 
 from calib.errors import BadInput
-from calib.model.correction import Correction
+from calib.model.correction import Correction, Verdict
 from calib.model.instrument import DEFAULTS
 from calib.profile.blocks import Block, block_from_json, block_json
 from calib.profile.evidence import MODEL, Made
@@ -34,6 +34,7 @@ from calib.store.tables import (
 from calib.store.things import instrument_record, printer_record
 
 _AT_ONCE = 500
+_STEPS = tuple(f"steps_{a}_per_mm" for a in "xyz")
 
 
 def printer_key(row_id: int) -> str:
@@ -222,7 +223,8 @@ def made_blocks(
             )
         )  # fmt: skip
         for row in rows:
-            yield row.id, block_of_row(row, corrections[row.id], sheets[row.id])
+            steps = _steps_then(session, row, sheets[row.id])
+            yield row.id, block_of_row(row, corrections[row.id], sheets[row.id], steps)
 
 
 def _corrections(
@@ -239,9 +241,13 @@ def _corrections(
 
 
 def block_of_row(
-    row: SheetRow, corrections: Sequence[Correction], at: datetime, sheet: Sheet | None = None
+    row: SheetRow,
+    corrections: Sequence[Correction],
+    at: datetime,
+    steps: Mapping[str, float],
+    sheet: Sheet | None = None,
 ) -> Block | None:
-    """Return the block of one kept sheet."""
+    """Return the block of one kept sheet; `steps` were in force where it does not say what was set."""
     if sheet is None:
         try:
             sheet = read_sheet(row.sheet_text.encode(), row.piece_id)
@@ -259,11 +265,29 @@ def block_of_row(
         spool=spool_key(row.spool_id),
         material=row.spool.material.name if row.spool else "",
         instrument=caliper.name,
-        was_set=was_set(corrections, keys),
+        was_set={**steps, **was_set(corrections, keys)},
         part_c=sheet.part_c if sheet else None,
         printed=sheet is None or sheet.piece.printed,
     )
     return block_of_kept(made, sheet, corrections, row.fit, caliper)
+
+
+def _steps_then(session: Session, sheet: SheetRow, at: datetime) -> dict[str, float]:
+    """Return the steps/mm that had been decided for a printer before a sheet was kept."""
+    c = CorrectionRow
+    query = (
+        select(c.setting, c.new, c.old, c.verdict)
+        .outerjoin(UndoRow, UndoRow.correction_id == c.id)
+        .where(c.printer_id == sheet.printer_id, c.setting.in_(_STEPS), c.kept_at < at)
+        .where(c.chosen, UndoRow.id.is_(None), c.sheet_id != sheet.id)
+        .order_by(c.kept_at, c.id)
+    )
+    found = {}
+    for setting, new, old, verdict in session.execute(query):
+        value = new if verdict == Verdict.APPLY else old if verdict == Verdict.LEAVE else None
+        if value:
+            found[setting] = value
+    return found
 
 
 def keep_block(session: Session, row: SheetRow, sheet: Sheet | None = None) -> None:
@@ -272,6 +296,7 @@ def keep_block(session: Session, row: SheetRow, sheet: Sheet | None = None) -> N
     corrections = _corrections(session, [row.id], None)[row.id]
     session.execute(delete(BlockRow).where(BlockRow.sheet_id == row.id))
     if corrections:
-        block = block_of_row(row, corrections, row.kept_at, sheet)
+        steps = _steps_then(session, row, row.kept_at)
+        block = block_of_row(row, corrections, row.kept_at, steps, sheet)
         data = None if block is None else block_json(block)
         session.add(BlockRow(sheet_id=row.id, model=MODEL, data=data))
