@@ -78,7 +78,9 @@ def test_two_rounds_bring_a_printer_within_its_uncertainty(seed):
 def test_flow_converges_in_two_rounds(start):
     """A block is weighed, flow is set, the next block is weighed: the mass comes out right."""
     rng = np.random.default_rng(int(1000 * start))
-    piece = registry.get("weigh-block").piece({}, PrintSetup())
+    piece = registry.get("weigh-block").piece(
+        {"along_x_mm": "40", "along_y_mm": "30", "height_mm": "15"}, PrintSetup()
+    )
     asked_mm, area_mm2, density = 7400.0, np.pi * 1.75**2 / 4, 1.24
     keys = {"extruded_mm": str(asked_mm), "density_g_cm3": str(density)}
     now = {"flow_percent": 100.0}
