@@ -76,7 +76,7 @@ def _nested(pieces: Sequence[Piece], gap_mm: float) -> list[Placed]:
 
 
 def _first_place(beds: Sequence[Mask], mask: Mask) -> tuple[int, int, int] | None:
-    """Return the first bed with room, and the place on it that keeps the group small and in front."""
+    """Return the first bed with room, and the foremost place on it, the leftmost of those."""
     from scipy.signal import fftconvolve
 
     for plate, bed in enumerate(beds):
@@ -85,8 +85,7 @@ def _first_place(beds: Sequence[Mask], mask: Mask) -> tuple[int, int, int] | Non
         meets = fftconvolve(bed.astype(float), mask[::-1, ::-1].astype(float), mode="valid")
         rows, columns = np.nonzero(meets < 0.5)
         if len(rows):
-            ends_y, ends_x = rows + mask.shape[0], columns + mask.shape[1]
-            best = np.lexsort((rows + columns, np.maximum(ends_y, ends_x)))[0]
+            best = np.lexsort((columns, rows))[0]
             return plate, int(rows[best]), int(columns[best])
     return None
 
@@ -121,7 +120,7 @@ def _mask(piece: Piece, gap_mm: float) -> Mask:
 
     mesh = preview_mesh(piece.body)
     flat = Manifold(Mesh64(mesh.vertices, mesh.triangles.astype(np.uint64))).project()
-    grown = flat.offset(piece.advice.brim_mm + gap_mm / 2, JoinType.Round, circular_segments=32)
+    grown = flat.offset(piece.advice.brim_mm + gap_mm / 2, JoinType.Miter, 2.0)
     (x0, y0), (x1, y1) = _footprint(piece)
     x0, y0, x1, y1 = x0 - gap_mm / 2, y0 - gap_mm / 2, x1 + gap_mm / 2, y1 + gap_mm / 2
     rows, columns = (max(1, math.ceil(round(s / _CELL_MM, 6))) for s in (y1 - y0, x1 - x0))
