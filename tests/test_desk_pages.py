@@ -170,6 +170,16 @@ def test_an_event_is_noted_and_taken_back(client: Client) -> None:
     assert "Taken back" in client.get("/history").text
 
 
+def test_a_spool_is_renamed_and_taken_out_of_use(client: Client) -> None:
+    begun(client)
+    given = {"what": "spool", "name": "lamp-white"}
+    assert client.submit("/rename", {**given, "new": "lamp-white 2"}).status_code == 303
+    assert "lamp-white 2" in client.get("/").text
+    client.submit("/retire", {**given, "name": "lamp-white 2"})
+    assert client.get("/").headers["location"] == "/spool/new"
+    assert client.submit("/rename", {"what": "store", "name": "x", "new": "y"}).status_code == 400
+
+
 def test_where_there_are_several_the_page_asks(client: Client) -> None:
     begun(client)
     client.submit("/spool/new", {"name": "sand", "type": "PETG"})

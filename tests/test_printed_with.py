@@ -123,13 +123,9 @@ def test_rows_left_empty_come_before_another_print():
 
 def test_a_slip_that_is_not_taken_is_to_be_mended_before_anything_is_printed():
     """Of four heights one has a decimal slip: not "print a larger cube"."""
-    heights = {
-        "z_height_low": 12.0,
-        "z_height_mid": 26.0,
-        "z_height_top": 4.0,
-        "z_step_low_mid": 14.0,
-    }
-    made = cube(lambda f: heights.get(f.id))
+    some = ("z_height_low", "z_height_mid", "z_height_top", "z_step_low_mid")
+    slip = {"z_height_top": 0.1}
+    made = cube(lambda f: f.nominal * slip.get(f.id, 1.0) if f.id in some else None)
     solution = solve_sheet(made)
     (c,) = [c for c in solution.corrections if c.setting == "scale_z_percent"]
     assert c.verdict is Verdict.PRINT_AGAIN

@@ -86,6 +86,8 @@ def routes() -> list[Route]:
         get("/spool", things.spool),
         get("/spool/new", things.new_spool),
         post("/spool/new", things.add_spool),
+        post("/rename", things.rename),
+        post("/retire", things.retire),
         get("/instruments", things.instruments),
         post("/instruments", things.add_instrument),
         get("/work/{job}", working.work),

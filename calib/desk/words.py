@@ -47,6 +47,7 @@ TOLD = {
     "event": "Noted. What may have changed by it is marked stale until it is measured again.",
     "undone": "Taken back. It stays in the history.",
     "changed": "Changed.",
+    "retired": "Out of use. Its history stays.",
     "added": "Added.",
     "head": "Noted.",
     "dropped": "The piece is put aside. Nothing of what was kept has changed.",

@@ -181,6 +181,31 @@ def _profile(shop: Any, who: Who) -> dict[str, Any]:
     return {"who": who, "rows": rows, "next": f"/next?{query}", "values": f"/values?{query}"}
 
 
+_OWNED = ("printer", "spool")
+
+
+def _owned(ask: Ask) -> tuple[str, str]:
+    """Return what is meant: printer or spool, and its name."""
+    what = ask.text("what")
+    if what not in _OWNED:
+        raise BadInput("it is not said what is meant")
+    return what, ask.text("name")
+
+
+def rename(ask: Ask) -> Response:
+    """Give a printer or a spool another name; its history stays its own."""
+    what, name = _owned(ask)
+    new = ask.text("new")
+    ask.shop.rename(what, name, new)
+    return go(f"/{what}", "changed", **{what: new})
+
+
+def retire(ask: Ask) -> Response:
+    """Take a printer or a spool out of use; its history stays."""
+    ask.shop.retire(*_owned(ask))
+    return go("/", "retired")
+
+
 def new_spool(ask: Ask) -> Page:
     """Ask for another spool."""
     return _new_spool(ask, {**dict.fromkeys(_ASKED_SPOOL, ""), "type": "PLA"})
