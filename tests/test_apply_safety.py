@@ -116,21 +116,21 @@ def test_what_heats_or_scales_past_a_limit_is_refused_however_it_is_spelled(line
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        ("M141 S60", "M141 heats the chamber, whose rating is not known (line 5)"),
-        ("M92 X80.5", "M92 sets the steps per mm (line 5)"),
-        ("M206 X5", "M206 moves the home position (line 5)"),
-        ('M98 P"start.g"', 'M98 runs another file (line 5)'),
-        ("G5 X5 Y5 I1 J1 P1 Q1", "G5 goes where the file does not say (line 5)"),
-        ("G427 X9", "G427 is not known here (line 5)"),
-        ("START_PRINT HOT=300", "1 lines are not G-code words"),
-        ("G91\nG1 X500", "1 moves go where the file does not say"),
+        ("M141 S60", "M141 heats the chamber, whose rating is not known: line 5"),
+        ("M92 X80.5", "M92 sets the steps per mm: line 5"),
+        ("M206 X5", "M206 moves the home position: line 5"),
+        ('M98 P"start.g"', 'M98 runs another file: line 5'),
+        ("G5 X5 Y5 I1 J1 P1 Q1", "G5 goes where the file does not say: line 5"),
+        ("G427 X9", "G427 is not known here: line 5"),
+        ("START_PRINT HOT=300", "lines that are no G-code words, copied as they are: line 5"),
+        ("G91\nG1 X500", "moves to where the file does not say, not checked: line"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_checked_is_listed(line, words):
     text = HEAD + ("G28\n" if "G91" in line else "") + line + "\n"
     found = told(text, Job(flow=0.9, limits=BOX))
     assert any(words in w for w in found), found
-    assert "what is listed has not been checked; look at it before you print" in found
+    assert "look at what is listed here before you print" in found
 
 
 def test_compact_and_lower_case_lines_are_no_exponents():
@@ -149,7 +149,7 @@ def test_travel_that_only_the_correction_pushes_past_a_wall_is_held_there():
     out = corrected(text, job)
     assert out.splitlines()[-1] == "G1 X0 Y220"
     assert agrees(text, out, job) == []
-    assert any("held at" in w for w in told(text, job))
+    assert any("held at it: line 6" in w for w in told(text, job))
 
 
 def test_what_was_outside_before_is_told_and_goes_no_further_out():
@@ -157,10 +157,11 @@ def test_what_was_outside_before_is_told_and_goes_no_further_out():
     job = Job(matrix=SLIGHT, centre_mm=CENTRE, limits=BOX)
     assert "G1 X59.995 Y-3 E9" in corrected(text, job)
     assert any(
-        "2 moves go outside the build volume, as they did before" in w for w in told(text, job)
+        "moves outside the build volume, as they were before: 2, the first in line 5" in w
+        for w in told(text, job)
     )
     same = Job(flow=0.9, limits=BOX)
-    assert any("as they did before" in w for w in told(text, same))
+    assert any("as they were before" in w for w in told(text, same))
     with pytest.raises(FileError, match=r"line 6: Y -4\.130 mm .* printer reaches -4\.1 to 220"):
         corrected(
             text, Job(matrix=correction_matrix((1.0, 1.01, 1.0)), centre_mm=CENTRE, limits=BOX)
@@ -226,6 +227,14 @@ def test_retraction_by_height_rewrites_moves_of_e_alone():
         assert back[:12] == ([-0.8] + [-2] * 10 + [-0.5] if relative else [])
         given = [w["E"] for w in words_of(out) if relative and w.get("E", 0) > 0.1]
         assert given[:12] == [-e for e in back][:12]
+
+
+def test_retraction_by_height_is_in_mm_in_a_file_in_inches_too():
+    text = "G28\nG20\nG90\nM83\nG1 X4 Y4 Z0.008\nG1 X5 E0.01\nG1 E-0.04\nG0 X4\nG1 E0.04\nG1 X5 E0.01\n"
+    job = Job(schedule=rows("retraction_mm", 2.54, start=0, height=2))
+    out = corrected(text, job)
+    assert [w["E"] for w in words_of(out) if abs(w.get("E", 0)) > 0.02] == [-0.1, 0.1]
+    assert agrees(text, out, job) == []
 
 
 # -- the check ----------------------------------------------------------------------------------

@@ -79,7 +79,8 @@ def test_flow_converges_in_two_rounds(start):
     """A block is weighed, flow is set, the next block is weighed: the mass comes out right."""
     rng = np.random.default_rng(int(1000 * start))
     piece = registry.get("weigh-block").piece({}, PrintSetup())
-    asked_mm, area_mm2, density = 7400.0, np.pi * 1.75**2 / 4, 1.24
+    area_mm2, density = np.pi * 1.75**2 / 4, 1.24
+    asked_mm = round(piece.volume_mm3 / area_mm2)
     keys = {"extruded_mm": str(asked_mm), "density_g_cm3": str(density)}
     now = {"flow_percent": 100.0}
     for _ in range(2):
@@ -147,7 +148,7 @@ def test_a_caliper_that_was_not_zeroed_is_diagnosed():
 
 def test_swapped_rows_are_diagnosed():
     sheet, read = sheet_of("step-gauge", Printer())
-    first = [r for r in read if r.feature == "x_outside_1_2"]
+    first = [r for r in read if r.feature == "x_outside_2_4"]
     second = [r for r in read if r.feature == "x_outside_1_4"]
     swapped = {id(r): o.value for r, o in zip(first + second, second + first, strict=True)}
     mixed = [replace(r, value=swapped.get(id(r), r.value)) for r in read]
@@ -172,7 +173,7 @@ def test_x_and_y_rows_swapped_are_diagnosed_although_their_nominals_are_equal():
 
 def test_a_small_slip_is_found_in_the_second_pass_and_accepted_on_request():
     sheet, read = sheet_of("step-gauge", Printer())
-    at = next(i for i, r in enumerate(read) if r.feature == "x_outside_1_3")
+    at = next(i for i, r in enumerate(read) if r.feature == "x_outside_2_4")
     slipped = list(read)
     slipped[at] = replace(read[at], value=read[at].value + 0.9, text=f"{read[at].value + 0.9:.2f}")
     text, solution = said(sheet, slipped)

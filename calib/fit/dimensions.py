@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.fit.doubts import without_rows
 from calib.fit.lengths import (
     KINDS,
     PLANES,
@@ -28,7 +29,7 @@ from calib.fit.lengths import (
     model_of,
     table_of,
 )
-from calib.fit.linear import Array, LinearFit, fit, outlying
+from calib.fit.linear import Array, LinearFit, Problem, fit, outlying
 from calib.fit.scatter import Scatter, fit_scattered, with_scatter
 from calib.model.instrument import Instrument
 from patterns.feature import Feature
@@ -45,6 +46,10 @@ PIECE = Scatter(typical=0.018, log_sd=0.5)
 TRAVEL = Scatter(typical=0.01, log_sd=0.6)
 
 _FORGOTTEN_ZERO_SD_MM = 0.5
+#: Root mean square of residuals, in their usual size, beyond which readings do not agree; and the
+#: share of the misfit that may remain where leaving out a feature helps.
+_ROUGH, _HELPS = 3.0, 0.75
+_FEWEST = 4  # features: of fewer none can be told to be the wrong one
 _STEPS = 3  # Gauss-Newton steps: |A d| is nearly linear
 
 
@@ -161,7 +166,38 @@ def _set_aside(wide: Model, singles: Table, scatter: Scatter) -> NDArray[np.bool
         aside, theta = outlying(problem)
         if not wide.diagonal[singles.which].any():
             break
-    return np.zeros(len(aside), dtype=bool) if aside.all() else aside
+    if aside.all():
+        aside = np.zeros(len(aside), dtype=bool)
+    return _whole_features_aside(problem, singles.which, aside)
+
+
+def _whole_features_aside(
+    problem: Problem, which: NDArray[np.int64], aside: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Set aside features all of whose readings are wrong, where the rest then agrees.
+
+    A long length read in another's row pulls the fit so far that no reading stands out: so each
+    feature is left out in turn, the one that helps most for good, until the rest agrees.
+    """
+    found = aside.copy()
+    for _ in range(max(1, len(np.unique(which)) // 4) + 1):
+        features = np.unique(which[~found])
+        if len(features) < _FEWEST:
+            break
+        chi2 = _misfit(problem, ~found)
+        if chi2 <= _ROUGH**2 * np.sum(~found):
+            return found
+        left = {f: _misfit(problem, ~found & (which != f)) for f in features}
+        worst = min(left, key=lambda f: left[f])
+        if left[worst] > _HELPS * chi2:
+            break
+        found |= which == worst
+    return aside
+
+
+def _misfit(problem: Problem, keep: NDArray[np.bool_]) -> float:
+    rest = without_rows(problem, list(keep))
+    return float(np.sum(fit(rest).residuals ** 2 / rest.variance))
 
 
 def _gauss_newton(model: Model, table: Table, scatter: Scatter) -> tuple[LinearFit, float]:

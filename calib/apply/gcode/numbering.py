@@ -3,9 +3,6 @@
 A checksum is the exclusive-or of the bytes before its star (common practice of printer firmware, no source).
 """
 
-from functools import reduce
-from operator import xor
-
 import numpy as np
 
 from calib.apply.gcode.codes import M
@@ -19,11 +16,6 @@ def stars(table: Table) -> I64:
     """Return the words that are a checksum."""
     word = np.flatnonzero(table.letter == ord("*"))
     return word[table.numbered[table.line[word]]]
-
-
-def checksum(code: bytes) -> int:
-    """Return the exclusive-or of bytes."""
-    return reduce(xor, code, 0)
 
 
 def wrong_checksum(table: Table) -> tuple[int, str] | None:

@@ -25,8 +25,8 @@ from calib.errors import FileError
 
 _AXES = "XYZ"
 
-FOREIGN = "lines are not G-code words, and were copied as they are"
-OPEN_E = "E words under G91 without M83, which printers read in two ways, were left as they are (see --e-in-g91)"
+FOREIGN = "lines that are no G-code words, copied as they are"
+OPEN_E = "E words under G91 without M83, which printers read in two ways, left as they are (see --e-in-g91)"
 
 
 class Rewriter:

@@ -261,7 +261,8 @@ class Follower:
                 )
             printed = so_far
             interval = int(inner[so_far - 1]) if so_far else self.interval
-            value = self.plan.value("retraction_mm", interval) if alone[line] else None
+            value_mm = self.plan.value("retraction_mm", interval) if alone[line] else None
+            value = None if value_mm is None else value_mm / run.state.unit_mm
             if amount < 0:
                 changed = value is not None and own == 0
                 back = value if changed and value is not None else -amount

@@ -37,7 +37,6 @@ class State:
     e_sum: float = 0.0  # filament wanted since then, not rounded
     e_units: int = 0  # the same as printed, in units of the last decimal place
     e_unsettled: bool = False  # E words came whose meaning the file leaves open
-    drawn: tuple[float, float] = (0.0, 0.0)  # retraction not yet given back: the file's, as written
     layer_z_mm: float = 0.0
     layer_h_mm: float = 0.0
     line: int = 0  # lines read before the block
@@ -74,7 +73,6 @@ class State:
         self.e_base = (self.e_base + self.e_units / ONE) * ratio
         self.e_sum, self.e_units = rest * ratio, 0
         self.e_in *= ratio
-        self.drawn = (self.drawn[0] * ratio, self.drawn[1] * ratio)
         for lengths in (self.pos, self.out, self.off_in, self.off_out):
             lengths[:] = [v * ratio for v in lengths]
         self.unit_mm = unit_mm

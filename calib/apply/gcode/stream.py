@@ -203,14 +203,11 @@ def _conclude(rewriter: Rewriter, result: Result) -> None:
     result.low_mm, result.high_mm = rewriter.extent.low_mm, rewriter.extent.high_mm
     if job.schedule:
         _conclude_schedule(rewriter, result)
-    result.warnings += [
-        f"{count} {what} (first: line {line})"
-        if what[0].islower() or what[0] == "E"
-        else f"{what} (line {line}{' and later' * (count > 1)})"
-        for what, (line, count) in unseen.items()
-    ]
+    for what, (line, count) in unseen.items():
+        first = f"line {line}" if count == 1 else f"{count}, the first in line {line}"
+        result.warnings.append(f"{what}: {first}")
     if unseen:
-        result.warnings.append("what is listed has not been checked; look at it before you print")
+        result.warnings.append("look at what is listed here before you print")
     if not job.limits.has_volume:
         result.warnings.append("the build volume is not known, so places were not checked")
     if job.limits.hot_end_max_c is None:

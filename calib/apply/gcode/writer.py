@@ -12,6 +12,10 @@ from calib.apply.gcode.walls import Walls
 
 _AXES = "XYZ"
 
+HELD = "travel moves that only the correction takes past a wall, held at it"
+OUTSIDE = "moves outside the build volume, as they were before"
+LOST = "moves to where the file does not say, not checked"
+
 
 class Writer:
     """Works out the new words of a run; nothing is changed before `write`."""
@@ -21,7 +25,7 @@ class Writer:
         self.writes_e = job.changes_e and not e_frozen
         self.walls = Walls(job.limits, run.state.unit_mm)
         self.pushed = np.zeros(run.count, np.bool_)  # by more than rounding
-        self.held = self.outside = 0  # travel moves held at a wall; moves that were outside before
+        self.told: list[tuple[str, I64]] = []  # what is to be told, and of which lines
         self.machine = self._map(run.place)
         if job.limits.has_volume:
             self._hold()
@@ -79,9 +83,10 @@ class Writer:
             if line:
                 raise run.past_wall(line, line - 1, self.machine, held, self.walls)
             raise Fault(run.start, *self.walls.refusal(s.map(s.pos), s.out, run.layer_mm(0)))
-        self.held = int((held.beyond & run.is_move).sum())
-        self.outside = int((held.outside & run.is_move).sum())
-        self.first_outside = int(np.argmax(held.outside))
+        self.told = [
+            (HELD, np.flatnonzero(held.beyond & run.is_move)),
+            (OUTSIDE, np.flatnonzero(held.outside & run.is_move)),
+        ]
         self.machine = held.places
 
     def _refuse_lost(self) -> None:
@@ -226,16 +231,13 @@ class Writer:
     def note(self, gate: Gate, extent: "Extent") -> None:
         """Tell what could not be checked, what was held and how far the nozzle goes."""
         run, s = self.run, self.state
-        first = s.line + int(run.table.origin[run.start]) + 1
-        if self.held:
-            gate.list("travel moves go past a wall by the correction alone, and are held at it", first, self.held)  # fmt: skip
-        if self.outside:
-            line = s.line + int(run.table.origin[run.start + self.first_outside]) + 1
-            gate.list("moves go outside the build volume, as they did before", line, self.outside)
         if self.job.limits.has_volume:
-            lost = sum(int((run.on(c) < run.known_from[i]).sum()) for i, c in enumerate(_AXES))
-            if lost:
-                gate.list("moves go where the file does not say, so their place is not checked", first, lost)  # fmt: skip
+            lost = [run.on(c)[run.on(c) < run.known_from[i]] for i, c in enumerate(_AXES)]
+            self.told.append((LOST, np.unique(np.concatenate(lost))))
+        for what, lines in self.told:
+            if len(lines):
+                first = s.line + int(run.table.origin[run.start + lines[0]]) + 1
+                gate.list(what, first, len(lines))
         for i in range(3):
             places = [self.machine[i][run.known_from[i] :]]
             if self.arcs and len(self.arcs.at):
