@@ -13,9 +13,10 @@ help: ## list the verbs
 	@grep -E '^[a-z]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
 
 demo: .venv/run ## run the whole loop on an embedded store and say where to look
+	@rm -rf demo-out/script
 	$(BIN)/truebead demo --out demo-out --force
 	@echo; echo "The same first steps as a script on the public API: demo/first_calibration.py"
-	@rm -rf demo-out/script && mkdir demo-out/script && cd demo-out/script && ../../$(BIN)/python -m demo.first_calibration
+	@mkdir demo-out/script && cd demo-out/script && ../../$(BIN)/python -m demo.first_calibration
 
 desk: .venv/run ## open the guided pages on an invented workshop
 	$(BIN)/truebead desk --demo desk-out

@@ -2,8 +2,9 @@
 
 The readings are invented. They come from a simulated printer whose truth is written here, so that
 anyone can see how close the answers come: X true to 0.02 %, Y 0.15 % long, filament shrinking by
-0.34 % (0.28 % upwards), 4 % too little plastic, best temperature about 203 degrees C, every wall 0.05 mm too far out, Y leaning 0.3 degrees, first layer 0.07 mm
-thin. One reading of the step gauge has two digits swapped.
+0.34 % (0.28 % upwards), 4 % too little plastic, best temperature about 203 degrees C, every wall
+0.05 mm too far out, Y leaning 0.3 degrees, first layer 0.07 mm thin. One reading of the step gauge
+has two digits swapped. The pieces are printed with what their sheets list to be set.
 """
 
 import csv
@@ -36,27 +37,26 @@ def play(out: Path, run: Run, say: Callable[[str], None]) -> None:
         Prints a line.
     """
     store = ["--store", str(out / "store.db")]
-    who = ["--printer", PRINTER, "--nozzle", NOZZLE, "--spool", SPOOL]
     say("A volunteer has put the printer 'lantern' together. What is it, and what is on it?")
     run(["add", "printer", PRINTER, "--build", "220x220x250", "--hot-end-max", "260",
          "--belt-pitch", "2", "--teeth", "20", "--screw-lead", "8", "--motor-steps", "200",
          "--microsteps", "16", "--steps-e", "93", *store])  # fmt: skip
-    run(["add", "nozzle", NOZZLE, "--printer", PRINTER, "--size", "0.4", *store])
+    run(["add", "nozzle", NOZZLE, "--size", "0.4", *store])
     run(["add", "spool", SPOOL, "--type", "PLA", "--colour", "white", "--price", "19", *store])
     for name in PIECES:
         say(_STORY[name])
         folder = out / name
-        run(["make", name, "--out", str(folder), *who, *store])
+        run(["make", name, "--out", str(folder), *store])
         say(f"(The workshop measures, and fills in {folder / 'sheet.csv'}.)")
         fill_in(folder / "sheet.csv", name)
-        run(["solve", str(folder / "sheet.csv"), *who, *store])
-        run(["keep", str(folder / "sheet.csv"), *who, *store])
+        run(["solve", str(folder / "sheet.csv"), *store])
+        run(["keep", str(folder / "sheet.csv"), *store])
         if name == "corner-gauge":
             say("The workshop sets the scale in its slicing settings, and says so.")
-            run(["apply", "--in-printer", "scale", *who, *store])
+            run(["values", "--in-printer", "scale", *store])
     (out / "pieces.svg").write_text(all_pieces(), encoding="utf-8")
     say("What is now known of this printer with this nozzle and this spool:")
-    run(["profile", "show", *who, *store])
+    run(["profile", "show", *store])
     run(["overview", *store])
 
 

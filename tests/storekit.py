@@ -127,7 +127,9 @@ def filled_sheet(folder, scale=1.003, grown_mm=0.1, piece_id="cube-1", seed=1):
     piece = registry.get("dimensional-cube").piece({}, PrintSetup())
     known = {f.id: f for f in piece.features}
     lines = []
-    for line in sheet_csv(piece, piece_id, datetime(2026, 1, 2, tzinfo=UTC)).splitlines():
+    for line in sheet_csv(
+        piece, piece_id, datetime(2026, 1, 2, tzinfo=UTC), repeats=3
+    ).splitlines():
         row = next(csv.reader([line])) or [""]
         feature = known.get(row[1]) if len(row) > 1 else None
         if feature is not None:

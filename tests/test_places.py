@@ -52,7 +52,7 @@ def truebead(tmp_path, monkeypatch):
 
 def calibrate(run, name, set_percent, seed=1, spool="white-1"):
     """Make a sheet, print the cube with a scale set, fill it in and keep it; return what was said."""
-    run(f"sheet dimensional-cube --printer lantern --spool {spool} --out {name}")
+    run(f"sheet dimensional-cube --printer lantern --spool {spool} --out {name} --repeats 3")
     path = run.folder / name / "sheet.csv"
     rng = np.random.default_rng(seed)
     text = path.read_text(encoding="utf-8")

@@ -17,7 +17,10 @@ from patterns import registry
 from patterns.spec import PrintSetup
 
 GOOD = sheet_csv(
-    registry.get("dimensional-cube").piece({}, PrintSetup()), "c1", "2026-03-12T14:30", repeats=3
+    registry.get("dimensional-cube").piece({"size_mm": "40"}, PrintSetup()),
+    "c1",
+    "2026-03-12T14:30",
+    repeats=3,
 )
 LINE = next(k for k, line in enumerate(GOOD.splitlines(), 1) if line.startswith("1,x_outside_low"))
 CELL = f"sheet.csv line {LINE}, column 'reading 2' (feature x_outside_low): "
@@ -91,8 +94,8 @@ SHEETS = [
     (changed("sheet: 1", "sheet: one"), "the version 'one' is not a whole number"),
     (changed("dimensional-cube", "dimensional-cub"), "line 2, '# pattern': there is no pattern 'dimensional-cub'; did you mean dimensional-cube?"),
     (changed("dimensional-cube", ""), "the line '# pattern: ...' is missing"),
-    (changed("size_mm: 40.0", "size_mm: forty"), "'# spec.size_mm': size_mm: 'forty' is not a number; try 40.0"),
-    (changed("size_mm: 40.0", "size_mm: 400"), "'# spec.size_mm': size_mm must be 30 to 150 mm (got 400.0)"),
+    (changed("size_mm: 40.0", "size_mm: forty"), "'# spec.size_mm': size_mm: 'forty' is not a number; try 0.0"),
+    (changed("size_mm: 40.0", "size_mm: 400"), "'# spec.size_mm': size_mm must be 0 to 150 mm (got 400.0)"),
     (changed("spec.size_mm", "spec.length_mm"), "there is no parameter 'length_mm'; the parameters are size_mm"),
     (changed("size_mm: 40.0", "size_mm: 50"), "the nominal value is 40 here, but 50 on the piece that the head describes"),
     (changed("# spec.size_mm: 40.0\n", "# spec.size_mm: 40.0\n# spec.size_mm: 41\n"), "'# spec.size_mm' is '41' here but '40.0' on line"),
