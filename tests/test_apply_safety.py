@@ -102,6 +102,9 @@ def test_m83_settles_e_under_g91():
         ("G1 X10 Y1E1", "may be an exponent"),
         ("G1 X100.5.5", "can't read"),
         ("G53 G1 X5", "machine coordinates"),
+        ("G0 X92 Y111N E0.3", "can't read"),
+        ("G1 T X90 Y99", "can't read"),
+        ("M82 X5", "can't read"),
     ],
 )
 @pytest.mark.parametrize(

@@ -67,7 +67,7 @@ def test_replace_changes_only_what_is_given(workshop):
         (f"{PRINTER} --screw-lead -8 --motor-steps 200 --microsteps 16", "either a belt"),
         (f"{PRINTER} --drive Q:screw-lead=8", "does not describe a drive|only half said"),
         (f"{PRINTER} --drive Z:lead=8", "not a part of a drive"),
-        (f"{PRINTER} --steps-x -80", "steps/mm of axis X must be more than 0"),
+        (f"{PRINTER} --steps-x -80", "steps_x_per_mm of -80 steps/mm makes no sense"),
         (f"{PRINTER} --layer 0", "layer_mm must be"),
         ("add nozzle brass --size 0.4", "no printer in the store yet"),
         ("add spool white-1", "needs --type"),

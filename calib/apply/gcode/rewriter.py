@@ -10,7 +10,7 @@ import math
 import numpy as np
 
 from calib.apply.gcode import numbering
-from calib.apply.gcode.codes import EVENT, LOSES_PLACE, TEXT_M, UNMAPPABLE, Gate, M
+from calib.apply.gcode.codes import EVENT, LOSES_PLACE, ODD, TEXT_M, UNMAPPABLE, Gate, M
 from calib.apply.gcode.edits import Edits
 from calib.apply.gcode.job import Job
 from calib.apply.gcode.modes import Modes
@@ -64,6 +64,8 @@ class Rewriter:
         if b"\r" in data and data.count(b"\r") != data.count(b"\r\n"):
             self._refuse_returns(data)
         table = read_table(data, self._judge, self._refuse_checksum)
+        for line in np.flatnonzero(table.kind == ODD).tolist():  # no plain spelling makes it plain
+            self._refuse_unread(table.raw(line), int(table.origin[line]))
         edits = Edits(table, self.newline)
         modes = Modes.of(table, self.state)
         numbered = bool(table.numbered.any())
@@ -83,6 +85,11 @@ class Rewriter:
             self.changed = np.unique(table.origin[edits.lines()]).tolist()
         self.state.line += int(table.origin[-1]) + 1
         return out
+
+    def _refuse_unread(self, code: bytes, line: int) -> None:
+        text = code.decode("utf-8", "replace").strip()
+        err = FileError(f"can't read {text[:60]!r}", where=self.where(line), mend="mend or drop it")
+        self.refused.setdefault(line, err)
 
     def _refuse_returns(self, data: bytes) -> None:
         line = data.count(b"\n", 0, data.replace(b"\r\n", b"\0\n").find(b"\r"))
