@@ -329,7 +329,7 @@ def test_a_folder_gets_its_page_again_and_keeps_its_readings(sheet: Path) -> Non
     [
         (["cubes"], "there is no pattern 'cubes'"),
         (["dimensional-cube", "--set", "size_mm"], "'size_mm' is not name=value"),
-        (["dimensional-cube", "--set", "size_mm=1"], "size_mm must be 30 to 150 mm"),
+        (["dimensional-cube", "--set", "size_mm=1"], "size_mm must be 25 mm or more"),
         (["dimensional-cube", "--unit", "feet"], "a sheet is in mm or inch"),
         (["dimensional-cube", "--repeats", "0"], "1 to 50 readings"),
         (["dimensional-cube", "--build", "30"], "'30' is not a build volume"),
