@@ -72,13 +72,20 @@ def all_pieces() -> str:
     """Draw every pattern there is, small, as one SVG."""
     from patterns import registry
     from patterns.drawing import contact_sheet
+    from patterns.estimate import estimate
+    from patterns.filaments import filament
     from patterns.preview import preview_mesh
     from patterns.spec import PrintSetup
 
     patterns = registry.all_patterns().values()
     pieces = [p.piece({}, PrintSetup()) for p in patterns]
     drawn = [(piece, preview_mesh(piece.body)) for piece in pieces]
-    return contact_sheet(drawn, [p.answers for p in patterns])
+    taken = [estimate(piece, mesh, filament("PLA")) for piece, mesh in drawn]
+    notes = [
+        f"{t.minutes:.0f} min, {t.grams:.1f} g, {len(piece.by_hand)} readings"
+        for piece, t in zip(pieces, taken, strict=True)
+    ]
+    return contact_sheet(drawn, [p.answers for p in patterns], notes)
 
 
 def readings_of(name: str) -> Iterator[tuple[str, list[str]]]:

@@ -2,6 +2,7 @@
 
 import math
 from dataclasses import dataclass, replace
+from typing import Any
 
 XY = tuple[float, float]
 AXES = {"X": (1, 2, 0), "Y": (0, 2, 1), "Z": (0, 1, 2)}  # axis -> (first, second, along)
@@ -58,16 +59,23 @@ class Body:
     chamfer_mm : float
         Chamfer at 45 degrees along every edge of the face on the bed, against the bulge of the
         first layer; 0 for none. `add` must then have straight sides above the bed for that height.
+    shape : object or None
+        A solid of the CAD kernel's that stands for all of this: a user's own part.
     """
 
     add: tuple[Prism, ...]
     cut: tuple[Prism, ...] = ()
     chamfer_mm: float = 0.0
     solids: int = 1
+    shape: Any = None
 
     def moved(self, dx_mm: float, dy_mm: float, dz_mm: float = 0.0) -> "Body":
         """Return the same body shifted."""
         shift = (dx_mm, dy_mm, dz_mm)
+        if self.shape is not None:
+            from patterns.solid import moved
+
+            return replace(self, shape=moved(self.shape, shift))
         return replace(
             self,
             add=tuple(_moved(p, shift) for p in self.add),

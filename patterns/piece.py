@@ -108,7 +108,7 @@ class Piece:
     @property
     def printed(self) -> bool:
         """Whether there is a solid to print; a check without plastic has none."""
-        return bool(self.body.add)
+        return bool(self.body.add) or self.body.shape is not None
 
     @property
     def by_hand(self) -> tuple[Feature, ...]:
@@ -125,6 +125,10 @@ class Piece:
 
 def bounds_mm(body: Body) -> tuple[tuple[float, float, float], tuple[float, float, float]]:
     """Return the lowest and highest corner of the box around what is added, in millimetres."""
+    if body.shape is not None:
+        from patterns.solid import exact_bounds
+
+        return exact_bounds(body.shape)
     low, high = [float("inf")] * 3, [float("-inf")] * 3
     for p in body.add:
         i, j, k = AXES[p.axis]
@@ -148,9 +152,12 @@ def check_fits(piece: Piece) -> None:
     rooms = (piece.setup.build_x_mm, piece.setup.build_y_mm, piece.setup.build_z_mm)
     sides = zip("XYZ", low, high, rooms, piece.smaller, strict=True)
     for axis, a, b, room, smaller in sides:
-        if b - a > room + 1e-6:
+        brim = 0.0 if axis == "Z" else piece.advice.brim_mm
+        if b - a + 2 * brim > room + 1e-6:
+            with_brim = " with its brim" if brim else ""
             raise SpecError(
-                f"{piece.pattern} is {b - a:.1f} mm along {axis}, the printer builds {room:.1f} mm",
+                f"{piece.pattern} is {b - a + 2 * brim:.1f} mm{with_brim} along {axis}, the printer"
+                f" builds {room:.1f} mm",
                 mend=f"{smaller}; or give the printer's real build volume",
             )
 

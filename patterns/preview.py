@@ -32,6 +32,10 @@ def preview_mesh(body: Body) -> Mesh:
     ValueError
         An outline crosses itself, or nothing is left of the body.
     """
+    if body.shape is not None:
+        from patterns import solid as kernel
+
+        return kernel.mesh(body.shape)
     from manifold3d import Manifold, OpType
 
     solid = Manifold.batch_boolean([_prism(p) for p in body.add], OpType.Add)

@@ -33,6 +33,8 @@ def build(body: Body) -> Any:
         The kernel can't be loaded on this machine.
     """
     _check_kernel()
+    if body.shape is not None:
+        return body.shape
     shape = _fused([_prism(p) for p in body.add if p.face_mm is None])
     cuts = [p for p in body.cut if p.face_mm is None]
     if cuts:
@@ -110,8 +112,8 @@ def _mesh_parameters() -> Any:
     return found
 
 
-def write_step(shape: Any, path: Path) -> None:
-    """Write the solid as a STEP file (ISO 10303-21), in millimetres."""
+def write_step(shape: Any, path: Path, product: str = "") -> None:
+    """Write the solid as a STEP file (ISO 10303-21), in millimetres; `product` names it in there."""
     from OCP.IFSelect import IFSelect_RetDone
     from OCP.Interface import Interface_Static
     from OCP.Message import Message, Message_PrinterOStream
@@ -121,7 +123,7 @@ def write_step(shape: Any, path: Path) -> None:
     Message.DefaultMessenger_s().RemovePrinters(Message_PrinterOStream.get_type_descriptor_s())
     writer = STEPControl_Writer()
     Interface_Static.SetCVal_s("write.step.unit", "MM")
-    Interface_Static.SetCVal_s("write.step.product.name", path.stem)
+    Interface_Static.SetCVal_s("write.step.product.name", product or path.stem)
     writer.Transfer(shape, STEPControl_AsIs)
     if writer.Write(str(path)) != IFSelect_RetDone:
         msg = f"could not write {path.name}"
@@ -129,13 +131,80 @@ def write_step(shape: Any, path: Path) -> None:
 
 
 def read_step(path: Path) -> Any:
-    """Read the solid in a STEP file."""
+    """Read what is in a STEP file, in millimetres whatever its own unit is.
+
+    Raises
+    ------
+    SpecError
+        It is no STEP file, or there is nothing in it.
+    """
+    _check_kernel()
+    from OCP.IFSelect import IFSelect_RetDone
+    from OCP.Message import Message, Message_PrinterOStream
     from OCP.STEPControl import STEPControl_Reader
 
+    Message.DefaultMessenger_s().RemovePrinters(Message_PrinterOStream.get_type_descriptor_s())
     reader = STEPControl_Reader()
-    reader.ReadFile(str(path))
-    reader.TransferRoots()
+    if reader.ReadFile(str(path)) != IFSelect_RetDone or reader.TransferRoots() < 1:
+        raise SpecError(f"{path.name} is no STEP file with a solid", mend="export it again as STEP")
     return reader.OneShape()
+
+
+def one_solid(shape: Any, name: str) -> Any:
+    """Return the only solid in a shape.
+
+    Raises
+    ------
+    SpecError
+        It is no shape, or there is none or more than one solid in it, or it is not sound.
+    """
+    _check_kernel()
+    from OCP.BRepCheck import BRepCheck_Analyzer
+    from OCP.TopAbs import TopAbs_SOLID
+    from OCP.TopoDS import TopoDS_Shape
+
+    if not isinstance(shape, TopoDS_Shape):
+        raise SpecError(
+            f"{name} is a {type(shape).__name__}, not a solid",
+            mend="return a Piece, or a CadQuery Workplane with one solid",
+        )
+    solids = parts(shape, TopAbs_SOLID)
+    if len(solids) != 1:
+        raise SpecError(f"{name} has {len(solids)} solids, not one", mend="join them into one")
+    if not BRepCheck_Analyzer(solids[0]).IsValid():
+        raise SpecError(f"{name} is not a sound solid", mend="heal it in your CAD program")
+    return solids[0]
+
+
+def on_bed(shape: Any) -> Any:
+    """Return a solid moved so that its lowest corner lies at the origin."""
+    low, _ = exact_bounds(shape)
+    return moved(shape, (-low[0], -low[1], -low[2]))
+
+
+def moved(shape: Any, shift: XYZ) -> Any:
+    """Return a solid shifted, with its coordinates worked in."""
+    from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
+    from OCP.gp import gp_Trsf, gp_Vec
+
+    there = gp_Trsf()
+    there.SetTranslation(gp_Vec(*shift))
+    return BRepBuilderAPI_Transform(shape, there, True).Shape()
+
+
+def exact_bounds(shape: Any) -> tuple[XYZ, XYZ]:
+    """Return the lowest and the highest corner of the box round a solid, without any margin."""
+    from OCP.Bnd import Bnd_Box
+    from OCP.BRepBndLib import BRepBndLib
+
+    box = Bnd_Box()
+    BRepBndLib.AddOptimal_s(shape, box, False, False)
+    low, high = box.CornerMin().Coord(), box.CornerMax().Coord()
+    gap = box.GetGap()
+    return (
+        (low[0] + gap, low[1] + gap, low[2] + gap),
+        (high[0] - gap, high[1] - gap, high[2] - gap),
+    )
 
 
 def _prism(p: Prism) -> Any:

@@ -144,7 +144,7 @@ BAD_ARGUMENTS = [
             "110x110x100",
             "--plate",
         ],
-        "do not fit together on a bed",
+        "does not fit on a plate",
     ),
     (["make", "carriage-travel", "--plate"], "nothing to print"),
     (["make", "dimensional-cube", "--unit", "cubit"], "mm or inch"),

@@ -6,6 +6,7 @@ import socket
 import subprocess
 import sys
 import time
+from importlib.resources import files
 from pathlib import Path
 
 import httpx2 as httpx
@@ -133,12 +134,20 @@ def test_a_corrected_model_comes_back(client: Client) -> None:
     uid = begun(client)
     close_to_drawn(uid, client)
     client.submit(f"/piece/{uid}/keep", {"done": "models", "setting": "scale_x_percent"})
-    model = client.get(f"/piece/{uid}/piece.stl").content
+    piece = client.get(f"/piece/{uid}/piece.stl").content
+    answer = client.submit("/correct", files={"file": ("piece.stl", piece)})
+    list(client.get(f"{answer.headers['location']}/events").iter_lines())
+    refused = client.get(answer.headers["location"]).text
+    assert "printed as it was made" in refused  # a calibration piece is not corrected
+    assert "--again" not in refused
+    model = (files("demo") / "ring-segment.stl").read_bytes()
     answer = client.submit("/correct", files={"file": ("lamp house.stl", model)})
     place = answer.headers["location"]
     list(client.get(f"{place}/events").iter_lines())
     page = client.get(place).text
-    assert "lamp house.corrected.stl" in page
+    assert "lamp house.corrected.stl" in page, page[page.index("<main") :]
+    assert "scale_x_percent" not in page
+    assert "size along X" in page
     back = client.get(f"{place}/file")
     assert back.content != model
     assert len(back.content) == len(model)

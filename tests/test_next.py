@@ -309,7 +309,7 @@ def test_looking_makes_no_store(truebead, tmp_path):
 
 
 def test_an_event_by_mistake_is_taken_back_at_the_terminal(truebead):
-    truebead("add", "printer", "big one", "--build", "100x100x100", "--hot-end-max", "260")
+    truebead("add", "printer", "big one", "--build", "80x80x80", "--hot-end-max", "260")
     truebead("add", "nozzle", "brass", "--size", "0.4")
     truebead("add", "spool", "white-1", "--type", "PLA")
     assert "has not come yet" in truebead("event", "moved", "--at", "2931-01-01", code=2)

@@ -287,7 +287,7 @@ def test_ladders_shorten_by_themselves_and_keep_what_matters():
 
     assert values("overhang-ladder", 220.0) == list(range(30, 80, 5))
     assert values("overhang-ladder", 120.0) == list(range(35, 80, 5))
-    assert values("overhang-ladder", 60.0) == [30, 50, 70]
+    assert values("overhang-ladder", 60.0) == [40, 50, 60, 70]
     assert values("bridge-ladder", 220.0) == [10, 20, 30, 40, 50]
     assert values("bridge-ladder", 120.0) == [20, 30, 40]
 
@@ -297,8 +297,8 @@ FOLLOWED = {
     "bridge-ladder": {"from_mm": 5, "to_mm": 11, "step_mm": 3},
     "fit-gauge": {"to_mm": 0.2, "peg_mm": 6},
     "hole-plate": {"to_mm": 6, "step_mm": 1},
-    "squareness-frame": {"side_mm": 40, "pillar_mm": 9, "bar_mm": 5},
-    "string-posts": {"long_mm": 10, "step_value": 1},
+    "squareness-frame": {"side_mm": 30, "pillar_mm": 9, "bar_mm": 5},
+    "string-posts": {"long_mm": 10, "short_mm": 4, "step_value": 1},
     "temperature-tower": {"step_c": 10, "to_c": 200},
 }
 

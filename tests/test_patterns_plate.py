@@ -70,48 +70,84 @@ sizes = st.tuples(st.floats(2, 70), st.floats(2, 70), st.floats(-50, 50), st.flo
 
 
 @given(st.lists(sizes, min_size=1, max_size=9), st.floats(0, 15))
-@settings(suppress_health_check=[HealthCheck.too_slow], deadline=None)
+@settings(suppress_health_check=[HealthCheck.too_slow], deadline=None, max_examples=25)
 def test_arranged_pieces_never_overlap_and_stay_on_the_bed(drawn, gap):
     pieces = [block(x, y, low=(at, -at), brim_mm=brim) for x, y, at, brim in drawn]
-    try:
-        shifts = arrange(pieces, gap)
-    except SpecError as err:
-        assert "do not fit together" in err.line  # noqa: PT017 # either it fits or it says so
-        return
     edge = EDGE_MM if len(pieces) > 1 else 0.0
     boxes = []
-    for p, (dx, dy, dz) in zip(pieces, shifts, strict=True):
+    for p, place in zip(pieces, arrange(pieces, gap), strict=True):
+        dx, dy, dz = place.shift
         assert dz == 0
         low, high = bounds_mm(p.body.moved(dx, dy))
         brim = p.advice.brim_mm if len(pieces) > 1 else 0.0
-        boxes.append((low[0] - brim, low[1] - brim, high[0] + brim, high[1] + brim))
-        assert min(boxes[-1][:2]) > edge - 0.02
-        assert max(boxes[-1][2:]) < 220 - edge + 0.02
-    for i, a in enumerate(boxes):
-        for b in boxes[i + 1 :]:
-            apart = max(b[0] - a[2], a[0] - b[2], b[1] - a[3], a[1] - b[3])
-            assert apart > gap - 0.02
+        box = (low[0] - brim, low[1] - brim, high[0] + brim, high[1] + brim)
+        assert min(box[:2]) > edge - 0.02
+        assert max(box[2:]) < 220 - edge + 0.02
+        boxes.append((place.plate, box))
+    for i, (one, a) in enumerate(boxes):
+        for other, b in boxes[i + 1 :]:
+            if one == other:
+                apart = max(b[0] - a[2], a[0] - b[2], b[1] - a[3], a[1] - b[3])
+                assert apart > gap - 0.02
+
+
+def test_pieces_nest_in_each_other_s_openings():
+    """A block lies in the opening of the set square; their outlines stay apart, their boxes do not."""
+    from manifold3d import Manifold, Mesh64
+
+    square = registry.get("corner-gauge").piece({}, SETUP)
+    pieces = [
+        square,
+        *(block(22, 22) for _ in range(2)),
+        registry.get("step-gauge").piece({}, SETUP),
+    ]
+    places = arrange(pieces)
+    assert {p.plate for p in places} == {0}
+    flats = []
+    for p, place in zip(pieces, places, strict=True):
+        mesh = preview_mesh(p.body.moved(*place.shift[:2]))
+        flats.append(Manifold(Mesh64(mesh.vertices, mesh.triangles.astype("uint64"))).project())
+    for i, a in enumerate(flats):
+        for b in flats[i + 1 :]:
+            assert (a.offset(3.9) ^ b.offset(3.9)).area() < 1e-6
+    boxes = [f.bounds() for f in flats]
+    meet = [
+        (a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3])
+        for i, a in enumerate(boxes)
+        for b in boxes[i + 1 :]
+    ]
+    assert any(meet)
+
+
+def test_a_full_plate_is_followed_by_another():
+    places = arrange([block(100, 100) for _ in range(5)])
+    assert sorted(p.plate for p in places) == [0, 0, 0, 0, 1]
 
 
 def test_plate_of_real_pieces_fits_the_default_bed():
-    names = ("dimensional-cube", "weigh-block", "wall-box", "temperature-tower", "hole-plate")
+    names = ("corner-gauge", "weigh-block", "wall-box", "strip", "hole-plate")
     pieces = [registry.get(n).piece({}, SETUP) for n in names]
-    assert len(set(arrange(pieces))) == len(names)
+    places = arrange(pieces)
+    assert {p.plate for p in places} == {0}
+    assert len({p.shift for p in places}) == len(names)
 
 
 def test_what_does_not_go_on_one_plate_is_refused():
-    gauge, patches, wall = (
-        registry.get(n).piece({}, SETUP) for n in ("step-gauge", "bed-patches", "wall-box")
+    gauge, patches, wall, tower = (
+        registry.get(n).piece({}, SETUP)
+        for n in ("step-gauge", "bed-patches", "wall-box", "temperature-tower")
     )
-    with pytest.raises(SpecError, match="step-gauge, step-gauge do not fit together on a bed"):
-        arrange([gauge, gauge])
+    with pytest.raises(SpecError, match="does not fit on a plate"):
+        arrange([wall, block(218, 20)])
     with pytest.raises(SpecError, match="cannot be moved"):
         arrange([wall, patches])
     with pytest.raises(SpecError, match="beds of different sizes"):
         arrange([wall, replace(wall, setup=PrintSetup(build_x_mm=300.0))])
+    with pytest.raises(SpecError, match="temperature-tower changes settings with height"):
+        arrange([gauge, tower])
     with pytest.raises(SpecError, match="nothing to print"):
         arrange([])
-    assert arrange([patches]) == [(0.0, 0.0, 0.0)]
+    assert [p.shift for p in arrange([patches])] == [(0.0, 0.0, 0.0)]
 
 
 def test_densities_are_the_published_ones():

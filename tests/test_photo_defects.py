@@ -39,7 +39,17 @@ STRANDS = (4, 2, 0, 1, 3)
 LAMPS = ((0.5, 0.4, 1.0), (-0.5, 0.4, 1.0), (-0.5, -0.4, 1.0), (0.5, -0.4, 1.0))
 
 
+#: Sizes that the drawn photos were made for, larger than the usual ones.
+SIZES = {
+    "temperature-tower": {"judgements": "5", "band_mm": "10", "gap_mm": "15", "depth_mm": "8"},
+    "string-posts": {"band_mm": "6", "long_mm": "30", "depth_mm": "6"},
+    "bridge-ladder": {"headroom_mm": "8", "depth_mm": "8"},
+    "overhang-ladder": {"reach_mm": "8", "lip_mm": "2", "depth_mm": "8", "gap_mm": "5"},
+}
+
+
 def piece(name: str, **given: str) -> Piece:
+    given = SIZES.get(name, {}) | given
     return get(name).piece(given, PrintSetup())
 
 

@@ -106,7 +106,7 @@ def test_the_sheet_says_all_about_itself() -> None:
         assert line in lines
     assert "number,feature,where,kind,axis,nominal,unit,reading 1" in lines
     assert (
-        '1,x_outside_low,"low terrace, across the whole piece, along X",outside,X,40,mm,,,' in lines
+        '1,x_outside_low,"low terrace, across the whole piece, along X",outside,X,40,mm,' in lines
     )
 
 

@@ -204,7 +204,7 @@ def test_judgements_have_words_to_circle_and_settings_that_change_are_listed() -
 def test_nominal_values_in_inches() -> None:
     page = Page(sheet_html(piece(), DRAWING, "c1", unit="inch"))
     row = next(r for r in page.rows if r[0].strip() == "1" and len(r) > 3)
-    assert row[2] == "1.1811 in"  # 30 mm / 25.4
+    assert row[2] == "1.5748 in"  # 40 mm / 25.4
     assert "Readings, lengths in inches" in page.text
 
 

@@ -1,6 +1,7 @@
 """What several commands share: options for the printer's set-up, name=value pairs, JSON output."""
 
 import json
+import math
 import re
 from collections.abc import Mapping, Sequence
 from typing import Any
@@ -66,7 +67,13 @@ def build_given(build: str) -> dict[str, float]:
 
 
 def build_volume(text: str) -> tuple[float, float, float]:
-    """Read ``220x220x250`` (or with * or ×) as millimetres."""
+    """Read ``220x220x250`` (or with * or ×) as millimetres.
+
+    Of a round bed, ``round:180x200`` (diameter and height), the largest square on it counts.
+    """
+    shape, colon, sizes = text.strip().partition(":")
+    if colon and shape.strip().lower() == "round":
+        return _round_volume(sizes)
     parts = re.split(r"\s*[xX*×]\s*", text.strip())
     try:
         x, y, z = (float(p.replace(",", ".")) for p in parts)
@@ -74,9 +81,24 @@ def build_volume(text: str) -> tuple[float, float, float]:
         raise BadInput(
             f"{text!r} is not a build volume",
             where="--build",
-            mend="write three numbers in mm, such as 220x220x250",
+            mend="write three numbers in mm, such as 220x220x250, or round:180x200",
         ) from None
     return x, y, z
+
+
+def _round_volume(text: str) -> tuple[float, float, float]:
+    try:
+        diameter, high = (
+            float(p.replace(",", ".")) for p in re.split(r"\s*[xX*×]\s*", text.strip())
+        )
+    except ValueError:
+        raise BadInput(
+            f"{text!r} is not the diameter and height of a round bed",
+            where="--build",
+            mend="write two numbers in mm, such as round:180x200",
+        ) from None
+    side = math.floor(10 * diameter / math.sqrt(2)) / 10
+    return side, side, high
 
 
 def print_json(data: Mapping[str, Any] | Sequence[Any]) -> None:

@@ -1,15 +1,13 @@
 """`truebead make` and `truebead list`: pieces into folders, and what there is to make."""
 
-from typing import TYPE_CHECKING, Annotated
+from pathlib import Path
+from typing import Annotated
 
 import typer
 
 from calib.commands import options as o
 from calib.commands.common import pairs, print_json, say_safety, setup_given
 from calib.workshop.completing import patterns
-
-if TYPE_CHECKING:
-    pass
 
 
 def register(app: typer.Typer) -> None:
@@ -30,7 +28,11 @@ def make(
     ctx: typer.Context,
     names: Annotated[
         list[str] | None,
-        typer.Argument(metavar="PATTERN...", help="What to make.", autocompletion=patterns),
+        typer.Argument(
+            metavar="PATTERN...",
+            help="What to make; ./my_ring.py for one of your own.",
+            autocompletion=patterns,
+        ),
     ] = None,
     settings: o.Settings = None,
     out: o.Folder = None,
@@ -44,8 +46,15 @@ def make(
     build: o.Build = "",
     hot_end_max_c: o.HotEndMax = None,
     plate: Annotated[
-        bool, typer.Option("--plate", help="Also arrange the pieces on one bed, in plate.3mf.")
+        bool,
+        typer.Option(
+            "--plate", help="Also nest the pieces on one bed, in plate.3mf, or on several."
+        ),
     ] = False,
+    solid: Annotated[
+        list[Path] | None,
+        typer.Option("--solid", help="A part of your own, as STEP: what can be measured is found."),
+    ] = None,
     unit: o.Unit = "mm",
     repeats: o.Repeats = 1,
     force: o.Force = False,
@@ -59,7 +68,7 @@ def make(
     from calib.workshop import open_workshop
     from patterns import registry
 
-    if show_help or not names:
+    if show_help or not (names or solid):
         typer.echo(pattern_help(registry.get(names[0])) if names else ctx.get_help())
         raise typer.Exit(0 if show_help else 2)
     setup = setup_given(
@@ -68,7 +77,7 @@ def make(
     )  # fmt: skip
     with open_workshop(store) as workshop:
         made = workshop.make(
-            *names, out=out, printer=printer, nozzle=nozzle, spool=spool,
+            *(names or ()), parts=solid or (), out=out, printer=printer, nozzle=nozzle, spool=spool,
             parameters=pairs(settings or [], "--set"), setup=setup, plate=plate, unit=unit,
             repeats=repeats, force=force,
         )  # fmt: skip

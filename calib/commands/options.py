@@ -21,7 +21,12 @@ NozzleMm = Annotated[float | None, _o("--nozzle-mm", "Bore of the nozzle in mm."
 LayerMm = Annotated[float | None, _o("--layer-mm", "Layer height in mm.")]
 LineMm = Annotated[float | None, _o("--line-mm", "Line width in mm.")]
 Build = Annotated[
-    str, typer.Option("--build", help="Build volume in mm, such as 220x220x250.", metavar="XxYxZ")
+    str,
+    typer.Option(
+        "--build",
+        help="Build volume in mm, such as 220x220x250, or round:180x200.",
+        metavar="XxYxZ",
+    ),
 ]
 Json = Annotated[bool, _o("--json", "Print JSON for machines.")]
 Force = Annotated[bool, _o("--force", "Replace files that are there.")]

@@ -5,6 +5,7 @@ import threading
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypedDict
@@ -259,7 +260,7 @@ class Solids:
                 return self._files[key]
         found: dict[str, bytes | str] = {}
         if piece.printed:
-            found |= self._building().submit(_built, piece).result()
+            found |= self._built(piece)
         if piece.schedule:
             from patterns.schedule import schedule_csv
 
@@ -269,6 +270,14 @@ class Solids:
             while len(self._files) > _MOST_SOLIDS:
                 self._files.popitem(last=False)
         return found
+
+    def _built(self, piece: "Piece") -> dict[str, bytes | str]:
+        """Build a solid; once more in a new process where the old one was ended from outside."""
+        try:
+            return self._building().submit(_built, piece).result()
+        except BrokenProcessPool:
+            self.close()
+            return self._building().submit(_built, piece).result()
 
     def close(self) -> None:
         """End the process."""

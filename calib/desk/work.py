@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from calib.desk import says
 from calib.errors import BadInput
 
 #: Jobs that are remembered, and for how long, in seconds; the files of older ones go.
@@ -163,9 +164,11 @@ def _run(job: Job) -> None:
     except Cancelled:
         job._set(state="cancelled")
     except BadInput as err:
-        job._set(state="failed", problem=err.line)
+        # Without where: it is a file of ours, whose name tells nobody anything.
+        problem = says.advice("; ".join(filter(None, (err.what, err.mend))))
+        job._set(state="failed", problem=problem)
     except Exception as err:
-        job._set(state="failed", problem="this went wrong here, not with you; nothing was changed")
+        job._set(state="failed", problem="This went wrong here, not with you; nothing was changed.")
         raise err
     else:
         job._set(state="done", share=1.0, answer=answer)

@@ -43,7 +43,10 @@ def ladder_requests(
 
 
 def _candidates(sheet: Sheet, near: float, far: float, step: float | None) -> Iterator[Request]:
-    params = registry.get(sheet.piece.pattern).spec_type.params()
+    known = registry.find(sheet.piece.pattern)
+    if known is None:
+        return  # a user's own, of which only the sheet is here
+    params = known.spec_type.params()
     names = {n.split("_")[0]: n for n in params if n.startswith(("from_", "to_", "step_"))}
     if not {"from", "to"} <= set(names):
         return
@@ -72,7 +75,8 @@ def _sizes(near: float, far: float, step: float | None) -> list[float | None]:
 def _kept(sheet: Sheet) -> dict[str, float | str]:
     """Return the words among the sheet's own parameters, such as the type of filament."""
     words = sheet.piece.spec.as_text()
-    usual = registry.get(sheet.piece.pattern).spec_type.params()
+    known = registry.find(sheet.piece.pattern)
+    usual = known.spec_type.params() if known else {}
     return {
         n: words[n]
         for n, (_, default) in usual.items()

@@ -12,6 +12,7 @@ from calib.model.instrument import DEFAULTS, Instrument
 from calib.readings.table import Row, Table
 from patterns import registry
 from patterns.errors import SpecError
+from patterns.own import described, piece_told
 from patterns.piece import Piece
 from patterns.spec import PrintSetup
 
@@ -25,6 +26,8 @@ UNIT_NAMES = {
 _KEY = re.compile(r"#\s*([A-Za-z][\w .-]*?)\s*:\s*(.*)", re.DOTALL)
 #: How people write a key's own unit behind its number.
 _KEY_UNITS = {"mm": r"\s*mm$", "g": r"\s*g$", "c": r"\s*(°|deg|degrees)?\s*c$"}
+#: All that a fit needs to know of a piece that is not of the package.
+OWN_PIECE = "own_piece"
 _REMAKE = "make the sheet again with `truebead sheet`"
 
 #: Key in the sheet -> (instrument, its field); the unit is part of the key.
@@ -56,6 +59,8 @@ def head_rows(piece: Piece, keys: Mapping[str, str]) -> Iterator[tuple[str, str]
     yield "pattern", piece.pattern
     for key, value in keys.items():
         yield key, value
+    if not registry.is_own(piece.pattern):
+        yield OWN_PIECE, described(piece)
     for key, value in piece.spec.as_text().items():
         yield f"spec.{key}", value
     for key, value in piece.setup.as_text().items():
@@ -135,10 +140,13 @@ def piece_of(head: Head) -> Piece:
             mend="put the lines that begin with # back as they were, or " + _REMAKE,
         )
     with_where = _Blamed(head)
-    with with_where.on("pattern"):
-        recipe = registry.get(name)
     with with_where.on("setup."):
         setup = PrintSetup.from_text(_part(head, "setup."))
+    if OWN_PIECE in head.values and not registry.is_own(name):
+        with with_where.on(OWN_PIECE):
+            return piece_told(name, head.values[OWN_PIECE], setup)
+    with with_where.on("pattern"):
+        recipe = registry.get(name)
     given = _part(head, "spec.")
     with with_where.on("spec."):
         recipe.spec_type.from_text(given)
@@ -178,7 +186,8 @@ def other_keys(head: Head) -> dict[str, str]:
     return {
         k: v
         for k, v in head.values.items()
-        if k not in ("truebead sheet", "pattern") and not k.startswith(("spec.", "setup."))
+        if k not in ("truebead sheet", "pattern", OWN_PIECE)
+        and not k.startswith(("spec.", "setup."))
     }
 
 

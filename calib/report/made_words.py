@@ -40,8 +40,10 @@ def all_made_lines(made: "Made") -> list[str]:
     lines = []
     for one in made.pieces:
         lines += made_lines(one)
-    if made.plate:
-        lines.append(f"All on one bed: {made.plate}")
+    if len(made.plates) == 1:
+        lines.append(f"All on one bed: {made.plates[0]}")
+    elif made.plates:
+        lines.append(f"On {len(made.plates)} beds: {', '.join(str(p) for p in made.plates)}")
     lines += [*made.notes, *place_lines(made.in_force, made.who.options)]
     printed = made.pieces[0].piece.printed
     first = "Print it, measure it" if printed else "Measure"

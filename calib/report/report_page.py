@@ -54,7 +54,7 @@ def calibration_page(
     facts += [(k, v) for k, v in sheet.keys.items() if k in ("made", "measured_by", "part_c") and v]
     return _render(
         title=f"{piece.pattern}: what it says",
-        lead=registry.get(piece.pattern).answers,
+        lead=known.answers if (known := registry.find(piece.pattern)) else "",
         facts=facts,
         corrections=corrections,
         findings=findings,

@@ -71,7 +71,7 @@ def sheet_html(
         names={k: v for k, v in (keys or {}).items() if k in ("printer", "nozzle", "spool")},
         to_set=box_of(keys or {}),
         set_example=EXAMPLE,
-        answers=registry.get(piece.pattern).answers,
+        answers=known.answers if (known := registry.find(piece.pattern)) else "",
         safety=SAFETY,
         ways=ways,
         bands=bands_of(grid, unit),

@@ -22,6 +22,7 @@ from calib.store.base import find, find_nozzle
 from calib.store.engine import is_read_only
 from calib.store.layers import Look
 from calib.store.states import (
+    Near,
     State,
     made_blocks,
     printer_key,
@@ -39,17 +40,20 @@ from calib.store.things import Things
 class Estimates(Things):
     """The part of the store that knows how surely what is known."""
 
-    _state: tuple[tuple[Any, ...], State] | None = None
+    _states: tuple[tuple[Any, ...], dict[Near, State]] | None = None
 
-    def state(self, session: Session, at: datetime | None = None) -> State:
+    def state(self, session: Session, near: Near, at: datetime | None = None) -> State:
         """Return the posterior; the same one as long as nothing changed that it rests on."""
         if at is not None:
-            return state_of(session, at)
+            return state_of(session, near, at)
         now = signature(session)
-        if self._state is None or self._state[0] != now:
+        if self._states is None or self._states[0] != now:
             self._write_missing_blocks(session)
-            self._state = (now, state_of(session))
-        return self._state[1]
+            self._states = (now, {})
+        kept = self._states[1]
+        if near not in kept:
+            kept[near] = state_of(session, near)
+        return kept[near]
 
     def _write_missing_blocks(self, session: Session) -> None:
         """Write the blocks of sheets that have none yet, such as those of an older store."""
@@ -75,7 +79,8 @@ class Estimates(Things):
         p = find(session, PrinterRow, "printer", printer)
         n = find_nozzle(session, p, nozzle)
         reel = find(session, SpoolRow, "spool", spool)
-        return Look(session, p, n, reel, self.state(session, at), at)
+        near = Near(p.id, reel.id, reel.material_id)
+        return Look(session, p, n, reel, self.state(session, near, at), at)
 
     def rests(
         self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
@@ -121,8 +126,8 @@ class Estimates(Things):
     def disagreeing(self, printer: str | None = None) -> list[Disagreement]:
         """Return a printer's sheets that do not go with all the others, the oddest first."""
         with self._read() as session:
-            key = printer_key(find(session, PrinterRow, "printer", printer).id)
-            state = self.state(session)
+            row = find(session, PrinterRow, "printer", printer)
+            key, state = printer_key(row.id), self.state(session, Near(row.id))
         mine = [b for b in state.blocks if b.owner("printer") == key]
         return disagreements(state.posterior, state.blocks, mine)
 
@@ -136,7 +141,7 @@ class Estimates(Things):
         """
         with self._read() as session:
             row = find(session, PrinterRow, "printer", printer)
-            state = self.state(session)
+            state = self.state(session, Near(row.id))
             spools = select(SpoolRow.id, SpoolRow.name, MaterialRow.name).join(
                 MaterialRow, SpoolRow.material_id == MaterialRow.id
             )

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, delete, func, or_, select
+from sqlalchemy import and_, delete, func, or_, select, union
 from sqlalchemy.orm import Session, load_only
 
 from calib.errors import BadInput
@@ -34,6 +34,8 @@ from calib.store.tables import (
 from calib.store.things import instrument_record, printer_record
 
 _AT_ONCE = 500
+#: A store with more sheets is not read whole for one profile, so that it takes no longer.
+MOST_SHEETS = 600
 _STEPS = tuple(f"steps_{a}_per_mm" for a in "xyz")
 
 
@@ -50,6 +52,15 @@ def nozzle_key(row_id: int | None) -> str:
 def spool_key(row_id: int | None) -> str:
     """Return how a spool is named in the state; empty where nothing was printed."""
     return "" if row_id is None else f"s{row_id}"
+
+
+@dataclass(frozen=True, slots=True)
+class Near:
+    """What a profile is asked of: rows of the tables; None for any."""
+
+    printer_id: int | None = None
+    spool_id: int | None = None
+    material_id: int | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,9 +143,12 @@ def signature(session: Session) -> tuple[Any, ...]:
     )
 
 
-def state_of(session: Session, at: datetime | None = None) -> State:
-    """Return the posterior of all sheets that count (at a moment; None: now)."""
-    blocks = list(blocks_in_use(session, at))
+def state_of(session: Session, near: Near, at: datetime | None = None) -> State:
+    """Return the posterior of all sheets that count (at a moment; None: now).
+
+    Of very many sheets, those near to what is asked about: the rest would say next to nothing more.
+    """
+    blocks = list(blocks_in_use(session, near, at))
     world = _with_first_steps(world_of(session, at), blocks)
     return State(posterior(blocks, world), world, blocks)
 
@@ -148,9 +162,10 @@ def _with_first_steps(world: World, blocks: Sequence[Block]) -> World:
     return replace(world, steps={**first, **world.steps})
 
 
-def blocks_in_use(session: Session, at: datetime | None = None) -> Iterator[Block]:
+def blocks_in_use(session: Session, near: Near, at: datetime | None = None) -> Iterator[Block]:
     """Yield the block of every sheet of which something still counts."""
-    kept_at = _in_use(at)
+    many = (session.scalar(select(func.count(SheetRow.id))) or 0) > MOST_SHEETS
+    kept_at = _in_use(at, _nearest(near) if many else None)
     query = (
         select(SheetRow.id, SheetRow.uid, SheetRow.pattern, kept_at.c.at, BlockRow)
         .join(kept_at, kept_at.c.sheet_id == SheetRow.id)
@@ -169,11 +184,10 @@ def blocks_in_use(session: Session, at: datetime | None = None) -> Iterator[Bloc
 
 
 def without_blocks(session: Session) -> dict[int, datetime]:
-    """Return the sheets that count and have no block of this model, with when they were kept."""
-    kept_at = _in_use(None)
+    """Return the sheets that have no block of this model, with when they were kept."""
     query = (
-        select(kept_at.c.sheet_id, kept_at.c.at)
-        .outerjoin(BlockRow, BlockRow.sheet_id == kept_at.c.sheet_id)
+        select(SheetRow.id, SheetRow.kept_at)
+        .outerjoin(BlockRow, BlockRow.sheet_id == SheetRow.id)
         .where(or_(BlockRow.sheet_id.is_(None), BlockRow.model != MODEL))
     )
     return {sheet_id: when for sheet_id, when in session.execute(query)}
@@ -188,12 +202,27 @@ def write_blocks(session: Session, made: dict[int, Block | None]) -> None:
     )
 
 
-def _in_use(at: datetime | None) -> Any:
-    """Return sheet_id and the time of its newest correction that counts."""
+def _nearest(near: Near) -> Any:
+    """Return the newest sheets of a printer and of a type of filament, so many that they are read at once."""
+    some = []
+    for condition in (
+        SheetRow.printer_id == near.printer_id,
+        SheetRow.spool_id.in_(select(SpoolRow.id).where(SpoolRow.material_id == near.material_id)),
+        SheetRow.spool_id == near.spool_id,
+    ):
+        newest = select(SheetRow.id).where(condition).order_by(SheetRow.id.desc())
+        some.append(select(newest.limit(MOST_SHEETS // 2).subquery().c.id))
+    return union(*some)
+
+
+def _in_use(at: datetime | None, sheets: Any = None) -> Any:
+    """Return (of some sheets) sheet_id and the time of its newest correction that counts."""
     c = CorrectionRow
     counts: list[Any] = [UndoRow.id.is_(None)]
     if at is not None:
         counts = [c.kept_at <= at, or_(UndoRow.id.is_(None), UndoRow.at > at)]
+    if sheets is not None:
+        counts.append(c.sheet_id.in_(sheets))
     return (
         select(c.sheet_id.label("sheet_id"), func.max(c.kept_at).label("at"))
         .outerjoin(UndoRow, UndoRow.correction_id == c.id)
@@ -295,8 +324,9 @@ def keep_block(session: Session, row: SheetRow, sheet: Sheet | None = None) -> N
     session.flush()
     corrections = _corrections(session, [row.id], None)[row.id]
     session.execute(delete(BlockRow).where(BlockRow.sheet_id == row.id))
+    block = None
     if corrections:
         steps = _steps_then(session, row, row.kept_at)
         block = block_of_row(row, corrections, row.kept_at, steps, sheet)
-        data = None if block is None else block_json(block)
-        session.add(BlockRow(sheet_id=row.id, model=MODEL, data=data))
+    data = None if block is None else block_json(block)
+    session.add(BlockRow(sheet_id=row.id, model=MODEL, data=data))

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from calib.readings.table import Table
     from patterns.mesh import Mesh
     from patterns.piece import Piece
+    from patterns.plate import Placed
 
 
 def write_folder(made: MadePiece, folder: Path, *, force: bool = False) -> MadePiece:
@@ -63,46 +64,32 @@ def folders_for(pieces: "Sequence[Piece]", out: Path | None) -> list[Path]:
 
 
 def arranged(
-    pieces: "Sequence[Piece]", plate_file: Path, *, force: bool
-) -> list[tuple[float, float, float]]:
-    """Find places before anything is made.
-
-    Raises
-    ------
-    BadInput
-        A piece with a schedule stands beside others: what changes with height would change for all.
-    """
+    pieces: "Sequence[Piece]", folder: Path, *, force: bool
+) -> "tuple[list[Placed], list[Path]]":
+    """Find places before anything is made; return them, and the file of each plate."""
     from patterns.plate import arrange
 
-    scheduled = [p.pattern for p in pieces if p.schedule]
-    if scheduled and len([p for p in pieces if p.printed]) > 1:
-        raise BadInput(
-            f"{scheduled[0]} changes settings with height, and would change them for the pieces"
-            " beside it",
-            where="--plate",
-            mend="print it alone, and the others on a plate",
-        )
-    open_folder(plate_file.parent, [plate_file.name], force=force)
-    return arrange(pieces)
+    placed = arrange(pieces)
+    count = 1 + max(p.plate for p in placed)
+    names = ["plate.3mf" if k == 0 else f"plate-{k + 1}.3mf" for k in range(count)]
+    open_folder(folder, names, force=force)
+    return placed, [folder / name for name in names]
 
 
-def write_plate(
-    plate_file: Path,
-    made: Sequence[MadePiece],
-    shifts: Sequence[tuple[float, float, float]],
-    *,
-    force: bool,
+def write_plates(
+    files: Sequence[Path], made: Sequence[MadePiece], placed: "Sequence[Placed]", *, force: bool
 ) -> None:
-    """Write all pieces on one bed as one 3MF."""
+    """Write the pieces of each plate as one 3MF."""
     from calib.files import write_atomic
     from patterns.export import threemf_bytes
 
-    placed = [
-        (one.piece.pattern, one.mesh, shift)
-        for one, shift in zip(made, shifts, strict=True)
-        if one.mesh is not None
-    ]
-    write_atomic(plate_file, threemf_bytes(placed), force=force)
+    for plate, file in enumerate(files):
+        here = [
+            (one.piece.pattern, one.mesh, place.shift)
+            for one, place in zip(made, placed, strict=True)
+            if one.mesh is not None and place.plate == plate
+        ]
+        write_atomic(file, threemf_bytes(here), force=force)
 
 
 def sheet_again(path: Path, *, semicolons: bool = False, force: bool = False) -> MadePiece:

@@ -263,7 +263,7 @@ def solids_of(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
         mesh = solid.mesh(shape)
         with scratch() as folder:  # the kernel writes to a path only
             step = folder / "piece.step"
-            solid.write_step(shape, step)
+            solid.write_step(shape, step, piece.pattern)
             step_bytes = step.read_bytes()
     except SolidError as err:
         raise BadInput(
@@ -292,29 +292,31 @@ def make(
     separator: str,
     solid: bool,
     force: bool,
+    parts: Sequence[Path] = (),
 ) -> Made:
-    """Make one folder for each pattern; see `Workshop.make`."""
+    """Make one folder for each pattern and each STEP file in `parts`; see `Workshop.make`."""
     from patterns import registry
+    from patterns.own import piece_from_step
 
-    printed = any(name in registry.all_patterns() for name in names)
-    for name in names:
-        registry.get(name)  # a slip in the name is said before anything of the store
+    # A slip in a name is said before anything of the store; a user's file gives its pattern's name.
+    names = [registry.get(name).name for name in names]
+    printed = bool(parts) or any(name in registry.all_patterns() for name in names)
     known = known_of(store, asked, printed=printed)
-    pieces = laid_out(names, parameters, known, setup_with(known.setup, setup))
+    printer = setup_with(known.setup, setup)
+    pieces = laid_out(names, parameters, known, printer)
+    pieces += [piece_from_step(part, printer) for part in parts]
     places = folders.folders_for(pieces, out)
-    plate_file = (out or Path()) / "plate.3mf"
-    shifts = folders.arranged(pieces, plate_file, force=force) if plate else []
+    placed, plates = folders.arranged(pieces, out or Path(), force=force) if plate else ([], [])
     made = []
     for piece, folder in zip(pieces, places, strict=True):
         one = files_of(piece, known, unit=unit, repeats=repeats, separator=separator, solid=solid)
         made.append(folders.write_folder(one, folder, force=force))
-    if plate:
-        folders.write_plate(plate_file, made, shifts, force=force)
+    folders.write_plates(plates, made, placed, force=force)
     heats = any(p.schedule for p in pieces)
     return Made(
         pieces=tuple(made),
         who=known.who,
-        plate=plate_file if plate else None,
+        plates=tuple(plates),
         in_force=known.in_force if printed else (),
         notes=(*(known.notes if printed else ()), *(_assumed(store, known.who) if heats else ())),
     )

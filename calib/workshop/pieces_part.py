@@ -33,11 +33,16 @@ class PiecesPart(Base):
         separator: str = ",",
         solid: bool = True,
         force: bool = False,
+        parts: Sequence[Path | str] = (),
     ) -> Made:
         """Make the folders of pieces: solid, sheet and picture of each.
 
         Parameters
         ----------
+        patterns : names
+            Of patterns, or files with one in it: ``./my_ring.py``.
+        parts : sequence of path
+            STEP files of solids of the user's own, on which measurable features are looked for.
         out : path or None
             Folder for one piece, or the folder of the folders of several; None: the pattern's name.
         parameters : mapping
@@ -62,6 +67,7 @@ class PiecesPart(Base):
             self._store_for(who), patterns, who,
             parameters=parameters or {}, setup=setup or {}, out=None if out is None else Path(out),
             plate=plate, unit=unit, repeats=repeats, separator=separator, solid=solid, force=force,
+            parts=[Path(part) for part in parts],
         )  # fmt: skip
 
     def start(

@@ -101,8 +101,8 @@ class Made:
 
     Attributes
     ----------
-    plate : Path or None
-        All of them on one bed, where that was asked for.
+    plates : tuple of Path
+        All of them on one bed, or on as many as they need, where that was asked for.
     in_force : sequence of InForce
         What is known of printer, nozzle and spool: some of it is to be set before printing.
     notes : lines
@@ -111,7 +111,7 @@ class Made:
 
     pieces: tuple[MadePiece, ...]
     who: Who
-    plate: Path | None = None
+    plates: tuple[Path, ...] = ()
     in_force: tuple["InForce", ...] = ()
     notes: tuple[str, ...] = ()
 

@@ -156,7 +156,12 @@ def lay_out(spec: OverhangLadderSpec, setup: PrintSetup) -> Piece:
         spec=spec,
         setup=setup,
         body=Body(add=(base, *sails), cut=marks, chamfer_mm=spec.chamfer_mm),
-        features=tuple(f for k, a in enumerate(angles) for f in _features(spec, z, k, a)),
+        features=tuple(
+            f
+            for look in (_features, _in_photo)
+            for k, a in enumerate(angles)
+            for f in look(spec, z, k, a)
+        ),
         advice=Advice(
             walls=3,
             infill_percent=15,
@@ -196,5 +201,18 @@ def _features(spec: OverhangLadderSpec, z: _Sizes, k: int, angle: float) -> list
             where=f"sail {angle:g}: is its underside straight and clean?",
             start=(inner, y, under - rise), end=(tip, y, under), view="front", jaws="",
             rung=angle, group="pass",
+        ),
+    ]  # fmt: skip
+
+
+def _in_photo(spec: OverhangLadderSpec, z: _Sizes, k: int, angle: float) -> list[Feature]:
+    """Return what a photo measures on a sail: the height of its lip, droop included."""
+    tip, y, under = z.mast(k) + _MAST_MM + spec.reach_mm, spec.depth_mm / 2, z.top - z.lip
+    return [
+        Feature(
+            id=f"sag_{k + 1}", kind=Kind.STEP, axis="Z", nominal=z.lip,
+            where=f"sail {angle:g}: height of the lip at its very end, droop included",
+            start=(tip, y, under), end=(tip, y, z.top), view="front", rung=angle, group="sag",
+            by="photo",
         ),
     ]  # fmt: skip

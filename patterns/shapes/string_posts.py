@@ -169,7 +169,7 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
         advice=Advice(
             walls=2,
             infill_percent=15,
-            brim_mm=3.0,
+            brim_mm=2.0,
             notes=(
                 "Print standing, as it is; travel straight across the gaps, without wiping.",
                 "Do not leave out the brim: the foot ends at the back, so that the posts can lie on it.",

@@ -22,7 +22,7 @@ from patterns.registry import pattern
 from patterns.schedule import ScheduleRow
 from patterns.spec import PrintSetup, Spec, number, word
 
-_POST_MM = 11.0
+_POST_MM = 12.0
 _BAND_MM = 7.0
 _BASE_REACH_MM = 5.0
 _SEAM_MM = 0.3  # kept free above and below a band's digits

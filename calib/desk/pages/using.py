@@ -1,5 +1,6 @@
 """Using what was found: the values to set, and models or sliced files that come back corrected."""
 
+import re
 import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,7 +14,7 @@ from calib.desk.pages.results import say_place
 from calib.desk.settings import label, number, shown, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.errors import BadInput
-from calib.model.setting import Place
+from calib.model.setting import SETTINGS, Place
 
 if TYPE_CHECKING:
     from starlette.datastructures import UploadFile
@@ -160,8 +161,22 @@ def correct(ask: Ask) -> Response:
 
 
 def _told(line: str, ours: str, theirs: str) -> str:
-    """Say the file's own name where the summary has ours."""
-    return line.replace(ours, theirs)
+    """Return a line of the summary in words: the file's own name, and settings as people call them."""
+    line = line.replace(ours, theirs)
+    return says.sentence(_NAMED.sub(lambda found: _in_words(found), line))
+
+
+#: A setting with its value, and perhaps its unit and what it is, as summaries write it.
+_NAMED = re.compile(
+    r"\b([a-z][a-z0-9]*(?:_[a-z0-9]+)+) (-?\d+(?:\.\d+)?)(?: ?(?:mm\b|degC\b|deg\b|%))?(?: \((?!to be)[^)]*\))?"
+)
+
+
+def _in_words(found: re.Match[str]) -> str:
+    name = found[1]
+    if name not in SETTINGS:
+        return found[0]
+    return f"{SETTINGS[name].label} {spell(name, float(found[2]))}"
 
 
 def schedule(ask: Ask) -> Response:
