@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.fit.dimensions import KINDS, PIECE
+from calib.fit.dimensions import PIECE
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.readings import Reading, Sheet
 from patterns.feature import Feature, Kind
@@ -125,7 +125,10 @@ def made_up(piece: Piece, caliper: Instrument) -> tuple[Reading, ...]:
     rng = np.random.default_rng(len(features))
     scatter = sd * _even(len(features), rng)
     return tuple(
-        Reading(feature=f.id, value=_value(f, features) + (float(off) if f.kind in KINDS else 0.0))
+        Reading(
+            feature=f.id,
+            value=_value(f, features) + (float(off) if f.instrument == "caliper" else 0.0),
+        )
         for f, off in zip(features, scatter, strict=True)
     )
 
