@@ -73,7 +73,7 @@ class Body:
         """Return the same body shifted."""
         shift = (dx_mm, dy_mm, dz_mm)
         if self.shape is not None:
-            from patterns.solid import moved
+            from patterns.solid_move import moved
 
             return replace(self, shape=moved(self.shape, shift))
         return replace(

@@ -12,6 +12,7 @@ from patterns import solid_bevel, solid_marks
 from patterns.body import AXES, Body, Prism
 from patterns.errors import SpecError
 from patterns.mesh import Mesh, joined
+from patterns.solid_move import moved
 from patterns.solid_parts import XYZ, SolidError, cut_away, parts, run_boolean, volume_mm3, wire_of
 
 __all__ = ["SAG_MM", "SolidError", "build", "mesh", "read_step", "volume_mm3", "write_step"]
@@ -180,16 +181,6 @@ def on_bed(shape: Any) -> Any:
     """Return a solid moved so that its lowest corner lies at the origin."""
     low, _ = exact_bounds(shape)
     return moved(shape, (-low[0], -low[1], -low[2]))
-
-
-def moved(shape: Any, shift: XYZ) -> Any:
-    """Return a solid shifted, with its coordinates worked in."""
-    from OCP.BRepBuilderAPI import BRepBuilderAPI_Transform
-    from OCP.gp import gp_Trsf, gp_Vec
-
-    there = gp_Trsf()
-    there.SetTranslation(gp_Vec(*shift))
-    return BRepBuilderAPI_Transform(shape, there, True).Shape()
 
 
 def exact_bounds(shape: Any) -> tuple[XYZ, XYZ]:

@@ -20,7 +20,9 @@ def test_a_changed_cell_is_read_back_and_nothing_else_changes(
     separator: str, text: str, row: int, reading: int
 ) -> None:
     table = read_table(
-        sheet_csv(PIECE, "c1", "2026-03-12", separator=separator, keys={"spool": "a, b; c"})
+        sheet_csv(
+            PIECE, "c1", "2026-03-12", separator=separator, repeats=3, keys={"spool": "a, b; c"}
+        )
     )
     line, column = table.rows[row].line, table.column(f"reading {reading}")
     changed = table.with_cell(line, column, text)

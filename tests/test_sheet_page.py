@@ -304,7 +304,7 @@ def test_legend_and_table_call_a_thickness_a_thickness() -> None:
 
 
 def test_how_a_schedule_gets_into_the_print(tmp_path: Path) -> None:
-    """The command on the page is run on a small file; what can't go into one is not promised."""
+    """The command on the page is run on a small file."""
     drawn = piece("temperature-tower")
     page = Page(sheet_html(drawn, "", "c1")).text
     command = re.search(
@@ -324,7 +324,8 @@ def test_how_a_schedule_gets_into_the_print(tmp_path: Path) -> None:
     assert [float(t) for t in re.findall(r"M104 S([\d.]+)", written)][-9:] == [
         row.value for row in drawn.schedule
     ]
-    assert "apply" not in Page(sheet_html(piece("string-posts"), "", "c1")).text
+    posts = Page(sheet_html(piece("string-posts"), "", "c1")).text
+    assert "truebead apply FILE.gcode --schedule schedule.csv" in posts  # retraction goes in, too
 
 
 def test_what_an_empty_line_means_is_what_the_fits_then_take() -> None:

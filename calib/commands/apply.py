@@ -16,7 +16,6 @@ from calib.errors import BadInput
 from calib.model.place import Place
 
 if TYPE_CHECKING:
-    from calib.apply.limits import Limits
     from calib.apply.values import Value
     from calib.workshop.applying import Applied, How, ToSet
 
@@ -75,6 +74,7 @@ def apply(
     Nothing is corrected twice: what first goes into a model, or into G-code, always goes there.
     """
     from calib.workshop import applying, open_workshop
+    from calib.workshop.valued import limits_told, write_values
 
     given = applying.given_numbers(scale_x, scale_y, scale_z, skew_xy, skew_xz, skew_yz, flow)
     places = _places(in_printer, in_models, in_gcode)
@@ -86,11 +86,11 @@ def apply(
         listed = applying.with_given(found.values if schedule is None else (), given)
         if file is None:
             with nullcontext() if dry_run else workshop.say_places(found):
-                _write_values(listed, found, card, csv, force)
+                write_values(listed, found, card, csv, force)
             return _show_values(listed, found, as_json=as_json)
-        limits = _limits(found.limits, build, origin, hot_end_max_c, bed_max_c)
+        limits = limits_told(found.limits, build_given(build), origin, hot_end_max_c, bed_max_c)
         target = applying.target_of(file, out, may_replace=force or dry_run, again=again)
-        _write_values(listed, found, card, csv, force)
+        write_values(listed, found, card, csv, force)
         done = workshop.correct(file, target, found, limits, given, how)
     _say_applied(done, found, as_json=as_json)
 
@@ -110,19 +110,6 @@ def _places(
     return {
         Place.PRINTER: in_printer or [], Place.MODELS: in_models or [], Place.GCODE: in_gcode or [],
     }  # fmt: skip
-
-
-def _limits(
-    kept: "Limits", build: str, origin: str, hot_end_max_c: float | None, bed_max_c: float | None
-) -> "Limits":
-    from calib.apply.limits import parse_point
-    from calib.workshop.applying import with_limits
-
-    names = ("origin_x_mm", "origin_y_mm", "origin_z_mm")
-    corner = dict(zip(names, parse_point(origin, "--origin"), strict=True)) if origin else {}
-    ratings = {"hot_end_max_c": hot_end_max_c, "bed_max_c": bed_max_c}
-    told = {k: v for k, v in ratings.items() if v is not None}
-    return with_limits(kept, build_given(build) | corner | told)
 
 
 def _progress(file: Path) -> Callable[[int], None] | None:
@@ -170,27 +157,13 @@ def values(
     What models or G-code get is not among them; `apply FILE` puts it there.
     """
     from calib.workshop import open_workshop
+    from calib.workshop.valued import write_values
 
     with open_workshop(store) as workshop:
         found = workshop.values(printer, nozzle, spool, _places(in_printer, in_models, in_gcode))
         with workshop.say_places(found):
-            _write_values(found.values, found, card, csv, force)
+            write_values(found.values, found, card, csv, force)
     _show_values(found.values, found, as_json=as_json)
-
-
-def _write_values(
-    listed: "Sequence[Value]", found: "ToSet", card: Path | None, csv: Path | None, force: bool
-) -> None:
-    """Write the card and the table that were asked for, with what is to be set by hand."""
-    from calib.apply import values as v
-    from calib.files import write_atomic
-
-    own = v.to_set(listed)
-    if card is not None:
-        page = v.values_card(own, title="Values to set", of=found.heading)
-        write_atomic(card, page, force=force)
-    if csv is not None:
-        write_atomic(csv, v.values_csv(own, found.heading), force=force)
 
 
 def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) -> None:

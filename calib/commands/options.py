@@ -22,11 +22,7 @@ LayerMm = Annotated[float | None, _o("--layer-mm", "Layer height in mm.")]
 LineMm = Annotated[float | None, _o("--line-mm", "Line width in mm.")]
 Build = Annotated[
     str,
-    typer.Option(
-        "--build",
-        help="Build volume in mm, such as 220x220x250, or round:180x200.",
-        metavar="XxYxZ",
-    ),
+    _o("--build", "Build volume in mm, such as 220x220x250, or round:180x200.", metavar="XxYxZ"),
 ]
 Json = Annotated[bool, _o("--json", "Print JSON for machines.")]
 Force = Annotated[bool, _o("--force", "Replace files that are there.")]
@@ -75,13 +71,8 @@ InPrinter = Annotated[
 ]  # fmt: skip
 InModels = Annotated[
     list[str] | None,
-    typer.Option(
-        "--in-models",
-        metavar="SETTING",
-        autocompletion=c.settings,
-        help="One that is put into models from now on.",
-    ),
-]
+    typer.Option("--in-models", metavar="SETTING", autocompletion=c.settings, help="One that is put into models from now on."),
+]  # fmt: skip
 InGcode = Annotated[
     list[str] | None,
     typer.Option("--in-gcode", metavar="SETTING", autocompletion=c.settings, help="One that goes into sliced files from now on."),

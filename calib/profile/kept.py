@@ -66,8 +66,12 @@ def block_of_kept(
 
 
 def _fitted_sizes(fit: Mapping[str, Any]) -> bool:
-    findings = fit.get("findings") or ()
-    return any(f.get("topic") in ("size", "travel") and f.get("evidence") for f in findings)
+    """Tell whether lengths were fitted; what a sheet from elsewhere says may be of any form."""
+    findings = fit.get("findings")
+    return isinstance(findings, list) and any(
+        isinstance(f, Mapping) and f.get("topic") in ("size", "travel") and f.get("evidence")
+        for f in findings
+    )
 
 
 def _gross(sizes: LinearFit) -> bool:
