@@ -15,9 +15,9 @@ from typer.testing import CliRunner
 
 from calib.cli import build_app
 from calib.interpret.solve import Context, solve_sheet
-from calib.photo.contrast import contrast_of
+
 from calib.photo.defects import Defect
-from calib.photo.gaps import threads_in
+
 from calib.photo.lying import lay
 from calib.photo.mat import Mat
 from calib.photo.rows import defect_rows, readings_of

@@ -41,8 +41,8 @@ def mat(
     ] = None,
     paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "a4",
     centre: Annotated[
-        str, typer.Option("--centre", help="white, or dark for light filament.")
-    ] = "white",
+        str, typer.Option("--centre", help="green, magenta (for green and yellow filament), white or dark.")
+    ] = "green",
     number: Annotated[
         int | None, typer.Option("--number", help="0 to 9999 (default: drawn by lot).")
     ] = None,
