@@ -180,7 +180,9 @@ def start(page: Page, base: str, pattern: str) -> str:
     page.goto(f"{base}/pieces?printer=lantern&spool=lamp-white")
     page.locator(f'form:has(input[value="{pattern}"]) button').click()
     page.get_by_role("button", name="measure it").click()
-    page.wait_for_url("**/measure**", wait_until="load")  # with its script, which keeps readings
+    page.wait_for_url(
+        re.compile(r"/(measure|judge)"), wait_until="load"
+    )  # with its script, which keeps readings
     return page.url.rsplit("/", 1)[0]
 
 

@@ -79,7 +79,7 @@ def test_a_folder_without_rights_is_read_in_truth():
     folder.chmod(0o555)
     try:
         words = [*drop, sys.executable, "-m", "calib", "profile", "history", "--store", str(path)]
-        done = subprocess.run(words, capture_output=True, text=True, timeout=60)
+        done = subprocess.run(words, capture_output=True, encoding="utf-8", timeout=60)
         names = [p.name for p in folder.iterdir()]
     finally:
         folder.chmod(0o755)

@@ -81,8 +81,7 @@ def apply(
     flags = {"wait": wait, "check": check, "again": again, "dry_run": dry_run}
     how = _how(file, centre, schedule=schedule, line=line, e_in_g91=e_in_g91, **flags)
     with open_workshop(store) as workshop:
-        by_hand = bool(given) or schedule is not None
-        found = workshop.in_use(printer, nozzle, spool, places, by_hand=by_hand)
+        found = workshop.in_use(printer, nozzle, spool, places, by_hand=bool(given or schedule))
         listed = applying.with_given(found.values if schedule is None else (), given)
         if file is None:
             with nullcontext() if dry_run else workshop.say_places(found):
