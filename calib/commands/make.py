@@ -1,6 +1,5 @@
 """`truebead make` and `truebead list`: pieces into folders, and what there is to make."""
 
-from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -45,16 +44,8 @@ def make(
     line_mm: o.LineMm = None,
     build: o.Build = "",
     hot_end_max_c: o.HotEndMax = None,
-    plate: Annotated[
-        bool,
-        typer.Option(
-            "--plate", help="Also nest the pieces on one bed, in plate.3mf, or on several."
-        ),
-    ] = False,
-    solid: Annotated[
-        list[Path] | None,
-        typer.Option("--solid", help="A part of your own, as STEP: what can be measured is found."),
-    ] = None,
+    plate: o.Plate = False,
+    solid: o.Solid = None,
     unit: o.Unit = "mm",
     repeats: o.Repeats = 1,
     force: o.Force = False,

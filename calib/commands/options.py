@@ -129,3 +129,10 @@ Settings = Annotated[
 Unit = Annotated[str, _o("--unit", "What your caliper shows: mm or inch.")]
 Repeats = Annotated[int, _o("--repeats", "Readings per feature on the sheet.")]
 Folder = Annotated[Path | None, _o("--out", "Folder to make (default: the pattern's name).")]
+Plate = Annotated[
+    bool, _o("--plate", "Also nest the pieces on one bed, in plate.3mf, or on several.")
+]
+Solid = Annotated[
+    list[Path] | None,
+    _o("--solid", "A part of your own, as STEP: what can be measured is found."),
+]
