@@ -433,16 +433,16 @@ def test_speed_by_height_and_along_x_leaves_travel_alone(unit, block, monkeypatc
     bands = (
         ScheduleRow(z_from_mm=1, z_to_mm=2, setting="speed_mm_s", value=40),
         ScheduleRow(
-            z_from_mm=2, z_to_mm=3, setting="speed_mm_s", value=80, x_from_mm=70, x_to_mm=95
+            z_from_mm=2, z_to_mm=3, setting="speed_mm_s", value=80, x_from_mm=65, x_to_mm=95
         ),
-        ScheduleRow(z_from_mm=2, z_to_mm=3, setting="speed_mm_s", value=20, x_to_mm=70),
+        ScheduleRow(z_from_mm=2, z_to_mm=3, setting="speed_mm_s", value=20, x_to_mm=65),
     )
     text, job = squares(unit=unit), Job(schedule=bands)
     out = corrected(text, job)
     for z, x, f, lays in fed(out):
         want = 7200.0 if z < 5 else 1800.0
         if lays:
-            upper = 4800.0 if x >= 70 else 1200.0
+            upper = 4800.0 if x >= 65 else 1200.0
             want = 2400.0 if 1 < z < 2.1 else upper if 2.1 < z < 3.1 else 1800.0
         assert f == pytest.approx(want, abs=0.1), (z, x)
     good = compare(text.splitlines(), out.splitlines(), job)
