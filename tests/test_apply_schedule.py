@@ -443,7 +443,7 @@ def test_speed_by_height_and_along_x_leaves_travel_alone(unit, block, monkeypatc
         want = 7200.0 if z < 5 else 1800.0
         if lays:
             upper = 4800.0 if x >= 65 else 1200.0
-            want = 2400.0 if 1 < z < 2.1 else upper if 2.1 < z < 3.1 else 1800.0
+            want = 2400.0 if 1.1 < z < 2.1 else upper if 2.1 < z < 3.1 else 1800.0
         assert f == pytest.approx(want, abs=0.1), (z, x)
     good = compare(text.splitlines(), out.splitlines(), job)
     assert all(c.good for c in good)
