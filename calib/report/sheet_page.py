@@ -100,10 +100,14 @@ def _why(piece: Piece, repeats: int) -> list[str]:
         )  # fmt: skip
         if not piece.printed and repeats > 1:
             each = f"Do each line {repeats} times, from its beginning."
-        words.append(
-            f"{each} More than three buy little, because what remains is in the thing and not in "
-            "the caliper; one more place, or a longer one, tells much more than one more repeat."
-        )
+        if all(f.group == "reversal" for f in piece.by_hand):
+            each = "The lines repeat themselves: do each of them once, in their order."
+            words.append(each)
+        else:
+            words.append(
+                f"{each} More than three buy little, because what remains is in the thing and not in "
+                "the caliper; one more place, or a longer one, tells much more than one more repeat."
+            )
     if "eye" in instruments:
         words.append(
             "Judge each place once. If another person judges too, without seeing your marks, put that "
