@@ -13,6 +13,8 @@ from calib.model.setting import setting
 from calib.readings import Sheet
 from patterns.feature import Feature
 
+#: Half-width of a 95 % interval that is good enough, mm.
+_WANTED_MM = 0.03
 #: A reading that stands off from the others of its side by this many of their median deviations was misread.
 _STANDS_OUT = 6.0
 
@@ -88,7 +90,7 @@ def _suspects(side: list[Measured]) -> list[Suspect]:
 
 def _correction(axis: str, f: Reversal, runs: int, context: Context) -> Correction:
     about = setting(f"reversal_{axis.lower()}_mm")
-    verdict = judge(f.value, about.step, about.wanted)
+    verdict = judge(f.value, about.step, _WANTED_MM)
     old = now(context, about.name, 0.0) or 0.0
     size = f"{axis} loses {plus_minus(f.value)} when it turns round"
     reasons = {

@@ -83,6 +83,7 @@ TOPICS = (
     Topic(name="play", what="lost motion at reversals", scope=Scope.PRINTER, per_nozzle=False, asked_for=False),
     Topic(name="ripple", what="ripples after corners", scope=Scope.PRINTER, after=("play",), per_nozzle=False, asked_for=False),
     Topic(name="smooth", what="speed without ripples", scope=Scope.PRINTER, after=("ripple",), per_nozzle=False, asked_for=False),
+    Topic(name="own", what="settings of your own", scope=Scope.SPOOL, after=("temperature",), asked_for=False),
     Topic(name="lag", what="lag of the flow", scope=Scope.SPOOL, after=("temperature", "flow"), asked_for=False),
 )  # fmt: skip
 
@@ -275,7 +276,7 @@ def _motion_settings() -> list[Setting]:
             name=f"reversal_{a.lower()}_mm", label=f"lost motion of {a}", unit="mm", axis=a,
             meaning=f"motion that {a} loses when it turns round, for a printer that can make up for it",
             about=topic("play"), neutral=0.0, limits=(0.0, 3.0), step=0.02, decimals=3,
-            usual_sd=0.1, wanted=0.03,
+            usual_sd=0.1, wanted=0.03 if a != "Z" else 0.0,  # Z is asked for by hand
         )
         for a in "XYZ"
     ]  # fmt: skip
@@ -366,7 +367,7 @@ def setting(name: str, where: str = "") -> Setting:
     BadInput
         There is none; the nearest name is suggested.
     """
-    found = SETTINGS.get(name) or _screw(name)
+    found = SETTINGS.get(name) or _screw(name) or _own(name)
     if found is not None:
         return found
     near = difflib.get_close_matches(name, SETTINGS, n=1)
@@ -376,7 +377,7 @@ def setting(name: str, where: str = "") -> Setting:
 
 def kept_setting(name: str) -> Setting:
     """Return a setting as a store may hold it: one that this table does not know is shown by its name."""
-    found = SETTINGS.get(name) or _screw(name)
+    found = SETTINGS.get(name) or _screw(name) or _own(name)
     if found is not None:
         return found
     return Setting(
@@ -393,6 +394,17 @@ def _screw(name: str) -> Setting | None:
     return Setting(
         name=name, label=words, meaning=f"{words} under the bed, positive raises the bed there",
         unit="turn", about=topic("level"), limits=(-40.0, 40.0), step=0.02, decimals=2, done_once=True,
+    )  # fmt: skip
+
+
+def _own(name: str) -> Setting | None:
+    """Return a setting of the user's own, such as ``own_corner_speed``, which a line of theirs sets."""
+    words = name.removeprefix("own_").replace("_", " ")
+    if not name.startswith("own_") or not words.strip():
+        return None
+    return Setting(
+        name=name, label=f"your own {words}", meaning=f"{words}, set by a line of your own", unit="",
+        about=topic("own"), limits=(-1e6, 1e6), step=0.0, decimals=4,
     )  # fmt: skip
 
 

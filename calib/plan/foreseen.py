@@ -100,8 +100,10 @@ def _values(
         caliper = instruments["caliper"]
         for s in settings_of("holes"):
             yield s.name, math.hypot(caliper.u_zero, 0.01)
+    axes = {f.axis for f in piece.by_hand}
     for s in settings_of(tuple(t for t in settles if t in _MOTION)):
-        yield s.name, _OF_WANTED * s.wanted
+        if s.wanted and (not s.axis or s.axis in axes):
+            yield s.name, _OF_WANTED * s.wanted
     spacing = _spacing(piece)
     for topic in settles:
         if topic in ("temperature", "retraction", "overhang", "bridge", "clearance") and spacing:

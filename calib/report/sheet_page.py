@@ -12,6 +12,7 @@ from patterns import registry
 from patterns.feature import Kind
 from patterns.grid import grid_of
 from patterns.piece import Piece
+from patterns.schedule import SETTINGS
 
 _IN_PHOTO = {
     Kind.STRANDS: "strings in mm²",
@@ -79,6 +80,7 @@ def sheet_html(
         print_facts=print_facts(piece, filament),
         first_steps=FIRST_STEPS,
         goes_into_gcode=all(row.setting in KNOWN for row in piece.schedule),
+        by_line=any(row.setting not in SETTINGS for row in piece.schedule),
         head_lines=piece.head_lines,
         repeats=repeats,
         why_repeats=_why(piece, repeats),
