@@ -20,7 +20,7 @@ from calib.fit.linear import Array
 from calib.fit.threshold import Limit
 from calib.model.estimate import Estimate
 
-_GRID_HZ = np.geomspace(4.0, 400.0, 1000)
+_GRID_HZ = np.geomspace(4.0, 400.0, 500)
 #: Where the first counted crest is, in periods after the corner, alike beforehand and nearly alike on all
 #: bands: the crest at the corner itself may be seen or not.
 _FIRSTS, _FIRST_SD = (1.05, 1.4, 1.75, 2.1), 0.15

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from patterns.body import XY, Body, Prism
 from patterns.errors import SpecError
-from patterns.feature import Feature, Kind, Point
+from patterns.feature import Feature, Kind
 from patterns.ladder import check_tower, rungs
 from patterns.piece import Advice, HeadLine, Piece
 from patterns.registry import pattern
@@ -70,7 +70,7 @@ class _Sizes:
 def lay_out(spec: RippleWallSpec, setup: PrintSetup) -> Piece:
     """Lay the set square out with its right angle at the front right.
 
-    Measured per band and face: the length over a counted number of ripples, and whether ripples show.
+    Measured per band and face: the length over a counted number of ripples, and whether they show.
     """
     speeds = rungs(spec.from_mm_s, spec.to_mm_s, spec.step_mm_s, "step_mm_s", "mm/s")
     z = _Sizes(
@@ -110,6 +110,7 @@ def lay_out(spec: RippleWallSpec, setup: PrintSetup) -> Piece:
             ),
         ),
         head_lines=(ACCELERATION, _WANTED),
+        without=("ripple_x_hz", "ripple_y_hz"),
         smaller=("give a smaller leg_mm", "give a smaller leg_mm", "give a larger step_mm_s"),
         volume_mm3=tube.volume_mm3 - sum(_groove_mm2(z) * (g.end_mm - g.start_mm) for g in grooves),
     )
@@ -160,17 +161,10 @@ def _features(spec: RippleWallSpec, z: _Sizes, k: int, speed: float) -> list[Fea
         )
         for face, swings, start, end, view in faces
     ]  # fmt: skip
-    looks = [
-        Feature(
-            id=f"smooth_{face.lower()}_{k + 1}", kind=Kind.PASS, axis=swings, nominal=1.0,
-            where=f"{band}: the face along {face} looks smooth", start=_beyond(end), end=_beyond(end),
-            view=view, jaws="", rung=speed, group="ripples",
-        )
-        for face, swings, _, end, view in faces
-    ]  # fmt: skip
-    return [*lengths, *looks]
-
-
-def _beyond(end: Point) -> Point:
-    x, y, height = end
-    return x, y, round(height - 1.0, 6)
+    beside = (round(begin + over + 4.0, 6), 0.0, height)
+    look = Feature(
+        id=f"smooth_{k + 1}", kind=Kind.PASS, axis="", nominal=1.0,
+        where=f"{band}: both faces look smooth", start=beside, end=beside, view="front",
+        jaws="", rung=speed, group="ripples",
+    )  # fmt: skip
+    return [*lengths, look]
