@@ -87,7 +87,13 @@ class MadePiece:
 
     @property
     def sheet(self) -> Path:
-        """The sheet to fill in; ValueError where nothing was written."""
+        """The sheet to fill in; ValueError where nothing was written.
+
+        Raises
+        ------
+        ValueError
+            The piece was made in memory alone, without a folder.
+        """
         if self.folder is None:
             msg = "the piece was made in memory only"
             raise ValueError(msg)
