@@ -12,6 +12,7 @@ from calib.desk.pages.first import GOALS
 from calib.desk.settings import half_width, label, neutral, spell
 from calib.desk.web import Ask, NeedsChoice, Page, go, show
 from calib.model.setting import SETTINGS
+from calib.report.next_words import why_words
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
@@ -89,7 +90,7 @@ def _step(s: "NextStep", piece: "Piece") -> dict[str, Any]:
         "pattern": s.step.piece,
         "title": says.question_of(s.step.piece),
         "settles": s.step.settles,
-        "why": [w[:1].upper() + w[1:] for w in s.step.why],
+        "why": [w[:1].upper() + w[1:] for w in why_words([s.step])],
         "parameters": s.step.parameters,
         "printed": piece.printed,
         "minutes": says.minutes(s.minutes),
