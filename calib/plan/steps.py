@@ -12,7 +12,7 @@ from calib.errors import BadInput
 from calib.model.setting import SETTINGS, TOPICS, topic, topic_of
 from calib.plan.aims import (
     AFTER_EVENTS,
-    Known,
+    PlanInput,
     labels_joined,
     required_topics,
     size_targets,
@@ -110,7 +110,7 @@ class Plan:
 
 
 def plan(
-    known: Known,
+    known: PlanInput,
     goal: str = "all",
     *,
     within_mm: float | None = None,
@@ -199,7 +199,7 @@ def _due(
     return tuple(t.name for t in TOPICS if t.name in loose or t.name in required)
 
 
-def _offered(known: Known, due: tuple[str, ...]) -> list[Candidate]:
+def _offered(known: PlanInput, due: tuple[str, ...]) -> list[Candidate]:
     from calib.plan.candidates import candidates
 
     if not due:
@@ -239,7 +239,7 @@ def _is_named(c: Candidate, named: Sequence[tuple[str, dict[str, str]]]) -> bool
     )
 
 
-def _printed(known: Known) -> set[tuple[str, str]]:
+def _printed(known: PlanInput) -> set[tuple[str, str]]:
     """Return (topic, pattern) of what was found with this very spool and still holds."""
     own = [v for v in known.in_force if not v.stale and not v.inherited_from]
     return {(topic_of(v.setting).name, v.source.pattern) for v in own}
@@ -251,7 +251,7 @@ def _spent(c: Candidate, done: set[tuple[str, str]]) -> bool:
     return not topics & _BY_LENGTHS and all((t, c.request.pattern) in done for t in topics)
 
 
-def _taken(known: Known, name: str) -> str:
+def _taken(known: PlanInput, name: str) -> str:
     """Say what stands for a topic of which nothing is in force; empty where something is."""
     if name not in AFTER_EVENTS or any(topic_of(v.setting).name == name for v in known.in_force):
         return ""
@@ -269,7 +269,7 @@ def _aim(t: Target, now: Gaussian, done: Gaussian) -> Aim:
 
 
 def _in_order(
-    known: Known,
+    known: PlanInput,
     found: Shortest,
     targets: Sequence[Target],
     required: Mapping[str, Sequence[str]],
@@ -330,13 +330,13 @@ def _helps(c: Candidate, t: Target, now: Gaussian) -> bool:
     return t.half_width(now.with_block(c.block)) < 0.9 * t.half_width(now)
 
 
-def _never(known: Known, t: Target) -> bool:
+def _never(known: PlanInput, t: Target) -> bool:
     """Whether nothing was measured yet of what a target is about."""
     begun = {topic_of(v.setting).name for v in known.in_force}
     return t.topic not in begun and t.name in (*SETTINGS, "level")
 
 
-def _loose_words(known: Known, loose: Sequence[Target], now: Gaussian) -> list[str]:
+def _loose_words(known: PlanInput, loose: Sequence[Target], now: Gaussian) -> list[str]:
     """Say of what is known too little, and how little; what is known alike is said once."""
     have = {v.setting: v for v in known.in_force}
     alike: dict[str, list[str]] = {}
