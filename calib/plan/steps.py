@@ -9,6 +9,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from calib.errors import BadInput
+from calib.model.request import Request
 from calib.model.setting import SETTINGS, TOPICS, topic, topic_of
 from calib.plan.aims import (
     AFTER_EVENTS,
@@ -38,16 +39,14 @@ class Step:
 
     Attributes
     ----------
-    piece : str
-        Pattern to make, or a check without plastic.
-    topics : tuple of str
-        What it is needed for.
+    request : Request
+        The piece to make, or a check without plastic; it settles the topics that it is needed for.
     never : tuple of str
         Those of them of which nothing was ever measured.
     why : tuple of str
         Why the others are needed, and what gave way to fit the printer, in words.
     settles : str
-        What it settles, in words.
+        All that it settles, in words.
     minutes, grams, cost
         What printing takes; None for a check without plastic.
     readings : int
@@ -56,17 +55,25 @@ class Step:
         Steps of one number can be printed together on one plate; 0 for a check without plastic.
     """
 
-    piece: str
-    topics: tuple[str, ...]
+    request: Request
     why: tuple[str, ...]
     settles: str
     never: tuple[str, ...] = ()
-    parameters: Mapping[str, float | str] = field(default_factory=dict)
     minutes: float | None = None
     grams: float | None = None
     cost: float | None = None
     readings: int = 0
     plate: int = 0
+
+    @property
+    def piece(self) -> str:
+        """Pattern to make, or a check without plastic."""
+        return self.request.pattern
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """What it is needed for."""
+        return self.request.settles
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -352,11 +359,9 @@ def _loose_words(known: PlanInput, loose: Sequence[Target], now: Gaussian) -> li
 
 def _step(c: Candidate, topics: tuple[str, ...], why: Sequence[str]) -> Step:
     return Step(
-        piece=c.request.pattern,
-        topics=topics,
+        request=replace(c.request, why="; ".join(why), settles=topics),
         why=tuple(why),
         settles=", ".join(topic(t).what for t in c.request.settles),
-        parameters=dict(c.request.parameters),
         minutes=c.minutes or None,
         grams=c.grams or None,
         cost=c.cost,

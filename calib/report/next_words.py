@@ -8,31 +8,32 @@ from typing import TYPE_CHECKING, Any
 from calib.report.words import place_lines, table_lines, turn_lines
 
 if TYPE_CHECKING:
+    from calib.model.request import Request
     from calib.plan.steps import Aim, Plan, Step
     from calib.profile.tolerance import Tolerance
-    from calib.workshop.results import Next, NextStep
+    from calib.workshop.results import Next, Who
 
 #: Lines are not longer than this, even in a wide window; a command to be copied stays one line.
 _WIDEST = 100
 
 
-def command_of(*steps: "NextStep") -> str:
+def command_of(who: "Who", *requests: "Request") -> str:
     """Return what to type to make the pieces of one print."""
-    several = len(steps) > 1
+    several = len(requests) > 1
     sets = "".join(
-        f" --set {quote(f'{s.request.pattern}.{k}' if several else k)}={quote(v)}"
-        for s in steps
-        for k, v in s.request.typed.items()
+        f" --set {quote(f'{r.pattern}.{k}' if several else k)}={quote(v)}"
+        for r in requests
+        for k, v in r.typed.items()
     )
-    names = " ".join(s.request.pattern for s in steps)
-    return f"truebead make {names}{' --plate' if several else ''}{steps[0].who.options}{sets}"
+    names = " ".join(r.pattern for r in requests)
+    return f"truebead make {names}{' --plate' if several else ''}{who.options}{sets}"
 
 
-def prints(found: "Next") -> list[list["NextStep"]]:
+def prints(found: "Next") -> list[list["Step"]]:
     """Return the steps by print: those that share a plate together, a check without plastic alone."""
-    together: dict[int, list[NextStep]] = {}
+    together: dict[int, list[Step]] = {}
     for i, one in enumerate(found.steps):
-        together.setdefault(one.step.plate or -1 - i, []).append(one)
+        together.setdefault(one.plate or -1 - i, []).append(one)
     return list(together.values())
 
 
@@ -46,7 +47,7 @@ def next_lines(found: "Next", width: int = 80) -> Iterator[tuple[str, str]]:
         yield "Nothing to print: the profile is fit for use.", ""
     said: set[str] = set()
     for number, together in enumerate(prints(found), 1):
-        yield from _print_lines(number, together, width, said)
+        yield from _print_lines(found, number, together, width, said)
     if found.steps:
         yield "", ""
         for line in _after_lines(found):
@@ -69,21 +70,21 @@ def _folded(text: str, width: int, indent: str = "") -> Iterator[tuple[str, str]
 
 
 def _print_lines(
-    number: int, together: Sequence["NextStep"], width: int, said: set[str]
+    found: "Next", number: int, together: Sequence["Step"], width: int, said: set[str]
 ) -> Iterator[tuple[str, str]]:
-    names = ", ".join(s.step.piece for s in together)
+    names = ", ".join(s.piece for s in together)
     effort = effort_words(
         sum(s.minutes or 0.0 for s in together),
         sum(s.grams or 0.0 for s in together),
         sum(s.cost or 0.0 for s in together),
-        sum(s.step.readings for s in together),
+        sum(s.readings for s in together),
     )
     plate = "on one plate: " if len(together) > 1 else ""
     for line, _ in _folded(f"{number}. {plate}{names} ({effort})", width):
         yield line, "bold"
-    for why in why_words([s.step for s in together], said):
+    for why in why_words(together, said):
         yield from _folded(why, width, "   ")
-    yield f"   {command_of(*together)}", ""
+    yield f"   {command_of(found.who, *(s.request for s in together))}", ""
 
 
 def why_words(steps: Sequence["Step"], said: set[str] | None = None) -> list[str]:
@@ -109,7 +110,7 @@ def _after_lines(found: "Next") -> Iterator[str]:
     if number > 1:
         words = effort_words(found.minutes, found.grams, found.cost, found.readings)
         yield f"All {number} together: {words}."
-    first = found.steps[0].step.piece
+    first = found.steps[0].piece
     yield (
         f"After each: type its readings in (truebead read {first}), keep them (truebead keep"
         f" {first}/sheet.csv), and ask again (truebead next{found.who.options}): it may want less."
@@ -241,9 +242,12 @@ def next_json(found: "Next") -> dict[str, Any]:
     return {
         **asdict(found.who),
         "goal": plan.goal.name,
-        "steps": [_step_json(one) for one in found.steps],
+        "steps": [_step_json(one, found.who) for one in found.steps],
         "prints": [
-            {"pieces": [s.step.piece for s in together], "command": command_of(*together)}
+            {
+                "pieces": [s.piece for s in together],
+                "command": command_of(found.who, *(s.request for s in together)),
+            }
             for together in prints(found)
         ],
         "aims": [asdict(a) for a in plan.aims],
@@ -261,7 +265,11 @@ def next_json(found: "Next") -> dict[str, Any]:
     }
 
 
-def _step_json(one: "NextStep") -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return {**asdict(one.step), "command": command_of(one)}
+def _step_json(one: "Step", who: "Who") -> dict[str, Any]:
+    r = one.request
+    return {
+        "piece": r.pattern, "topics": list(r.settles), "never": list(one.never),
+        "why": list(one.why), "settles": one.settles, "parameters": dict(r.parameters),
+        "minutes": one.minutes, "grams": one.grams, "cost": one.cost, "readings": one.readings,
+        "plate": one.plate, "command": command_of(who, r),
+    }  # fmt: skip
