@@ -20,7 +20,7 @@ from calib.model.correction import Scope
 from calib.model.place import Place
 from calib.store import claims, open_store
 from calib.store.base import ChangedMeanwhile
-from calib.store.placing import Saying
+from calib.store.places import Saying
 from tests.storekit import correction, keep, workshop
 
 NAMES = ["--printer", "lantern", "--spool", "white-1"]

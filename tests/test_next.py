@@ -20,7 +20,7 @@ from calib.report.next_words import command_of
 from calib.report.words import turn_lines
 from calib.store import open_store
 from calib.store.records import Spool
-from calib.workshop.results import NextStep, Who
+from calib.workshop.results import Who
 from patterns import registry
 from patterns.spec import PrintSetup
 from tests.storekit import correction, fresh_url, keep, sheet, workshop
@@ -109,15 +109,15 @@ def test_a_reason_belongs_to_its_setting_and_the_command_is_the_one_it_names(sto
     assert kept.correction.requests == (more,)
     (step,) = plan(store.known()).steps
     assert step.piece == "bridge-ladder"
-    assert {k: step.parameters[k] for k in ("from_mm", "to_mm")} == {"from_mm": 14, "to_mm": 48}
+    assert {k: step.request.parameters[k] for k in ("from_mm", "to_mm")} == {
+        "from_mm": 14,
+        "to_mm": 48,
+    }
     assert step.why[0] == "longest bridge: too uncertain"
-    assert command_of(
-        NextStep(
-            step=step,
-            request=Request(pattern=step.piece, parameters=step.parameters),
-            who=Who(printer="lantern", nozzle="brass", spool="white-1"),
-        )
-    ).endswith(f"--set from_mm=14 --set to_mm=48 --set step_mm={step.parameters['step_mm']:g}")
+    who = Who(printer="lantern", nozzle="brass", spool="white-1")
+    assert command_of(step.request, who).endswith(
+        f"--set from_mm=14 --set to_mm=48 --set step_mm={step.request.parameters['step_mm']:g}"
+    )
 
 
 def test_a_taller_cube_is_asked_for_with_its_size(store):
@@ -126,7 +126,7 @@ def test_a_taller_cube_is_asked_for_with_its_size(store):
     unsure = correction("scale_z_percent", 95.0, 99.7, u=0.5, verdict=AGAIN)
     keep_from(store, "dimensional-cube", replace(unsure, requests=(taller,)))
     (step,) = plan(store.known()).steps
-    assert (step.piece, step.parameters) == ("dimensional-cube", {"size_mm": 80})
+    assert (step.piece, step.request.parameters) == ("dimensional-cube", {"size_mm": 80})
 
 
 def test_ranges_for_one_piece_are_joined():

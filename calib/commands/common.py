@@ -10,6 +10,7 @@ import typer
 
 from calib.errors import BadInput
 from calib.safety import SAFETY, cautions_due
+from calib.workshop.context import Assumed
 
 
 def pairs(given: Sequence[str], option: str) -> dict[str, str]:
@@ -29,8 +30,6 @@ def pairs(given: Sequence[str], option: str) -> dict[str, str]:
 
 def numbers(given: Sequence[str], option: str) -> dict[str, float]:
     """Return ``["steps_x_per_mm=80"]`` as ``{"steps_x_per_mm": 80.0}``."""
-    import math
-
     found = {}
     for name, text in pairs(given, option).items():
         try:
@@ -40,6 +39,21 @@ def numbers(given: Sequence[str], option: str) -> dict[str, float]:
         if not math.isfinite(found[name]):
             raise BadInput(f"{name}: {text!r} is not a number", where=option, mend="write a number")
     return found
+
+
+def assumed_of(
+    now: Sequence[str] | None,
+    filament: str,
+    instruments: Sequence[str] | None,
+    tolerance_mm: float,
+    part_mm: float,
+    accept: bool,
+) -> Assumed:
+    """Return what the options say besides the sheet, for `solve` and `keep` alike."""
+    return Assumed(
+        now=numbers(now or [], "--now"), filament=filament, instruments=instruments or (),
+        tolerance_mm=tolerance_mm, part_mm=part_mm, accept=accept,
+    )  # fmt: skip
 
 
 def setup_given(

@@ -309,6 +309,8 @@ _EACH = (
     Setting(name="fan_percent", label="fan speed", unit="%", about=topic("cooling"),
             meaning="speed of the fan on the part", limits=(0.0, 100.0), step=5.0, decimals=0,
             code="M106 S"),
+    Setting(name="speed_mm_s", label="speed of extruding moves", unit="mm/s", about=topic("speed"),
+            meaning="speed of the moves that lay filament down", limits=(1.0, 1000.0), step=5.0, decimals=0),
     Setting(name="speed_percent", label="printing speed", unit="%", about=topic("speed"),
             meaning="speed in per cent of what the file asks", limits=(10.0, 300.0), step=5.0, decimals=0, code="M220 S"),
 )  # fmt: skip

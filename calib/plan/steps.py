@@ -9,8 +9,9 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from calib.errors import BadInput
+from calib.model.request import Request
 from calib.model.setting import SETTINGS, TOPICS, topic, topic_of
-from calib.plan.aims import AFTER_EVENTS, Known, required_topics, size_targets, targets
+from calib.plan.aims import AFTER_EVENTS, PlanInput, required_topics, size_targets, targets
 from calib.plan.goals import ALL, GOALS, Goal
 from calib.plan.shortest import NEARLY, Candidate, Shortest, Target, shortest
 from calib.plan.turns import turns_to_do
@@ -31,14 +32,12 @@ class Step:
 
     Attributes
     ----------
-    piece : str
-        Pattern to make, or a check without plastic.
-    topics : tuple of str
-        What it is needed for.
+    request : Request
+        The piece to make, or a check without plastic; it settles the topics that it is needed for.
     why : tuple of str
         Why it is needed, in words.
     settles : str
-        What it settles, in words.
+        All that it settles, in words.
     minutes, grams, cost
         What printing takes; None for a check without plastic.
     readings : int
@@ -47,16 +46,24 @@ class Step:
         Steps of one number can be printed together on one plate; 0 for a check without plastic.
     """
 
-    piece: str
-    topics: tuple[str, ...]
+    request: Request
     why: tuple[str, ...]
     settles: str
-    parameters: Mapping[str, float | str] = field(default_factory=dict)
     minutes: float | None = None
     grams: float | None = None
     cost: float | None = None
     readings: int = 0
     plate: int = 0
+
+    @property
+    def piece(self) -> str:
+        """Pattern to make, or a check without plastic."""
+        return self.request.pattern
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """What it is needed for."""
+        return self.request.settles
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,7 +107,7 @@ class Plan:
 
 
 def plan(
-    known: Known,
+    known: PlanInput,
     goal: str = "all",
     *,
     within_mm: float | None = None,
@@ -189,7 +196,7 @@ def _due(
     return tuple(t.name for t in TOPICS if t.name in loose or t.name in required)
 
 
-def _offered(known: Known, due: tuple[str, ...]) -> list[Candidate]:
+def _offered(known: PlanInput, due: tuple[str, ...]) -> list[Candidate]:
     from calib.plan.candidates import candidates
 
     if not due:
@@ -229,7 +236,7 @@ def _is_named(c: Candidate, named: Sequence[tuple[str, dict[str, str]]]) -> bool
     )
 
 
-def _printed(known: Known) -> set[tuple[str, str]]:
+def _printed(known: PlanInput) -> set[tuple[str, str]]:
     """Return (topic, pattern) of what was found with this very spool and still holds."""
     own = [v for v in known.in_force if not v.stale and not v.inherited_from]
     return {(topic_of(v.setting).name, v.source.pattern) for v in own}
@@ -241,7 +248,7 @@ def _spent(c: Candidate, done: set[tuple[str, str]]) -> bool:
     return not topics & _BY_LENGTHS and all((t, c.request.pattern) in done for t in topics)
 
 
-def _taken(known: Known, name: str) -> str:
+def _taken(known: PlanInput, name: str) -> str:
     """Say what stands for a topic of which nothing is in force; empty where something is."""
     if name not in AFTER_EVENTS or any(topic_of(v.setting).name == name for v in known.in_force):
         return ""
@@ -259,7 +266,7 @@ def _aim(t: Target, now: Gaussian, done: Gaussian) -> Aim:
 
 
 def _in_order(
-    known: Known,
+    known: PlanInput,
     found: Shortest,
     targets: Sequence[Target],
     required: Mapping[str, Sequence[str]],
@@ -317,7 +324,7 @@ def _helps(c: Candidate, t: Target, now: Gaussian) -> bool:
     return t.half_width(now.with_block(c.block)) < 0.9 * t.half_width(now)
 
 
-def _loose_words(known: Known, loose: Sequence[Target], now: Gaussian) -> list[str]:
+def _loose_words(known: PlanInput, loose: Sequence[Target], now: Gaussian) -> list[str]:
     """Say of what is known too little, and how little; of what was never measured only that."""
     have = {v.setting: v for v in known.in_force}
     topics = {topic_of(name).name for name in have}
@@ -337,11 +344,9 @@ def _loose_words(known: Known, loose: Sequence[Target], now: Gaussian) -> list[s
 
 def _step(c: Candidate, topics: tuple[str, ...], why: Sequence[str]) -> Step:
     return Step(
-        piece=c.request.pattern,
-        topics=topics,
+        request=replace(c.request, why="; ".join(why), settles=topics),
         why=tuple(why),
         settles=", ".join(topic(t).what for t in c.request.settles),
-        parameters=dict(c.request.parameters),
         minutes=c.minutes or None,
         grams=c.grams or None,
         cost=c.cost,

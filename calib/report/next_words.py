@@ -6,14 +6,15 @@ from typing import TYPE_CHECKING, Any
 from calib.report.words import place_lines, turn_lines
 
 if TYPE_CHECKING:
-    from calib.plan.steps import Plan
-    from calib.workshop.results import Next, NextStep
+    from calib.model.request import Request
+    from calib.plan.steps import Plan, Step
+    from calib.workshop.results import Next, Who
 
 
-def command_of(step: "NextStep") -> str:
-    """Return what to type to make a step's piece."""
-    sets = "".join(f" --set {k}={v}" for k, v in step.request.typed.items())
-    return f"truebead make {step.request.pattern}{step.who.options}{sets}"
+def command_of(request: "Request", who: "Who") -> str:
+    """Return what to type to make a piece."""
+    sets = "".join(f" --set {k}={v}" for k, v in request.typed.items())
+    return f"truebead make {request.pattern}{who.options}{sets}"
 
 
 def next_lines(found: "Next") -> Iterator[tuple[str, str]]:
@@ -25,12 +26,12 @@ def next_lines(found: "Next") -> Iterator[tuple[str, str]]:
     if not found.steps and not plan.to_do:
         yield "Nothing to print: the profile is fit for use.", ""
     for i, one in enumerate(found.steps, 1):
-        effort = effort_words(one.minutes, one.grams, one.cost, one.step.readings)
-        yield f"{i}. {one.step.piece}{f' ({effort})' if effort else ''}", "bold"
-        yield f"   settles {one.step.settles}", ""
-        for why in one.step.why:
+        effort = effort_words(one.minutes, one.grams, one.cost, one.readings)
+        yield f"{i}. {one.piece}{f' ({effort})' if effort else ''}", "bold"
+        yield f"   settles {one.settles}", ""
+        for why in one.why:
             yield f"   because {why}", ""
-        yield f"   {command_of(one)}", ""
+        yield f"   {command_of(one.request, found.who)}", ""
     yield from ((line, "") for line in plate_lines(found))
     total = effort_words(found.minutes, found.grams, found.cost, found.readings)
     if len(found.steps) > 1 and total:
@@ -47,8 +48,8 @@ def plate_lines(found: "Next") -> Iterator[str]:
     """Say which pieces can be printed together on one plate, and with what command."""
     by_plate: dict[int, list[int]] = {}
     for i, one in enumerate(found.steps, 1):
-        if one.step.plate:
-            by_plate.setdefault(one.step.plate, []).append(i)
+        if one.plate:
+            by_plate.setdefault(one.plate, []).append(i)
     for numbers in by_plate.values():
         if len(numbers) > 1:
             words = f"{', '.join(map(str, numbers[:-1]))} and {numbers[-1]}"
@@ -148,7 +149,7 @@ def next_json(found: "Next") -> dict[str, Any]:
     return {
         **asdict(found.who),
         "goal": plan.goal.name,
-        "steps": [_step_json(one) for one in found.steps],
+        "steps": [_step_json(one, found.who) for one in found.steps],
         "aims": [asdict(a) for a in plan.aims],
         "minutes": found.minutes,
         "grams": found.grams,
@@ -164,7 +165,11 @@ def next_json(found: "Next") -> dict[str, Any]:
     }
 
 
-def _step_json(one: "NextStep") -> dict[str, Any]:
-    from dataclasses import asdict
-
-    return {**asdict(one.step), "command": command_of(one)}
+def _step_json(one: "Step", who: "Who") -> dict[str, Any]:
+    r = one.request
+    return {
+        "piece": r.pattern, "topics": list(r.settles), "why": list(one.why), "settles": one.settles,
+        "parameters": dict(r.parameters), "minutes": one.minutes, "grams": one.grams,
+        "cost": one.cost, "readings": one.readings, "plate": one.plate,
+        "command": command_of(r, who),
+    }  # fmt: skip

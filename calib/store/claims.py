@@ -19,7 +19,7 @@ from sqlalchemy import delete, select
 
 from calib.store.base import changed_meanwhile
 from calib.store.engine import is_read_only
-from calib.store.placing import Placing, Saying, lock, newest_said, place_row, unsaid
+from calib.store.places import Places, Saying, lock, newest_said, place_row, unsaid
 from calib.store.tables import now
 from calib.store.work_tables import ClaimRow
 
@@ -27,7 +27,7 @@ from calib.store.work_tables import ClaimRow
 _RENAMED_IN = timedelta(minutes=1)
 
 
-class Claims(Placing):
+class Claims(Places):
     """The part of the store that keeps where corrections take effect together with files."""
 
     @contextmanager

@@ -9,13 +9,12 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from calib.interpret.solve import Context, Solution
     from calib.model.instrument import Instrument
-    from calib.model.request import Request
     from calib.plan.expected import Worth
     from calib.plan.steps import Plan, Step
     from calib.profile.events import EventKind
     from calib.profile.influence import Disagreement, Rests
     from calib.readings import Sheet
-    from calib.store.records import EventRecord, InForce, KeptCorrection
+    from calib.store.records import EventRecord, KeptCorrection, ProfileValue
     from patterns.mesh import Mesh
     from patterns.piece import Piece
 
@@ -103,7 +102,7 @@ class Made:
     ----------
     plates : tuple of Path
         All of them on one bed, or on as many as they need, where that was asked for.
-    in_force : sequence of InForce
+    in_force : sequence of ProfileValue
         What is known of printer, nozzle and spool: some of it is to be set before printing.
     notes : lines
         What was assumed because nobody has told it yet, and what telling would gain.
@@ -112,7 +111,7 @@ class Made:
     pieces: tuple[MadePiece, ...]
     who: Who
     plates: tuple[Path, ...] = ()
-    in_force: tuple["InForce", ...] = ()
+    in_force: tuple["ProfileValue", ...] = ()
     notes: tuple[str, ...] = ()
 
 
@@ -137,21 +136,21 @@ class Solved:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
+class KeptSolution:
     """A sheet whose corrections were kept.
 
     Attributes
     ----------
     doubts : lines
         Where the sheet and what was kept before do not go together.
-    in_force : sequence of InForce
+    in_force : sequence of ProfileValue
         The profile after it; empty for a check without plastic.
     """
 
     solved: Solved
     corrections: tuple["KeptCorrection", ...]
     doubts: tuple[str, ...] = ()
-    in_force: tuple["InForce", ...] = ()
+    in_force: tuple["ProfileValue", ...] = ()
 
     @property
     def who(self) -> Who:
@@ -160,25 +159,17 @@ class Kept:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NextStep:
-    """One step of what to do next, fitted to the printer, with what it takes."""
-
-    step: "Step"
-    request: "Request"
-    who: Who
-    minutes: float | None = None
-    grams: float | None = None
-    cost: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Next:
     """What to print or to measure next, in order; `plan` says what is good and what was left out."""
 
     who: Who
     plan: "Plan"
-    steps: tuple[NextStep, ...]
-    in_force: tuple["InForce", ...]
+    in_force: tuple["ProfileValue", ...]
+
+    @property
+    def steps(self) -> "tuple[Step, ...]":
+        """What to do, in order, each fitted to the printer."""
+        return self.plan.steps
 
     @property
     def minutes(self) -> float:
@@ -188,7 +179,7 @@ class Next:
     @property
     def readings(self) -> int:
         """Readings to take in all."""
-        return sum(s.step.readings for s in self.steps)
+        return sum(s.readings for s in self.steps)
 
     @property
     def grams(self) -> float:
@@ -202,7 +193,7 @@ class Next:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Happened:
+class EventOutcome:
     """An event that was written down; `stale` is topic in words -> why."""
 
     record: "EventRecord"
@@ -224,8 +215,8 @@ class Profile:
     """
 
     who: Who
-    settings: tuple["InForce", ...]
-    to_do_once: tuple["InForce", ...] = ()
+    settings: tuple["ProfileValue", ...]
+    to_do_once: tuple["ProfileValue", ...] = ()
     rests: Mapping[str, "Rests"] = field(default_factory=dict)
     odd: tuple["Disagreement", ...] = ()
 

@@ -1,12 +1,12 @@
 """The part of the workshop for what readings mean and what is known: solve, keep, next, event, overview."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from calib.workshop.base import Base, Source, who_of
-from calib.workshop.knowing import PART_MM, TOLERANCE_MM, Assumed
-from calib.workshop.results import Happened, Kept, Next, Profile, Solved, TakenBack
+from calib.workshop.context import ASSUMED, PART_MM, Assumed
+from calib.workshop.results import EventOutcome, KeptSolution, Next, Profile, Solved, TakenBack
 
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from calib.workshop.results import Difference
 
 
-class KnowingPart(Base):
+class ProfilePart(Base):
     """The part of the workshop that says what readings mean, what is known and what to do."""
 
     def solve(
@@ -26,12 +26,7 @@ class KnowingPart(Base):
         printer: str | None = None,
         nozzle: str | None = None,
         spool: str | None = None,
-        now: Mapping[str, float] | None = None,
-        filament: str = "",
-        instruments: Sequence[str] = (),
-        tolerance_mm: float = TOLERANCE_MM,
-        part_mm: float = PART_MM,
-        accept: bool = False,
+        assumed: Assumed = ASSUMED,
     ) -> Solved:
         """Work out the corrections from a sheet's readings; works without any store.
 
@@ -39,13 +34,8 @@ class KnowingPart(Base):
         ----------
         source : path or str
             A sheet's file, a piece's folder, the id of a started piece, or a sheet's text.
-        now : mapping
-            Setting -> value that was set while the piece was printed.
-        instruments : sequence of str
-            Instruments of the store that were used; where none is named, what the sheet says counts,
-            else the only one of its kind in the store, else the usual one.
-        accept : bool
-            Take what was probably meant for readings that can't be right.
+        assumed : Assumed
+            What is said besides the sheet: what was set, instruments, tolerance, what to accept.
 
         Raises
         ------
@@ -54,10 +44,6 @@ class KnowingPart(Base):
         """
         from calib.workshop import solving
 
-        assumed = Assumed(
-            now=now or {}, filament=filament, instruments=instruments, tolerance_mm=tolerance_mm,
-            part_mm=part_mm, accept=accept,
-        )  # fmt: skip
         who = who_of(printer, nozzle, spool)
         return solving.solve(self._store_for(who), self._sheet(source), who, assumed)
 
@@ -69,13 +55,8 @@ class KnowingPart(Base):
         nozzle: str | None = None,
         spool: str | None = None,
         use: Sequence[str] = (),
-        now: Mapping[str, float] | None = None,
-        filament: str = "",
-        instruments: Sequence[str] = (),
-        tolerance_mm: float = TOLERANCE_MM,
-        part_mm: float = PART_MM,
-        accept: bool = False,
-    ) -> Kept:
+        assumed: Assumed = ASSUMED,
+    ) -> KeptSolution:
         """Solve as `solve` does, and keep the corrections with their readings.
 
         Parameters
@@ -90,10 +71,6 @@ class KnowingPart(Base):
         """
         from calib.workshop import solving
 
-        assumed = Assumed(
-            now=now or {}, filament=filament, instruments=instruments, tolerance_mm=tolerance_mm,
-            part_mm=part_mm, accept=accept,
-        )  # fmt: skip
         store, uid = self.store(), self._uid(source)
         kept = solving.keep(
             store, self._sheet(source), who_of(printer, nozzle, spool), assumed, use
@@ -111,9 +88,9 @@ class KnowingPart(Base):
         at: datetime | None = None,
     ) -> Profile:
         """Return every setting that is known, with where it comes from, how old and how sure it is."""
-        from calib.workshop import looking
+        from calib.workshop import profiles
 
-        return looking.profile(self.store(), who_of(printer, nozzle, spool), at)
+        return profiles.profile(self.store(), who_of(printer, nozzle, spool), at)
 
     def why(
         self,
@@ -123,9 +100,9 @@ class KnowingPart(Base):
         spool: str | None = None,
     ) -> "list[Influence]":
         """Return what each kept sheet does to the value of a setting, the weightiest first."""
-        from calib.workshop import looking
+        from calib.workshop import profiles
 
-        return looking.why(self.store(), setting, who_of(printer, nozzle, spool))
+        return profiles.why(self.store(), setting, who_of(printer, nozzle, spool))
 
     def differences(
         self,
@@ -137,15 +114,15 @@ class KnowingPart(Base):
         at: datetime | None = None,
     ) -> "list[Difference]":
         """Compare a profile with that of another spool, or with itself at an earlier moment."""
-        from calib.workshop import looking
+        from calib.workshop import profiles
 
-        return looking.differences(self.store(), who_of(printer, nozzle, spool), against, at)
+        return profiles.differences(self.store(), who_of(printer, nozzle, spool), against, at)
 
     def split(self, printer: str | None = None) -> "list[tuple[str, str, Estimate]]":
         """Split size errors into the machine's own scale and each spool's shrinkage (fractions)."""
-        from calib.workshop import looking
+        from calib.workshop import profiles
 
-        return looking.split(self.store(), printer)
+        return profiles.split(self.store(), printer)
 
     def history(
         self,
@@ -168,9 +145,9 @@ class KnowingPart(Base):
         spool: str | None = None,
     ) -> TakenBack:
         """Take corrections back, by the id of a correction or a sheet; else a printer's newest sheet."""
-        from calib.workshop import looking
+        from calib.workshop import profiles
 
-        return looking.undo(self.store(), uid, why, who_of(printer, nozzle, spool))
+        return profiles.undo(self.store(), uid, why, who_of(printer, nozzle, spool))
 
     def next(
         self,
@@ -201,7 +178,7 @@ class KnowingPart(Base):
         axis: str = "",
         note: str = "",
         at: datetime | None = None,
-    ) -> Happened:
+    ) -> EventOutcome:
         """Write down that something happened; what it touches is stale from then on, none is deleted."""
         from calib.workshop import planning
 
