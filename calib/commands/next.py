@@ -23,7 +23,10 @@ def next_(
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
     goal: Annotated[
-        str, typer.Option(help="all, fits (join and slide), clean (looks), size (with --within).")
+        str,
+        typer.Option(
+            help="all, fits (join and slide), clean (looks), size (with --within), fast (ripples, bulges, slack)."
+        ),
     ] = "all",
     within: Annotated[
         float | None, typer.Option(help="Tolerance wanted on a part, in mm; for --goal size.")

@@ -382,6 +382,17 @@ def _job(needed: "Needed", limits: Limits, how: FileOptions) -> "Job":
     )
 
 
+def line_words(how: FileOptions) -> list[str]:
+    """Say how a line of the user's own goes in, before it is written."""
+    from calib.apply.gcode.schedule import filled, read_schedule
+
+    if not (how.line and how.schedule):
+        return []
+    rows = read_schedule(how.schedule, any_setting=True)
+    shown = [f"  from {r.z_from_mm:g} mm: {filled(how.line, r.value)}" for r in rows]
+    return ["Your own line goes in like this; make sure that it means what you want:", *shown]
+
+
 def _compare(old: Path, new: Path, job: "Job") -> "list[Check]":
     from calib.apply.gcode.check import compare
 

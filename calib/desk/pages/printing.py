@@ -169,6 +169,8 @@ def start(ask: Ask) -> Response:
 
 def piece_page(ask: Ask) -> Page:
     """Show a piece in work: get it, slice it, print it, measure it."""
+    from calib.apply.gcode.schedule import KNOWN
+
     uid = ask.part["uid"]
     m = ask.shop.read(uid)
     piece, who = m.piece, who_in(m)
@@ -190,6 +192,7 @@ def piece_page(ask: Ask) -> Page:
             (f"{r.z_from_mm:g}", f"{r.z_to_mm:g}", label(r.setting), f"{r.value:g}")
             for r in piece.schedule
         ],
+        by_line=any(r.setting not in KNOWN for r in piece.schedule),
         effort=f"About {says.minutes(cost.minutes)}." if cost else "",
         picture=f"/piece/{uid}/view/iso.svg" if drawn.views else "",
         size_words=says.size(piece),
