@@ -91,7 +91,7 @@ class Plan:
     def line(self, setting: str, value: float) -> str:
         """Return the line that sets `setting`; a fan's full speed is 255 by common practice."""
         if self.job.line:
-            return f"{_filled(self.job.line, value)} ; a line of the user's own"
+            return f"{filled(self.job.line, value)} ; a line of the user's own"
         code = SETTINGS[setting].code
         if setting == "fan_percent":
             return f"{code}{round(value * 2.55)}" if value else "M107"
@@ -113,14 +113,15 @@ def _refuse_overlap(rows: list[ScheduleRow]) -> None:
                 )
 
 
-def _filled(line: str, value: float) -> str:
+def filled(line: str, value: float) -> str:
+    """Return a line of the user's own with a value in it."""
     return line.replace("{value}", f"{value:.10g}")
 
 
 def _check_row(row: ScheduleRow, job: Job) -> None:
     where = f"schedule, {row.z_from_mm:g} to {row.z_to_mm:g} mm"
     if job.line:
-        _check_line(_filled(job.line, row.value), job)
+        _check_line(filled(job.line, row.value), job)
         return
     if row.setting not in KNOWN:
         raise BadInput(

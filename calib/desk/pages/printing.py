@@ -12,6 +12,7 @@ from calib.desk.pages.first import GOALS
 from calib.desk.settings import half_width, label, neutral, spell
 from calib.desk.web import Ask, NeedsChoice, Page, go, show
 from calib.model.setting import SETTINGS
+from calib.report.next_words import why_words
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
@@ -92,7 +93,7 @@ def _step(s: "Step", piece: "Piece", who: Who) -> dict[str, Any]:
         "pattern": s.piece,
         "title": says.question_of(s.piece),
         "settles": s.settles,
-        "why": [w[:1].upper() + w[1:] for w in s.why],
+        "why": [w[:1].upper() + w[1:] for w in why_words([s])],
         "parameters": s.request.parameters,
         "printed": piece.printed,
         "minutes": says.minutes(s.minutes),
@@ -169,6 +170,8 @@ def start(ask: Ask) -> Response:
 
 def piece_page(ask: Ask) -> Page:
     """Show a piece in work: get it, slice it, print it, measure it."""
+    from calib.apply.gcode.schedule import KNOWN
+
     uid = ask.part["uid"]
     m = ask.shop.read(uid)
     piece, who = m.piece, who_in(m)
@@ -190,6 +193,7 @@ def piece_page(ask: Ask) -> Page:
             (f"{r.z_from_mm:g}", f"{r.z_to_mm:g}", label(r.setting), f"{r.value:g}")
             for r in piece.schedule
         ],
+        by_line=any(r.setting not in KNOWN for r in piece.schedule),
         effort=f"About {says.minutes(cost.minutes)}." if cost else "",
         picture=f"/piece/{uid}/view/iso.svg" if drawn.views else "",
         size_words=says.size(piece),
