@@ -121,7 +121,7 @@ def sections_mm2(mesh: Mesh, layer_mm: float) -> NDArray[np.float64]:
     each = np.repeat(np.arange(len(corners)), crossed)
     layer = np.arange(len(each)) + np.repeat(first - np.cumsum(crossed) + crossed, crossed)
     shares = _shares_mm2(corners[each], normals[each], heights[layer])
-    return np.bincount(layer, shares, minlength=count)
+    return np.bincount(layer, shares, minlength=count).astype(np.float64)
 
 
 def _shares_mm2(
@@ -141,7 +141,7 @@ def _shares_mm2(
     length = np.linalg.norm(ends, axis=1)
     across = np.linalg.norm(normals, axis=1)
     unit = normals / np.where(across > 0, across, 1.0)[:, None]
-    return 0.5 * np.einsum("ij,ij->i", middle, unit) * length
+    return np.asarray(0.5 * np.einsum("ij,ij->i", middle, unit) * length)
 
 
 def area_mm2(mesh: Mesh) -> float:
