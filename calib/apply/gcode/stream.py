@@ -263,7 +263,7 @@ def rewrite_file(
     verify : function, optional
         Called with the finished file before it takes the target's place; if anything in the answer is not good, it
         does not.
-    around : context manager, optional
+    around : function, optional
         See `calib.files.replacing`.
 
     Raises

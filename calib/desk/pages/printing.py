@@ -12,6 +12,7 @@ from calib.desk.pages.first import GOALS
 from calib.desk.settings import half_width, label, neutral, spell
 from calib.desk.web import Ask, NeedsChoice, Page, go, show
 from calib.model.setting import SETTINGS
+from calib.report.next_words import why_words
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
@@ -92,7 +93,7 @@ def _step(s: "Step", piece: "Piece", who: Who) -> dict[str, Any]:
         "pattern": s.piece,
         "title": says.question_of(s.piece),
         "settles": s.settles,
-        "why": [w[:1].upper() + w[1:] for w in s.why],
+        "why": [w[:1].upper() + w[1:] for w in why_words([s])],
         "parameters": s.request.parameters,
         "printed": piece.printed,
         "minutes": says.minutes(s.minutes),
