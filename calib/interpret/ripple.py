@@ -21,6 +21,7 @@ from calib.interpret.common import Measured, key_number, measured, now, residual
 from calib.interpret.finding import Context, Finding, Residual, Suspect
 from calib.interpret.ladders import ladder_requests
 from calib.model.correction import Correction, Verdict
+from calib.model.request import Request
 from calib.model.setting import setting
 from calib.readings import Sheet
 from calib.readings.unmeasured import coarse_step
@@ -190,7 +191,8 @@ def _speed(sheet: Sheet, context: Context, smooth: _Smooth) -> Correction:
     e, old = smooth.limit.estimate, now(context, about.name)
     value = min(max(e.value, low), high)
     size = f"no ripples show up to {value:.0f} mm/s ({smooth.limit.low:.0f} to {smooth.limit.high:.0f})"
-    verdict, tail, requests = Verdict.APPLY, "keep outer walls below", ()
+    requests: tuple[Request, ...] = ()
+    verdict, tail = Verdict.APPLY, "keep outer walls below"
     if smooth.all_smooth:
         verdict, tail = Verdict.LEAVE, "every band looks smooth, so there is nothing to slow down"
     elif smooth.none_smooth:
