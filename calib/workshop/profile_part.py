@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from calib.profile.influence import Influence
     from calib.store.records import EventRecord, KeptCorrection
     from calib.workshop.overview import Overview
+    from calib.workshop.own_part import OwnLength
     from calib.workshop.results import Difference
 
 
@@ -79,6 +80,41 @@ class ProfilePart(Base):
             sheet_uid = kept.corrections[0].sheet_uid if kept.corrections else ""
             store.set_piece_state(uid, "kept", sheet_uid)
         return kept
+
+    def keep_part(
+        self,
+        name: str,
+        lengths: "Sequence[OwnLength]",
+        *,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+        corrected: bool | None = None,
+        assumed: Assumed = ASSUMED,
+    ) -> KeptSolution:
+        """Keep readings of a part of your own, of which lengths are known as drawn.
+
+        Parameters
+        ----------
+        name : str
+            What you call the part; what is kept under one name on one day is of one print.
+        lengths : sequence of OwnLength
+        corrected : bool or None
+            Whether it was printed from a file that `apply` put corrections into.
+
+        Raises
+        ------
+        BadInput
+            A length or a reading makes no sense, or it matters and was not said whether its file was
+            corrected.
+        """
+        from calib.workshop import own_part, solving
+
+        store, who = self.store(), who_of(printer, nozzle, spool)
+        text = own_part.sheet_text(
+            store, name, lengths, who, corrected=corrected, accept=assumed.accept
+        )
+        return solving.keep(store, text, who, assumed)
 
     def profile(
         self,
