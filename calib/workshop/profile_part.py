@@ -11,6 +11,7 @@ from calib.workshop.results import EventOutcome, KeptSolution, Next, Profile, So
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
     from calib.profile.influence import Influence
+    from calib.profile.over_time import OverTime
     from calib.store.records import EventRecord, KeptCorrection
     from calib.workshop.overview import Overview
     from calib.workshop.own_part import OwnLength
@@ -127,6 +128,16 @@ class ProfilePart(Base):
         from calib.workshop import profiles
 
         return profiles.profile(self.store(), who_of(printer, nozzle, spool), at)
+
+    def over_time(
+        self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
+    ) -> "OverTime":
+        """Return how well each setting was known over time, with what happened in between."""
+        from calib.workshop.context import who_in_store
+
+        store = self.store()
+        who = who_in_store(store, who_of(printer, nozzle, spool))
+        return store.over_time(who.printer, who.nozzle, who.spool)
 
     def why(
         self,
