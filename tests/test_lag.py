@@ -1,5 +1,6 @@
 """The lag of the flow: from simulated walls and a caliper, the closed form against integration, what it says."""
 
+import io
 import math
 
 import numpy as np
@@ -8,6 +9,7 @@ import pytest
 from calib.apply.gcode.check import compare
 from calib.apply.gcode.job import Job
 from calib.apply.gcode.schedule import read_schedule
+from calib.apply.gcode.stream import rewrite
 from calib.fit.lag import Track, area_share, fit_lag, largest_speed, worst_mm
 from calib.fit.ripple import Acceleration
 from calib.interpret.solve import Context, solve_sheet
@@ -129,3 +131,12 @@ def test_speeds_along_the_bed_agree_with_the_independent_check(tmp_path):
     assert all(c.good for c in compare(text.splitlines(), out.splitlines(), Job(schedule=rows)))
     fast = [line for line in out.splitlines() if "F6000" in line]
     assert len(fast) == 2 * 47  # front and back of all layers above the first three
+
+
+def test_a_piece_that_was_moved_on_the_bed_is_told():
+    layers = [(f"G0 X60 Y100 Z{z} F9000", "G1 X90 E2 F2400", "G1 X95 E1") for z in (1.0, 1.2)]
+    lines = ["G28", "G90", "M83", *layers[0], *layers[1]]
+    text = "\n".join(lines) + "\n"
+    job = Job(schedule=LINE.schedule)
+    told = rewrite(io.BytesIO(text.encode()), None, job, "moved.gcode").warnings
+    assert "1 moves go on where the speed changes along X: is the piece where it was drawn?" in told

@@ -96,17 +96,18 @@ def area_share(x: Array, track: Track, tau: Array, acceleration: Array, forward:
     slowing_s = np.maximum(top - speed_down, 0.0) / acceleration
     down = -late + (behind_even + late) * np.exp(-slowing_s / tau)
     after = behind_down * np.exp(-np.maximum(along - length, 0.0) / slow / tau)
-    which = [along < 0, along < ramp, along < length - ramp, along < length]
-    which = np.broadcast_arrays(*which)
-    behind = np.select(which, np.broadcast_arrays(0.0 * up, up, even, down), after)
-    speed = np.select(which, np.broadcast_arrays(slow + 0.0 * up, speed_up, top + 0.0 * up, speed_down), slow)  # fmt: skip
-    return np.maximum(1 - behind / speed, _LEAST_SHARE)
+    at_rest = np.full_like(up, slow)
+    full = np.zeros_like(up) + top
+    which = [along + 0 * up < edge for edge in (0.0, ramp, length - ramp, length)]
+    behind = np.select(which, [0 * up, up, even + 0 * up, down + 0 * up], after + 0 * up)
+    speed = np.select(which, [at_rest, speed_up + 0 * up, full, speed_down + 0 * up], at_rest)
+    return np.asarray(np.maximum(1 - behind / speed, _LEAST_SHARE))
 
 
 def _read_share(x: Array, track: Track, tau: Array, a: Array, forward: bool) -> Array:
     """Return what jaws of some width show: the thickest that they take in."""
     places = (x - _JAWS_MM, x, x + _JAWS_MM)
-    return np.max([area_share(p, track, tau, a, forward) for p in places], axis=0)
+    return np.asarray(np.max([area_share(p, track, tau, a, forward) for p in places], axis=0))
 
 
 def fit_lag(
