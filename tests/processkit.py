@@ -121,6 +121,11 @@ def _load() -> None:
     build_app()
 
 
+def say(word: object) -> None:
+    """Say something to the parent, at once: an interrupt then falls beside it, or there is no word."""
+    os.write(1, f"{word}\n".encode())
+
+
 def program(*words: str | bytes, **named) -> Child:
     """Start `truebead` with these words, as a shell does; see `Child`."""
 
