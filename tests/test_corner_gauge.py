@@ -11,10 +11,10 @@ from calib.interpret.solve import Context, solve_sheet
 from calib.model.instrument import DEFAULTS
 from calib.readings import Reading, read_sheet, sheet_csv
 from patterns import registry
-from patterns.estimate import estimate
 from patterns.feature import Kind
 from patterns.filaments import filament
 from patterns.preview import preview_mesh
+from patterns.print_cost import print_cost
 from patterns.spec import PrintSetup
 from tests.simulate import Caliper, Printer, readings
 
@@ -44,7 +44,7 @@ def test_one_reading_of_each_length_settles_what_it_is_for():
 
 def test_it_takes_little_time_plastic_and_reading():
     piece = gauge()
-    takes = estimate(piece, preview_mesh(piece.body), filament("PLA"))
+    takes = print_cost(piece, preview_mesh(piece.body), filament("PLA"))
     assert takes.minutes <= 30
     assert takes.grams <= 7
     assert len([f for f in piece.by_hand if f.unit == "mm"]) <= 18  # and its mass

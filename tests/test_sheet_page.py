@@ -10,8 +10,8 @@ from typer.testing import CliRunner
 from calib import interpret
 from calib.cli import build_app
 from calib.readings import read_sheet, sheet_csv
+from calib.report.reading_methods import METHODS, method_of, methods_of
 from calib.report.sheet_page import sheet_html
-from calib.report.ways import WAYS, way_of, ways_of
 from patterns import registry
 from patterns.body import Body, box
 from patterns.drawing import draw_piece
@@ -215,14 +215,14 @@ def ways(name: str) -> dict[str, str]:
     """Name of each way -> all its words and numbers."""
     return {
         way.name: " ".join((*way.rules, numbers))
-        for way, _, numbers in ways_of(piece(name).features)
+        for way, _, numbers in methods_of(piece(name).features)
     }
 
 
 def test_the_lowest_millimetre_is_spoken_of_only_where_there_is_one() -> None:
     for name in registry.all_patterns() | registry.all_checks():
         for f in piece(name).features:
-            words = " ".join(WAYS[way_of(f)].rules)
+            words = " ".join(METHODS[method_of(f)].rules)
             if "lowest millimetre" in words:
                 assert min(f.start[2], f.end[2]) > 1.0, (name, f.id)
     assert "lowest millimetre" in ways("dimensional-cube")["Outside jaws"]

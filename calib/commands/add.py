@@ -63,7 +63,7 @@ def printer(
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
     """Add a printer: its build volume; ratings and drives can be told later, with --replace."""
-    from calib.report.things_words import printer_json, printer_lines
+    from calib.report.inventory_words import printer_json, printer_lines
     from calib.workshop import open_workshop
     from calib.workshop.drives import axes_with, drives_of
 
@@ -106,7 +106,7 @@ def nozzle(
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
     """Add a nozzle to a printer."""
-    from calib.report.things_words import nozzle_line
+    from calib.report.inventory_words import nozzle_line
     from calib.workshop import open_workshop
 
     told = _told(bore_mm=size, line_mm=line)
@@ -143,7 +143,7 @@ def spool(
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
     """Add a spool of filament."""
-    from calib.report.things_words import spool_lines
+    from calib.report.inventory_words import spool_lines
     from calib.workshop import open_workshop
 
     told = _told(
@@ -183,7 +183,7 @@ def instrument(
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
     """Add an instrument; what is not given is that of a usual one of its kind."""
-    from calib.report.things_words import instrument_line
+    from calib.report.inventory_words import instrument_line
     from calib.workshop import open_workshop
 
     told = _told(

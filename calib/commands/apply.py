@@ -17,7 +17,7 @@ from calib.model.place import Place
 
 if TYPE_CHECKING:
     from calib.apply.values import Value
-    from calib.workshop.applying import Applied, How, ToSet
+    from calib.workshop.applying import Applied, FileOptions, ToSet
 
 #: A file this large takes long enough to show progress.
 _LONG_WORK_BYTES = 30_000_000
@@ -74,7 +74,7 @@ def apply(
     Nothing is corrected twice: what first goes into a model, or into G-code, always goes there.
     """
     from calib.workshop import applying, open_workshop
-    from calib.workshop.valued import limits_told, write_values
+    from calib.workshop.value_files import limits_told, write_values
 
     given = applying.given_numbers(scale_x, scale_y, scale_z, skew_xy, skew_xz, skew_yz, flow)
     places = _places(in_printer, in_models, in_gcode)
@@ -94,13 +94,13 @@ def apply(
     _say_applied(done, found, as_json=as_json)
 
 
-def _how(file: Path | None, centre: str, **said: Any) -> "How":
+def _how(file: Path | None, centre: str, **said: Any) -> "FileOptions":
     """Return how the options want a file to be corrected."""
     from calib.apply.limits import parse_point
-    from calib.workshop.applying import How
+    from calib.workshop.applying import FileOptions
 
     point = parse_point(centre, "--centre") if centre else None
-    return How(centre_mm=point, step=_progress(file) if file else None, **said)
+    return FileOptions(centre_mm=point, step=_progress(file) if file else None, **said)
 
 
 def _places(
@@ -156,7 +156,7 @@ def values(
     What models or G-code get is not among them; `apply FILE` puts it there.
     """
     from calib.workshop import open_workshop
-    from calib.workshop.valued import write_values
+    from calib.workshop.value_files import write_values
 
     with open_workshop(store) as workshop:
         found = workshop.values(printer, nozzle, spool, _places(in_printer, in_models, in_gcode))

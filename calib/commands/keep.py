@@ -8,10 +8,10 @@ import typer
 from calib.commands import options as o
 from calib.commands.common import numbers, print_json
 from calib.commands.show import say, say_table
-from calib.workshop.knowing import PART_MM, TOLERANCE_MM
+from calib.workshop.context import PART_MM, TOLERANCE_MM
 
 if TYPE_CHECKING:
-    from calib.workshop.results import Kept
+    from calib.workshop.results import KeptSolution
 
 
 def register(app: typer.Typer) -> None:
@@ -68,7 +68,7 @@ def keep(
         raise typer.Exit(1)
 
 
-def _say_kept(path: Path, kept: "Kept") -> None:
+def _say_kept(path: Path, kept: "KeptSolution") -> None:
     from calib.report.kept_words import COLUMNS, correction_rows, kept_lines
 
     names = f" for {kept.who.words}" if kept.corrections else ""

@@ -70,7 +70,7 @@ def retire(
     store: o.Store = None,
 ) -> None:
     """Take a thing out of use: nothing is deleted, it is no longer offered."""
-    from calib.report.things_words import retired_line
+    from calib.report.inventory_words import retired_line
     from calib.workshop import open_workshop
 
     with open_workshop(store, by=by) as workshop:

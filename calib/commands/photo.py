@@ -94,12 +94,14 @@ def photo(
 ) -> None:
     """Measure, write photo.csv and one annotated picture for each photo, and say what came out."""
     from calib.workshop import open_workshop
-    from calib.workshop.photographing import How, photo_json, photo_lines
+    from calib.workshop.photographing import PhotoOptions, photo_json, photo_lines
 
     if (bar_x is None) != (bar_y is None):
         raise BadInput("one bar alone says half", mend="give both --bar-x and --bar-y")
     bars = (bar_x, bar_y) if bar_x is not None and bar_y is not None else None
-    how = How(sides=side or (), bars_mm=bars, card=card, known_mm=numbers(known or [], "--known"))
+    how = PhotoOptions(
+        sides=side or (), bars_mm=bars, card=card, known_mm=numbers(known or [], "--known")
+    )
     folder = out or (sheet_file if sheet_file.is_dir() else sheet_file.parent)
     with open_workshop() as workshop:
         found = workshop.photo(sheet_file, photos, how, write=write, folder=folder, force=force)

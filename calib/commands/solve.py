@@ -7,7 +7,7 @@ import typer
 
 from calib.commands import options as o
 from calib.commands.common import numbers, print_json
-from calib.workshop.knowing import PART_MM, TOLERANCE_MM
+from calib.workshop.context import PART_MM, TOLERANCE_MM
 
 
 def register(app: typer.Typer) -> None:

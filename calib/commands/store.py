@@ -11,7 +11,7 @@ from calib.commands.common import print_json
 from calib.commands.show import console, say
 
 if TYPE_CHECKING:
-    from calib.store.taking import TakenIn
+    from calib.store.importing import ImportResult
 
 T = TypeVar("T")
 store_app = typer.Typer(
@@ -136,7 +136,7 @@ def merge(
         _say_taken(opened.take_in(records, decided, source=source.where), source.where, as_json)
 
 
-def _say_taken(taken: "TakenIn", source: str, as_json: bool) -> None:
+def _say_taken(taken: "ImportResult", source: str, as_json: bool) -> None:
     from calib.report.store_words import taken_json, taken_lines
 
     if as_json:

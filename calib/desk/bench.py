@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from calib.store.records import KeptCorrection, Series
     from calib.workshop.measuring import Measuring, Standing
     from calib.workshop.workshop import Workshop
-    from patterns.estimate import Estimate
     from patterns.piece import Piece
+    from patterns.print_cost import PrintCost
 
 #: Readings that a sheet of the desk has room for; one is asked for.
 ROOM = 3
@@ -56,7 +56,7 @@ def laid_out(
     """
     from calib.errors import SpecError
 
-    known = making.known_of(shop.store_if_any(), who)
+    known = making.make_context(shop.store_if_any(), who)
     setup = making.setup_with(known.setup, {})
     found: list[Piece | None] = []
     for pattern, parameters in pieces:
@@ -67,7 +67,7 @@ def laid_out(
     return found
 
 
-def cost(shop: "Workshop", piece: "Piece", who: Who) -> "Estimate | None":
+def cost(shop: "Workshop", piece: "Piece", who: Who) -> "PrintCost | None":
     """Return minutes and grams of a piece; None for a check without plastic."""
     from calib.plan.cost import piece_cost
 

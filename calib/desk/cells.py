@@ -7,7 +7,7 @@ from typing import Any
 from calib.desk import says
 from calib.desk.pictures import Drawn
 from calib.readings.cells import INCH_MM
-from calib.report.ways import WAYS, way_of
+from calib.report.reading_methods import METHODS, method_of
 from patterns.drawing.sheet import TITLES
 from patterns.drawing.svg import number
 from patterns.feature import Feature, Kind
@@ -92,7 +92,7 @@ def cells_of(piece: Piece, drawn: Drawn, readings: Iterable[Any], unit: str = "m
 
 
 def _cell(f: Feature, number_: int, repeat: int, drawn: Drawn, unit: str) -> Cell:
-    way = WAYS[way_of(f)]
+    way = METHODS[method_of(f)]
     rules = [r for r in way.rules if not r.startswith("Close the caliper, wipe")]
     shown = drawn.close_ups.get(f.id)
     close_up = None

@@ -98,6 +98,6 @@ def spell(name: str, value: float | None) -> str:
 def half_width(name: str, value: float) -> str:
     """Return an uncertainty with two digits at most, in the setting's unit."""
     s = kept_setting(name)
-    places = s.decimals if value >= 10.0**-s.decimals else s.decimals + 1
+    decimals = s.decimals if value >= 10.0**-s.decimals else s.decimals + 1
     unit = unit_of(s)
-    return f"±{value:.{places}f}{'' if unit == '°' else ' '}{unit}".rstrip()
+    return f"±{value:.{decimals}f}{'' if unit == '°' else ' '}{unit}".rstrip()

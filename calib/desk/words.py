@@ -1,4 +1,4 @@
-"""The words of the pages: what each term means where it stands, and the sentences after a deed."""
+"""The words of the pages: what each term means where it stands, and the sentences after something was done."""
 
 #: Term -> what it means, for someone who has never calibrated.
 WORDS = {

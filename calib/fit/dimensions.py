@@ -21,8 +21,8 @@ from calib.fit.lengths import (
     KINDS,
     PLANES,
     Closed,
+    MeanReading,
     Model,
-    Row,
     Shared,
     Table,
     edge_sign,
@@ -35,7 +35,7 @@ from calib.model.instrument import Instrument
 from patterns.feature import Feature
 
 __all__ = [
-    "KINDS", "PIECE", "PLANES", "TRAVEL", "Closed", "DimensionsFit", "Row", "Shared", "edge_sign", "expected_fit",
+    "KINDS", "PIECE", "PLANES", "TRAVEL", "Closed", "DimensionsFit", "MeanReading", "Shared", "edge_sign", "expected_fit",
     "fit_dimensions",
 ]  # fmt: skip
 
@@ -67,8 +67,8 @@ class DimensionsFit:
         there); those that the features call for. Its `problem` is the sheet's likelihood with its
         priors: named parameters, X, y, V, linearised at the result.
     features : tuple of Feature
-        As given; `Row.feature` is a place among them.
-    rows : tuple of Row
+        As given; `MeanReading.feature` is a place among them.
+    rows : tuple of MeanReading
         In the order of ``linear.residuals``.
     outlying : (n,) bool
         Readings that were set aside.
@@ -80,7 +80,7 @@ class DimensionsFit:
 
     linear: LinearFit
     features: tuple[Feature, ...]
-    rows: tuple[Row, ...]
+    rows: tuple[MeanReading, ...]
     outlying: NDArray[np.bool_]
     zero_forgotten: bool
     scatter_mm: float

@@ -168,7 +168,7 @@ def residual(m: Measured, fitted: float, u: float, reading: float | None = None)
     )
 
 
-def places(half: float) -> int:
+def decimals_for(half: float) -> int:
     """Return the decimals that show two digits of an uncertainty (JCGM 100, 7.2.6)."""
     return 3 if half <= 0 else max(0, min(6, 1 - math.floor(math.log10(half))))
 
@@ -176,7 +176,7 @@ def places(half: float) -> int:
 def plus_minus(e: Estimate, unit: str | None = None) -> str:
     """Write an estimate with its expanded uncertainty, both to the same digit."""
     half = e.expanded()
-    digits = places(half)
+    digits = decimals_for(half)
     unit = e.unit if unit is None else unit
     return f"{e.value:.{digits}f} ± {half:.{digits}f} {unit}".strip()
 

@@ -12,7 +12,7 @@ from calib.fit.dimensions import (
     TRAVEL,
     Closed,
     DimensionsFit,
-    Row,
+    MeanReading,
     Shared,
     fit_dimensions,
 )
@@ -161,7 +161,7 @@ def _expected(f: Feature, result: DimensionsFit) -> float:
     return f.nominal * (1 + sum(scales) / max(1, len(scales)))
 
 
-def with_residuals(result: DimensionsFit) -> list[tuple[Row, float]]:
+def with_residuals(result: DimensionsFit) -> list[tuple[MeanReading, float]]:
     """Return the rows of a fit with what is left over of each."""
     return [(r, float(e)) for r, e in zip(result.rows, result.linear.residuals, strict=True)]
 

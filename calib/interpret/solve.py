@@ -9,7 +9,7 @@ from calib.errors import SheetError
 from calib.interpret.finding import Context as Context
 from calib.interpret.finding import Finding, Suspect, finding_json
 from calib.interpret.finish import finished
-from calib.interpret.in_force import for_today
+from calib.interpret.today import for_today
 from calib.model.correction import Correction, Verdict
 from calib.model.gate import why_refused
 from calib.readings import Reading, Sheet

@@ -10,7 +10,7 @@ from typing import Any
 
 from calib.errors import BadInput
 from calib.model.setting import SETTINGS, TOPICS, topic, topic_of
-from calib.plan.aims import AFTER_EVENTS, Known, required_topics, size_targets, targets
+from calib.plan.aims import AFTER_EVENTS, PlanInput, required_topics, size_targets, targets
 from calib.plan.goals import ALL, GOALS, Goal
 from calib.plan.shortest import NEARLY, Candidate, Shortest, Target, shortest
 from calib.plan.turns import turns_to_do
@@ -100,7 +100,7 @@ class Plan:
 
 
 def plan(
-    known: Known,
+    known: PlanInput,
     goal: str = "all",
     *,
     within_mm: float | None = None,
@@ -189,7 +189,7 @@ def _due(
     return tuple(t.name for t in TOPICS if t.name in loose or t.name in required)
 
 
-def _offered(known: Known, due: tuple[str, ...]) -> list[Candidate]:
+def _offered(known: PlanInput, due: tuple[str, ...]) -> list[Candidate]:
     from calib.plan.candidates import candidates
 
     if not due:
@@ -229,7 +229,7 @@ def _is_named(c: Candidate, named: Sequence[tuple[str, dict[str, str]]]) -> bool
     )
 
 
-def _printed(known: Known) -> set[tuple[str, str]]:
+def _printed(known: PlanInput) -> set[tuple[str, str]]:
     """Return (topic, pattern) of what was found with this very spool and still holds."""
     own = [v for v in known.in_force if not v.stale and not v.inherited_from]
     return {(topic_of(v.setting).name, v.source.pattern) for v in own}
@@ -241,7 +241,7 @@ def _spent(c: Candidate, done: set[tuple[str, str]]) -> bool:
     return not topics & _BY_LENGTHS and all((t, c.request.pattern) in done for t in topics)
 
 
-def _taken(known: Known, name: str) -> str:
+def _taken(known: PlanInput, name: str) -> str:
     """Say what stands for a topic of which nothing is in force; empty where something is."""
     if name not in AFTER_EVENTS or any(topic_of(v.setting).name == name for v in known.in_force):
         return ""
@@ -259,7 +259,7 @@ def _aim(t: Target, now: Gaussian, done: Gaussian) -> Aim:
 
 
 def _in_order(
-    known: Known,
+    known: PlanInput,
     found: Shortest,
     targets: Sequence[Target],
     required: Mapping[str, Sequence[str]],
@@ -317,7 +317,7 @@ def _helps(c: Candidate, t: Target, now: Gaussian) -> bool:
     return t.half_width(now.with_block(c.block)) < 0.9 * t.half_width(now)
 
 
-def _loose_words(known: Known, loose: Sequence[Target], now: Gaussian) -> list[str]:
+def _loose_words(known: PlanInput, loose: Sequence[Target], now: Gaussian) -> list[str]:
     """Say of what is known too little, and how little; of what was never measured only that."""
     have = {v.setting: v for v in known.in_force}
     topics = {topic_of(name).name for name in have}

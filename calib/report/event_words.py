@@ -7,7 +7,7 @@ from calib.report.words import iso
 
 if TYPE_CHECKING:
     from calib.store.records import EventRecord
-    from calib.workshop.results import Happened
+    from calib.workshop.results import EventOutcome
 
 COLUMNS = ("id", "when", "what", "of", "note")
 
@@ -51,7 +51,7 @@ def kinds_lines() -> Iterator[tuple[str, str]]:
         yield f"    keeps: {e.keeps}", ""
 
 
-def happened_lines(happened: "Happened") -> Iterator[str]:
+def happened_lines(happened: "EventOutcome") -> Iterator[str]:
     """Yield what an event made stale, what it left, and what to do next."""
     yield (f"Written down: {happened.kind.what}.")
     stale = ", ".join(happened.stale)

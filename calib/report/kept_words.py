@@ -21,15 +21,15 @@ from calib.report.words import (
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
     from calib.profile.influence import Disagreement, Influence, Rests
-    from calib.store.records import InForce, KeptCorrection, KeptSheet, SaidPlace, Series
-    from calib.workshop.results import Difference, Kept, TakenBack
+    from calib.store.records import KeptCorrection, KeptSheet, ProfileValue, SaidPlace, Series
+    from calib.workshop.results import Difference, KeptSolution, TakenBack
 
 COLUMNS = ("setting", "change>", "95 %>", "unit", "verdict", "for")
 PROFILE_COLUMNS = ("setting", "value>", "95 %>", "unit", "from", "found", "")
 _WARNING = "yellow"
 
 
-def kept_lines(kept: "Kept") -> Iterator[tuple[str, str]]:
+def kept_lines(kept: "KeptSolution") -> Iterator[tuple[str, str]]:
     """Yield (line, style): what is doubtful, what to print again, and what takes effect where."""
     for line in kept.solved.solution.assumed:
         yield line, ""
@@ -54,7 +54,7 @@ def kept_lines(kept: "Kept") -> Iterator[tuple[str, str]]:
         yield line, ""
 
 
-def _in_force_lines(kept: "Kept") -> Iterator[str]:
+def _in_force_lines(kept: "KeptSolution") -> Iterator[str]:
     """Say where the kept values take effect."""
     uids = {k.uid for k in kept.corrections}
     yield from place_lines([v for v in kept.in_force if v.source.uid in uids], kept.who.options)
@@ -90,13 +90,13 @@ def _correction_row(k: "KeptCorrection") -> tuple[str, ...]:
     )  # fmt: skip
 
 
-def profile_rows(settings: "Sequence[InForce]") -> list[tuple[str, ...]]:
+def profile_rows(settings: "Sequence[ProfileValue]") -> list[tuple[str, ...]]:
     """Return the rows of a table under `PROFILE_COLUMNS`."""
     return [_profile_row(v) for v in settings]
 
 
 def profile_lines(
-    settings: "Sequence[InForce]", to_do_once: "Sequence[InForce]", options: str
+    settings: "Sequence[ProfileValue]", to_do_once: "Sequence[ProfileValue]", options: str
 ) -> Iterator[tuple[str, str]]:
     """Yield (line, style) below the table: what is stale, to be set, or to be done once."""
     for line in stale_lines(settings):
@@ -106,7 +106,7 @@ def profile_lines(
 
 
 def rests_lines(
-    settings: "Sequence[InForce]", rests: "Mapping[str, Rests]", odd: "Sequence[Disagreement]"
+    settings: "Sequence[ProfileValue]", rests: "Mapping[str, Rests]", odd: "Sequence[Disagreement]"
 ) -> Iterator[tuple[str, str]]:
     """Yield (line, style): what each value rests on, what the last sheet changed, what disagrees."""
     from calib.profile.influence import moved_words
@@ -155,7 +155,7 @@ def why_rows(found: "Sequence[Influence]", setting: str) -> list[tuple[str, ...]
 WHY_COLUMNS = ("sheet", "piece", "kept", "readings>", "takes off the variance>", "moves it by>")
 
 
-def stale_lines(settings: "Sequence[InForce]") -> list[str]:
+def stale_lines(settings: "Sequence[ProfileValue]") -> list[str]:
     """Say once for each event, or changed setting, what it made stale."""
     groups: dict[str, list[str]] = {}
     for v in settings:
@@ -196,7 +196,7 @@ def _history_row(k: "KeptCorrection") -> tuple[str, str, str, str]:
     return k.uid[:8], label(c.setting), words, verdict
 
 
-def _profile_row(v: "InForce") -> tuple[str, ...]:
+def _profile_row(v: "ProfileValue") -> tuple[str, ...]:
     where = str(v.layer)
     if v.inherited_from:
         few = ", ".join(v.inherited_from[:2]) + (" ..." if len(v.inherited_from) > 2 else "")

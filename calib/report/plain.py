@@ -8,11 +8,11 @@ from calib.report.words import iso
 
 if TYPE_CHECKING:
     from calib.profile.influence import Influence, Rests
-    from calib.store.records import InForce, KeptCorrection
-    from calib.workshop.results import Kept, Profile
+    from calib.store.records import KeptCorrection, ProfileValue
+    from calib.workshop.results import KeptSolution, Profile
 
 
-def setting_json(v: "InForce") -> dict[str, Any]:
+def setting_json(v: "ProfileValue") -> dict[str, Any]:
     """Return one setting of a profile for machines."""
     return {
         "setting": v.setting,
@@ -111,7 +111,7 @@ def profile_json(found: "Profile") -> dict[str, Any]:
     }  # fmt: skip
 
 
-def kept_json(kept: "Kept", sheet: str) -> dict[str, Any]:
+def kept_json(kept: "KeptSolution", sheet: str) -> dict[str, Any]:
     """Return what keeping a sheet did for machines."""
     return {
         "sheet": sheet, **asdict(kept.who),

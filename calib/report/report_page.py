@@ -8,7 +8,7 @@ from calib.model.setting import label
 from calib.readings import Sheet
 from calib.report.figures import drift_figure, expanded_words, figures
 from calib.safety import SAFETY
-from calib.store.records import EventRecord, InForce, KeptCorrection, Printer, Series
+from calib.store.records import EventRecord, KeptCorrection, Printer, ProfileValue, Series
 from calib.version import version
 from patterns.feature import Kind
 from patterns.piece import Piece
@@ -69,7 +69,7 @@ def calibration_page(
 
 def printer_page(
     printer: Printer,
-    profiles: Mapping[tuple[str, str], Sequence[InForce]],
+    profiles: Mapping[tuple[str, str], Sequence[ProfileValue]],
     drift: Sequence[Series],
     events: Sequence[EventRecord],
     now: datetime | None = None,
@@ -197,7 +197,7 @@ def _provenance(k: KeptCorrection) -> str:
     )
 
 
-def _profile(names: tuple[str, str], values: Sequence[InForce]) -> dict[str, Any]:
+def _profile(names: tuple[str, str], values: Sequence[ProfileValue]) -> dict[str, Any]:
     rows = [
         {
             "setting": label(v.setting), "value": expanded_words(v.value, v.expanded), "unit": v.unit,

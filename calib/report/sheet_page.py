@@ -5,8 +5,8 @@ from collections.abc import Mapping
 from calib.apply.gcode.schedule import KNOWN
 from calib.readings.now import EXAMPLE, box_of
 from calib.report.print_box import FIRST_STEPS, print_facts
+from calib.report.reading_methods import methods_of
 from calib.report.sheet_table import bands_of, plain_row
-from calib.report.ways import ways_of
 from calib.safety import SAFETY
 from patterns import registry
 from patterns.feature import Kind
@@ -60,7 +60,7 @@ def sheet_html(
     )
     ways = [
         {"name": way.name, "rules": way.rules, "icon": Markup(icon), "numbers": numbers}
-        for way, icon, numbers in ways_of(piece.by_hand)
+        for way, icon, numbers in methods_of(piece.by_hand)
     ]
     grid = grid_of(piece.by_hand)
     return pages.get_template("sheet.html").render(

@@ -10,7 +10,7 @@ from calib.model.setting import kept_setting, label
 
 if TYPE_CHECKING:
     from calib.model.request import Request
-    from calib.store.records import InForce
+    from calib.store.records import ProfileValue
 
 
 def iso(at: datetime | None) -> str | None:
@@ -133,7 +133,7 @@ def turn_lines(turns: "Mapping[str, float]", options: str = "") -> list[str]:
     ]
 
 
-def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
+def place_lines(values: "Sequence[ProfileValue]", options: str = "") -> list[str]:
     """Say what is still to be set, and what files get, so that a piece is printed without it.
 
     Parameters

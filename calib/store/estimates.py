@@ -20,7 +20,8 @@ from calib.profile.influence import (
 )
 from calib.store.base import find, find_nozzle
 from calib.store.engine import is_read_only
-from calib.store.layers import Look
+from calib.store.inventory import Inventory
+from calib.store.layers import ProfileQuery
 from calib.store.states import (
     Near,
     State,
@@ -34,10 +35,9 @@ from calib.store.states import (
 )
 from calib.store.tables import MaterialRow, PrinterRow, SpoolRow
 from calib.store.tables import now as time_now
-from calib.store.things import Things
 
 
-class Estimates(Things):
+class Estimates(Inventory):
     """The part of the store that knows how surely what is known."""
 
     _states: tuple[tuple[Any, ...], dict[Near, State]] | None = None
@@ -68,29 +68,29 @@ class Estimates(Things):
         except StoreError:  # somebody else writes: they are made again next time
             return
 
-    def _look(
+    def _query(
         self,
         session: Session,
         printer: str | None,
         nozzle: str | None,
         spool: str | None,
         at: datetime | None = None,
-    ) -> Look:
+    ) -> ProfileQuery:
         p = find(session, PrinterRow, "printer", printer)
         n = find_nozzle(session, p, nozzle)
         reel = find(session, SpoolRow, "spool", spool)
         near = Near(p.id, reel.id, reel.material_id)
-        return Look(session, p, n, reel, self.state(session, near, at), at)
+        return ProfileQuery(session, p, n, reel, self.state(session, near, at), at)
 
     def rests(
         self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
     ) -> dict[str, Rests]:
         """Return, for each setting in force that the posterior knows, what its value rests on."""
         with self._read() as session:
-            look = self._look(session, printer, nozzle, spool)
-            in_force = {v.setting: v for v in look.profile()}
-            where = look.where(in_force)
-        state, found = look.state, {}
+            query = self._query(session, printer, nozzle, spool)
+            in_force = {v.setting: v for v in query.profile()}
+            where = query.where(in_force)
+        state, found = query.state, {}
         for setting, v in in_force.items():
             if v.estimate is not None:
                 asked = answer(setting, where, state.world)
@@ -112,15 +112,15 @@ class Estimates(Things):
             Nothing is known of that setting there.
         """
         with self._read() as session:
-            look = self._look(session, printer, nozzle, spool)
-            in_force = {v.setting: v for v in look.profile()}
-            where = look.where(in_force)
+            query = self._query(session, printer, nozzle, spool)
+            in_force = {v.setting: v for v in query.profile()}
+            where = query.where(in_force)
         if setting not in in_force or in_force[setting].estimate is None:
             known = ", ".join(s for s, v in in_force.items() if v.estimate is not None)
             raise StoreError(
                 f"nothing is known of {setting!r}", mend=f"there is {known or 'nothing'}"
             )
-        state = look.state
+        state = query.state
         return influences(state.posterior, answer(setting, where, state.world), state.blocks)
 
     def disagreeing(self, printer: str | None = None) -> list[Disagreement]:

@@ -18,6 +18,7 @@ from calib.profile.kept import block_of_kept, was_set
 from calib.profile.knowledge import World
 from calib.profile.posterior import Posterior, posterior
 from calib.readings import Sheet, read_sheet
+from calib.store.inventory import instrument_record, printer_record
 from calib.store.rows import correction_record, corrections_query
 from calib.store.tables import (
     BlockRow,
@@ -31,7 +32,6 @@ from calib.store.tables import (
     SpoolRow,
     UndoRow,
 )
-from calib.store.things import instrument_record, printer_record
 
 _AT_ONCE = 500
 #: A store with more sheets is not read whole for one profile, so that it takes no longer.

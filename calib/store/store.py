@@ -1,6 +1,5 @@
 """The store: everything that `open_store` gives."""
 
-from calib.store.care import Care
 from calib.store.changes import Changes
 from calib.store.engine import open_engine
 from calib.store.exchange import Exchange
@@ -8,11 +7,12 @@ from calib.store.history import History
 from calib.store.keeping import Keeping
 from calib.store.overview import Overviews
 from calib.store.pieces import Pieces
-from calib.store.placing import Placing
+from calib.store.places import Places
 from calib.store.profiles import Profiles
+from calib.store.upkeep import Upkeep
 
 
-class Store(Keeping, History, Placing, Profiles, Pieces, Changes, Overviews, Exchange, Care):
+class Store(Keeping, History, Places, Profiles, Pieces, Changes, Overviews, Exchange, Upkeep):
     """Profiles, events and history of the printers in one database.
 
     Things are the user's printers, nozzles, spools and instruments; keeping only ever adds;

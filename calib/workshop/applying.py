@@ -15,7 +15,7 @@ from calib.errors import BadInput
 from calib.model.correction import Verdict
 from calib.model.place import Place, check_place, named, neutral
 from calib.model.setting import plausible
-from calib.workshop.knowing import who_in_store
+from calib.workshop.context import who_in_store
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from calib.apply.gcode.check import Check
     from calib.apply.gcode.job import Job
     from calib.files import Around
-    from calib.store.placing import Saying
-    from calib.store.records import InForce, Printer
+    from calib.store.places import Saying
+    from calib.store.records import Printer, ProfileValue
     from calib.store.store import Store
 
 #: Suffixes of files that can be corrected.
@@ -83,7 +83,7 @@ class Applied:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class How:
+class FileOptions:
     """How a file is to be corrected; what is for G-code alone is refused for a model.
 
     Attributes
@@ -120,7 +120,7 @@ def to_set(store: "Store", asked: Who, wanted: Mapping[Place, Sequence[str]]) ->
     wanted : mapping
         Place -> names of settings or topics that take effect there from now on.
     """
-    from calib.store.placing import Saying
+    from calib.store.places import Saying
 
     who = who_in_store(store, asked)
     found = store.in_force(who.printer, who.nozzle, who.spool)
@@ -148,7 +148,7 @@ def keeping_places(
     ChangedMeanwhile
         Somebody put one elsewhere a moment ago; the file would be corrected twice.
     """
-    from calib.store.placing import Saying
+    from calib.store.places import Saying
 
     mine = _claims(found, used)
     words = [Saying(v.setting, place, v.new, unless_said=True) for v in used if v.setting in mine]
@@ -165,7 +165,9 @@ def _claims(found: ToSet, used: Sequence[Value]) -> tuple[str, ...]:
     return tuple(v.setting for v in used if v.place and not v.said) if found.who.printer else ()
 
 
-def _said(wanted: Mapping[Place, Sequence[str]], found: "Sequence[InForce]") -> dict[str, Place]:
+def _said(
+    wanted: Mapping[Place, Sequence[str]], found: "Sequence[ProfileValue]"
+) -> dict[str, Place]:
     said: dict[str, Place] = {}
     for place, names in wanted.items():
         option = f"--in-{place}"
@@ -191,7 +193,7 @@ def _told(setting: str, place: Place, value: float | None) -> str:
     )
 
 
-def _counts(v: "InForce") -> bool:
+def _counts(v: "ProfileValue") -> bool:
     if v.value is None or v.stale:
         return False
     rest = neutral(v.setting)
@@ -200,7 +202,7 @@ def _counts(v: "InForce") -> bool:
     return v.source.correction.verdict == Verdict.APPLY
 
 
-def value_of(v: "InForce") -> Value:
+def value_of(v: "ProfileValue") -> Value:
     """Return a value in force with where it takes effect, as what is shown, typed in or put into files."""
     assert v.value is not None
     return Value(
@@ -300,7 +302,7 @@ def target_of(file: Path, out: Path | None, *, may_replace: bool, again: bool) -
 
 def correct(
     store: "Store | None", file: Path, target: Path, settings: ToSet, limits: Limits,
-    given: Mapping[str, float], how: How,
+    given: Mapping[str, float], how: FileOptions,
 ) -> Applied:  # fmt: skip
     """Correct one file with the values in force and those given by hand.
 
@@ -329,10 +331,10 @@ def correct(
 
 
 def _gcode(
-    file: Path, target: Path, needed: "Needed", limits: Limits, how: How, keeping: "Around"
+    file: Path, target: Path, needed: "Needed", limits: Limits, how: FileOptions, keeping: "Around"
 ) -> Applied:
     from calib.apply.gcode.stream import rewrite_file
-    from calib.apply.telling import gcode_data, tell_gcode
+    from calib.apply.summary import gcode_data, tell_gcode
 
     job = _job(needed, limits, how)
 
@@ -358,7 +360,7 @@ def _gcode(
     )
 
 
-def _job(needed: "Needed", limits: Limits, how: How) -> "Job":
+def _job(needed: "Needed", limits: Limits, how: FileOptions) -> "Job":
     from calib.apply.gcode.job import Job
     from calib.apply.gcode.schedule import read_schedule
 
@@ -384,7 +386,7 @@ def _compare(old: Path, new: Path, job: "Job") -> "list[Check]":
         return compare(before, after, job)
 
 
-def _refuse_for_model(how: How, given: Mapping[str, float]) -> None:
+def _refuse_for_model(how: FileOptions, given: Mapping[str, float]) -> None:
     """Refuse what only a sliced file can take."""
     wrong = {
         "--schedule": how.schedule is not None,
@@ -400,10 +402,10 @@ def _refuse_for_model(how: How, given: Mapping[str, float]) -> None:
 
 
 def _model(
-    file: Path, target: Path, needed: "Needed", limits: Limits, how: How, keeping: "Around"
+    file: Path, target: Path, needed: "Needed", limits: Limits, how: FileOptions, keeping: "Around"
 ) -> Applied:
     from calib.apply.mesh import map_stl
-    from calib.apply.telling import model_data, model_notes, tell_model
+    from calib.apply.summary import model_data, model_notes, tell_model
     from calib.apply.threemf import map_3mf
     from calib.files import scratch
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from calib.readings.table import Table
     from patterns.mesh import Mesh
     from patterns.piece import Piece
-    from patterns.plate import Placed
+    from patterns.plate import PlatePosition
 
 
 def write_folder(made: MadePiece, folder: Path, *, force: bool = False) -> MadePiece:
@@ -65,7 +65,7 @@ def folders_for(pieces: "Sequence[Piece]", out: Path | None) -> list[Path]:
 
 def arranged(
     pieces: "Sequence[Piece]", folder: Path, *, force: bool
-) -> "tuple[list[Placed], list[Path]]":
+) -> "tuple[list[PlatePosition], list[Path]]":
     """Find places before anything is made; return them, and the file of each plate."""
     from patterns.plate import arrange
 
@@ -77,7 +77,11 @@ def arranged(
 
 
 def write_plates(
-    files: Sequence[Path], made: Sequence[MadePiece], placed: "Sequence[Placed]", *, force: bool
+    files: Sequence[Path],
+    made: Sequence[MadePiece],
+    placed: "Sequence[PlatePosition]",
+    *,
+    force: bool,
 ) -> None:
     """Write the pieces of each plate as one 3MF."""
     from calib.files import write_atomic

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class How:
+class PhotoOptions:
     """How a piece was photographed.
 
     Attributes
@@ -57,7 +57,7 @@ class Photographed:
     filled: int = 0
 
 
-def measure(m: "Measuring", photos: Sequence[Path], how: How) -> "Outcome":
+def measure(m: "Measuring", photos: Sequence[Path], how: PhotoOptions) -> "Outcome":
     """Measure a piece in photos of it.
 
     Raises

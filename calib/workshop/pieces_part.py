@@ -11,8 +11,7 @@ from calib.workshop.results import Made
 if TYPE_CHECKING:
     from calib.photo.session import Outcome
     from calib.workshop.measuring import Checked, Measuring, Taken
-    from calib.workshop.photographing import How as Photographing
-    from calib.workshop.photographing import Photographed
+    from calib.workshop.photographing import Photographed, PhotoOptions
 
 
 class PiecesPart(Base):
@@ -178,7 +177,7 @@ class PiecesPart(Base):
         self,
         source: Source,
         photos: Sequence[Path],
-        how: "Photographing | None" = None,
+        how: "PhotoOptions | None" = None,
         *,
         write: bool = True,
         folder: Path | None = None,
@@ -196,7 +195,7 @@ class PiecesPart(Base):
         from calib.workshop import photographing as p
 
         m = self.read(source)
-        outcome = p.measure(m, photos, how or p.How())
+        outcome = p.measure(m, photos, how or p.PhotoOptions())
         drawn = p.pictures(outcome)
         files = p.write_results(folder, photos, outcome, drawn, force=force) if folder else ()
         count = self._fill_in(source, m, outcome) if write else 0

@@ -4,8 +4,8 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from calib.errors import BadInput
-from calib.workshop.knowing import who_in_store
-from calib.workshop.results import Happened, Next, NextStep, Who
+from calib.workshop.context import who_in_store
+from calib.workshop.results import EventOutcome, Next, NextStep, Who
 
 if TYPE_CHECKING:
     from calib.plan.steps import Step
@@ -48,7 +48,7 @@ def _step(step: "Step", who: Who) -> NextStep:
 
 def event(
     store: "Store", kind: str, asked: Who, axis: str, note: str, at: datetime | None
-) -> Happened:
+) -> EventOutcome:
     """Write down that something happened; see `Workshop.event`."""
     from calib.model.setting import topic
     from calib.profile.events import event_kind
@@ -64,7 +64,7 @@ def event(
         nozzle=record.nozzle or asked.nozzle,
         spool=record.spool or asked.spool,
     )
-    return Happened(record=record, kind=about, stale=stale, who=who)
+    return EventOutcome(record=record, kind=about, stale=stale, who=who)
 
 
 def check_axis(kind: str, axis: str) -> None:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from calib.profile.events import EventKind
     from calib.profile.influence import Disagreement, Rests
     from calib.readings import Sheet
-    from calib.store.records import EventRecord, InForce, KeptCorrection
+    from calib.store.records import EventRecord, KeptCorrection, ProfileValue
     from patterns.mesh import Mesh
     from patterns.piece import Piece
 
@@ -103,7 +103,7 @@ class Made:
     ----------
     plates : tuple of Path
         All of them on one bed, or on as many as they need, where that was asked for.
-    in_force : sequence of InForce
+    in_force : sequence of ProfileValue
         What is known of printer, nozzle and spool: some of it is to be set before printing.
     notes : lines
         What was assumed because nobody has told it yet, and what telling would gain.
@@ -112,7 +112,7 @@ class Made:
     pieces: tuple[MadePiece, ...]
     who: Who
     plates: tuple[Path, ...] = ()
-    in_force: tuple["InForce", ...] = ()
+    in_force: tuple["ProfileValue", ...] = ()
     notes: tuple[str, ...] = ()
 
 
@@ -137,21 +137,21 @@ class Solved:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
+class KeptSolution:
     """A sheet whose corrections were kept.
 
     Attributes
     ----------
     doubts : lines
         Where the sheet and what was kept before do not go together.
-    in_force : sequence of InForce
+    in_force : sequence of ProfileValue
         The profile after it; empty for a check without plastic.
     """
 
     solved: Solved
     corrections: tuple["KeptCorrection", ...]
     doubts: tuple[str, ...] = ()
-    in_force: tuple["InForce", ...] = ()
+    in_force: tuple["ProfileValue", ...] = ()
 
     @property
     def who(self) -> Who:
@@ -178,7 +178,7 @@ class Next:
     who: Who
     plan: "Plan"
     steps: tuple[NextStep, ...]
-    in_force: tuple["InForce", ...]
+    in_force: tuple["ProfileValue", ...]
 
     @property
     def minutes(self) -> float:
@@ -202,7 +202,7 @@ class Next:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Happened:
+class EventOutcome:
     """An event that was written down; `stale` is topic in words -> why."""
 
     record: "EventRecord"
@@ -224,8 +224,8 @@ class Profile:
     """
 
     who: Who
-    settings: tuple["InForce", ...]
-    to_do_once: tuple["InForce", ...] = ()
+    settings: tuple["ProfileValue", ...]
+    to_do_once: tuple["ProfileValue", ...] = ()
     rests: Mapping[str, "Rests"] = field(default_factory=dict)
     odd: tuple["Disagreement", ...] = ()
 

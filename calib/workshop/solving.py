@@ -10,19 +10,19 @@ from calib.errors import StoreError
 from calib.model.correction import Verdict
 from calib.model.place import Place, in_files
 from calib.model.setting import label, setting
-from calib.workshop.knowing import (
+from calib.workshop.context import (
     Assumed,
     asked_of,
     context_for,
     who_for_solving,
     who_in_store,
 )
-from calib.workshop.results import Kept, Solved, Who
+from calib.workshop.results import KeptSolution, Solved, Who
 
 if TYPE_CHECKING:
     from calib.interpret.solve import Solution
     from calib.readings import Sheet
-    from calib.store.records import InForce, KeptCorrection
+    from calib.store.records import KeptCorrection, ProfileValue
     from calib.store.store import Store
 
 #: How often a sheet is solved anew where somebody else keeps something in the same moment.
@@ -77,7 +77,7 @@ def _solved(
 
 def keep(
     store: "Store", source: Path | str, given: Who, assumed: Assumed, use: Sequence[str] = ()
-) -> Kept:
+) -> KeptSolution:
     """Solve with what is set now and keep; anew where somebody else was quicker meanwhile.
 
     Raises
@@ -91,7 +91,7 @@ def keep(
     text, sheet = load(source)
     printed = sheet.piece.printed
     who = who_in_store(store, asked_of(sheet, given), spool=printed, nozzle=printed)
-    before: Sequence[InForce] = ()
+    before: Sequence[ProfileValue] = ()
     for attempt in range(_TRIES):
         seen = store.revision(who.printer)
         before = _in_force(store, who)
@@ -107,7 +107,7 @@ def keep(
             if attempt == _TRIES - 1:
                 raise
     kept = store.corrections(uids)
-    return Kept(
+    return KeptSolution(
         solved=solved,
         corrections=tuple(kept),
         doubts=tuple(doubts(before, kept)),
@@ -115,11 +115,11 @@ def keep(
     )
 
 
-def _in_force(store: "Store", who: Who) -> "Sequence[InForce]":
+def _in_force(store: "Store", who: Who) -> "Sequence[ProfileValue]":
     return store.in_force(who.printer, who.nozzle, who.spool) if who.nozzle and who.spool else ()
 
 
-def doubts(before: "Sequence[InForce]", kept: "Sequence[KeptCorrection]") -> list[str]:
+def doubts(before: "Sequence[ProfileValue]", kept: "Sequence[KeptCorrection]") -> list[str]:
     """Say where a piece looks as if it was printed with other settings than its sheet takes it to be.
 
     The error of before, found once more, was not corrected while the piece was printed; one that is

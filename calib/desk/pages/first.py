@@ -6,7 +6,7 @@ from starlette.responses import Response
 
 from calib.desk.web import Ask, Page, go, show
 from calib.errors import BadInput
-from calib.workshop.things import CAUTIOUS
+from calib.workshop.inventory import CAUTIOUS
 
 #: Value -> label, what it is like, icon. Common practice, no source.
 SIZES = (

@@ -20,7 +20,7 @@ from calib.readings.now import AS_BEFORE
 if TYPE_CHECKING:
     from calib.interpret.solve import Solution
     from calib.model.correction import Correction
-    from calib.store.records import InForce
+    from calib.store.records import ProfileValue
     from calib.workshop.measuring import Measuring
     from calib.workshop.results import Who
 
@@ -110,7 +110,7 @@ def headline(verdicts: Sequence[str]) -> str:
     return "It is good as it is: nothing to change" if verdicts else "This is what came out"
 
 
-def _card(c: "Correction", in_force: "Mapping[str, InForce]") -> dict[str, Any]:
+def _card(c: "Correction", in_force: "Mapping[str, ProfileValue]") -> dict[str, Any]:
     """Return one correction for the page."""
     s = shown(c.setting)
     half = c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
@@ -132,7 +132,7 @@ def _card(c: "Correction", in_force: "Mapping[str, InForce]") -> dict[str, Any]:
         "evidence": says.advice(c.evidence),
         "instead_of": label(c.instead_of) if c.instead_of else "",
         "files": s.files,
-        "deed": s.done_once,
+        "done_once": s.done_once,
         "drawn": s.drawn,
         "can_set": change and not s.drawn,
         "requests": [
@@ -148,7 +148,7 @@ def _card(c: "Correction", in_force: "Mapping[str, InForce]") -> dict[str, Any]:
     }
 
 
-def _state(now: "InForce | None") -> str:
+def _state(now: "ProfileValue | None") -> str:
     """Return what was said about a value: set, models, gcode, or nothing yet."""
     if now is None or now.place_said is None:
         return ""

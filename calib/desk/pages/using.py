@@ -140,11 +140,11 @@ def correct(ask: Ask) -> Response:
     shop = ask.shop
 
     def do(job: "Job") -> dict[str, Any]:
-        from calib.workshop.applying import How
+        from calib.workshop.applying import FileOptions
 
         source, target = job.folder / f"given{suffix}", job.folder / f"corrected{suffix}"
         size = max(1, source.stat().st_size)
-        how = How(step=lambda done: job.progress(min(0.99, done / size)))
+        how = FileOptions(step=lambda done: job.progress(min(0.99, done / size)))
         applied = shop.apply(source, target, **bench.names(who), how=how)
         stem = name.rpartition(".")[0] or "part"
         return {
@@ -181,7 +181,7 @@ def _in_words(found: re.Match[str]) -> str:
 
 def schedule(ask: Ask) -> Response:
     """Put the settings that change with height into the sliced file of a piece."""
-    from calib.workshop.applying import How
+    from calib.workshop.applying import FileOptions
 
     uid = ask.part["uid"]
     m = ask.shop.read(uid)
@@ -195,7 +195,7 @@ def schedule(ask: Ask) -> Response:
         table = job.folder / "schedule.csv"
         table.write_text(rows, encoding="utf-8")
         size = max(1, source.stat().st_size)
-        how = How(schedule=table, step=lambda done: job.progress(min(0.99, done / size)))
+        how = FileOptions(schedule=table, step=lambda done: job.progress(min(0.99, done / size)))
         applied = shop.apply(source, target, **names, how=how)
         stem = name.rpartition(".")[0] or "piece"
         return {

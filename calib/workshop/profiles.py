@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 from calib.errors import BadInput
 from calib.model.place import Place
-from calib.workshop.knowing import who_in_store
+from calib.workshop.context import who_in_store
 from calib.workshop.results import Difference, Profile, TakenBack, Who
 
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
     from calib.profile.influence import Influence
-    from calib.store.records import InForce, SaidPlace
+    from calib.store.records import ProfileValue, SaidPlace
     from calib.store.store import Store
 
 
@@ -85,7 +85,7 @@ def differences(store: "Store", asked: Who, against: str, at: datetime | None) -
     return [_difference(s, mine.get(s), theirs.get(s)) for s in {**mine, **theirs}]
 
 
-def _difference(name: str, a: "InForce | None", b: "InForce | None") -> Difference:
+def _difference(name: str, a: "ProfileValue | None", b: "ProfileValue | None") -> Difference:
     """Compare two values; what comes from the very same correction does not differ."""
     same = a is not None and b is not None and a.source.uid == b.source.uid
     u = 0.0 if same else math.hypot(*(v.u for v in (a, b) if v is not None))

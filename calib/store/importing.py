@@ -34,6 +34,18 @@ from calib.store.fields import (  # fmt: skip
     SPOOL,
     UNDO,
 )
+from calib.store.inventory import (
+    check_instrument,
+    check_printer,
+    check_spool,
+    clean_type,
+    instrument_record,
+    material_row,
+    nozzle_record,
+    printer_record,
+    setup,
+    spool_record,
+)
 from calib.store.keeping import keep_key, text_sha256
 from calib.store.old_reasons import parted
 from calib.store.tables import (
@@ -50,24 +62,12 @@ from calib.store.tables import (
     SpoolRow,
     UndoRow,
 )
-from calib.store.things import (
-    check_instrument,
-    check_printer,
-    check_spool,
-    clean_type,
-    instrument_record,
-    material_row,
-    nozzle_record,
-    printer_record,
-    setup,
-    spool_record,
-)
 
 AT_ONCE = 500
 
 
 @dataclass(slots=True)
-class TakenIn:
+class ImportResult:
     """What an import or a merge did: how many were new, how many were there already.
 
     `differing` names things that the store has under the same name with other data; the store's
@@ -100,7 +100,7 @@ def _named(row: Any) -> tuple[int, str]:
     return (owner_id(row), row.name)
 
 
-class Taking:
+class Import:
     """One import under way: which uids of the records stand for which rows here."""
 
     def __init__(self, session: Session, decided: Decisions | None = None) -> None:
@@ -108,7 +108,7 @@ class Taking:
         self.decided = decided or Decisions()
         self.undecided = {*self.decided.same, *self.decided.rename}
         self.clashes: dict[str, list[str]] = {}
-        self.done = TakenIn()
+        self.done = ImportResult()
         self.printers: dict[str, PrinterRow] = {}
         self.nozzles: dict[str, NozzleRow] = {}
         self.spools: dict[str, SpoolRow] = {}

@@ -15,7 +15,7 @@ from calib.model.gate import why_refused
 from calib.model.place import check_place, in_files, neutral, usual_place
 from calib.model.setting import Place, kept_setting, topic_of
 from calib.store.base import StoreBase, changed_meanwhile, find
-from calib.store.records import InForce, SaidPlace
+from calib.store.records import ProfileValue, SaidPlace
 from calib.store.tables import PlaceRow, PrinterRow, SpoolRow
 
 
@@ -37,7 +37,7 @@ class Saying:
     unless_said: bool = False
 
 
-class Placing(StoreBase):
+class Places(StoreBase):
     """The part of the store that knows where corrections take effect."""
 
     def say_place(
@@ -133,12 +133,14 @@ def _of_spool(row: PlaceRow, spool_id: int) -> bool:
     return row.spool_id == spool_id or topic_of(row.setting).scope in (Scope.PRINTER, Scope.NOZZLE)
 
 
-def placed(found: Sequence[InForce], said: Mapping[str, PlaceRow], spool_id: int) -> list[InForce]:
+def placed(
+    found: Sequence[ProfileValue], said: Mapping[str, PlaceRow], spool_id: int
+) -> list[ProfileValue]:
     """Say of each value in force where it takes effect, and whether it is set there already."""
     return [_placed(v, said.get(v.setting), spool_id) for v in found]
 
 
-def _placed(v: InForce, said: PlaceRow | None, spool_id: int) -> InForce:
+def _placed(v: ProfileValue, said: PlaceRow | None, spool_id: int) -> ProfileValue:
     if said is None or said.place not in set(Place):  # a newer Truebead may know more places
         place, at, value = str(usual_place(v.setting)), None, None
     else:
@@ -156,7 +158,7 @@ def _placed(v: InForce, said: PlaceRow | None, spool_id: int) -> InForce:
     return replace(v, place=place, place_said=at, is_set=is_set, set_value=known)
 
 
-def to_set(in_force: Sequence[InForce]) -> dict[str, float]:
+def to_set(in_force: Sequence[ProfileValue]) -> dict[str, float]:
     """Return setting -> value in force that is still to be set in the printer or the slicing settings."""
     return {
         v.setting: v.value
@@ -169,7 +171,7 @@ def to_set(in_force: Sequence[InForce]) -> dict[str, float]:
     }
 
 
-def _set_before(v: InForce, said: float | None) -> float | None:
+def _set_before(v: ProfileValue, said: float | None) -> float | None:
     """Return what is set while nobody has said that the value in force is.
 
     What was said of an earlier value, else what was set when the piece was printed; nothing is known

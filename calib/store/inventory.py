@@ -36,7 +36,7 @@ from patterns.spec import PrintSetup
 _DRIVE = tuple(f.name for f in dataclass_fields(Drive))
 
 
-class Things(StoreBase):
+class Inventory(StoreBase):
     """The part of the store that knows what the user owns."""
 
     def add_printer(self, printer: Printer) -> Printer:

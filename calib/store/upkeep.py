@@ -16,7 +16,7 @@ from calib.store.snapshot import copy_to
 from calib.store.tables import CorrectionRow, EventRow, PlaceRow, ReadingRow, SheetRow, UndoRow
 
 
-class Care(StoreBase):
+class Upkeep(StoreBase):
     """The part of the store that looks after the rest."""
 
     def counts(self) -> dict[str, int]:

@@ -5,8 +5,8 @@ from datetime import datetime
 from typing import TYPE_CHECKING
 
 from calib.workshop.base import Base, Source, who_of
-from calib.workshop.knowing import PART_MM, TOLERANCE_MM, Assumed
-from calib.workshop.results import Happened, Kept, Next, Profile, Solved, TakenBack
+from calib.workshop.context import PART_MM, TOLERANCE_MM, Assumed
+from calib.workshop.results import EventOutcome, KeptSolution, Next, Profile, Solved, TakenBack
 
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from calib.workshop.results import Difference
 
 
-class KnowingPart(Base):
+class ProfilePart(Base):
     """The part of the workshop that says what readings mean, what is known and what to do."""
 
     def solve(
@@ -75,7 +75,7 @@ class KnowingPart(Base):
         tolerance_mm: float = TOLERANCE_MM,
         part_mm: float = PART_MM,
         accept: bool = False,
-    ) -> Kept:
+    ) -> KeptSolution:
         """Solve as `solve` does, and keep the corrections with their readings.
 
         Parameters
@@ -111,9 +111,9 @@ class KnowingPart(Base):
         at: datetime | None = None,
     ) -> Profile:
         """Return every setting that is known, with where it comes from, how old and how sure it is."""
-        from calib.workshop import looking
+        from calib.workshop import profiles
 
-        return looking.profile(self.store(), who_of(printer, nozzle, spool), at)
+        return profiles.profile(self.store(), who_of(printer, nozzle, spool), at)
 
     def why(
         self,
@@ -123,9 +123,9 @@ class KnowingPart(Base):
         spool: str | None = None,
     ) -> "list[Influence]":
         """Return what each kept sheet does to the value of a setting, the weightiest first."""
-        from calib.workshop import looking
+        from calib.workshop import profiles
 
-        return looking.why(self.store(), setting, who_of(printer, nozzle, spool))
+        return profiles.why(self.store(), setting, who_of(printer, nozzle, spool))
 
     def differences(
         self,
@@ -137,15 +137,15 @@ class KnowingPart(Base):
         at: datetime | None = None,
     ) -> "list[Difference]":
         """Compare a profile with that of another spool, or with itself at an earlier moment."""
-        from calib.workshop import looking
+        from calib.workshop import profiles
 
-        return looking.differences(self.store(), who_of(printer, nozzle, spool), against, at)
+        return profiles.differences(self.store(), who_of(printer, nozzle, spool), against, at)
 
     def split(self, printer: str | None = None) -> "list[tuple[str, str, Estimate]]":
         """Split size errors into the machine's own scale and each spool's shrinkage (fractions)."""
-        from calib.workshop import looking
+        from calib.workshop import profiles
 
-        return looking.split(self.store(), printer)
+        return profiles.split(self.store(), printer)
 
     def history(
         self,
@@ -168,9 +168,9 @@ class KnowingPart(Base):
         spool: str | None = None,
     ) -> TakenBack:
         """Take corrections back, by the id of a correction or a sheet; else a printer's newest sheet."""
-        from calib.workshop import looking
+        from calib.workshop import profiles
 
-        return looking.undo(self.store(), uid, why, who_of(printer, nozzle, spool))
+        return profiles.undo(self.store(), uid, why, who_of(printer, nozzle, spool))
 
     def next(
         self,
@@ -201,7 +201,7 @@ class KnowingPart(Base):
         axis: str = "",
         note: str = "",
         at: datetime | None = None,
-    ) -> Happened:
+    ) -> EventOutcome:
         """Write down that something happened; what it touches is stale from then on, none is deleted."""
         from calib.workshop import planning
 

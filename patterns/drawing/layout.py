@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from patterns.drawing.candidates import Place, candidates
+from patterns.drawing.candidates import CalloutPosition, candidates
 from patterns.drawing.marks import Callout, discs, rod
 from patterns.drawing.style import BALLOON
 from patterns.mesh import Floats, Ints
@@ -25,12 +25,12 @@ CLOSE = 6.0
 CHUNK = 64
 
 
-def place_all(callouts: Sequence[Callout], width: float, height: float) -> list[Place]:
+def lay_out(callouts: Sequence[Callout], width: float, height: float) -> list[CalloutPosition]:
     """Choose a place for every callout of a view whose outline fills (0, 0) to (width, height)."""
     options = [_options(callouts, n, width, height) for n in range(len(callouts))]
     order = sorted(range(len(callouts)), key=lambda i: (callouts[i].length, callouts[i].number))
     marks = [(np.array(discs(c)), np.array(rod(c)).reshape(-1, 3)) for c in callouts]
-    chosen: dict[int, Place] = {}
+    chosen: dict[int, CalloutPosition] = {}
     for _ in range(2):
         for i in order:
             others = [chosen[j] for j in sorted(chosen) if j != i]
@@ -60,7 +60,7 @@ def _parallel(c: Callout, d: Callout) -> bool:
 class _Options:
     """Candidates, with their lines as arrays."""
 
-    places: list[Place]
+    places: list[CalloutPosition]
     cost: Floats
     balloons: Floats  # (n, 2)
     lines: Floats  # (k, 4)
@@ -69,7 +69,7 @@ class _Options:
     begin: Ints  # (n + 1,): where each candidate's lines begin
 
     @classmethod
-    def of(cls, places: list[Place], cost: Floats) -> "_Options":
+    def of(cls, places: list[CalloutPosition], cost: Floats) -> "_Options":
         lines, owner, thin = _lines(places)
         begin = np.searchsorted(owner, np.arange(len(places) + 1))
         balloons = np.array([p.balloon for p in places])
@@ -87,7 +87,9 @@ class _Taken:
     others: Floats  # (q, 3): those that are not at the same places as one's own; lines keep off
 
     @classmethod
-    def of(cls, places: list[Place], marks: Sequence[tuple[Floats, Floats]], mine: int) -> "_Taken":
+    def of(
+        cls, places: list[CalloutPosition], marks: Sequence[tuple[Floats, Floats]], mine: int
+    ) -> "_Taken":
         lines, _, thin = _lines(places)
         balloons = np.array([p.balloon for p in places], dtype=np.float64).reshape(-1, 2)
         jaws, own = np.concatenate([m for m, _ in marks]), marks[mine][0]
@@ -96,7 +98,7 @@ class _Taken:
         return cls(balloons, lines, thin, np.concatenate([jaws, *rods]), jaws[apart > 8.0])
 
 
-def _lines(places: Sequence[Place]) -> tuple[Floats, Ints, Ints]:
+def _lines(places: Sequence[CalloutPosition]) -> tuple[Floats, Ints, Ints]:
     rows = [
         (*a, *b, n, k > 0 or p.line is None)
         for n, p in enumerate(places)
@@ -106,7 +108,7 @@ def _lines(places: Sequence[Place]) -> tuple[Floats, Ints, Ints]:
     return table[:, :4], table[:, 4].astype(np.int64), table[:, 5].astype(np.int64)
 
 
-def _cheapest(options: _Options, taken: _Taken) -> Place:
+def _cheapest(options: _Options, taken: _Taken) -> CalloutPosition:
     """Price the balloons of all candidates, then the lines of the promising ones."""
     floor = options.cost + _balloon_costs(options.balloons, taken)
     order = np.argsort(floor, kind="stable")

@@ -13,8 +13,8 @@ _ZERO = "Close the caliper, wipe the jaws, set zero; look at zero again at the e
 
 
 @dataclass(frozen=True, slots=True)
-class Way:
-    """One way of reading.
+class Method:
+    """One method of reading.
 
     Attributes
     ----------
@@ -31,8 +31,8 @@ class Way:
 
 
 #: In the order in which they are shown.
-WAYS = {
-    "outside": Way(
+METHODS = {
+    "outside": Method(
         "Outside jaws",
         (
             _ZERO,
@@ -41,7 +41,7 @@ WAYS = {
         ),
         "outside",
     ),
-    "tall": Way(
+    "tall": Method(
         "Outside jaws, whole height",
         (
             "One jaw flat under the piece, the other on its upper face; wipe off brim and dust first.",
@@ -49,7 +49,7 @@ WAYS = {
         ),
         "outside",
     ),
-    "wall": Way(
+    "wall": Method(
         "Outside jaws, thin wall",
         (
             _ZERO,
@@ -58,7 +58,7 @@ WAYS = {
         ),
         "outside",
     ),
-    "thickness": Way(
+    "thickness": Method(
         "Outside jaws, thickness",
         (
             _ZERO,
@@ -67,7 +67,7 @@ WAYS = {
         ),
         "outside",
     ),
-    "pad": Way(
+    "pad": Method(
         "Outside jaws, peeled pad",
         (
             _ZERO,
@@ -76,7 +76,7 @@ WAYS = {
         ),
         "outside",
     ),
-    "filament": Way(
+    "filament": Method(
         "Outside jaws, filament",
         (
             _ZERO,
@@ -86,7 +86,7 @@ WAYS = {
         ),
         "outside",
     ),
-    "inside": Way(
+    "inside": Method(
         "Inside jaws",
         (
             "Push the two small blades in and open them until they touch lightly.",
@@ -95,7 +95,7 @@ WAYS = {
         ),
         "inside",
     ),
-    "depth": Way(
+    "depth": Method(
         "Depth rod or step",
         (
             "Stand the caliper's end flat on the nearer face and run the rod out to the other.",
@@ -103,7 +103,7 @@ WAYS = {
         ),
         "depth",
     ),
-    "travel": Way(
+    "travel": Method(
         "Carriage and a fixed face",
         (
             "Home all axes first (G28) and clear the bed: on Z the bed or the nozzle itself moves.",
@@ -113,7 +113,7 @@ WAYS = {
             " (depth rod, jaws or a dial gauge), at the same spot. Write down the difference.",
         ),
     ),
-    "feed": Way(
+    "feed": Method(
         "Mark on the filament",
         (
             "Heat the hot end, raise the nozzle clear of the bed, and send M83 once: lengths after"
@@ -123,7 +123,7 @@ WAYS = {
             "Make a new mark for each trial.",
         ),
     ),
-    "balance": Way(
+    "balance": Method(
         "Balance",
         (
             "Take off brim, supports and strings first. Set the empty balance to zero.",
@@ -131,14 +131,14 @@ WAYS = {
         ),
         "balance",
     ),
-    "score": Way(
+    "score": Method(
         "Eye, with a score",
         (
             "Judge all places in one go, in the same light, before you look at any settings.",
             "Scores run from 0 (worst) to 10 (best); halves are welcome.",
         ),
     ),
-    "nail": Way(
+    "nail": Method(
         "Fingernail, with a score",
         (
             "Last of all. Press the reed in the middle of each bay, every time equally hard.",
@@ -146,14 +146,14 @@ WAYS = {
             " between two layers at a touch.",
         ),
     ),
-    "yes": Way(
+    "yes": Method(
         "Eye, yes or no",
         (
             "Judge all places in one go, in the same light: hold the piece against a window.",
             "Circle yes where you would accept it on a part, no where you would not.",
         ),
     ),
-    "hand": Way(
+    "hand": Method(
         "By hand",
         (
             "Try the peg in every hole of its row, from the loosest to the tightest, without tools.",
@@ -170,8 +170,8 @@ _BY_GROUP = {
 _BY_KIND = {Kind.MASS: "balance", Kind.SCORE: "score", Kind.PASS: "yes", Kind.WALL: "wall"}
 
 
-def way_of(f: Feature) -> str:
-    """Return the key in `WAYS` of how a feature is read."""
+def method_of(f: Feature) -> str:
+    """Return the key in `METHODS` of how a feature is read."""
     if f.grades:
         return "hand"
     if f.group in _BY_GROUP:
@@ -181,14 +181,14 @@ def way_of(f: Feature) -> str:
     return _BY_KIND.get(f.kind, f.jaws or "outside")
 
 
-def ways_of(features: Sequence[Feature]) -> list[tuple[Way, str, str]]:
-    """Return the ways that features need: the way, its icon as SVG, and their numbers in words."""
+def methods_of(features: Sequence[Feature]) -> list[tuple[Method, str, str]]:
+    """Return the methods that features need: the method, its icon as SVG, and their numbers in words."""
     used: dict[str, list[int]] = {}
     for number, f in enumerate(features, 1):
-        used.setdefault(way_of(f), []).append(number)
+        used.setdefault(method_of(f), []).append(number)
     return [
-        (way, ICONS.get(way.icon, ""), _ranges(used[key]))
-        for key, way in WAYS.items()
+        (method, ICONS.get(method.icon, ""), _ranges(used[key]))
+        for key, method in METHODS.items()
         if key in used
     ]
 

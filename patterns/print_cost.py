@@ -27,7 +27,7 @@ START_MIN = 4.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Estimate:
+class PrintCost:
     """What a print takes; `cost` is in the currency of the spool's price, None without one."""
 
     volume_mm3: float
@@ -37,14 +37,14 @@ class Estimate:
     cost: float | None = None
 
 
-def estimate(
+def print_cost(
     piece: Piece,
     mesh: Mesh,
     filament: Filament,
     *,
     spool_price: float | None = None,
     spool_g: float = 1000.0,
-) -> Estimate:
+) -> PrintCost:
     """Return a rough estimate for printing a piece as its advice says.
 
     Parameters
@@ -58,14 +58,14 @@ def estimate(
 
     Returns
     -------
-    Estimate
+    PrintCost
         Within about a third of a real print; a piece that is not printed takes nothing.
     """
     if not piece.printed:
-        return Estimate(volume_mm3=0.0, grams=0.0, metres=0.0, minutes=0.0)
+        return PrintCost(volume_mm3=0.0, grams=0.0, metres=0.0, minutes=0.0)
     volume = printed_volume_mm3(piece, mesh)
     grams = volume * filament.density_g_cm3 / 1000.0
-    return Estimate(
+    return PrintCost(
         volume_mm3=volume,
         grams=grams,
         metres=volume / (math.pi * piece.setup.filament_mm**2 / 4) / 1000.0,

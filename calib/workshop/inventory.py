@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 CAUTIOUS = {"hot_end_max_c": 240.0, "bed_max_c": 80.0}
 
 
-class ThingsPart(Base):
+class InventoryPart(Base):
     """The part of the workshop that knows what the user owns."""
 
     def printers(self) -> "list[Printer]":
