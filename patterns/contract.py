@@ -102,6 +102,10 @@ def _diameter(f: Feature, piece: Piece) -> str:
     return "" if f.axis in ("X", "Y", "Z") else "axis X, Y or Z"
 
 
+def _axis(f: Feature, piece: Piece) -> str:
+    return _diameter(f, piece) or ("" if any(f.direction) else "start and end apart")
+
+
 def _nothing(f: Feature, piece: Piece) -> str:
     return ""
 
@@ -121,6 +125,7 @@ RULES = (
         (Kind.DIAMETER, Kind.OUTSIDE), ("peg",), False, "clearance (the peg's own size)", _nothing
     ),
     Rule((Kind.DIAMETER, Kind.OUTSIDE), ("filament",), True, "filament", _nothing),
+    Rule((Kind.PITCH,), ("reversal",), False, "lost motion", _axis),
     Rule((Kind.HEIGHT,), ("patch",), False, "bed", _nominal),
     Rule((Kind.STEP, Kind.OUTSIDE, Kind.PITCH), ("feed",), True, "extruder", _nothing),
     Rule(

@@ -116,7 +116,13 @@ class Piece:
         return tuple(f for f in self.features if f.instrument != "photo")
 
     def feature(self, feature_id: str) -> Feature:
-        """Return a feature by its id; KeyError where there is none."""
+        """Return a feature by its id; KeyError where there is none.
+
+        Raises
+        ------
+        KeyError
+            The piece has no such feature.
+        """
         for f in self.features:
             if f.id == feature_id:
                 return f

@@ -1,12 +1,17 @@
 """Settings of all tests."""
 
 import os
+import sys
 
 # The matrices are small: threads only get into each other's way. Read when numpy loads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import pytest
 from hypothesis import settings
+
+# Else each worker would compile all tests anew, and each command that a test starts the whole program.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # A busy machine is no failure: tests of speed measure it themselves.
 settings.register_profile("truebead", deadline=None)

@@ -4,7 +4,7 @@ import threading
 
 import pytest
 
-from calib import __version__, open_workshop
+from calib import Assumed, __version__, open_workshop
 from calib.errors import BadInput, StoreError
 from calib.store.base import ChangedMeanwhile
 from calib.store.engine import NoStore
@@ -134,7 +134,7 @@ def test_an_instrument_that_is_named_counts_before_all(shop):
         shop.add_instrument(name, "caliper", mpe=mpe)
     made = shop.make("dimensional-cube", solid=False)
     fill(shop, made.pieces[0].folder)
-    solved = shop.solve(made.pieces[0].folder, instruments=["fine"])
+    solved = shop.solve(made.pieces[0].folder, assumed=Assumed(instruments=["fine"]))
     assert solved.context.instruments["caliper"].mpe == 0.01
 
 

@@ -31,6 +31,8 @@ def tell_gcode(file: Path, job: Job, needed: Needed, result: Result) -> list[str
         lines.append(f"  and {len(result.inserted) - _MOST_TOLD} lines more")
     if result.retractions:
         lines.append(f"  {result.retractions} retractions changed by height")
+    if result.speeds:
+        lines.append(f"  {result.speeds} extruding moves at a speed of the schedule")
     if result.arcs:
         within = f"{job.arc_tolerance_mm:g} mm"
         lines.append(f"  {result.arcs} arcs became straight moves within {within}")
@@ -67,6 +69,7 @@ def gcode_data(
         "bytes_out": result.bytes_out,
         "arcs_to_lines": result.arcs,
         "retractions_changed": result.retractions,
+        "speeds_changed": result.speeds,
         "inserted": [{"line": n, "z_mm": z, "gcode": code} for n, z, code in result.inserted],
         "first_changes": [asdict(c) for c in result.changes],
         "notes": result.warnings,

@@ -90,6 +90,8 @@ def apply(
         limits = limits_told(found.limits, build_given(build), origin, hot_end_max_c, bed_max_c)
         target = applying.target_of(file, out, may_replace=force or dry_run, again=again)
         write_values(listed, found, card, csv, force)
+        for told in applying.line_words(how):
+            typer.echo(told, err=as_json)
         done = workshop.correct(file, target, found, limits, given, how)
     _say_applied(done, found, as_json=as_json)
 

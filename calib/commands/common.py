@@ -10,10 +10,17 @@ import typer
 
 from calib.errors import BadInput
 from calib.safety import SAFETY, cautions_due
+from calib.workshop.context import Assumed
 
 
 def pairs(given: Sequence[str], option: str) -> dict[str, str]:
-    """Return ``["size_mm=40"]`` as ``{"size_mm": "40"}``."""
+    """Return ``["size_mm=40"]`` as ``{"size_mm": "40"}``.
+
+    Raises
+    ------
+    BadInput
+        One is not ``name=value``, or a name is given twice.
+    """
     found: dict[str, str] = {}
     for text in given:
         name, sign, value = text.partition("=")
@@ -28,9 +35,13 @@ def pairs(given: Sequence[str], option: str) -> dict[str, str]:
 
 
 def numbers(given: Sequence[str], option: str) -> dict[str, float]:
-    """Return ``["steps_x_per_mm=80"]`` as ``{"steps_x_per_mm": 80.0}``."""
-    import math
+    """Return ``["steps_x_per_mm=80"]`` as ``{"steps_x_per_mm": 80.0}``.
 
+    Raises
+    ------
+    BadInput
+        A value is not a number.
+    """
     found = {}
     for name, text in pairs(given, option).items():
         try:
@@ -40,6 +51,21 @@ def numbers(given: Sequence[str], option: str) -> dict[str, float]:
         if not math.isfinite(found[name]):
             raise BadInput(f"{name}: {text!r} is not a number", where=option, mend="write a number")
     return found
+
+
+def assumed_of(
+    now: Sequence[str] | None,
+    filament: str,
+    instruments: Sequence[str] | None,
+    tolerance_mm: float,
+    part_mm: float,
+    accept: bool,
+) -> Assumed:
+    """Return what the options say besides the sheet, for `solve` and `keep` alike."""
+    return Assumed(
+        now=numbers(now or [], "--now"), filament=filament, instruments=instruments or (),
+        tolerance_mm=tolerance_mm, part_mm=part_mm, accept=accept,
+    )  # fmt: skip
 
 
 def setup_given(
@@ -70,6 +96,11 @@ def build_volume(text: str) -> tuple[float, float, float]:
     """Read ``220x220x250`` (or with * or ×) as millimetres.
 
     Of a round bed, ``round:180x200`` (diameter and height), the largest square on it counts.
+
+    Raises
+    ------
+    BadInput
+        The text is not three lengths, or the diameter and height of a round bed.
     """
     shape, colon, sizes = text.strip().partition(":")
     if colon and shape.strip().lower() == "round":

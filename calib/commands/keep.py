@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import numbers, print_json
+from calib.commands.common import assumed_of, print_json
 from calib.commands.show import say, say_table
 from calib.workshop.context import PART_MM, TOLERANCE_MM
 
@@ -50,13 +50,12 @@ def keep(
 
     answers: list[dict[str, Any]] = []
     again = False
+    assumed = assumed_of(now, filament, instrument, tolerance_mm, part_mm, accept)
     with open_workshop(store, by=by) as workshop:
         for path in sheets:
             kept = workshop.keep(
                 path, printer=printer, nozzle=nozzle, spool=spool, use=use or (),
-                now=numbers(now or [], "--now"), filament=filament,
-                instruments=instrument or (), tolerance_mm=tolerance_mm, part_mm=part_mm,
-                accept=accept,
+                assumed=assumed,
             )  # fmt: skip
             again = again or kept.solved.solution.needs_user
             answers.append(kept_json(kept, str(path)))

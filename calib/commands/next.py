@@ -6,7 +6,7 @@ import typer
 
 from calib.commands import options as o
 from calib.commands.common import print_json, say_safety
-from calib.commands.show import say
+from calib.commands.show import console, say
 
 
 def register(app: typer.Typer) -> None:
@@ -23,7 +23,10 @@ def next_(
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
     goal: Annotated[
-        str, typer.Option(help="all, fits (join and slide), clean (looks), size (with --within).")
+        str,
+        typer.Option(
+            help="all, fits (join and slide), clean (looks), size (with --within), fast (ripples, bulges, slack)."
+        ),
     ] = "all",
     within: Annotated[
         float | None, typer.Option(help="Tolerance wanted on a part, in mm; for --goal size.")
@@ -59,7 +62,7 @@ def next_(
     if as_json:
         print_json(next_json(found))
         return
-    for line, style in next_lines(found):
+    for line, style in next_lines(found, console().width):
         say(line, style)
     if found.steps:
         say_safety()

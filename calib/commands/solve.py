@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import numbers, print_json
+from calib.commands.common import assumed_of, print_json
 from calib.workshop.context import PART_MM, TOLERANCE_MM
 
 
@@ -44,11 +44,11 @@ def solve(
     from calib.report.solution_words import as_text
     from calib.workshop import open_workshop
 
+    assumed = assumed_of(now, filament, instrument, tolerance_mm, part_mm, accept)
     with open_workshop(store) as workshop:
         solved = workshop.solve(
             sheet_file, printer=printer, nozzle=nozzle, spool=spool,
-            now=numbers(now or [], "--now"), filament=filament, instruments=instrument or (),
-            tolerance_mm=tolerance_mm, part_mm=part_mm, accept=accept,
+            assumed=assumed,
         )  # fmt: skip
     if as_json:
         print_json(solved.solution.to_json())

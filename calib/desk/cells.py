@@ -115,9 +115,9 @@ def _cell(f: Feature, number_: int, repeat: int, drawn: Drawn, unit: str) -> Cel
 
 def expected(f: Feature, unit: str = "mm") -> str:
     """Say how large it was drawn, so that a slip is seen at once."""
-    if f.unit == "mm" and unit == "inch":
+    if f.unit == "mm" and unit == "inch" and f.nominal:
         return f"Drawn as {f.nominal / INCH_MM:.4f} in"
-    return f"Drawn as {f.nominal:.4g} {f.unit}" if f.unit in ("mm", "g") else ""
+    return f"Drawn as {f.nominal:.4g} {f.unit}" if f.unit in ("mm", "g") and f.nominal else ""
 
 
 def start_at(cells: Sequence[Cell], feature: str = "", repeat: int = 1) -> int:

@@ -28,6 +28,7 @@ INTERPRETERS = (
     "clearance",
     "holes",
     "bed",
+    "play",
 )
 
 # Lengths of an axis that are off by one ratio, within this, point to its drive.

@@ -54,6 +54,15 @@ class PlanInput:
     drifting: Mapping[str, str] = field(default_factory=dict)
 
 
+def labels_joined(labels: Sequence[str]) -> str:
+    """Return several labels as one: those that differ in their last word name the rest once."""
+    begins = {text.rpartition(" ")[0] for text in labels}
+    if len(labels) < 2 or len(begins) > 1 or begins == {""}:
+        return ", ".join(labels)
+    *most, last = [text.rpartition(" ")[2] for text in labels]
+    return f"{begins.pop()} {', '.join(most)} and {last}"
+
+
 def targets(known: PlanInput, goal: Goal) -> list[Target]:
     """Return what is to be known how well for a goal: the table of settings says it."""
     found = []

@@ -27,6 +27,8 @@ _JAWS_MM = 0.006
 #: Of what is done without a piece: extruder steps as a share, the diameter of filament.
 _FEED_SHARE = 0.004
 _FILAMENT_MM = 0.008
+#: What tells how the printer moves, and how well, over what is wanted.
+_MOTION, _OF_WANTED = ("play", "ripple", "smooth", "lag"), 0.35
 #: Of the level, in turns of a screw.
 LEVEL_TURNS = 0.05
 #: Of the first layer's height from the thickness of patches, their mean.
@@ -98,6 +100,10 @@ def _values(
         caliper = instruments["caliper"]
         for s in settings_of("holes"):
             yield s.name, math.hypot(caliper.u_zero, 0.01)
+    axes = {f.axis for f in piece.by_hand}
+    for s in settings_of(tuple(t for t in settles if t in _MOTION)):
+        if s.wanted and (not s.axis or s.axis in axes):
+            yield s.name, _OF_WANTED * s.wanted
     spacing = _spacing(piece)
     for topic in settles:
         if topic in ("temperature", "retraction", "overhang", "bridge", "clearance") and spacing:

@@ -9,8 +9,16 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from calib.errors import BadInput
+from calib.model.request import Request
 from calib.model.setting import SETTINGS, TOPICS, topic, topic_of
-from calib.plan.aims import AFTER_EVENTS, PlanInput, required_topics, size_targets, targets
+from calib.plan.aims import (
+    AFTER_EVENTS,
+    PlanInput,
+    labels_joined,
+    required_topics,
+    size_targets,
+    targets,
+)
 from calib.plan.goals import ALL, GOALS, Goal
 from calib.plan.shortest import NEARLY, Candidate, Shortest, Target, shortest
 from calib.plan.turns import turns_to_do
@@ -31,14 +39,14 @@ class Step:
 
     Attributes
     ----------
-    piece : str
-        Pattern to make, or a check without plastic.
-    topics : tuple of str
-        What it is needed for.
+    request : Request
+        The piece to make, or a check without plastic; it settles the topics that it is needed for.
+    never : tuple of str
+        Those of them of which nothing was ever measured.
     why : tuple of str
-        Why it is needed, in words.
+        Why the others are needed, and what gave way to fit the printer, in words.
     settles : str
-        What it settles, in words.
+        All that it settles, in words.
     minutes, grams, cost
         What printing takes; None for a check without plastic.
     readings : int
@@ -47,16 +55,25 @@ class Step:
         Steps of one number can be printed together on one plate; 0 for a check without plastic.
     """
 
-    piece: str
-    topics: tuple[str, ...]
+    request: Request
     why: tuple[str, ...]
     settles: str
-    parameters: Mapping[str, float | str] = field(default_factory=dict)
+    never: tuple[str, ...] = ()
     minutes: float | None = None
     grams: float | None = None
     cost: float | None = None
     readings: int = 0
     plate: int = 0
+
+    @property
+    def piece(self) -> str:
+        """Pattern to make, or a check without plastic."""
+        return self.request.pattern
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """What it is needed for."""
+        return self.request.settles
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -273,9 +290,12 @@ def _in_order(
         needed = {t.topic for t in loose} | {t for t in required if t in c.request.settles}
         mine = tuple(t for t in order if t in needed)
         why = list(dict.fromkeys(text for t in mine for text in required.get(t, ())))
-        why += _loose_words(known, [t for t in loose if t.topic not in required], now)
+        begun = [t for t in loose if t.topic not in required and not _never(known, t)]
+        why += _loose_words(known, begun, now)
         why += [c.note] if c.note else []
-        steps.append((order.index(mine[0]) if mine else len(order), _step(c, mine, why)))
+        new = {t.topic for t in loose if _never(known, t)} - set(required)
+        step = replace(_step(c, mine, why), never=tuple(t for t in mine if t in new))
+        steps.append((order.index(mine[0]) if mine else len(order), step))
     placed = sorted(steps, key=lambda pair: pair[0])
     alone = {c.request.pattern for c in found.chosen if c.alone}
     return _on_plates([step for _, step in placed], alone)
@@ -317,31 +337,31 @@ def _helps(c: Candidate, t: Target, now: Gaussian) -> bool:
     return t.half_width(now.with_block(c.block)) < 0.9 * t.half_width(now)
 
 
+def _never(known: PlanInput, t: Target) -> bool:
+    """Whether nothing was measured yet of what a target is about."""
+    begun = {topic_of(v.setting).name for v in known.in_force}
+    return t.topic not in begun and t.name in (*SETTINGS, "level")
+
+
 def _loose_words(known: PlanInput, loose: Sequence[Target], now: Gaussian) -> list[str]:
-    """Say of what is known too little, and how little; of what was never measured only that."""
+    """Say of what is known too little, and how little; what is known alike is said once."""
     have = {v.setting: v for v in known.in_force}
-    topics = {topic_of(name).name for name in have}
-    never, words = [], []
+    alike: dict[str, list[str]] = {}
     for t in loose:
-        if t.topic not in topics and t.name in (*SETTINGS, "level"):
-            never.append(topic(t.topic).what)
-            continue
         others = have[t.name].inherited_from if t.name in have else ()
         whose = f", inherited from {len(others)} other" if others else ""
         half = f"±{t.half_width(now):.2g} {t.unit}".rstrip()
-        words.append(f"{t.label} is only known to {half}{whose}; ±{t.wanted:g} is wanted")
-    if never:
-        words.insert(0, f"not measured yet: {', '.join(dict.fromkeys(never))}")
-    return list(dict.fromkeys(words))
+        alike.setdefault(f"only known to {half}{whose}; ±{t.wanted:g} is wanted", []).append(
+            t.label
+        )
+    return [f"{labels_joined(labels)}: {words}" for words, labels in alike.items()]
 
 
 def _step(c: Candidate, topics: tuple[str, ...], why: Sequence[str]) -> Step:
     return Step(
-        piece=c.request.pattern,
-        topics=topics,
+        request=replace(c.request, why="; ".join(why), settles=topics),
         why=tuple(why),
         settles=", ".join(topic(t).what for t in c.request.settles),
-        parameters=dict(c.request.parameters),
         minutes=c.minutes or None,
         grams=c.grams or None,
         cost=c.cost,

@@ -16,7 +16,7 @@ from calib.fit.linear import LinearFit, Problem
 from calib.fit.split import CALIPER_EXPANSION_PER_K, EXPANSION_U, ROOM_C
 from calib.model.correction import Correction, Verdict
 from calib.model.estimate import coverage_factor
-from calib.model.setting import SETTINGS, kept_setting
+from calib.model.setting import OTHER, kept_setting
 from calib.profile.blocks import Block, Coordinate, Design, Part, condensed, joined, value_rows
 from calib.profile.knowledge import quantity
 
@@ -110,7 +110,7 @@ def _tells(c: Correction) -> bool:
     """Whether a correction is a value that lasts; one to be printed again may be any number."""
     about = kept_setting(c.setting)
     return (
-        about.name in SETTINGS
+        about.about is not OTHER
         and c.verdict is not Verdict.PRINT_AGAIN
         and not from_sizes(c.setting)
         and not about.done_once

@@ -113,6 +113,15 @@ METHODS = {
             " (depth rod, jaws or a dial gauge), at the same spot. Write down the difference.",
         ),
     ),
+    "reversal": Method(
+        "Gauge at one place",
+        (
+            "Best is a dial gauge on a foot against the carriage; else the depth rod of a caliper from the"
+            " frame to the carriage. Once it stands, don't move it until the axis is done.",
+            "Home all axes first (G28). Send the two commands of a line, wait until it stands, write down"
+            " what the gauge shows; then the next line, in this order: the sides take turns.",
+        ),
+    ),
     "feed": Method(
         "Mark on the filament",
         (
@@ -164,7 +173,7 @@ METHODS = {
 
 #: Groups of features that are read in a way of their own.
 _BY_GROUP = {
-    "travel": "travel", "feed": "feed", "filament": "filament", "patch": "pad", "sag": "thickness",
+    "travel": "travel", "reversal": "reversal", "feed": "feed", "filament": "filament", "patch": "pad", "sag": "thickness",
     "strength": "nail",
 }  # fmt: skip
 _BY_KIND = {Kind.MASS: "balance", Kind.SCORE: "score", Kind.PASS: "yes", Kind.WALL: "wall"}

@@ -12,6 +12,7 @@ from patterns import registry
 from patterns.feature import Kind
 from patterns.grid import grid_of
 from patterns.piece import Piece
+from patterns.schedule import SETTINGS
 
 _IN_PHOTO = {
     Kind.STRANDS: "strings in mm²",
@@ -79,6 +80,7 @@ def sheet_html(
         print_facts=print_facts(piece, filament),
         first_steps=FIRST_STEPS,
         goes_into_gcode=all(row.setting in KNOWN for row in piece.schedule),
+        by_line=any(row.setting not in SETTINGS for row in piece.schedule),
         head_lines=piece.head_lines,
         repeats=repeats,
         why_repeats=_why(piece, repeats),
@@ -100,10 +102,14 @@ def _why(piece: Piece, repeats: int) -> list[str]:
         )  # fmt: skip
         if not piece.printed and repeats > 1:
             each = f"Do each line {repeats} times, from its beginning."
-        words.append(
-            f"{each} More than three buy little, because what remains is in the thing and not in "
-            "the caliper; one more place, or a longer one, tells much more than one more repeat."
-        )
+        if all(f.group == "reversal" for f in piece.by_hand):
+            each = "The lines repeat themselves: do each of them once, in their order."
+            words.append(each)
+        else:
+            words.append(
+                f"{each} More than three buy little, because what remains is in the thing and not in "
+                "the caliper; one more place, or a longer one, tells much more than one more repeat."
+            )
     if "eye" in instruments:
         words.append(
             "Judge each place once. If another person judges too, without seeing your marks, put that "

@@ -84,7 +84,9 @@ def circled(f: Feature) -> str:
 
 
 def nominal(f: Feature, unit: str) -> str:
-    """Return what a true print would read, in the caliper's unit; empty for a judgement."""
+    """Return what a true print would read, in the caliper's unit; empty for a judgement, or a mere place."""
+    if f.nominal == 0:
+        return ""
     if f.unit == "mm" and unit == "inch":
         return f"{f.nominal / INCH_MM:.4f} in"
     if f.unit in ("mm", "g"):

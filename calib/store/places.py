@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import datetime
+from typing import Any
 
 from sqlalchemy import select
 from sqlalchemy.orm import Session
@@ -35,6 +36,11 @@ class Saying:
     place: Place
     value: float | None
     unless_said: bool = False
+
+    @property
+    def plain(self) -> dict[str, Any]:
+        """What is written down of it."""
+        return {"setting": self.setting, "place": str(self.place), "value": self.value}
 
 
 class Places(StoreBase):
@@ -68,27 +74,23 @@ class Places(StoreBase):
             Somebody said another place a moment ago, where a word only counts unless one was said;
             nothing is written, and what was to be done meanwhile is not begun.
         """
+        with self._words(words, printer, spool) as (session, row, reel):
+            for word in unsaid(session, row, reel, words):
+                session.add(place_row(row.id, reel.id, word.plain))
+            session.flush()
+            yield
+
+    @contextmanager
+    def _words(
+        self, words: Sequence[Saying], printer: str | None, spool: str | None
+    ) -> Iterator[tuple[Session, PrinterRow, SpoolRow]]:
+        """Give a session that writes, for those who say something about a printer and a spool."""
         for word in words:
             check_place(word.setting, word.place)
         with self._write() as session:
             row = find(session, PrinterRow, "printer", printer)
-            # The printer's row is locked, so that two who say something come one after the other.
-            session.execute(select(PrinterRow.id).where(PrinterRow.id == row.id).with_for_update())
-            reel = find(session, SpoolRow, "spool", spool)
-            said = newest_said(session, row.id, reel.id)
-            for word in words:
-                known = said.get(word.setting) if word.unless_said else None
-                if known is not None and known.place != word.place:
-                    raise changed_meanwhile(f"where {word.setting} takes effect")
-                if known is None:
-                    session.add(
-                        PlaceRow(
-                            printer_id=row.id, spool_id=reel.id, setting=word.setting,
-                            place=str(word.place), value=word.value,
-                        )
-                    )  # fmt: skip
-            session.flush()
-            yield
+            lock(session, row.id)
+            yield session, row, find(session, SpoolRow, "spool", spool)
 
     def places(self, printer: str | None = None, limit: int | None = None) -> list[SaidPlace]:
         """Return what was said for a printer, newest first."""
@@ -108,6 +110,30 @@ class Places(StoreBase):
                 )
                 for p, reel in session.execute(query)
             ]  # fmt: skip
+
+
+def lock(session: Session, printer_id: int) -> None:
+    """Lock a printer's row, so that two who say something come one after the other."""
+    session.execute(select(PrinterRow.id).where(PrinterRow.id == printer_id).with_for_update())
+
+
+def unsaid(
+    session: Session, printer: PrinterRow, spool: SpoolRow, words: Sequence[Saying]
+) -> list[Saying]:
+    """Return the words that are to be written down; refuse those that another has overtaken."""
+    said, left = newest_said(session, printer.id, spool.id), []
+    for word in words:
+        known = said.get(word.setting) if word.unless_said else None
+        if known is None:
+            left.append(word)
+        elif known.place != word.place:
+            raise changed_meanwhile(f"where {word.setting} takes effect")
+    return left
+
+
+def place_row(printer_id: int, spool_id: int, word: Mapping[str, Any], **more: Any) -> PlaceRow:
+    """Return the row for a word; `more` says when and by whom, if not now."""
+    return PlaceRow(printer_id=printer_id, spool_id=spool_id, **word, **more)
 
 
 def newest_said(

@@ -138,15 +138,20 @@ def to_set(store: "Store", asked: Who, wanted: Mapping[Place, Sequence[str]]) ->
 
 
 @contextmanager
-def keeping_places(
-    store: "Store | None", found: ToSet, used: Sequence[Value] = (), place: Place = Place.PRINTER
-) -> Iterator[None]:
-    """Keep where settings take effect, if what is done meanwhile succeeds: else nothing is kept.
+def keeping_places(store: "Store | None", found: ToSet) -> Iterator[None]:
+    """Keep where settings take effect, if what is done meanwhile succeeds: else nothing is kept."""
+    if not found.said or store is None:
+        yield
+        return
+    with store.saying(found.said, printer=found.who.printer, spool=found.who.spool):
+        yield
 
-    Raises
-    ------
-    ChangedMeanwhile
-        Somebody put one elsewhere a moment ago; the file would be corrected twice.
+
+def _claiming(store: "Store | None", found: ToSet, used: Sequence[Value], place: Place) -> "Around":
+    """Return what keeps where settings take effect together with the file that they went into.
+
+    It raises `ChangedMeanwhile` where somebody put one elsewhere a moment ago: the file would be
+    corrected twice, and is not written.
     """
     from calib.store.places import Saying
 
@@ -154,10 +159,11 @@ def keeping_places(
     words = [Saying(v.setting, place, v.new, unless_said=True) for v in used if v.setting in mine]
     words += found.said
     if not words or store is None:
-        yield
-        return
-    with store.saying(words, printer=found.who.printer, spool=found.who.spool):
-        yield
+        return None
+    who = found.who
+    return lambda draft, target: store.claiming(
+        words, draft, target, printer=who.printer, spool=who.spool
+    )
 
 
 def _claims(found: ToSet, used: Sequence[Value]) -> tuple[str, ...]:
@@ -308,6 +314,11 @@ def correct(
 
     That what went into it by itself goes into such files from now on is kept together with the file:
     both, or neither.
+
+    Raises
+    ------
+    BadInput
+        Files of this kind can't be corrected, or an option is for another kind of file.
     """
     kind = file.suffix.lower()
     kept = settings.values if how.schedule is None else ()  # a calibration piece goes without
@@ -324,14 +335,14 @@ def correct(
             mend=f"give one of {', '.join(GCODE + MODELS)}",
         )
     needed = for_file(values, gcode=place is Place.GCODE)
-    keeping = keeping_places(store, settings, needed.used, place)
-    applied = write(file, target, needed, limits, how, keeping)
+    claiming = _claiming(store, settings, needed.used, place)
+    applied = write(file, target, needed, limits, how, claiming)
     claimed = () if how.dry_run or store is None else _claims(settings, needed.used)
     return replace(applied, claimed=claimed)
 
 
 def _gcode(
-    file: Path, target: Path, needed: "Needed", limits: Limits, how: FileOptions, keeping: "Around"
+    file: Path, target: Path, needed: "Needed", limits: Limits, how: FileOptions, claiming: "Around"
 ) -> Applied:
     from calib.apply.gcode.stream import rewrite_file
     from calib.apply.summary import gcode_data, tell_gcode
@@ -349,7 +360,7 @@ def _gcode(
         again=how.again,
         step=how.step or (lambda _: None),
         verify=verify if how.check else None,
-        around=keeping,
+        around=claiming,
     )
     written = None if how.dry_run else target
     return Applied(
@@ -374,6 +385,17 @@ def _job(needed: "Needed", limits: Limits, how: FileOptions) -> "Job":
         limits=limits,
         wait=how.wait,
     )
+
+
+def line_words(how: FileOptions) -> list[str]:
+    """Say how a line of the user's own goes in, before it is written."""
+    from calib.apply.gcode.schedule import filled, read_schedule
+
+    if not (how.line and how.schedule):
+        return []
+    rows = read_schedule(how.schedule, any_setting=True)
+    shown = [f"  from {r.z_from_mm:g} mm: {filled(how.line, r.value)}" for r in rows]
+    return ["Your own line goes in like this; make sure that it means what you want:", *shown]
 
 
 def _compare(old: Path, new: Path, job: "Job") -> "list[Check]":
@@ -402,7 +424,7 @@ def _refuse_for_model(how: FileOptions, given: Mapping[str, float]) -> None:
 
 
 def _model(
-    file: Path, target: Path, needed: "Needed", limits: Limits, how: FileOptions, keeping: "Around"
+    file: Path, target: Path, needed: "Needed", limits: Limits, how: FileOptions, claiming: "Around"
 ) -> Applied:
     from calib.apply.mesh import map_stl
     from calib.apply.summary import model_data, model_notes, tell_model
@@ -414,7 +436,7 @@ def _model(
         with scratch() as folder:
             moved = convert(file, folder / file.name, needed.matrix, again=how.again)
     else:
-        moved = convert(file, target, needed.matrix, again=how.again, around=keeping)
+        moved = convert(file, target, needed.matrix, again=how.again, around=claiming)
     written = None if how.dry_run else target
     notes = model_notes(file, needed, moved, limits)
     return Applied(

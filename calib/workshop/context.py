@@ -32,9 +32,17 @@ class Assumed:
     now : mapping
         Setting -> value set while the piece was printed.
     instruments : sequence of str
-        Names of instruments in the store that were used.
+        Names of instruments in the store that were used; where none is named, what the sheet says
+        counts, else the only one of its kind in the store, else the usual one.
     tolerance_mm, part_mm : float
         Size error that does not matter, over a part of that length.
+    accept : bool
+        Take what was probably meant for readings that can't be right.
+
+    Raises
+    ------
+    BadInput
+        The tolerance or its length is not above 0, or a value makes no sense for its setting.
     """
 
     now: Mapping[str, float] = field(default_factory=dict)
@@ -51,6 +59,10 @@ class Assumed:
             )
         for name, value in self.now.items():
             plausible(name, value, where="--now")
+
+
+#: Nothing is said besides the sheet.
+ASSUMED = Assumed()
 
 
 def who_in_store(store: "Store", asked: Who, *, spool: bool = True, nozzle: bool = True) -> Who:
@@ -147,7 +159,13 @@ def context_for(store: "Store | None", sheet: "Sheet", who: Who, assumed: Assume
 
 
 def own_instruments(store: "Store | None", names: Sequence[str]) -> dict[str, Instrument]:
-    """Return kind -> instrument for the instruments that are named."""
+    """Return kind -> instrument for the instruments that are named.
+
+    Raises
+    ------
+    BadInput
+        There is no store, no instrument of that name, or two of one kind are named.
+    """
     found: dict[str, Instrument] = {}
     for name in names:
         if store is None:

@@ -175,7 +175,13 @@ def _piece(
 
 
 def given_for(name: str, names: Sequence[str], parameters: Parameters) -> dict[str, str]:
-    """Return the parameters for one pattern as words, those for all and its own."""
+    """Return the parameters for one pattern as words, those for all and its own.
+
+    Raises
+    ------
+    BadInput
+        A parameter is named for a pattern that is not being made.
+    """
     found = {}
     for key, value in parameters.items():
         pattern, dot, parameter = key.rpartition(".")

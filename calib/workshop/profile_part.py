@@ -1,11 +1,11 @@
 """The part of the workshop for what readings mean and what is known: solve, keep, next, event, overview."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from calib.workshop.base import Base, Source, who_of
-from calib.workshop.context import PART_MM, TOLERANCE_MM, Assumed
+from calib.workshop.context import ASSUMED, PART_MM, Assumed
 from calib.workshop.results import EventOutcome, KeptSolution, Next, Profile, Solved, TakenBack
 
 if TYPE_CHECKING:
@@ -26,12 +26,7 @@ class ProfilePart(Base):
         printer: str | None = None,
         nozzle: str | None = None,
         spool: str | None = None,
-        now: Mapping[str, float] | None = None,
-        filament: str = "",
-        instruments: Sequence[str] = (),
-        tolerance_mm: float = TOLERANCE_MM,
-        part_mm: float = PART_MM,
-        accept: bool = False,
+        assumed: Assumed = ASSUMED,
     ) -> Solved:
         """Work out the corrections from a sheet's readings; works without any store.
 
@@ -39,13 +34,8 @@ class ProfilePart(Base):
         ----------
         source : path or str
             A sheet's file, a piece's folder, the id of a started piece, or a sheet's text.
-        now : mapping
-            Setting -> value that was set while the piece was printed.
-        instruments : sequence of str
-            Instruments of the store that were used; where none is named, what the sheet says counts,
-            else the only one of its kind in the store, else the usual one.
-        accept : bool
-            Take what was probably meant for readings that can't be right.
+        assumed : Assumed
+            What is said besides the sheet: what was set, instruments, tolerance, what to accept.
 
         Raises
         ------
@@ -54,10 +44,6 @@ class ProfilePart(Base):
         """
         from calib.workshop import solving
 
-        assumed = Assumed(
-            now=now or {}, filament=filament, instruments=instruments, tolerance_mm=tolerance_mm,
-            part_mm=part_mm, accept=accept,
-        )  # fmt: skip
         who = who_of(printer, nozzle, spool)
         return solving.solve(self._store_for(who), self._sheet(source), who, assumed)
 
@@ -69,12 +55,7 @@ class ProfilePart(Base):
         nozzle: str | None = None,
         spool: str | None = None,
         use: Sequence[str] = (),
-        now: Mapping[str, float] | None = None,
-        filament: str = "",
-        instruments: Sequence[str] = (),
-        tolerance_mm: float = TOLERANCE_MM,
-        part_mm: float = PART_MM,
-        accept: bool = False,
+        assumed: Assumed = ASSUMED,
     ) -> KeptSolution:
         """Solve as `solve` does, and keep the corrections with their readings.
 
@@ -90,10 +71,6 @@ class ProfilePart(Base):
         """
         from calib.workshop import solving
 
-        assumed = Assumed(
-            now=now or {}, filament=filament, instruments=instruments, tolerance_mm=tolerance_mm,
-            part_mm=part_mm, accept=accept,
-        )  # fmt: skip
         store, uid = self.store(), self._uid(source)
         kept = solving.keep(
             store, self._sheet(source), who_of(printer, nozzle, spool), assumed, use

@@ -21,7 +21,13 @@ def of_solved(solved: "Solved") -> str:
 
 
 def of_kept(opened: "Store", uid: str | None) -> str:
-    """Return the page of a kept sheet, by its id; None: the newest."""
+    """Return the page of a kept sheet, by its id; None: the newest.
+
+    Raises
+    ------
+    StoreError
+        Nothing is kept yet, or no sheet has that id.
+    """
     from calib.readings import read_sheet
     from calib.report.report_page import calibration_page
     from calib.store.records import understanding

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from calib.interpret.solve import Context, Solution
     from calib.model.instrument import Instrument
-    from calib.model.request import Request
     from calib.plan.expected import Worth
     from calib.plan.steps import Plan, Step
     from calib.profile.events import EventKind
@@ -88,7 +87,13 @@ class MadePiece:
 
     @property
     def sheet(self) -> Path:
-        """The sheet to fill in; ValueError where nothing was written."""
+        """The sheet to fill in; ValueError where nothing was written.
+
+        Raises
+        ------
+        ValueError
+            The piece was made in memory alone, without a folder.
+        """
         if self.folder is None:
             msg = "the piece was made in memory only"
             raise ValueError(msg)
@@ -160,25 +165,17 @@ class KeptSolution:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NextStep:
-    """One step of what to do next, fitted to the printer, with what it takes."""
-
-    step: "Step"
-    request: "Request"
-    who: Who
-    minutes: float | None = None
-    grams: float | None = None
-    cost: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Next:
     """What to print or to measure next, in order; `plan` says what is good and what was left out."""
 
     who: Who
     plan: "Plan"
-    steps: tuple[NextStep, ...]
     in_force: tuple["ProfileValue", ...]
+
+    @property
+    def steps(self) -> "tuple[Step, ...]":
+        """What to do, in order, each fitted to the printer."""
+        return self.plan.steps
 
     @property
     def minutes(self) -> float:
@@ -188,7 +185,7 @@ class Next:
     @property
     def readings(self) -> int:
         """Readings to take in all."""
-        return sum(s.step.readings for s in self.steps)
+        return sum(s.readings for s in self.steps)
 
     @property
     def grams(self) -> float:

@@ -44,6 +44,7 @@ _GROUPS = {
     "patch": ("thickness", "of a pad, peeled off the bed"),
     "filament": ("diameter", "across the filament"),
     "travel": ("travel", "of the carriage"),
+    "reversal": ("place", "of the carriage, come to from one side"),
     "feed": ("length", "of filament taken in"),
 }
 

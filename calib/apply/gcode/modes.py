@@ -28,13 +28,13 @@ class Modes:
         code = table.code
         moves = np.flatnonzero((table.kind == MOVE) | (code == 800))
         names = np.where(code[moves] == 800, -1, code[moves] // 10)
-        motion = _carried(len(code), state.motion, moves, names)
+        motion = carried(len(code), state.motion, moves, names)
         is_move = (table.kind == MOVE) | ((table.kind == MODAL) & (motion >= 0))
         modes = np.flatnonzero(table.kind == MODE)
 
         def mode(initial: Any, values: dict[int, Any]) -> Any:
             at = modes[np.isin(code[modes], list(values))]
-            return _carried(len(code), initial, at, [values[c] for c in code[at].tolist()])
+            return carried(len(code), initial, at, [values[c] for c in code[at].tolist()])
 
         absolute = mode(state.absolute, {900: True, 910: False})
         e_relative = mode(state.e_relative, {M + 820: False, M + 830: True})
@@ -48,7 +48,7 @@ class Modes:
         return cls(is_move, motion, absolute, e_relative, plane, e_open)
 
 
-def _carried(count: int, initial: Any, lines: I64, values: Any) -> Any:
+def carried(count: int, initial: Any, lines: I64, values: Any) -> Any:
     """Return a value in force after each line, given the lines that set it."""
     if not len(lines):
         return np.full(count, initial)

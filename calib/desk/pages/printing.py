@@ -12,12 +12,14 @@ from calib.desk.pages.first import GOALS
 from calib.desk.settings import half_width, label, neutral, spell
 from calib.desk.web import Ask, NeedsChoice, Page, go, show
 from calib.model.setting import SETTINGS
+from calib.report.next_words import why_words
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
+    from calib.plan.steps import Step
     from calib.readings.now import PrintedWith
     from calib.workshop.measuring import Measuring
-    from calib.workshop.results import Next, NextStep
+    from calib.workshop.results import Next
     from patterns.piece import Piece
 
 _FILES = {
@@ -59,9 +61,11 @@ def next_print(ask: Ask) -> Page:
     goal = ask.text("goal", "all")
     goal = goal if goal in {g[0] for g in GOALS} else "all"
     found = ask.shop.next(**bench.names(chosen(ask)), goal=goal)
-    asked = [(s.step.piece, s.step.parameters) for s in found.steps]
+    asked = [(s.piece, s.request.parameters) for s in found.steps]
     pieces = bench.laid_out(ask.shop, asked, found.who)
-    steps = [_step(s, p) for s, p in zip(found.steps, pieces, strict=True) if p is not None]
+    steps = [
+        _step(s, p, found.who) for s, p in zip(found.steps, pieces, strict=True) if p is not None
+    ]
     return show(
         "next.html",
         who=found.who,
@@ -80,17 +84,17 @@ def next_print(ask: Ask) -> Page:
     )
 
 
-def _step(s: "NextStep", piece: "Piece") -> dict[str, Any]:
+def _step(s: "Step", piece: "Piece", who: Who) -> dict[str, Any]:
     """Return one step for the page, with its piece laid out for the printer that is meant."""
     count, words = says.readings(list(piece.by_hand))
-    given = {f"set.{k}": str(v) for k, v in s.step.parameters.items()}
-    asked = urlencode({**dict(_names(s.who)), **given})
+    given = {f"set.{k}": str(v) for k, v in s.request.parameters.items()}
+    asked = urlencode({**dict(_names(who)), **given})
     return {
-        "pattern": s.step.piece,
-        "title": says.question_of(s.step.piece),
-        "settles": s.step.settles,
-        "why": [w[:1].upper() + w[1:] for w in s.step.why],
-        "parameters": s.step.parameters,
+        "pattern": s.piece,
+        "title": says.question_of(s.piece),
+        "settles": s.settles,
+        "why": [w[:1].upper() + w[1:] for w in why_words([s])],
+        "parameters": s.request.parameters,
         "printed": piece.printed,
         "minutes": says.minutes(s.minutes),
         "grams": says.grams(s.grams),
@@ -98,8 +102,8 @@ def _step(s: "NextStep", piece: "Piece") -> dict[str, Any]:
         "readings": count,
         "readings_words": words,
         "needs": says.tools(piece),
-        "picture": f"/picture/{s.step.piece}.svg?{asked}" if piece.printed else "",
-        "size_words": f"The {says.name_of(s.step.piece)}, {says.size(piece)}",
+        "picture": f"/picture/{s.piece}.svg?{asked}" if piece.printed else "",
+        "size_words": f"The {says.name_of(s.piece)}, {says.size(piece)}",
     }
 
 
@@ -166,6 +170,8 @@ def start(ask: Ask) -> Response:
 
 def piece_page(ask: Ask) -> Page:
     """Show a piece in work: get it, slice it, print it, measure it."""
+    from calib.apply.gcode.schedule import KNOWN
+
     uid = ask.part["uid"]
     m = ask.shop.read(uid)
     piece, who = m.piece, who_in(m)
@@ -187,6 +193,7 @@ def piece_page(ask: Ask) -> Page:
             (f"{r.z_from_mm:g}", f"{r.z_to_mm:g}", label(r.setting), f"{r.value:g}")
             for r in piece.schedule
         ],
+        by_line=any(r.setting not in KNOWN for r in piece.schedule),
         effort=f"About {says.minutes(cost.minutes)}." if cost else "",
         picture=f"/piece/{uid}/view/iso.svg" if drawn.views else "",
         size_words=says.size(piece),

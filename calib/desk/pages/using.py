@@ -187,7 +187,7 @@ def schedule(ask: Ask) -> Response:
     m = ask.shop.read(uid)
     file = upload_of(ask, _SUFFIXES[2:])
     name, suffix, shop = shown_name(file), suffix_of(file), ask.shop
-    rows = str(ask.desk.solids.of(uid, m.piece)["schedule.csv"])
+    rows, line = str(ask.desk.solids.of(uid, m.piece)["schedule.csv"]), ask.text("line")
     names = bench.names(who_in(m))
 
     def do(job: "Job") -> dict[str, Any]:
@@ -195,7 +195,9 @@ def schedule(ask: Ask) -> Response:
         table = job.folder / "schedule.csv"
         table.write_text(rows, encoding="utf-8")
         size = max(1, source.stat().st_size)
-        how = FileOptions(schedule=table, step=lambda done: job.progress(min(0.99, done / size)))
+        how = FileOptions(
+            schedule=table, line=line, step=lambda done: job.progress(min(0.99, done / size))
+        )
         applied = shop.apply(source, target, **names, how=how)
         stem = name.rpartition(".")[0] or "piece"
         return {

@@ -1,0 +1,73 @@
+"""The speed of extruding by height, and along X: new F words, while travel keeps the file's own.
+
+F is modal, so a move that extrudes gets a word of its own where the speed changes, and so does the first
+travel after it. A move belongs where its middle is.
+"""
+
+import math
+
+import numpy as np
+
+from calib.apply.gcode.edits import Edits
+from calib.apply.gcode.modes import carried
+from calib.apply.gcode.numbers import F64, ONE
+from calib.apply.gcode.run import Fault, Run
+from calib.apply.gcode.schedule import EDGE_SLACK_MM, Plan
+
+#: Last place of F that is written: a thousandth of the unit a minute.
+_STEP = ONE // 1000
+
+
+class Speeds:
+    """Follows the speed that a file asks for, and the one that is written, both in mm/min."""
+
+    def __init__(self, plan: Plan) -> None:
+        self.rows = [] if plan.job.line else plan.rows.get("speed_mm_s", [])
+        self.own = self.written = math.nan
+        self.count = 0
+
+    def change(self, run: Run, bent: bool, edits: Edits) -> None:
+        """Put the speeds of the schedule into a run.
+
+        Raises
+        ------
+        Fault
+            An arc becomes straight moves, or a travel after a changed move never had a speed.
+        """
+        f = run.words["F"]
+        on = f.line - run.start
+        own = carried(run.count, self.own, on, f.value * run.state.unit_mm)
+        wanted, changed = self._wanted(run, own)
+        moves = np.flatnonzero(run.is_move)
+        if not len(moves):
+            return
+        before = np.concatenate([[self.written], wanted[moves[:-1]]])
+        lost = moves[np.isnan(wanted[moves]) & ~np.isnan(before)]
+        if len(lost) or bent:
+            line = int(lost[0]) if len(lost) else int(moves[0])
+            what = "arcs that have to become straight moves" if bent else "no speed for its travel"
+            raise Fault(line + run.start, f"the file has {what}, so speed can't be set by height")
+        units = (np.rint(np.nan_to_num(wanted) / run.state.unit_mm * (ONE / _STEP)) * _STEP).astype(np.int64)  # fmt: skip
+        spelled = np.zeros(run.count, np.bool_)
+        spelled[on] = True
+        other = wanted[on] != own[on]
+        edits.set(f.word[other], units[on[other]])
+        bare = moves[~spelled[moves] & (wanted[moves] != before) & ~np.isnan(wanted[moves])]
+        first = run.table.first[bare + run.start] + run.table.numbered[bare + run.start]
+        edits.add(first, "F", units[bare])
+        self.own, self.written = float(own[-1]), float(wanted[moves[-1]])
+        self.count += changed
+
+    def _wanted(self, run: Run, own: F64) -> tuple[F64, int]:
+        """Return the speed that each line is to have, and how many moves are the schedule's."""
+        s, wanted = run.state, own.copy()
+        at, z_mm, height = run.layers
+        middle = z_mm - height / 2 + EDGE_SLACK_MM
+        x_mm = ((run.before[0][at] + run.place[0][at]) / 2 + s.off_in[0]) * s.unit_mm
+        count = 0
+        for r in self.rows:
+            inside = (r.z_from_mm <= middle) & (middle < r.z_to_mm)
+            mine = at[inside & (r.x_from_mm <= x_mm) & (x_mm < r.x_to_mm)]
+            wanted[mine] = 60.0 * r.value
+            count += len(mine)
+        return wanted, count

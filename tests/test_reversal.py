@@ -1,0 +1,114 @@
+"""Lost motion at reversals: a worked example by hand, simulated axes with known slack, and the words."""
+
+import numpy as np
+import pytest
+
+from calib.fit.reversal import fit_reversal
+from calib.interpret.solve import Context, solve_sheet
+from calib.model.correction import Verdict
+from calib.model.drive import Drive
+from patterns.registry import get
+from patterns.spec import PrintSetup
+from tests.reportkit import sheet
+
+BELOW = [10.02, 10.01, 10.03, 10.02, 10.02]
+ABOVE = [10.10, 10.11, 10.09, 10.10, 10.10]
+
+
+def test_the_worked_example():
+    """By hand with the formulas of ISO 230-2:2014, clause 3 (from memory).
+
+    Means 10.02 and 10.10, so B = -0.08. Deviations 0, -0.01, 0.01, 0, 0 on both sides: s = sqrt(2e-4 / 4)
+    = 0.00707. R = max(2 x 0.00707 + 2 x 0.00707 + 0.08, 4 x 0.00707) = 0.1083. u(B) = 0.00707 x sqrt(2 / 5)
+    = 0.00447 with 8 degrees of freedom, t = 2.306: 0.0103.
+    """
+    found = fit_reversal(np.array(BELOW), np.array(ABOVE), 0.01)
+    assert found.value.value == pytest.approx(0.08)
+    assert found.repeats == pytest.approx((0.00707, 0.00707), abs=1e-5)
+    assert found.repeatability == pytest.approx(0.1083, abs=1e-4)
+    assert found.value.expanded() == pytest.approx(0.0103, abs=1e-4)
+
+
+def test_readings_that_are_all_alike_still_leave_the_display():
+    found = fit_reversal(np.full(5, 1.0), np.full(5, 1.0), 0.01)
+    assert found.value.u == pytest.approx(0.01 / 6**0.5)
+    with pytest.raises(ValueError, match="two approaches"):
+        fit_reversal(np.array([1.0]), np.array([1.0, 1.1]), 0.01)
+
+
+def carriage(slack, noise, rng, *, drift=0.0):
+    """Read a carriage with a dead zone: the motor drags it along only once the slack is taken up.
+
+    A gauge of 0.01 mm, a caliper that drifts while it is used, and a hand that reads with scatter.
+    """
+    at, seen = 0.0, 0.0
+    for _ in range(5):
+        for way in (-10.0, 10.0):
+            for motor in (way, 0.0):
+                at = min(max(at, motor - slack / 2), motor + slack / 2)
+            seen += drift
+            yield way < 0, round((60 + at + seen + rng.normal(0, noise)) / 0.01) * 0.01
+
+
+def test_intervals_cover_the_slack():
+    rng = np.random.default_rng(5)
+    hits = []
+    for _ in range(3000):
+        slack, noise = rng.uniform(0.03, 0.2), rng.uniform(0.004, 0.03)
+        seen = list(carriage(slack, noise, rng, drift=rng.normal(0, 0.0005)))
+        below, above = (np.array([v for up, v in seen if up is side]) for side in (True, False))
+        low, high = fit_reversal(below, above, 0.01).value.interval()
+        hits.append(low <= slack <= high)
+    assert 0.93 <= np.mean(hits) <= 0.97
+
+
+def solved(slack, pattern="reversal", given=None, context=None, noise=0.006, **head):
+    piece = get(pattern).piece(given or {}, PrintSetup())
+    rng = np.random.default_rng(3)
+    seen = {a: iter([v for _, v in carriage(slack.get(a, 0.0), noise, rng)]) for a in "XYZ"}
+    read = lambda f: next(seen[f.axis]) if f.group == "reversal" else f.nominal * 1.001  # noqa: E731
+    return solve_sheet(sheet(piece, read, **head), context or Context())
+
+
+def test_a_loose_belt_is_named_with_what_it_does_to_parts():
+    solution = solved({"X": 0.12})
+    (finding,) = solution.findings
+    x, y = finding.corrections
+    assert (x.setting, x.verdict, y.verdict) == ("reversal_x_mm", Verdict.APPLY, Verdict.LEAVE)
+    assert x.new == pytest.approx(0.12, abs=0.02)
+    assert "tighten the belt of X" in x.reason
+    said = " ".join(finding.summary)
+    assert "outside and inside lengths along X up to 0.12 mm too small alike" in said
+    assert "belt of Y" not in said
+
+
+def test_a_screw_is_named_where_a_screw_drives():
+    context = Context(drives={"Y": Drive(screw_lead_mm=8.0)}, now={"reversal_y_mm": 0.05})
+    (finding,) = solved({"Y": 0.1}, context=context).findings
+    y = finding.corrections[1]
+    assert "nut or coupling on the screw of Y" in y.reason
+    assert (y.old, y.new) == (0.05, pytest.approx(0.15, abs=0.02))
+
+
+def test_travel_can_be_read_on_the_same_sheet():
+    solution = solved(
+        {"X": 0.1}, "carriage-travel", {"reversals": "5"}, Context(now={"steps_x_per_mm": 80.0})
+    )
+    assert [f.topic for f in solution.findings] == ["travel", "play"]
+    assert {c.setting for c in solution.corrections} >= {
+        "steps_x_per_mm",
+        "reversal_x_mm",
+        "reversal_z_mm",
+    }
+
+
+def test_one_reading_far_off_is_shown_and_stays():
+    piece = get("reversal").piece({"axes": "X"}, PrintSetup())
+    values = iter([v for pair in zip([*BELOW[:4], 10.72], ABOVE, strict=True) for v in pair])
+    solution = solve_sheet(sheet(piece, lambda f: next(values)))
+    assert [(s.reading.feature, s.used) for s in solution.suspects] == [("x_below_5", True)]
+
+
+def test_an_axis_without_room_is_refused():
+    with pytest.raises(Exception, match="both sides along X"):
+        get("reversal").piece({"at_mm": "215"}, PrintSetup())
