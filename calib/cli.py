@@ -48,7 +48,7 @@ class _Root(TyperGroup):
             typer.echo(f"truebead: {err.line}", err=True)
             raise typer.Exit(2) from None
         except OSError as err:  # a name too long, a disk that fails: no fault of the program
-            if err.filename is None:  # the output itself: `main` says so, once it has nothing left to write
+            if err.filename is None:  # the output itself: `main` says so, once
                 raise
             typer.echo(f"truebead: {_words_of(err)}", err=True)
             raise typer.Exit(2) from None
