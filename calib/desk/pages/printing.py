@@ -156,7 +156,7 @@ def _parameters(fields: Mapping[str, Any]) -> dict[str, str]:
     return {
         k.removeprefix("set."): v
         for k, v in fields.items()
-        if k.startswith("set.") and isinstance(v, str)
+        if k.startswith("set.") and isinstance(v, str) and v.strip()
     }
 
 
