@@ -107,7 +107,8 @@ def lay_out(spec: RippleWallSpec, setup: PrintSetup) -> Piece:
         head_lines=(ACCELERATION, _WANTED),
         without=("ripple_x_hz", "ripple_y_hz"),
         smaller=("give a smaller leg_mm", "give a smaller leg_mm", "give a larger step_mm_s"),
-        volume_mm3=tube.volume_mm3 - sum(_groove_mm2(z) * (g.end_mm - g.start_mm) for g in grooves),
+        volume_mm3=tube.volume_mm3
+        - sum(_groove_mm2(z, g.outline) * (g.end_mm - g.start_mm) for g in grooves),
     )
 
 
@@ -135,8 +136,13 @@ def _groove(z: _Sizes, level_mm: float, setup: PrintSetup) -> Prism:
     return Prism(outline=outline, start_mm=level_mm, end_mm=round(level_mm + high, 6))
 
 
-def _groove_mm2(z: _Sizes) -> float:
-    return 0.5 * math.hypot(z.long, z.deep) * _GROOVE_MM
+def _groove_mm2(z: _Sizes, outline: tuple[XY, ...]) -> float:
+    """Return how much of the tube a groove's outline takes; its first two corners lie inside of it."""
+    length = math.hypot(z.long, z.deep)
+    (ax, ay), (bx, by) = outline[:2]
+    depths = [(z.deep * x - z.long * y) / length for x, y in outline[:2]]
+    along = ((bx - ax) * z.long + (by - ay) * z.deep) / length
+    return sum(depths) / 2 * along
 
 
 def _features(spec: RippleWallSpec, z: _Sizes, k: int, speed: float) -> list[Feature]:
@@ -152,7 +158,7 @@ def _features(spec: RippleWallSpec, z: _Sizes, k: int, speed: float) -> list[Fea
         Feature(
             id=f"along_{face.lower()}_{k + 1}", kind=Kind.PITCH, axis=swings, nominal=0.0,
             where=f"{band}: over {spec.ripples} ripples of the face along {face}, behind the first ripple",
-            start=start, end=end, view=view, jaws="", rung=speed, group="ripple",
+            start=start, end=end, view=view, jaws="", rung=speed, group="ripple", by="ruler",
         )
         for face, swings, start, end, view in faces
     ]  # fmt: skip
