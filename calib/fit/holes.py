@@ -115,7 +115,9 @@ def fit_holes(
         prior_mean=np.array([means.get(n, 0.0) for n in columns]),
         prior_sd=np.array([sd for _, sd in columns.values()]),
         noise_dof=_NOISE_DOF,
-        units=tuple({"slope": "", "curvature": "mm2", "flats": "mm2"}.get(n, "mm") for n in columns),
+        units=tuple(
+            {"slope": "", "curvature": "mm2", "flats": "mm2"}.get(n, "mm") for n in columns
+        ),
     )
     return HoleFit(
         fit=fit(problem), smallest_mm=float(drawn_mm.min()), largest_mm=float(drawn_mm.max())
