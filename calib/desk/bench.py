@@ -3,12 +3,12 @@
 import multiprocessing
 import threading
 from collections import OrderedDict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypedDict
+from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
 
 from calib.workshop import folders, making, measuring
 from calib.workshop.results import Who
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
     from calib.workshop.workshop import Workshop
     from patterns.piece import Piece
     from patterns.print_cost import PrintCost
+
+Answer = TypeVar("Answer")
 
 #: Readings that a sheet of the desk has room for; one is asked for.
 ROOM = 3
@@ -77,6 +79,13 @@ def cost(shop: "Workshop", piece: "Piece", who: Who) -> "PrintCost | None":
     return piece_cost(piece.pattern, piece.spec.as_text(), piece.setup, spool)
 
 
+def plates(pieces: "Sequence[Piece]") -> int:
+    """Return how many plates some pieces need; BadInput where they can't be put together."""
+    from patterns.plate import arrange
+
+    return 1 + max(p.plate for p in arrange(pieces))
+
+
 def standing(m: "Measuring") -> "tuple[Standing, ...]":
     """Return what stands on the sheet of a piece in work."""
     return measuring.standing(m)
@@ -91,6 +100,11 @@ def sheet_page(m: "Measuring") -> str:
 def kept(shop: "Workshop", sheet_uid: str) -> "list[KeptCorrection]":
     """Return the corrections that were kept of a sheet."""
     return shop.store().of_sheet(sheet_uid) if sheet_uid else []
+
+
+def spool_of(shop: "Workshop", sheet_uid: str) -> str:
+    """Return the spool that a kept sheet's piece was printed with."""
+    return shop.store().sheet(sheet_uid).spool
 
 
 def kept_fit(shop: "Workshop", sheet_uid: str) -> dict[str, Any]:
@@ -260,7 +274,7 @@ class Solids:
                 return self._files[key]
         found: dict[str, bytes | str] = {}
         if piece.printed:
-            found |= self._built(piece)
+            found |= self._elsewhere(_built, piece)
         if piece.schedule:
             from patterns.schedule import schedule_csv
 
@@ -271,13 +285,17 @@ class Solids:
                 self._files.popitem(last=False)
         return found
 
-    def _built(self, piece: "Piece") -> dict[str, bytes | str]:
-        """Build a solid; once more in a new process where the old one was ended from outside."""
+    def plate(self, pieces: "Sequence[Piece]") -> list[bytes]:
+        """Return the plates of some pieces, each as a 3MF."""
+        return self._elsewhere(making.plates_of, pieces)
+
+    def _elsewhere(self, do: Callable[..., Answer], *given: Any) -> Answer:
+        """Do something there; once more in a new process where the old one was ended from outside."""
         try:
-            return self._building().submit(_built, piece).result()
+            return self._building().submit(do, *given).result()
         except BrokenProcessPool:
             self.close()
-            return self._building().submit(_built, piece).result()
+            return self._building().submit(do, *given).result()
 
     def close(self) -> None:
         """End the process."""

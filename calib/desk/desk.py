@@ -13,7 +13,8 @@ from calib.desk.bench import Solids
 from calib.desk.entrance import Entrance
 from calib.desk.icons import TAB_ICON, icon
 from calib.desk.pictures import Pictures
-from calib.desk.words import TOLD, WORDS
+from calib.desk.terms import explained, word
+from calib.desk.words import TOLD
 from calib.desk.work import Work
 from calib.safety import SAFETY
 
@@ -101,9 +102,7 @@ def _environment() -> "Environment":
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    pages.globals.update(
-        icon=icon, static=_address, words=WORDS, safety=SAFETY, meaning=lambda term: WORDS[term]
-    )
+    pages.globals.update(icon=icon, static=_address, word=word, explained=explained, safety=SAFETY)
     return pages
 
 

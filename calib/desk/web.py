@@ -45,8 +45,9 @@ class Ask:
         return value.strip() if isinstance(value, str) else usual
 
     def texts(self, name: str) -> list[str]:
-        """Return every value of a field that may be given several times."""
-        return [v for v in self.form.getlist(name) if isinstance(v, str)]
+        """Return every value of a field, of the form or else of the address, that may stand several times."""
+        given = self.form if name in self.form else self.request.query_params
+        return [v for v in given.getlist(name) if isinstance(v, str)]
 
     def number(self, name: str, what: str) -> float:
         """Return a number; decimal comma or point.
@@ -95,12 +96,12 @@ def show(template: str, status: int = 200, **data: Any) -> Page:
     return Page(template, data, status)
 
 
-def go(path: str, told: str = "", **query: str | None) -> Response:
+def go(path: str, told: str = "", **query: str | Sequence[str] | None) -> Response:
     """Return the way to another page; `told` names a sentence of `words.TOLD` to show there."""
-    given = {k: v for k, v in query.items() if v}
-    if told:
-        given["told"] = told
-    return RedirectResponse(f"{path}?{urlencode(given)}" if given else path, status_code=303)
+    given = {k: v for k, v in {**query, "told": told}.items() if v}
+    return RedirectResponse(
+        f"{path}?{urlencode(given, doseq=True)}" if given else path, status_code=303
+    )
 
 
 def data(content: Any, status: int = 200) -> Response:

@@ -278,6 +278,14 @@ def solids_of(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
     }
 
 
+def plates_of(pieces: "Sequence[Piece]") -> list[bytes]:
+    """Build the solids of some pieces, and return each plate that they need as a 3MF."""
+    from patterns.plate import arrange
+
+    placed = arrange(pieces)
+    return folders.plate_files([(p, solids_of(p)[0]) for p in pieces if p.printed], placed)
+
+
 def make(
     store: "Store | None",
     names: Sequence[str],

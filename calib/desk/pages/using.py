@@ -9,9 +9,9 @@ from markupsafe import Markup
 from starlette.responses import Response
 
 from calib.desk import bench, says
+from calib.desk.pages.keeping import PLACES, say_place
 from calib.desk.pages.printing import chosen, who_in, who_of
-from calib.desk.pages.results import say_place
-from calib.desk.settings import label, number, shown, spell
+from calib.desk.settings import by_how_much, half_width, label, number, shown, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.errors import BadInput
 from calib.model.setting import SETTINGS, Place
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 #: Largest file that can be dropped, in bytes.
 LARGEST_FILE = 1_500_000_000
+#: Sheets that are shown of what a value rests on, the weightiest first.
+MOST_SHEETS = 12
 _SUFFIXES = (".stl", ".3mf", ".gcode", ".gco", ".g", ".nc", ".ngc")
 
 
@@ -46,6 +48,7 @@ def values(ask: Ask) -> Page:
         known=bool(profile.settings),
         qr=_qr(typed, found.heading) if typed else "",
         next_link=f"/next?{says.query(found.who)}",
+        why_link=f"/why?{says.query(found.who)}",
     )
 
 
@@ -77,6 +80,50 @@ def _qr(listed: "list[Value]", of: "Heading") -> Markup:
     return Markup(code.svg_inline(scale=1, border=2, svgclass=None, lineclass=None, omitsize=True))
 
 
+def why(ask: Ask) -> Page:
+    """Say what a value rests on: its readings, and what each sheet does to it."""
+    who, name = chosen(ask), ask.text("setting")
+    profile = ask.shop.profile(**bench.names(who))
+    value = next((v for v in profile.settings if v.setting == name), None)
+    if value is None:
+        raise BadInput("nothing is known of that", mend="choose a value on the page of values")
+    sheets = ask.shop.why(name, **bench.names(who)) if value.estimate else []
+    rests = profile.rests.get(name)
+    return show(
+        "why.html",
+        who=who,
+        label=label(name),
+        value=spell(name, value.value),
+        sure=half_width(name, value.expanded),
+        stale=value.stale,
+        rests=rests if rests and rests.sheets else None,
+        from_data=_from_data(value.estimate.from_data) if value.estimate else "",
+        inherited=value.inherited_from,
+        sheets=[
+            {
+                "title": says.question_of(i.block.pattern),
+                "spool": bench.spool_of(ask.shop, i.block.uid),
+                "kept": f"{i.block.at:%-d %B %Y}",
+                "readings": i.block.readings,
+                "share": f"{i.share:.0%}",
+                "moved": by_how_much(name, i.moved),
+            }
+            for i in sheets[:MOST_SHEETS]
+        ],
+        values_link=f"/values?{says.query(who)}",
+    )
+
+
+def _from_data(share: float) -> str:
+    """Say how much of what is known was measured."""
+    if share > 0.99:
+        return "All that is known comes from them."
+    return (
+        f"{max(share, 0.0):.0%} of what is known comes from them, the rest from what is usual for such a"
+        " printer and filament."
+    )
+
+
 def values_csv(ask: Ask) -> Response:
     """Return the values as a table for a spreadsheet."""
     from calib.apply.values import to_set
@@ -93,11 +140,10 @@ def values_csv(ask: Ask) -> Response:
 def say(ask: Ask) -> Response:
     """Note where one setting takes effect from now on."""
     who = ask.shop.values(**bench.names(who_of(ask))).who
-    place = {"set": Place.PRINTER, "models": Place.MODELS}.get(ask.text("done"))
+    place = PLACES.get(ask.text("done"))
     if place is None:
         raise BadInput("it is not said what was done")
-    settings = ask.texts("setting")
-    say_place(ask, who, settings, place)
+    say_place(ask, who, ask.texts("setting"), place)
     return go("/values", ask.text("done"), **bench.names(who))
 
 
