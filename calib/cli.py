@@ -6,6 +6,7 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
+from functools import cache
 from typing import Any
 
 import typer
@@ -56,6 +57,7 @@ class _Root(TyperGroup):
         return list(self.commands)  # in the order of the loop the user lives in
 
 
+@cache
 def build_app() -> typer.Typer:
     """Return the application with every command registered."""
     app = typer.Typer(

@@ -77,7 +77,13 @@ def pattern(
     next_for: tuple[str, ...] = (),
     shrinks: tuple[tuple[str, int], ...] = (),
 ) -> Callable[[LayOut], LayOut]:
-    """Register the decorated function, which lays a piece out, under `name`; see `Pattern`."""
+    """Register the decorated function, which lays a piece out, under `name`; see `Pattern`.
+
+    Raises
+    ------
+    ValueError
+        Another pattern has that name.
+    """
 
     def register(lay_out: LayOut) -> LayOut:
         if name in _PATTERNS:

@@ -21,7 +21,7 @@ from calib.model.correction import Scope, Verdict
 from calib.model.instrument import DEFAULTS
 from calib.model.setting import Place
 from calib.store import open_store
-from calib.store.engine import HEAD
+from calib.store.engine import HEAD, upgrade
 from calib.store.keeping import AlreadyKept, choose, text_sha256
 from calib.store.records import Axis, Nozzle, Spool
 from tests.storekit import (
@@ -291,13 +291,22 @@ def test_the_newest_migration_is_the_one_known(store):
     assert script().get_current_head() == HEAD
 
 
-def test_migrations_make_the_tables_of_the_models(store):
+@pytest.mark.parametrize("by_migrations", [True, False])
+def test_a_new_store_has_the_tables_that_all_migrations_make(store, by_migrations):
     from alembic.autogenerate import compare_metadata
 
     from calib.store.tables import Base
 
-    with store.engine.connect() as connection:
-        context = MigrationContext.configure(connection, opts={"compare_type": True})
+    with store.engine.begin() as connection:
+        if by_migrations:
+            Base.metadata.drop_all(connection)
+            connection.exec_driver_sql("DROP TABLE alembic_version")
+            upgrade(connection)
+        # PostgreSQL can't compare defaults of JSON.
+        sqlite = store.engine.dialect.name == "sqlite"
+        opts = {"compare_type": True, "compare_server_default": sqlite}
+        context = MigrationContext.configure(connection, opts=opts)
+        assert context.get_current_revision() == HEAD
         assert compare_metadata(context, Base.metadata) == []
 
 

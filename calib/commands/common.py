@@ -14,7 +14,13 @@ from calib.workshop.context import Assumed
 
 
 def pairs(given: Sequence[str], option: str) -> dict[str, str]:
-    """Return ``["size_mm=40"]`` as ``{"size_mm": "40"}``."""
+    """Return ``["size_mm=40"]`` as ``{"size_mm": "40"}``.
+
+    Raises
+    ------
+    BadInput
+        One is not ``name=value``, or a name is given twice.
+    """
     found: dict[str, str] = {}
     for text in given:
         name, sign, value = text.partition("=")
@@ -29,7 +35,13 @@ def pairs(given: Sequence[str], option: str) -> dict[str, str]:
 
 
 def numbers(given: Sequence[str], option: str) -> dict[str, float]:
-    """Return ``["steps_x_per_mm=80"]`` as ``{"steps_x_per_mm": 80.0}``."""
+    """Return ``["steps_x_per_mm=80"]`` as ``{"steps_x_per_mm": 80.0}``.
+
+    Raises
+    ------
+    BadInput
+        A value is not a number.
+    """
     found = {}
     for name, text in pairs(given, option).items():
         try:
@@ -84,6 +96,11 @@ def build_volume(text: str) -> tuple[float, float, float]:
     """Read ``220x220x250`` (or with * or ×) as millimetres.
 
     Of a round bed, ``round:180x200`` (diameter and height), the largest square on it counts.
+
+    Raises
+    ------
+    BadInput
+        The text is not three lengths, or the diameter and height of a round bed.
     """
     shape, colon, sizes = text.strip().partition(":")
     if colon and shape.strip().lower() == "round":

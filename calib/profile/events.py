@@ -189,7 +189,13 @@ _EVENTS = {e.name: e for e in (*EVENTS, TAKEN_BACK)}
 
 
 def event_kind(name: str) -> EventKind:
-    """Return a sort of event; BadInput names the sorts there are."""
+    """Return a sort of event.
+
+    Raises
+    ------
+    BadInput
+        There is none of that name; the message lists those there are.
+    """
     if name not in _EVENTS:
         known = ", ".join(e.name for e in EVENTS)
         raise BadInput(f"there is no event {name!r}", mend=f"the events are {known}")

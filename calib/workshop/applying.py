@@ -314,6 +314,11 @@ def correct(
 
     That what went into it by itself goes into such files from now on is kept together with the file:
     both, or neither.
+
+    Raises
+    ------
+    BadInput
+        Files of this kind can't be corrected, or an option is for another kind of file.
     """
     kind = file.suffix.lower()
     kept = settings.values if how.schedule is None else ()  # a calibration piece goes without

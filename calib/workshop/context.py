@@ -159,7 +159,13 @@ def context_for(store: "Store | None", sheet: "Sheet", who: Who, assumed: Assume
 
 
 def own_instruments(store: "Store | None", names: Sequence[str]) -> dict[str, Instrument]:
-    """Return kind -> instrument for the instruments that are named."""
+    """Return kind -> instrument for the instruments that are named.
+
+    Raises
+    ------
+    BadInput
+        There is no store, no instrument of that name, or two of one kind are named.
+    """
     found: dict[str, Instrument] = {}
     for name in names:
         if store is None:

@@ -54,7 +54,13 @@ def _is_filled(sheet: "Sheet") -> bool:
 
 
 def folders_for(pieces: "Sequence[Piece]", out: Path | None) -> list[Path]:
-    """Return a folder for each piece: `out` itself for one, folders inside it for several."""
+    """Return a folder for each piece: `out` itself for one, folders inside it for several.
+
+    Raises
+    ------
+    BadInput
+        A pattern is named twice: its pieces would go into one folder.
+    """
     if len(pieces) == 1:
         return [out or Path(pieces[0].pattern)]
     names = [p.pattern for p in pieces]
@@ -150,7 +156,13 @@ def _with_semicolons(file: Path, table: "Table", sheet: "Sheet") -> Path | None:
 
 
 def open_folder(folder: Path, names: Sequence[str], *, force: bool) -> None:
-    """Make the folder; refuse before anything is written where a file would be replaced."""
+    """Make the folder; refuse before anything is written where a file would be replaced.
+
+    Raises
+    ------
+    FileError
+        Files are there already and `force` is not given, or readings would be lost.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as err:

@@ -51,6 +51,11 @@ class InventoryPart(Base):
             Build volume; it can't be taken as usual, for the nozzle must not leave it.
         known : fields of `calib.store.records.Printer`
             Such as ``hot_end_max_c=260``.
+
+        Raises
+        ------
+        BadInput
+            The printer is new and its build volume is not given, or a number makes no sense.
         """
         from calib.store.records import Printer
 
@@ -116,7 +121,13 @@ class InventoryPart(Base):
         return self.store().change_nozzle(nozzle, seen)
 
     def add_spool(self, spool: "Spool | str", material: str = "", **known: Any) -> "Spool":
-        """Add a spool: a record, or a name with its type of filament."""
+        """Add a spool: a record, or a name with its type of filament.
+
+        Raises
+        ------
+        BadInput
+            The spool is new and its type of filament is not given, or a number makes no sense.
+        """
         from calib.store.records import Spool
 
         if isinstance(spool, str):
@@ -134,7 +145,13 @@ class InventoryPart(Base):
     def add_instrument(
         self, instrument: "Instrument | str", kind: str = "caliper", **known: float
     ) -> "Instrument":
-        """Add an instrument: a record, or a name and a kind; what is not told is that of a usual one."""
+        """Add an instrument: a record, or a name and a kind; what is not told is that of a usual one.
+
+        Raises
+        ------
+        BadInput
+            There is no such kind of instrument, or a number makes no sense.
+        """
         from calib.model.instrument import DEFAULTS
 
         if isinstance(instrument, str):

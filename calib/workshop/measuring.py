@@ -156,7 +156,13 @@ class Measuring:
 
 
 def checked(text: str, cell: Cell, sheet: "Sheet", others: Sequence[float] = ()) -> Checked:
-    """Make sense of an answer against what is expected and the feature's other readings."""
+    """Make sense of an answer against what is expected and the feature's other readings.
+
+    Raises
+    ------
+    BadInput
+        What was entered is no number or answer that the feature takes.
+    """
     if text.strip() in ("", NOT_MEASURED):
         return Checked(text=text.strip(), value=None)
     try:

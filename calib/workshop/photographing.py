@@ -116,7 +116,13 @@ def pictures(outcome: "Outcome") -> tuple[bytes, ...]:
 def write_results(
     folder: Path, photos: Sequence[Path], outcome: "Outcome", drawn: Sequence[bytes], *, force: bool
 ) -> tuple[Path, ...]:
-    """Write ``photo.csv`` and one annotated picture for each photo; refuse before anything is written."""
+    """Write ``photo.csv`` and one annotated picture for each photo; refuse before anything is written.
+
+    Raises
+    ------
+    BadInput
+        A file to write is there already.
+    """
     from calib.files import write_atomic
     from calib.photo.rows import csv_of
 

@@ -161,7 +161,13 @@ class PiecesPart(Base):
         return entering.head_in_file(Path(source), key, str(value))
 
     def take_back(self, source: Source, taken: "Taken | None" = None) -> "Measuring":
-        """Take a reading back; for a piece in the store the newest one where none is given."""
+        """Take a reading back; for a piece in the store the newest one where none is given.
+
+        Raises
+        ------
+        BadInput
+            A sheet in a file does not remember the last reading: name which one.
+        """
         from calib.workshop import entering
 
         uid = self._uid(source)

@@ -65,7 +65,13 @@ def check_axis(kind: str, axis: str) -> None:
 
 
 def moment(text: str, option: str) -> datetime:
-    """Read a day or a time; without a zone it is local."""
+    """Read a day or a time; without a zone it is local.
+
+    Raises
+    ------
+    BadInput
+        The text is neither a day nor a time.
+    """
     try:
         when = datetime.fromisoformat(text)
         if len(text) <= 10:

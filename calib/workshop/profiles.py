@@ -75,7 +75,13 @@ def _of_newest(store: "Store", asked: Who) -> Who:
 
 
 def differences(store: "Store", asked: Who, against: str, at: datetime | None) -> list[Difference]:
-    """Compare a profile with that of another spool, or with itself at an earlier moment."""
+    """Compare a profile with that of another spool, or with itself at an earlier moment.
+
+    Raises
+    ------
+    BadInput
+        Neither another spool nor an earlier moment is given.
+    """
     if bool(against) == bool(at):
         raise BadInput("there is nothing to compare with", mend="give --against SPOOL or --at DAY")
     who = who_in_store(store, asked)
