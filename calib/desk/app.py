@@ -84,6 +84,7 @@ def routes() -> list[Route]:
         post("/happened", happening.note),
         post("/happened/undo", happening.undo_event),
         get("/history", happening.history),
+        get("/history/plots", happening.over_time),
         post("/history/undo", happening.undo),
         get("/printer", inventory.printer),
         post("/printer", inventory.change_printer),

@@ -15,7 +15,8 @@ from calib.workshop.results import Who
 
 if TYPE_CHECKING:
     from calib.model.correction import Correction
-    from calib.store.records import KeptCorrection, Series
+    from calib.profile.influence import Rests
+    from calib.store.records import KeptCorrection, ProfileValue, Series, Spool
     from calib.workshop.measuring import Measuring, Standing
     from calib.workshop.workshop import Workshop
     from patterns.piece import Piece
@@ -73,10 +74,11 @@ def cost(shop: "Workshop", piece: "Piece", who: Who) -> "PrintCost | None":
     """Return minutes and grams of a piece; None for a check without plastic."""
     from calib.plan.cost import piece_cost
 
-    spool = next((s for s in shop.spools() if s.name == who.spool), None)
-    if not piece.printed or spool is None:
+    if not piece.printed or not who.spool:
         return None
-    return piece_cost(piece.pattern, piece.spec.as_text(), piece.setup, spool)
+    return piece_cost(
+        piece.pattern, piece.spec.as_text(), piece.setup, shop.store().spool(who.spool)
+    )
 
 
 def plates(pieces: "Sequence[Piece]") -> int:
@@ -100,6 +102,27 @@ def sheet_page(m: "Measuring") -> str:
 def kept(shop: "Workshop", sheet_uid: str) -> "list[KeptCorrection]":
     """Return the corrections that were kept of a sheet."""
     return shop.store().of_sheet(sheet_uid) if sheet_uid else []
+
+
+def in_force(shop: "Workshop", who: Who) -> "list[ProfileValue]":
+    """Return the values of a printer, nozzle and spool, without what they rest on."""
+    return shop.store().in_force(**names(who))
+
+
+def rests(shop: "Workshop", who: Who, setting: str) -> "Rests | None":
+    """Return what a value rests on; None where the posterior does not know it."""
+    found = shop.store().rests(**names(who), only=setting).get(setting)
+    return found if found is not None and found.sheets else None
+
+
+def turned(shop: "Workshop", who: Who) -> set[str]:
+    """Return the settings of levelling screws that were found and have been turned since."""
+    return {v.setting for v in shop.store().to_do_once(**names(who)) if v.stale}
+
+
+def spool(shop: "Workshop", name: str) -> "Spool":
+    """Return a spool by its name; BadInput where there is none."""
+    return shop.store().spool(name or None)
 
 
 def spool_of(shop: "Workshop", sheet_uid: str) -> str:

@@ -2,7 +2,8 @@
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
@@ -17,6 +18,8 @@ from calib.errors import BadInput
 if TYPE_CHECKING:
     from calib.desk.desk import Desk
     from calib.workshop.workshop import Workshop
+
+Answer = TypeVar("Answer")
 
 #: Who uses a browser, as it was said at the door; a name for the others to see, not a proof.
 BY_COOKIE = "truebead_by"
@@ -38,6 +41,11 @@ class Ask:
         shop, by = self.desk.workshop, self.request.cookies.get(BY_COOKIE, "").replace("_", " ")
         named = 0 < len(by) <= 40 and by.isprintable()
         return shop.signing(by) if named and shop.store_if_any() is not None else shop
+
+    def remembered(self, question: str, *about: Any, work_out: Callable[[], Answer]) -> Answer:
+        """Return what was worked out before, as long as nothing changed in the store since."""
+        key = (question, *about, f"{datetime.now():%Y-%m-%d %H}", self.shop.standing())
+        return self.desk.remembered.of(key, work_out)
 
     def text(self, name: str, usual: str = "") -> str:
         """Return a field of the form, else of the address, without spaces round it."""

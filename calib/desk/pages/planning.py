@@ -28,7 +28,10 @@ def next_print(ask: Ask) -> Page:
     """Show what to print next for a printer, nozzle and spool, and why."""
     goal = ask.text("goal", "all")
     goal = goal if goal in {g[0] for g in GOALS} else "all"
-    found = ask.shop.next(**bench.names(chosen(ask)), goal=goal)
+    who, shop = chosen(ask), ask.shop
+    found = ask.remembered(
+        "next", who, goal, work_out=lambda: shop.next(**bench.names(who), goal=goal)
+    )
     query = says.query(found.who)
     shown = _prints(ask, found)
     in_work = [piece_summary(ask, p) for p in ask.shop.pieces(found.who.printer, found.who.spool)]

@@ -34,13 +34,11 @@ def chosen(ask: Ask) -> Who:
     """Return one printer, nozzle and spool; asks where the address leaves a choice."""
     shop, who = ask.shop, who_of(ask)
     printer = who.printer or _only("printer", [(p.name, "") for p in shop.printers()])
-    nozzles = [(n.name, f"{n.bore_mm:g} mm") for n in shop.nozzles(printer)]
-    spools = [(s.name, s.material) for s in shop.spools()]
-    return Who(
-        printer=printer,
-        nozzle=who.nozzle or _only("nozzle", nozzles),
-        spool=who.spool or _only("spool", spools),
+    nozzle = who.nozzle or _only(
+        "nozzle", [(n.name, f"{n.bore_mm:g} mm") for n in shop.nozzles(printer)]
     )
+    spool = who.spool or _only("spool", [(s.name, s.material) for s in shop.spools()])
+    return Who(printer=printer, nozzle=nozzle, spool=spool)
 
 
 def _only(what: str, there: list[tuple[str, str]]) -> str:

@@ -35,8 +35,11 @@ def result(ask: Ask) -> Page | Response:
     if not any(q.text not in ("", "-") for q in m.questions):
         to = "measure" if measured(m.piece) else "judge"
         return go(f"/piece/{m.source}/{to}")
+    shop = ask.shop
     try:
-        solved = ask.shop.solve(m.source)
+        solved = ask.remembered(
+            "solved", m.source, m.version, work_out=lambda: shop.solve(m.source)
+        )
     except BadInput as err:
         return _not_yet(m, err)
     return _solved(m, solved.solution, solved.notes)
@@ -187,9 +190,8 @@ def _grouped(cards: list[dict[str, Any]]) -> list[dict[str, Any]]:
 
 def _states(ask: Ask, who: "Who") -> dict[str, str]:
     """Return what was said about each setting: set, models, gcode, turned, or nothing yet."""
-    profile = ask.shop.profile(**bench.names(who))
-    found = {v.setting: "turned" for v in profile.to_do_once if v.stale}
-    for v in profile.settings:
+    found = dict.fromkeys(bench.turned(ask.shop, who), "turned")
+    for v in bench.in_force(ask.shop, who):
         if v.place_said is not None and (v.place != Place.PRINTER or v.is_set):
             found[v.setting] = "set" if v.place == Place.PRINTER else str(v.place)
     return found

@@ -21,6 +21,9 @@ if TYPE_CHECKING:
 
     from calib.apply.values import Heading, Value
     from calib.desk.work import Job
+    from calib.store.records import ProfileValue
+    from calib.workshop.results import Who
+    from calib.workshop.workshop import Workshop
 
 #: Largest file that can be dropped, in bytes.
 LARGEST_FILE = 1_500_000_000
@@ -32,11 +35,11 @@ _SUFFIXES = (".stl", ".3mf", ".gcode", ".gco", ".g", ".nc", ".ngc")
 def values(ask: Ask) -> Page:
     """Show what is to be set for a printer, nozzle and spool."""
     found = ask.shop.values(**bench.names(chosen(ask)))
-    profile = ask.shop.profile(**bench.names(found.who))
+    settings = bench.in_force(ask.shop, found.who)
     typed = [v for v in found.values if v.place in ("", Place.PRINTER)]
     drawn = [v for v in found.values if v.place == Place.DRAWING]
     files = [v for v in found.values if v.place in (Place.MODELS, Place.GCODE)]
-    stale = [(label(v.setting), v.stale) for v in profile.settings if v.stale]
+    stale = [(label(v.setting), v.stale) for v in settings if v.stale]
     return show(
         "values.html",
         who=found.who,
@@ -45,7 +48,7 @@ def values(ask: Ask) -> Page:
         files=[_value(v) for v in files],
         drawn=[_value(v) for v in drawn],
         stale=stale,
-        known=bool(profile.settings),
+        known=bool(settings),
         qr=_qr(typed, found.heading) if typed else "",
         next_link=f"/next?{says.query(found.who)}",
         why_link=f"/why?{says.query(found.who)}",
@@ -83,12 +86,11 @@ def _qr(listed: "list[Value]", of: "Heading") -> Markup:
 def why(ask: Ask) -> Page:
     """Say what a value rests on: its readings, and what each sheet does to it."""
     who, name = chosen(ask), ask.text("setting")
-    profile = ask.shop.profile(**bench.names(who))
-    value = next((v for v in profile.settings if v.setting == name), None)
+    shop = ask.shop
+    value = next((v for v in bench.in_force(shop, who) if v.setting == name), None)
     if value is None:
         raise BadInput("nothing is known of that", mend="choose a value on the page of values")
-    sheets = ask.shop.why(name, **bench.names(who)) if value.estimate else []
-    rests = profile.rests.get(name)
+    sheets = ask.remembered("why", who, name, work_out=lambda: _sheets(shop, value, who))
     return show(
         "why.html",
         who=who,
@@ -96,22 +98,29 @@ def why(ask: Ask) -> Page:
         value=spell(name, value.value),
         sure=half_width(name, value.expanded),
         stale=value.stale,
-        rests=rests if rests and rests.sheets else None,
+        rests=ask.remembered("rests", who, name, work_out=lambda: bench.rests(shop, who, name)),
         from_data=_from_data(value.estimate.from_data) if value.estimate else "",
         inherited=value.inherited_from,
-        sheets=[
-            {
-                "title": says.question_of(i.block.pattern),
-                "spool": bench.spool_of(ask.shop, i.block.uid),
-                "kept": f"{i.block.at:%-d %B %Y}",
-                "readings": i.block.readings,
-                "share": f"{i.share:.0%}",
-                "moved": by_how_much(name, i.moved),
-            }
-            for i in sheets[:MOST_SHEETS]
-        ],
+        sheets=sheets,
         values_link=f"/values?{says.query(who)}",
     )
+
+
+def _sheets(shop: "Workshop", value: "ProfileValue", who: "Who") -> list[dict[str, Any]]:
+    """Return what the weightiest sheets do to a value; none where the posterior does not know it."""
+    name = value.setting
+    found = shop.why(name, **bench.names(who)) if value.estimate else []
+    return [
+        {
+            "title": says.question_of(i.block.pattern),
+            "spool": bench.spool_of(shop, i.block.uid),
+            "kept": f"{i.block.at:%-d %B %Y}",
+            "readings": i.block.readings,
+            "share": f"{i.share:.0%}",
+            "moved": by_how_much(name, i.moved),
+        }
+        for i in found[:MOST_SHEETS]
+    ]
 
 
 def _from_data(share: float) -> str:
