@@ -267,7 +267,8 @@ def test_bands_are_judged_by_tapping(page: Page, example: str) -> None:
 PAGES = (
     "/", "/words", "/care", "/first", "/first?step=2", "/first?step=3", "/next?printer=lantern&spool=lamp-white",
     "/pieces?printer=lantern&spool=lamp-white", "/values?printer=lantern&spool=lamp-white", "/happened",
-    "/history?printer=lantern", "/printer?printer=lantern", "/printer/new", "/spool?spool=lamp-white", "/spool/new",
+    "/why?printer=lantern&spool=lamp-white&setting=scale_x_percent", "/history?printer=lantern",
+    "/history/plots?printer=lantern", "PLATE", "/printer?printer=lantern", "/printer/new", "/spool?spool=lamp-white", "/spool/new",
     "/instruments", "/phone", "PIECE", "PIECE/measure", "PIECE/list", "PIECE/photo", "PIECE/result", "TOWER/judge",
     "/nothing",
 )  # fmt: skip
@@ -292,8 +293,11 @@ def test_nobody_is_shut_out(browser: Browser, example: str, scheme: str) -> None
     page.keyboard.type(TRUE)
     page.keyboard.press("Enter")
     tower = start(page, example, "temperature-tower").removeprefix(example)
+    plate = f"/plate?piece={piece.rpartition('/')[2]}&piece={tower.rpartition('/')[2]}"
     for path in PAGES:
-        page.goto(example + path.replace("PIECE", piece).replace("TOWER", tower))
+        page.goto(
+            example + path.replace("PIECE", piece).replace("TOWER", tower).replace("PLATE", plate)
+        )
         assert page.evaluate("document.documentElement.scrollWidth") <= 360, path
         for closed in page.locator("details").all():
             closed.evaluate("e => { e.open = true; }")
