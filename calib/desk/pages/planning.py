@@ -139,7 +139,7 @@ def _parameters(fields: Mapping[str, Any], pattern: str) -> dict[str, str]:
     given = {
         k.removeprefix("set.").removeprefix(f"{pattern}."): v
         for k, v in fields.items()
-        if k.startswith("set.") and isinstance(v, str)
+        if k.startswith("set.") and isinstance(v, str) and v.strip()
     }
     return {k: v for k, v in given.items() if "." not in k}
 

@@ -79,7 +79,12 @@ def piece_page(ask: Ask) -> Page:
         print_with=print_with(piece),
         set_before=set_before(m),
         schedule=[
-            (f"{r.z_from_mm:g}", f"{r.z_to_mm:g}", label(r.setting), f"{r.value:g}")
+            (
+                f"{r.z_from_mm:g}",
+                f"{r.z_to_mm:g}",
+                label(r.setting) + (f" at X {r.span}" if r.limited else ""),
+                f"{r.value:g}",
+            )
             for r in piece.schedule
         ],
         by_line=any(r.setting not in KNOWN for r in piece.schedule),
