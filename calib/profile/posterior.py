@@ -363,12 +363,17 @@ def _inverse(n: Array) -> Array:
     size = np.sqrt(np.diag(n))
     scaled: Array = n / np.outer(size, size)
     if len(n) < _LARGE:
-        found = np.linalg.inv(scaled)
-        return (found + found.T) / 2 / np.outer(size, size)
-    from scipy.linalg.lapack import dpotrf, dpotri  # half the work of a general inverse
+        found: Array = np.linalg.inv(scaled).astype(np.float64)
+    else:
+        from scipy.linalg.lapack import dpotrf, dpotri  # half the work of a general inverse
 
-    lower = np.tril(dpotri(dpotrf(scaled, lower=True)[0], lower=True)[0])
-    return (lower + np.tril(lower, -1).T) / np.outer(size, size)
+        factor, failed = dpotrf(scaled, lower=True)
+        if failed:  # the prior of every coordinate is proper
+            msg = "the information is not positive definite"
+            raise FloatingPointError(msg)
+        lower: Array = np.tril(dpotri(factor, lower=True)[0])
+        found = lower + np.tril(lower, -1).T
+    return np.asarray((found + found.T) / 2 / np.outer(size, size), dtype=np.float64)
 
 
 def posterior(
