@@ -47,9 +47,9 @@ class _Root(TyperGroup):
                 raise KeyboardInterrupt from None
             typer.echo(f"truebead: {err.line}", err=True)
             raise typer.Exit(2) from None
-        except BrokenPipeError:  # whoever read our output has gone
-            raise
         except OSError as err:  # a name too long, a disk that fails: no fault of the program
+            if err.filename is None:  # the output itself: `main` says so, once
+                raise
             typer.echo(f"truebead: {_words_of(err)}", err=True)
             raise typer.Exit(2) from None
 

@@ -6,7 +6,6 @@ import json
 import re
 import shutil
 import struct
-import subprocess
 import sys
 from contextlib import chdir
 
@@ -22,6 +21,7 @@ from calib.readings import read_sheet
 from calib.store import open_store
 from calib.store.base import ChangedMeanwhile
 from calib.store.records import Nozzle, Spool
+from tests.processkit import Child, say
 from tests.storekit import DATABASES, correction, fresh_url, keep, workshop
 
 #: What the printer of the stories does to every length while nothing is set.
@@ -42,7 +42,7 @@ def commands_in(folder):
     def run(line, code=0):
         result = CliRunner().invoke(build_app(), line.split(), env=env)
         assert result.exit_code == code, result.output
-        return result.output
+        return result.stdout if "--json" in line else result.output
 
     run.folder = folder
     return run
@@ -115,8 +115,7 @@ def sliced(run, name="lamp.gcode"):
 
 
 def size_after(run, line):
-    said = run(f"apply {line} --force --json")  # what is said beside goes to the other stream
-    return json.loads(said[said.index("{") :])["size_after_mm"][0]
+    return json.loads(run(f"apply {line} --force --json"))["size_after_mm"][0]
 
 
 # --- the stories ------------------------------------------------------------------------------
@@ -349,20 +348,22 @@ def test_what_was_said_meanwhile_is_not_overruled_by_doing(store):
     assert [p.place for p in store.places()] == ["printer"]
 
 
-_CLAIM = """
-import sys
-from calib.errors import StoreError
-from calib.model.place import Place
-from calib.store import open_store
-with open_store(sys.argv[1]) as store:
-    print("ready", flush=True)
-    sys.stdin.readline()
-    try:
-        store.say_place({"scale_x_percent": 99.7}, Place(sys.argv[2]), spool="white-1", unless_said=True)
-        print("said")
-    except StoreError as err:
-        print("refused")
-"""
+def claimant(url, place):
+    """Start a process that puts a scale somewhere, once it is told to."""
+
+    def act():
+        with open_store(url) as store:
+            say("ready")
+            sys.stdin.readline()
+            words = {"scale_x_percent": 99.7}
+            try:
+                store.say_place(words, place, spool="white-1", unless_said=True)
+            except ChangedMeanwhile:
+                say("refused")
+            else:
+                say("said")
+
+    return Child(act)
 
 
 @pytest.mark.parametrize("database", DATABASES)
@@ -370,11 +371,7 @@ def test_two_processes_never_put_one_correction_into_both_sorts_of_files(databas
     with fresh_url(database, tmp_path) as url:
         with open_store(url) as store:
             workshop(store)
-        pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "text": True}
-        both = [
-            subprocess.Popen([sys.executable, "-c", _CLAIM, url, place], **pipes)
-            for place in ("models", "gcode")
-        ]
+        both = [claimant(url, place) for place in (Place.MODELS, Place.GCODE)]
         for p in both:
             assert p.stdout.readline() == "ready\n"
         for p in both:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import assumed_of, print_json
+from calib.commands.common import assumed_of, print_json, say_safety
 from calib.commands.show import say, say_table
 from calib.workshop.context import PART_MM, TOLERANCE_MM
 
@@ -63,6 +63,7 @@ def keep(
                 say_kept(str(path), kept)
     if as_json:
         print_json(answers)
+    say_safety(as_json=as_json)
     if again:
         raise typer.Exit(1)
 

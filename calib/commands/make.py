@@ -76,8 +76,8 @@ def make(
         print_json([made_json(one) for one in made.pieces])
     else:
         typer.echo("\n".join(all_made_lines(made)))
-        if made.pieces[0].piece.printed:
-            say_safety()
+    if made.pieces[0].piece.printed:
+        say_safety(as_json=as_json)
 
 
 def list_patterns(

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import assumed_of, print_json
+from calib.commands.common import assumed_of, print_json, say_safety
 from calib.workshop.context import PART_MM, TOLERANCE_MM
 
 
@@ -50,10 +50,11 @@ def solve(
             sheet_file, printer=printer, nozzle=nozzle, spool=spool,
             assumed=assumed,
         )  # fmt: skip
+    said = ""
     if as_json:
         print_json(solved.solution.to_json())
     else:
-        typer.echo(as_text(solved.solution, why=why))
-        for line in solved.notes:
-            typer.echo(f"\n{line}")
+        said = "\n\n".join((as_text(solved.solution, why=why), *solved.notes))
+        typer.echo(said)
+    say_safety(as_json=as_json, said=said)
     raise typer.Exit(1 if solved.solution.needs_user else 0)

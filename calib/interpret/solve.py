@@ -29,6 +29,8 @@ INTERPRETERS = (
     "holes",
     "bed",
     "play",
+    "ripple",
+    "lag",
 )
 
 # Lengths of an axis that are off by one ratio, within this, point to its drive.

@@ -195,7 +195,7 @@ def _readings(sheet: Sheet, suspects: Sequence[Mapping[str, Any]]) -> list[dict[
             continue
         rows.append(
             {
-                "number": "" if f.instrument == "photo" else str(number), "where": f.where, "nominal": "" if f.kind in _JUDGED else f"{f.nominal:g} {f.unit}",
+                "number": "" if f.instrument == "photo" else str(number), "where": f.where, "nominal": "" if f.kind in _JUDGED or f.nominal == 0 else f"{f.nominal:g} {f.unit}",
                 "read": ", ".join(f"{v:g}" for v in values),
                 "mean": f"{sum(values) / len(values):.4g}" if len(values) > 1 else "",
                 "remark": "; ".join(doubt.get(f.id, [])),

@@ -33,15 +33,11 @@ _JUDGED = ("corner", "curve", "bridge", "sag")
 _USUAL = {
     "fan_percent": (0.0, 100.0, 20.0),
     "speed_mm_s": (40.0, 100.0, 10.0),
-    "speed_percent": (50.0, 150.0, 20.0),
-    "flow_percent": (88.0, 112.0, 4.0),
 }
 #: Nothing is asked for beyond these. Common practice, no source.
 _LIMITS = {
     "fan_percent": (0.0, 100.0),
     "speed_mm_s": (5.0, 500.0),
-    "speed_percent": (10.0, 300.0),
-    "flow_percent": (50.0, 150.0),
     "hot_end_c": (150.0, 500.0),
 }
 _UNKNOWN = "unknown"
@@ -165,7 +161,7 @@ def lay_out(spec: SettingLadderSpec, setup: PrintSetup) -> Piece:
     """Lay the blade out along X, its edge at the left, the values on its back.
 
     Judged per band: the sharp edge, the round butt and the bridge over the window, against the value of
-    that band. The lowest layers below the first window belong to the first band.
+    that band. The lowest layers, below the first window, keep the file's own value.
     """
     before = _before(spec)
     spec = _filled_in(spec, setup)
@@ -212,6 +208,7 @@ def lay_out(spec: SettingLadderSpec, setup: PrintSetup) -> Piece:
                 "The value of a band is cut into the back: judge from the front, then turn it round.",
             ),
         ),
+        without=(spec.setting,),
         head_lines=weights_of(*_JUDGED[: spec.judgements]),
         smaller=(
             "print it on a longer bed",
@@ -227,7 +224,7 @@ def _schedule(
     setup: PrintSetup,
 ) -> tuple[ScheduleRow, ...]:  # fmt: skip
     """Return a row for each band; above them what was set before, for a setting of the user's own."""
-    edges = [0.0, *(z.floor(k) for k in range(1, len(values) + 1))]
+    edges = [z.floor(k) for k in range(len(values) + 1)]
     rows = list(zip(edges, edges[1:], values, strict=False))
     if before is not None:
         rows.append((edges[-1], max(setup.build_z_mm, edges[-1] + 1.0), before))
