@@ -30,7 +30,7 @@ def upgrade() -> None:
         sa.Column("kind", sa.String(), nullable=False),
         sa.Column("owner", sa.String(), nullable=False),
         sa.Column("epoch", sa.Integer(), nullable=False),
-        sa.Column("mean", sa.Float(), nullable=False),
+        sa.Column("mean", sa.Double(), nullable=False),
         sa.Column("told", sa.Integer(), nullable=False),
         sa.Column("covariance", sa.LargeBinary(), nullable=False),
         sa.PrimaryKeyConstraint("id"),
