@@ -23,6 +23,7 @@ from calib.profile.over_time import OverTime, over_time
 from calib.store.base import find, find_nozzle
 from calib.store.engine import is_read_only
 from calib.store.inventory import Inventory
+from calib.store.large import near_sheets, read, worked_out
 from calib.store.layers import ProfileQuery
 from calib.store.states import (
     Near,
@@ -39,20 +40,31 @@ from calib.store.states import (
 from calib.store.tables import MaterialRow, PosteriorPartRow, PosteriorRow, PrinterRow, SpoolRow
 from calib.store.tables import now as time_now
 
+#: Sheets of a printer that a look back at a large store's past rests on, beside the roll's own.
+MOST_THEN = 300
+
 
 class Estimates(Inventory):
     """The part of the store that knows how surely what is known."""
 
-    _states: tuple[tuple[Any, ...], dict[Near | None, State]] | None = None
+    #: What the next two rest on; posteriors by what is asked about; profiles that were asked for.
+    _states: tuple[tuple[Any, ...], dict[Near | None, State], dict[Any, Any]] | None = None
+
+    def standing(self) -> tuple[Any, ...]:
+        """Return numbers that change with all that profiles, plans and the overview rest on."""
+        with self._read() as session:
+            return signature(session)
 
     def state(self, session: Session, near: Near, at: datetime | None = None) -> State:
         """Return the posterior; the same one as long as nothing changed that it rests on."""
         if at is not None:
-            return state_of(session, at)
+            # The past of a large store is told by what is near alone: it is not kept in parts.
+            near_by = near_sheets(session, near, MOST_THEN) if is_large(session) else None
+            return state_of(session, at, near_by)
         stamp = signature(session)
         if self._states is None or self._states[0] != stamp:
             self._write_missing_blocks(session)
-            self._states = (stamp, {})
+            self._states = (stamp, {}, {})
         kept, large = self._states[1], is_large(session)
         key = near if large else None
         if key not in kept:
@@ -61,12 +73,10 @@ class Estimates(Inventory):
 
     def _large_state(self, session: Session, near: Near) -> State:
         """Return the posterior of a large store for what is near, worked out anew where it must be."""
-        from calib.store import large
-
-        found = large.read(session, near)
+        found = read(session, near)
         if found is not None:
             return found
-        whole, head, parts = large.worked_out(session)
+        whole, head, parts = worked_out(session)
         if not is_read_only(self.engine):
             session.rollback()
             with suppress(StoreError), self._write() as writing:  # else the next who asks writes it
@@ -102,19 +112,25 @@ class Estimates(Inventory):
         n = find_nozzle(session, p, nozzle)
         reel = find(session, SpoolRow, "spool", spool)
         near = Near(p.id, reel.id, reel.material.name, sheets)
-        return ProfileQuery(session, p, n, reel, self.state(session, near, at), at)
+        state = self.state(session, near, at)
+        memo = self._states[2] if at is None and self._states is not None else {}
+        return ProfileQuery(session, p, n, reel, state, at, memo)
 
     def rests(
-        self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
+        self,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+        only: str | None = None,
     ) -> dict[str, Rests]:
-        """Return, for each setting in force that the posterior knows, what its value rests on."""
+        """Return, for each setting in force that the posterior knows, or one, what its value rests on."""
         with self._read() as session:
             query = self._query(session, printer, nozzle, spool, sheets=True)
             in_force = {v.setting: v for v in query.profile()}
             where = query.where(in_force)
         state, found = query.state, {}
         for setting, v in in_force.items():
-            if v.estimate is not None:
+            if v.estimate is not None and only in (None, setting):
                 asked = answer(setting, where, state.world)
                 found[setting] = rests(state.posterior, asked, own(state.blocks, asked))
         return found

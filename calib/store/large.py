@@ -6,7 +6,7 @@ done: after very many, after a change to a printer, an instrument or the past.
 """
 
 import hashlib
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -101,7 +101,8 @@ def _brought_up(
     session: Session, head: PosteriorRow, known: World, near: Near, pending: Mapping[int, str]
 ) -> State:
     """Read what is near and bring it up to date."""
-    blocks = list(_near_blocks(session, near))
+    # The sheets that are looked at one by one.
+    blocks = list(blocks_in_use(session, near_sheets(session, near))) if near.sheets else []
     rolls = _rolls_of(session, pending)
     wanted = {near.spool_id, *rolls, *_rolls_with(session, blocks)} - {None}
     now_there = list(blocks_in_use(session, _of_rolls(wanted, pending)))
@@ -188,15 +189,12 @@ def _were(session: Session, head: PosteriorRow, pending: Collection[int]) -> dic
     return {sheet: at for sheet, at in session.execute(query)}
 
 
-def _near_blocks(session: Session, near: Near) -> Iterator[Block]:
-    """Yield the sheets that are looked at one by one: a roll's, and the newest of a printer."""
-    if not near.sheets:
-        return
+def near_sheets(session: Session, near: Near, most: int = _MOST_NEAR) -> Any:
+    """Return the condition for the sheets of a roll, and the newest of a printer."""
     newest = select(SheetRow.id).where(SheetRow.printer_id == near.printer_id)
-    newest = newest.order_by(SheetRow.id.desc()).limit(_MOST_NEAR)
+    newest = newest.order_by(SheetRow.id.desc()).limit(most)
     of_roll = select(SheetRow.id).where(SheetRow.spool_id == near.spool_id)
-    ids = {*session.scalars(newest), *session.scalars(of_roll)}
-    yield from blocks_in_use(session, SheetRow.id.in_(ids))
+    return SheetRow.id.in_({*session.scalars(newest), *session.scalars(of_roll)})
 
 
 def _rolls_of(session: Session, sheets: Collection[int]) -> set[int | None]:

@@ -27,6 +27,7 @@ from calib.store.tables import (
     InstrumentRow,
     MaterialRow,
     NozzleRow,
+    PlaceRow,
     PrinterRow,
     SheetRow,
     SpoolRow,
@@ -130,7 +131,7 @@ def _events(session: Session, at: datetime | None) -> list[Any]:
 
 
 def signature(session: Session) -> tuple[Any, ...]:
-    """Return numbers that change with everything the posterior rests on."""
+    """Return numbers that change with everything that the posterior and a profile rest on."""
     return tuple(
         session.execute(
             select(
@@ -141,6 +142,9 @@ def signature(session: Session) -> tuple[Any, ...]:
                 select(func.count(PrinterRow.id)).scalar_subquery(),
                 select(func.count(NozzleRow.id)).scalar_subquery(),
                 select(func.count(SpoolRow.id)).scalar_subquery(),
+                select(func.sum(SpoolRow.version)).scalar_subquery(),
+                select(func.sum(NozzleRow.version)).scalar_subquery(),
+                select(func.count(PlaceRow.id)).scalar_subquery(),
                 select(func.sum(InstrumentRow.version)).scalar_subquery(),
             )
         ).one()
@@ -152,9 +156,9 @@ def is_large(session: Session) -> bool:
     return (session.scalar(select(func.count(SheetRow.id))) or 0) > MOST_SHEETS
 
 
-def state_of(session: Session, at: datetime | None = None) -> State:
-    """Return the posterior of all sheets that count (at a moment; None: now)."""
-    blocks = list(blocks_in_use(session, at=at))
+def state_of(session: Session, at: datetime | None = None, where: Any = None) -> State:
+    """Return the posterior of all sheets that count (at a moment; None: now), or of some of them."""
+    blocks = list(blocks_in_use(session, where, at))
     world = with_first_steps(world_of(session, at), first_steps(blocks))
     return State(posterior(blocks, world), world, blocks)
 
