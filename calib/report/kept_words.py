@@ -31,10 +31,19 @@ _WARNING = "yellow"
 
 def kept_lines(kept: "KeptSolution") -> Iterator[tuple[str, str]]:
     """Yield (line, style): what is doubtful, what to print again, and what takes effect where."""
+    for s in kept.replaced:
+        yield (
+            f"The same piece was kept before, on {s.kept_at:%Y-%m-%d %H:%M} UTC, with other readings:"
+            " those no longer count, these do.",
+            "",
+        )
     for line in kept.solved.solution.assumed:
         yield line, ""
-    for s in kept.solved.solution.suspects:
-        yield f"Doubtful: {s.reading.where or s.reading.feature}: {s.explanation}", _WARNING
+    for doubt in kept.solved.solution.suspects:
+        yield (
+            f"Doubtful: {doubt.reading.where or doubt.reading.feature}: {doubt.explanation}",
+            _WARNING,
+        )
     for line in again_lines(kept.corrections, kept.who.options):
         yield line, _WARNING
     spare = [k for k in kept.corrections if not k.chosen and k.correction.verdict == "apply"]
