@@ -29,14 +29,26 @@ def next_(
         ),
     ] = "all",
     within: Annotated[
-        float | None, typer.Option(help="Tolerance wanted on a part, in mm; for --goal size.")
+        float | None,
+        typer.Option(
+            parser=o.number,
+            metavar="NUMBER",
+            help="Tolerance wanted on a part, in mm; for --goal size.",
+        ),
     ] = None,
-    part: Annotated[float, typer.Option(help="Length of your part in mm.")] = 100.0,
+    part: Annotated[
+        float, typer.Option(parser=o.number, metavar="NUMBER", help="Length of your part in mm.")
+    ] = 100.0,
     pieces: Annotated[
         int, typer.Option(help="How many such parts join in a row or close a ring.")
     ] = 1,
     minutes: Annotated[
-        float | None, typer.Option(help="Minutes of printing there are; the best that they allow.")
+        float | None,
+        typer.Option(
+            parser=o.number,
+            metavar="NUMBER",
+            help="Minutes of printing there are; the best that they allow.",
+        ),
     ] = None,
     store: o.Store = None,
     as_json: o.Json = False,

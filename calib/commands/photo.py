@@ -9,8 +9,18 @@ from calib.commands import options as o
 from calib.commands.common import numbers, print_json
 from calib.errors import BadInput
 
-BarX = Annotated[float | None, typer.Option("--bar-x", help="Measured length of the X bar, mm.")]
-BarY = Annotated[float | None, typer.Option("--bar-y", help="Measured length of the Y bar, mm.")]
+BarX = Annotated[
+    float | None,
+    typer.Option(
+        "--bar-x", parser=o.number, metavar="NUMBER", help="Measured length of the X bar, mm."
+    ),
+]
+BarY = Annotated[
+    float | None,
+    typer.Option(
+        "--bar-y", parser=o.number, metavar="NUMBER", help="Measured length of the Y bar, mm."
+    ),
+]
 
 
 def register(app: typer.Typer) -> None:

@@ -1,6 +1,7 @@
 """`truebead solve`: from a filled-in sheet to corrections with reasons."""
 
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
@@ -56,4 +57,6 @@ def solve(
         typer.echo(as_text(solved.solution, why=why))
         for line in solved.notes:
             typer.echo(f"\n{line}")
+        if solved.who.printer and solved.solution.corrections:
+            typer.echo(f"\nTo keep it: truebead keep {quote(str(sheet_file))}{solved.who.options}")
     raise typer.Exit(1 if solved.solution.needs_user else 0)

@@ -19,6 +19,7 @@ from calib.report.words import (
 )
 
 if TYPE_CHECKING:
+    from calib.model.correction import Correction
     from calib.model.estimate import Estimate
     from calib.profile.influence import Disagreement, Influence, Rests
     from calib.store.records import KeptCorrection, KeptSheet, ProfileValue, SaidPlace, Series
@@ -88,12 +89,17 @@ def correction_rows(kept: "Sequence[KeptCorrection]") -> list[tuple[str, ...]]:
     return [_correction_row(k) for k in kept]
 
 
+def _half(c: "Correction") -> float:
+    """Return the half-width (95 %) of a correction's new value; 0 where it is not known."""
+    return c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
+
+
 def _correction_row(k: "KeptCorrection") -> tuple[str, ...]:
     c = k.correction
-    half = c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
+    half = _half(c)
     verdict = str(c.verdict) if k.chosen else "not used"
     turns = kept_setting(c.setting).done_once
-    words = turn_words(c.new, short=True) if turns else change(c.old, c.new, c.u_new, c.unit)
+    words = turn_words(c.new, short=True) if turns else change(c.old, c.new, half, c.unit)
     return (
         label(c.setting), words, half_width(half), c.unit, verdict, str(c.scope),
     )  # fmt: skip
@@ -201,7 +207,7 @@ def _history_row(k: "KeptCorrection") -> tuple[str, str, str, str]:
     if k.undone_at:
         verdict = "taken back" + (f": {k.why_undone}" if k.why_undone else "")
     turns = kept_setting(c.setting).done_once
-    words = turn_words(c.new, short=True) if turns else change(c.old, c.new, c.u_new, c.unit)
+    words = turn_words(c.new, short=True) if turns else change(c.old, c.new, _half(c), c.unit)
     return k.uid[:8], label(c.setting), words, verdict
 
 
@@ -212,7 +218,7 @@ def _profile_row(v: "ProfileValue") -> tuple[str, ...]:
         where = f"inherited from {few}"
     return (
         label(v.setting),
-        number(v.value, v.u),
+        number(v.value, v.expanded),
         half_width(v.expanded),
         v.unit,
         where,

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from calib.model.setting import kept_setting, label
+from calib.model.setting import kept_setting
 
 if TYPE_CHECKING:
     from calib.model.request import Request
@@ -150,14 +150,12 @@ def place_lines(values: "Sequence[ProfileValue]", options: str = "") -> list[str
             continue
         if v.place == Place.PRINTER:
             told.append(f"--in-printer {v.setting}")
-        by_place.setdefault(v.place, []).append(
-            f"{label(v.setting)} {number(v.value, v.u)} {v.unit}".rstrip()
-        )
+        by_place.setdefault(v.place, []).append(kept_setting(v.setting).said(v.value))
     lines = []
     if found := by_place.get(Place.PRINTER):
         lines.append(
             f"To be set in the printer or the slicing settings before you print: {', '.join(found)}."
-            f" Once set, say so: truebead apply {' '.join(told)}{options}"
+            f" Once set, say so: truebead values{options} {' '.join(told)}"
         )
     for place, files in ((Place.MODELS, "models"), (Place.GCODE, "G-code")):
         if found := by_place.get(place):

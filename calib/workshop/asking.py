@@ -6,6 +6,7 @@ from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 from calib.errors import BadInput
+from patterns.piece import JAWS_CLOSED
 
 if TYPE_CHECKING:
     from calib.workshop import Workshop
@@ -24,6 +25,10 @@ _HELP = """\
 
 class Stop(Exception):
     """The user, or the end of the input, ends the asking."""
+
+
+class Retyped(Exception):
+    """A number was typed where yes or no was asked: the reading, once more."""
 
 
 class Sitting:
@@ -67,6 +72,7 @@ class Sitting:
                  f"{len(queue)} readings to go. ? for help, q to stop.")  # fmt: skip
         if not any(q.text for q in self.now.questions):
             self._ask_printed_with()
+            self._ask_jaws()
         at = 0
         while at < len(queue):
             at = max(0, at + self._ask_one(queue[at], first=at == 0))
@@ -96,6 +102,20 @@ class Sitting:
                 self.now = self.workshop.set_head(self.path, PRINTED_WITH, typed)
                 return
 
+    def _ask_jaws(self) -> None:
+        """Ask once what the closed jaws show, where the fit can make use of it."""
+        if JAWS_CLOSED not in self.now.piece.head_lines or self.now.sheet.keys.get(JAWS_CLOSED.key):
+            return
+        self.say("Wipe the caliper's jaws, close them and read it. Enter: not looked at.")
+        while typed := self.ask(f"   closed jaws show, {self.now.sheet.unit}: "):
+            if typed.lower() == "q":
+                raise Stop
+            try:
+                self.now = self.workshop.set_head(self.path, JAWS_CLOSED.key, typed)
+                return
+            except BadInput as err:
+                self.say(f"   {err.what}; {err.mend}")
+
     def report(self) -> dict[str, Any]:
         """Return what was done and what is left, and which readings still can't be right."""
         self.now = self.workshop.read(self.path)  # also what was written when Ctrl-C came
@@ -111,7 +131,9 @@ class Sitting:
     def in_words(self, report: dict[str, Any]) -> str:
         """Return the report for people, with what to do next."""
         left, sheet = report["empty"], report["sheet"]
-        lines = [f"Kept {report['typed']} new readings in {sheet}; {left} are still empty."]
+        typed, are = report["typed"], "is" if left == 1 else "are"
+        new = f"{typed} new reading{'s' * (typed != 1)}"
+        lines = [f"Kept {new} in {sheet}; {left} {are} still empty."]
         lines += [f"Look again: {words}" for words in report["doubtful"]]
         lines.append(f"Next: truebead {'read' if left else 'solve'} {quote(sheet)}")
         return "\n".join(lines)
@@ -152,7 +174,10 @@ class Sitting:
         except BadInput as err:
             self.say(f"   {err.what}; {err.mend}")
             return False
-        text = self._agreed(checked, asked) if checked.suspicious else checked.text
+        try:
+            text = self._agreed(checked, asked) if checked.suspicious else checked.text
+        except Retyped as err:
+            return self._take(str(err), asked)
         if not text:
             return False
         taken = self.workshop.enter(
@@ -195,4 +220,6 @@ class Sitting:
                 return typed.startswith("y")
             if typed == "q":
                 raise Stop
-            self.say("   y or n, please.")
+            if typed[:1].isdigit():
+                raise Retyped(typed)
+            self.say("   y or n, or the number once more.")

@@ -188,7 +188,7 @@ def doubts(before: "Sequence[ProfileValue]", kept: "Sequence[KeptCorrection]") -
             lines.append(
                 f"{label(c.setting)}: the error of before is gone, as if {v.value:.5g} had been set. If it"
                 f" had: {undo}, write {v.value:.5g} into the sheet's line # now.{c.setting}: and keep"
-                f" it again after truebead apply --in-printer {c.setting}."
+                f" it again after truebead values --in-printer {c.setting}."
             )
     return lines
 
