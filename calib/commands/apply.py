@@ -11,7 +11,7 @@ import typer
 
 from calib.commands import options as o
 from calib.commands.common import build_given, print_json, say_safety
-from calib.commands.show import say_table
+from calib.commands.show import say, say_table
 from calib.errors import BadInput
 from calib.model.place import Place
 
@@ -182,13 +182,13 @@ def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) ->
         return
     own = v.to_set(listed)
     if found.heading.words:
-        typer.echo(f"To set in the printer and the slicing settings: {found.heading.words}")
+        say(f"To set in the printer and the slicing settings: {found.heading.words}", "bold")
     if own:
-        say_table("", v.COLUMNS, v.table(own))
+        say_table("", v.SHORT_COLUMNS, v.short_table(own))
     for line in v.elsewhere(listed):
-        typer.echo(line)
+        say(line)
     if line := v.said_so(own, found.who.options):
-        typer.echo(line)
+        say(line)
     if line := v.steps_line(own):
-        typer.echo(f"\n{line}\n{v.STORING}")
+        say(f"\n{line}\n{v.STORING}")
     say_safety()

@@ -6,6 +6,8 @@ import typer
 
 from calib.commands import options as o
 from calib.commands.common import pairs, print_json, say_safety, setup_given
+from calib.commands.show import say
+from calib.errors import BadInput
 from calib.workshop.completing import patterns
 
 
@@ -19,7 +21,9 @@ def register(app: typer.Typer) -> None:
         add_help_option=False,
     )(make)
     app.command(
-        "list", help="List the patterns and what each answers.", epilog="Example: truebead list"
+        "list",
+        help="List what can be made, and what each answers.",
+        epilog="Example: truebead list",
     )(list_patterns)
 
 
@@ -59,9 +63,15 @@ def make(
     from calib.workshop import open_workshop
     from patterns import registry
 
-    if show_help or not (names or solid):
+    if show_help:
         typer.echo(pattern_help(registry.get(names[0])) if names else ctx.get_help())
-        raise typer.Exit(0 if show_help else 2)
+        return
+    if not (names or solid):
+        raise BadInput(
+            "say which piece to make",
+            mend="truebead next says which brings most, truebead list shows all; a good first one:"
+            " truebead make corner-gauge",
+        )
     setup = setup_given(
         nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build,
         hot_end_max_c=hot_end_max_c,
@@ -75,7 +85,7 @@ def make(
     if as_json:
         print_json([made_json(one) for one in made.pieces])
     else:
-        typer.echo("\n".join(all_made_lines(made)))
+        say("\n".join(all_made_lines(made)))
         if made.pieces[0].piece.printed:
             say_safety()
 
@@ -93,4 +103,4 @@ def list_patterns(
     if as_json:
         print_json([pattern_json(p, takes) for p, takes in rows])
     else:
-        typer.echo("\n".join(pattern_lines(rows, material)))
+        say("\n".join(pattern_lines(rows, material)))

@@ -13,8 +13,16 @@ from calib.report.plain import correction_json, influence_json, profile_json
 from calib.report.words import iso
 
 profile = typer.Typer(
-    no_args_is_help=True, help="Show the corrections in force, their history, and take them back."
+    invoke_without_command=True,
+    help="Show what is known and in force, how it came, and take it back.",
 )
+
+
+@profile.callback()
+def profile_itself(ctx: typer.Context) -> None:
+    """Show what is known and in force, how it came, and take it back."""
+    if ctx.invoked_subcommand is None:
+        show()
 
 
 def register(app: typer.Typer) -> None:
@@ -32,10 +40,13 @@ def show(
     why: Annotated[
         str | None, typer.Option(help="Which sheets make this setting what it is.")
     ] = None,
+    rests: Annotated[
+        bool, typer.Option("--rests", help="Also: what each rests on, what the last sheet changed.")
+    ] = False,
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Show each value, how sure it is, what it rests on, and what the last sheet changed.
+    """Show each value, how sure it is, and what is to be set.
 
     Every sheet that still counts takes part: those of other spools say what this type is like.
     """
@@ -61,7 +72,8 @@ def show(
         return
     say_table(title, words.PROFILE_COLUMNS, words.profile_rows(found.settings))
     below = words.profile_lines(found.settings, found.to_do_once, found.who.options)
-    for line, style in (*words.rests_lines(found.settings, found.rests, found.odd), *below):
+    above = words.rests_lines(found.settings, found.rests) if rests else ()
+    for line, style in (*above, *words.odd_lines(found.odd), *below):
         say(line, style)
 
 

@@ -1,5 +1,6 @@
 """What the verbs share at the terminal: options that name things, lines and tables."""
 
+import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -17,10 +18,26 @@ def console() -> "Console":
 
 
 def say(text: str, style: str = "") -> None:
-    """Print one paragraph as it is: nothing in it is markup."""
+    """Print lines as they are: nothing in them is markup. A terminal gets them folded between words.
+
+    A line with a command stays one line, so that it can be copied.
+    """
     from rich.text import Text
 
-    console().print(Text(text, style=style), soft_wrap=True)
+    out = console()
+    lines = text.split("\n")
+    if out.is_terminal:
+        lines = [part for line in lines for part in _folded(line, out.width)]
+    out.print(Text("\n".join(lines), style=style), soft_wrap=True)
+
+
+def _folded(line: str, width: int) -> list[str]:
+    indent = " " * (len(line) - len(line.lstrip()))
+    if len(line) <= width or "truebead " in line:
+        return [line]
+    return textwrap.wrap(
+        line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
+    )
 
 
 def say_line(text: str, style: str = "") -> None:

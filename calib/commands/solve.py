@@ -8,6 +8,7 @@ import typer
 
 from calib.commands import options as o
 from calib.commands.common import assumed_of, print_json
+from calib.commands.show import say
 from calib.workshop.context import PART_MM, TOLERANCE_MM
 
 
@@ -54,9 +55,9 @@ def solve(
     if as_json:
         print_json(solved.solution.to_json())
     else:
-        typer.echo(as_text(solved.solution, why=why))
+        say(as_text(solved.solution, why=why))
         for line in solved.notes:
-            typer.echo(f"\n{line}")
+            say(f"\n{line}")
         if solved.who.printer and solved.solution.corrections:
-            typer.echo(f"\nTo keep it: truebead keep {quote(str(sheet_file))}{solved.who.options}")
+            say(f"\nTo keep it: truebead keep {quote(str(sheet_file))}{solved.who.options}")
     raise typer.Exit(1 if solved.solution.needs_user else 0)

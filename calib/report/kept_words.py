@@ -121,9 +121,9 @@ def profile_lines(
 
 
 def rests_lines(
-    settings: "Sequence[ProfileValue]", rests: "Mapping[str, Rests]", odd: "Sequence[Disagreement]"
+    settings: "Sequence[ProfileValue]", rests: "Mapping[str, Rests]"
 ) -> Iterator[tuple[str, str]]:
-    """Yield (line, style): what each value rests on, what the last sheet changed, what disagrees."""
+    """Yield (line, style): what each value rests on, and what the last sheet changed."""
     from calib.profile.influence import moved_words
 
     for v in settings:
@@ -139,6 +139,10 @@ def rests_lines(
             moved = moved_words(e, found.before, kept_setting(v.setting).decimals)
             words += f"; by {found.newest.pattern} of {found.newest.at:%Y-%m-%d} {moved}"
         yield words, ""
+
+
+def odd_lines(odd: "Sequence[Disagreement]") -> Iterator[tuple[str, str]]:
+    """Yield (line, style): the sheets that do not go with the others."""
     for d in odd:
         likely = f"; likely {d.reason}" if d.reason else ""
         yield (
