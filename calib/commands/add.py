@@ -62,7 +62,10 @@ def printer(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
-    """Add a printer: its build volume; ratings and drives can be told later, with --replace."""
+    """Add a printer by its build volume.
+
+    Ratings and drives can be told later, with --replace.
+    """
     from calib.report.inventory_words import printer_json, printer_lines
     from calib.workshop import open_workshop
     from calib.workshop.drives import axes_with, drives_of
@@ -182,7 +185,10 @@ def instrument(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
-    """Add an instrument; what is not given is that of a usual one of its kind."""
+    """Add an instrument to measure with.
+
+    What is not given is that of a usual one of its kind.
+    """
     from calib.report.inventory_words import instrument_line
     from calib.workshop import open_workshop
 

@@ -69,7 +69,9 @@ def apply(
     csv: o.Csv = None,
     as_json: o.Json = False,
 ) -> None:
-    """Put corrections into a copy of a sliced file or a model, or show the values to type in.
+    """Put corrections into a copy of a model or sliced file.
+
+    Without a file the values to type in are shown.
 
     Nothing is corrected twice: what first goes into a model, or into G-code, always goes there.
     """
@@ -153,7 +155,7 @@ def values(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Show what is to be set in the printer and the slicing settings, or say that it was.
+    """Show what is to be set by hand, or say that it was.
 
     What models or G-code get is not among them; `apply FILE` puts it there.
     """

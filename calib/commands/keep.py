@@ -41,7 +41,9 @@ def keep(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Solve sheets as `solve` does and keep the corrections; a sheet is kept only once.
+    """Solve filled-in sheets and keep the corrections.
+
+    As `solve` does; a sheet is kept only once.
 
     Printer, nozzle and spool are those that the sheet names, else the only ones in the store.
     """

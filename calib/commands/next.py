@@ -53,7 +53,9 @@ def next_(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Say what to print or to measure next: the fewest minutes to the goal, and what is still good.
+    """Say what to print or to measure next.
+
+    The fewest minutes of printing that reach the goal, and what is still good.
 
     What every piece would tell is worked out before it is printed, from all that was measured so far.
     """

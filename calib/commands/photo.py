@@ -27,7 +27,7 @@ def register(app: typer.Typer) -> None:
     """Add the commands."""
     app.command(
         "mat",
-        help="Make the mat to print and photograph pieces on, or keep its measured bars.\n\n"
+        help="Make the mat that pieces are photographed on.\n\nOr, with --bar-x and --bar-y, keep how long its printed bars are.\n\n"
         "Printers scale paper: measure both bars of each printed mat once with a caliper.",
         epilog="Example: truebead mat --paper letter --out mat.pdf; then, once it is printed and"
         " measured: truebead mat --name LETTER-W-0427 --bar-x 139.82 --bar-y 140.05",

@@ -14,13 +14,13 @@ from calib.report.words import iso
 
 profile = typer.Typer(
     invoke_without_command=True,
-    help="Show what is known and in force, how it came, and take it back.",
+    help="Show the values in force, their history, and take back.",
 )
 
 
 @profile.callback()
 def profile_itself(ctx: typer.Context) -> None:
-    """Show what is known and in force, how it came, and take it back."""
+    """Show the values in force, their history, and take back."""
     if ctx.invoked_subcommand is None:
         show()
 
@@ -90,7 +90,10 @@ def history(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Show every kept correction, also those that were taken back; nothing is ever deleted."""
+    """Show every correction that was ever kept.
+
+    Also those that were taken back; nothing is ever deleted.
+    """
     from calib.workshop import open_workshop
 
     with open_workshop(store) as workshop:
@@ -129,7 +132,7 @@ def diff(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Compare a profile with that of another spool, or with itself at an earlier day."""
+    """Compare a profile with another spool's, or an earlier day's."""
     from calib.workshop import open_workshop
     from calib.workshop.planning import moment
 
@@ -177,7 +180,9 @@ def drift(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Show how a printer's own settings moved over time, and whether to look at the machine.
+    """Show how a printer's own settings moved over time.
+
+    And whether to look at the machine.
 
     A value outside the mean and three standard deviations (from the mean moving range), or eight
     in a row on one side of it, asks for a new calibration (Shewhart's control chart).
@@ -199,7 +204,7 @@ def split(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Split size errors into the machine's own scale and each spool's shrinkage.
+    """Split size errors into machine scale and shrinkage.
 
     Every kept sheet counts, of all printers and spools: a material measured on one printer sharpens
     the others. The share from readings is what is left when the mechanics and the table of filament

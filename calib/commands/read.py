@@ -17,7 +17,7 @@ def register(app: typer.Typer) -> None:
     """Add the commands."""
     app.command(
         "sheet",
-        help="Make the sheet of a piece again, or of a pattern without its solid.\n\n"
+        help="Make a measurement sheet without the solid.\n\n"
         "For a folder the page sheet.html is made again, with --semicolons also its sheet.csv: readings,"
         " id and parameters stay.",
         epilog="Example: truebead sheet step-gauge --set pitch_mm=30 --out gauge",
