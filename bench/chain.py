@@ -16,7 +16,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 
-from bench.coverage import PATTERNS, default_piece
+from bench.coverage import PATTERNS, default_piece, read_by_hand
 from calib import open_workshop
 from calib.fit.dimensions import KINDS
 from calib.workshop.workshop import Workshop
@@ -111,7 +111,7 @@ def _filled(
 ) -> str:  # fmt: skip
     """Print a piece with what is set, read it, and return its sheet's text."""
     piece = default_piece(name)
-    features = [f for f in piece.features if f.jaws and f.kind in KINDS]
+    features = [f for f in read_by_hand(piece) if f.kind in KINDS]
     one = printed(piece, features, CAREFUL, rng, set_up(machine, now), jaws)
     head = {
         "pattern": name,

@@ -18,6 +18,7 @@ from calib.readings import Reading, Sheet
 from patterns.registry import get
 from patterns.spec import PrintSetup
 from tests import simulate_fits as sim
+from tests import simulate_motion as moving
 
 
 def linear(draws: int) -> None:
@@ -32,6 +33,13 @@ def others(draws: int) -> None:
     print(f"\ncoverage of 95 % intervals, {draws} draws each (asked for: at least 90 %)")
     for draw in (sim.pass_fail, sim.graded, sim.sag, sim.tower, sim.feed):
         _show(sim.coverage(draw, draws, seed=2))
+
+
+def motion(draws: int) -> None:
+    """Print the coverage of what tells how a printer moves."""
+    print(f"\ncoverage of 95 % intervals, {draws} draws each (asked for: 93 to 97 %)")
+    for draw in (moving.reversal, moving.ripple):
+        _show(sim.coverage(draw, draws, seed=4))
 
 
 def wrong_priors(draws: int) -> None:
@@ -97,6 +105,7 @@ def main() -> None:
     linear(draws)
     wrong_priors(max(draws // 5, 100))
     others(max(draws // 10, 50))
+    motion(max(draws // 10, 50))
 
 
 if __name__ == "__main__":

@@ -89,6 +89,12 @@ def _tower(f: Feature, piece: Piece) -> str:
     return "" if f.group else "a group, such as strings"
 
 
+def _speed(f: Feature, piece: Piece) -> str:
+    if any(row.setting != "speed_mm_s" for row in piece.schedule):
+        return "a schedule of speed_mm_s"
+    return _tower(f, piece)
+
+
 def _grades(f: Feature, piece: Piece) -> str:
     four = len(f.grades) == 4
     return (
@@ -126,6 +132,8 @@ RULES = (
     ),
     Rule((Kind.DIAMETER, Kind.OUTSIDE), ("filament",), True, "filament", _nothing),
     Rule((Kind.PITCH,), ("reversal",), False, "lost motion", _axis),
+    Rule((Kind.PITCH,), ("ripple",), True, "frequency of ripples", _speed),
+    Rule((Kind.PASS,), ("ripples",), True, "speed without ripples", _speed),
     Rule((Kind.HEIGHT,), ("patch",), False, "bed", _nominal),
     Rule((Kind.STEP, Kind.OUTSIDE, Kind.PITCH), ("feed",), True, "extruder", _nothing),
     Rule(

@@ -81,6 +81,8 @@ class Piece:
         What else may be written down, and helps the answer.
     screws_mm : tuple of (x, y)
         Where a bed's levelling screws usually are, in its own coordinates; shown on the picture.
+    without : tuple of str
+        Settings that are to be off while it is printed, because they would hide what it shows.
     smaller : (str, str, str)
         What to change where the piece is too long along X, Y or Z.
     """
@@ -95,6 +97,7 @@ class Piece:
     volume_mm3: float | None = None
     head_lines: tuple[HeadLine, ...] = ()
     screws_mm: tuple[tuple[float, float], ...] = ()
+    without: tuple[str, ...] = ()
     smaller: tuple[str, str, str] = ("make it smaller",) * 3
 
     def __post_init__(self) -> None:

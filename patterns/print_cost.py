@@ -111,18 +111,24 @@ def sections_mm2(mesh: Mesh, layer_mm: float) -> NDArray[np.float64]:
     """
     low, high = (float(b[2]) for b in mesh.bounds)
     count = max(1, round((high - low) / layer_mm))
-    areas = np.zeros(count)
+    heights = (
+        low + (np.arange(count) + 0.4987) * (high - low) / count
+    )  # clear of corners in a layer's very middle
     corners, normals = mesh.corners, mesh.normals[:, :2]
-    bottom, top = corners[:, :, 2].min(axis=1), corners[:, :, 2].max(axis=1)
-    for k in range(count):
-        z = low + (k + 0.4987) * (high - low) / count  # clear of corners in a layer's very middle
-        crossed = (bottom < z) & (top > z)
-        areas[k] = _section_mm2(corners[crossed], normals[crossed], z)
-    return areas
+    first = np.searchsorted(heights, corners[:, :, 2].min(axis=1), side="right")
+    after = np.searchsorted(heights, corners[:, :, 2].max(axis=1), side="left")
+    crossed = np.maximum(after - first, 0)  # layers whose plane a triangle crosses
+    each = np.repeat(np.arange(len(corners)), crossed)
+    layer = np.arange(len(each)) + np.repeat(first - np.cumsum(crossed) + crossed, crossed)
+    shares = _shares_mm2(corners[each], normals[each], heights[layer])
+    return np.bincount(layer, shares, minlength=count).astype(np.float64)
 
 
-def _section_mm2(corners: NDArray[np.float64], normals: NDArray[np.float64], z: float) -> float:
-    ends = np.zeros((len(corners), 2))
+def _shares_mm2(
+    corners: NDArray[np.float64], normals: NDArray[np.float64], z: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Return what each triangle, crossed at its height, adds to the area of the section there."""
+    ends, middle = np.zeros((len(corners), 2)), np.zeros((len(corners), 2))
     for a, b in ((0, 1), (1, 2), (2, 0)):
         za, zb = corners[:, a, 2], corners[:, b, 2]
         meets = (za < z) != (zb < z)
@@ -131,13 +137,11 @@ def _section_mm2(corners: NDArray[np.float64], normals: NDArray[np.float64], z: 
         # Of the two crossings one is entered with +, the other with -: their difference and sum.
         sign = np.where(meets, np.where(za < zb, 1.0, -1.0), 0.0)[:, None]
         ends += sign * at
-        if a == 0:
-            middle = np.zeros_like(at)
         middle += np.abs(sign) * at / 2
     length = np.linalg.norm(ends, axis=1)
     across = np.linalg.norm(normals, axis=1)
     unit = normals / np.where(across > 0, across, 1.0)[:, None]
-    return float(0.5 * np.sum(np.einsum("ij,ij->i", middle, unit) * length))
+    return np.asarray(0.5 * np.einsum("ij,ij->i", middle, unit) * length)
 
 
 def area_mm2(mesh: Mesh) -> float:

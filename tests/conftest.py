@@ -6,12 +6,18 @@ import sys
 # The matrices are small: threads only get into each other's way. Read when numpy loads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+from functools import cache
+
 import pytest
+import typer.testing
 from hypothesis import settings
 
 # Else each worker would compile all tests anew, and each command that a test starts the whole program.
 sys.dont_write_bytecode = False
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# Reading the signatures of all commands takes longer than most commands do: once is enough.
+typer.testing._get_command = cache(typer.testing._get_command)
 
 # A busy machine is no failure: tests of speed measure it themselves.
 settings.register_profile("truebead", deadline=None)

@@ -4,15 +4,13 @@ import json
 import os
 import signal
 import struct
-import subprocess
-import sys
 from contextlib import contextmanager
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
+from calib import files
 from calib.cli import build_app
 from calib.errors import FileError
 from calib.files import replacing
@@ -21,6 +19,7 @@ from calib.model.place import Place
 from calib.store import claims, open_store
 from calib.store.base import ChangedMeanwhile
 from calib.store.places import Saying
+from tests.processkit import program
 from tests.storekit import correction, keep, workshop
 
 NAMES = ["--printer", "lantern", "--spool", "white-1"]
@@ -167,26 +166,23 @@ def test_what_goes_with_a_file_is_undone_where_the_file_is_not_placed(tmp_path):
 
 # --- killed between the claim and its file ----------------------------------------------------
 
-KILLED = """
-import os, signal
-from calib import cli, files
-place = files._put_in_place
-def die(*given, **named):
-    if os.environ["DIE"] == "after":
-        place(*given, **named)
-    os.kill(os.getpid(), signal.SIGKILL)
-files._put_in_place = die
-cli.main()
-"""
-
 
 @pytest.mark.parametrize("when", ["before", "after"])
 def test_a_kill_beside_the_rename_leaves_the_claim_with_the_file(shop, when, monkeypatch):
     """A model that is corrected on the disk must not be corrected again once it is sliced."""
-    words = [sys.executable, "-c", KILLED, "apply", model(shop), *NAMES]
-    root = str(Path(__file__).parent.parent)
-    env = {**os.environ, "TRUEBEAD_STORE": shop.store, "PYTHONPATH": root, "DIE": when}
-    assert subprocess.run(words, env=env, check=False).returncode == -signal.SIGKILL
+    words = ["apply", model(shop), *NAMES]
+
+    def die(*given, **named):
+        if when == "after":
+            real(*given, **named)
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    real = files._put_in_place
+    with monkeypatch.context() as there:
+        there.setattr(files, "_put_in_place", die)
+        child = program(*words, env={"TRUEBEAD_STORE": shop.store})
+    child.communicate()
+    assert child.returncode == -signal.SIGKILL
     placed = (shop.folder / "lamp.corrected.stl").exists()
     assert placed == (when == "after")
     monkeypatch.setattr(claims, "_RENAMED_IN", timedelta(0))

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from calib.fit.bed import PITCHES_MM, Screw, fit_bed, turns
+from calib.fit.bed import PATCH, PITCHES_MM, Screw, fit_bed, turns
 from calib.fit.holes import fit_holes
 from calib.fit.linear import NotDetermined
 from tests.simulate_fits import ALONG, BED_X, BED_Y, DRAWN, bed, coverage, holes
@@ -41,9 +41,15 @@ def test_plane_against_statsmodels():
     x = np.column_stack([np.ones(9), BED_X - 110, BED_Y - 110])
     theirs = sm.OLS(thick, x).fit()
     np.testing.assert_allclose(result.fit.theta[:3], theirs.params, rtol=1e-6)
-    # The scatter is weighed by its evidence here and by the residuals alone there (Student's t).
-    half = [result.fit["slope_x"].expanded(), result.fit["slope_y"].expanded()]
-    np.testing.assert_allclose(half, (theirs.conf_int()[1:] @ [-0.5, 0.5]), rtol=0.25)
+    # Theirs takes the scatter from the residuals alone; here what is known beforehand weighs in. So
+    # their residual sum of squares and their (X'X)^-1, with the scatter's expected variance by a fine sum.
+    z = np.linspace(-4, 4, 4001)
+    variance = (PATCH.typical * np.exp(PATCH.log_sd * z)) ** 2
+    weight = np.exp(-0.5 * (z**2 + theirs.ssr / variance)) * variance ** (-theirs.df_resid / 2)
+    expected = float(weight @ variance / weight.sum())
+    u = np.sqrt(expected * np.diag(theirs.normalized_cov_params)[1:])
+    ours = [result.fit["slope_x"].u, result.fit["slope_y"].u]
+    np.testing.assert_allclose(ours, u, rtol=0.01)
 
 
 def test_the_calipers_zero_leaves_the_tilt_alone():

@@ -9,7 +9,9 @@ from calib.model.correction import Verdict
 from calib.model.drive import Drive
 from patterns.registry import get
 from patterns.spec import PrintSetup
-from tests.reportkit import sheet
+from tests.readkit import sheet
+from tests.simulate_fits import coverage
+from tests.simulate_motion import carriage, reversal
 
 BELOW = [10.02, 10.01, 10.03, 10.02, 10.02]
 ABOVE = [10.10, 10.11, 10.09, 10.10, 10.10]
@@ -36,30 +38,8 @@ def test_readings_that_are_all_alike_still_leave_the_display():
         fit_reversal(np.array([1.0]), np.array([1.0, 1.1]), 0.01)
 
 
-def carriage(slack, noise, rng, *, drift=0.0):
-    """Read a carriage with a dead zone: the motor drags it along only once the slack is taken up.
-
-    A gauge of 0.01 mm, a caliper that drifts while it is used, and a hand that reads with scatter.
-    """
-    at, seen = 0.0, 0.0
-    for _ in range(5):
-        for way in (-10.0, 10.0):
-            for motor in (way, 0.0):
-                at = min(max(at, motor - slack / 2), motor + slack / 2)
-            seen += drift
-            yield way < 0, round((60 + at + seen + rng.normal(0, noise)) / 0.01) * 0.01
-
-
 def test_intervals_cover_the_slack():
-    rng = np.random.default_rng(5)
-    hits = []
-    for _ in range(3000):
-        slack, noise = rng.uniform(0.03, 0.2), rng.uniform(0.004, 0.03)
-        seen = list(carriage(slack, noise, rng, drift=rng.normal(0, 0.0005)))
-        below, above = (np.array([v for up, v in seen if up is side]) for side in (True, False))
-        low, high = fit_reversal(below, above, 0.01).value.interval()
-        hits.append(low <= slack <= high)
-    assert 0.93 <= np.mean(hits) <= 0.97
+    assert 0.93 <= coverage(reversal, 2000, seed=5)["reversal"] <= 0.97
 
 
 def solved(slack, pattern="reversal", given=None, context=None, noise=0.006, **head):

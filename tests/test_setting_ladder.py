@@ -109,9 +109,10 @@ def test_bands_of_speed_agree_with_the_independent_check():
     out = corrected(text, job)
     checks = compare(text.splitlines(), out.splitlines(), job)
     assert all(c.good for c in checks)
-    assert checks[-1].found == str(
-        4 * round(piece.schedule[-1].z_to_mm / 0.2)
-    )  # every one is in a band
-    assert {line.split("F")[1] for line in out.splitlines() if " E0.8 F" in line} == {
-        f"{60 * r.value:g}" for r in piece.schedule
-    }
+    low, high = piece.schedule[0].z_from_mm, piece.schedule[-1].z_to_mm
+    assert checks[-1].found == str(4 * round((high - low) / 0.2))
+    speeds = {line.split("F")[1] for line in out.splitlines() if " E0.8 F" in line}
+    assert speeds == {
+        "1800",
+        *(f"{60 * r.value:g}" for r in piece.schedule),
+    }  # the file's own below

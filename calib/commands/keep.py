@@ -62,17 +62,18 @@ def keep(
             again = again or kept.solved.solution.needs_user
             answers.append(kept_json(kept, str(path)))
             if not as_json:
-                _say_kept(path, kept)
+                say_kept(str(path), kept)
     if as_json:
         print_json(answers)
     if again:
         raise typer.Exit(1)
 
 
-def _say_kept(path: Path, kept: "KeptSolution") -> None:
+def say_kept(what: str, kept: "KeptSolution") -> None:
+    """Show what was kept, and what it changed."""
     from calib.report.kept_words import COLUMNS, correction_rows, kept_lines
 
     names = f" for {kept.who.words}" if kept.corrections else ""
-    say_table(f"Kept {path}{names}", COLUMNS, correction_rows(kept.corrections))
+    say_table(f"Kept {what}{names}", COLUMNS, correction_rows(kept.corrections))
     for line, style in kept_lines(kept):
         say(line, style)

@@ -41,7 +41,7 @@ __all__ = [
 
 #: Deviation of one feature from the piece's own straight line: studies on printed pieces give 0.01
 #: to 0.04 mm, common practice, no source.
-PIECE = Scatter(typical=0.018, log_sd=0.5)
+PIECE = Scatter(typical=0.02, log_sd=0.7)
 #: The same of a carriage that is sent to a place and measured there.
 TRAVEL = Scatter(typical=0.01, log_sd=0.6)
 
@@ -149,12 +149,17 @@ def fit_dimensions(
     )
 
 
-def expected_fit(features: Sequence[Feature], caliper: Instrument, repeats: int = 3) -> LinearFit:
+def expected_fit(
+    features: Sequence[Feature],
+    caliper: Instrument,
+    repeats: int = 3,
+    closed: Closed | None = None,
+) -> LinearFit:
     """Fit the nominal values themselves: tells beforehand what a piece can resolve."""
     which = np.repeat(np.arange(len(features)), repeats)
     nominal = np.array([f.nominal for f in features])[which]
     table = table_of(which, nominal, caliper, None).averaged()
-    model = model_of(features, table, caliper, Shared(), None)
+    model = model_of(features, table, caliper, Shared(), closed)
     return fit(with_scatter(model.problem(table), PIECE.typical, model.alike))
 
 

@@ -17,7 +17,7 @@ from patterns.feature import Feature
 #: How near a slip's true value must come to what the fit expects: mm, and a tenth of it at most.
 _NARROW_MM = 0.08
 #: How well closed jaws repeat, mm: common practice, no source.
-_JAWS_MM = 0.005
+JAWS_MM = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,4 +210,4 @@ def closed_jaws(sheet: Sheet, caliper: Instrument) -> tuple[float, float] | None
     shown = key_number(sheet, "jaws_closed_mm", -1.0, 1.0)
     if shown is None:
         return None
-    return shown, math.hypot(caliper.u_resolution, _JAWS_MM)
+    return shown, math.hypot(caliper.u_resolution, JAWS_MM)

@@ -15,6 +15,8 @@ from calib.interpret.lengths import (
     fitted,
     is_length,
     lengths,
+    made_for_sizes,
+    several_lengths,
     spread_repeats,
     suspects,
     with_residuals,
@@ -47,9 +49,7 @@ def applies(sheet: Sheet) -> bool:
     A block to be weighed has one length along each axis, which settles nothing about scale.
     """
     own = [f for f in sheet.piece.features if is_length(f)]
-    different = {(f.axis, f.nominal) for f in own}
-    made_for_sizes = len(different) > len({f.axis for f in own})
-    return (made_for_sizes or any(f.group == "travel" for f in own)) and bool(lengths(sheet))
+    return made_for_sizes(own) and bool(lengths(sheet))
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
@@ -95,6 +95,7 @@ class _Judged:
         self.result, self.fit = result, result.linear
         self.features, self.caliper, self.closed = features, common.caliper, common.closed
         self.travel = travel
+        self.lone = not several_lengths(features) and not travel
         self.part_c = None if travel else sheet.part_c
         self.split = machine.explained(
             _evidence(result), context, common.caliper, travel=travel, part_c=self.part_c
@@ -122,6 +123,8 @@ class _Judged:
         if steps:
             smallest = 100 * setting(steps_name).step / steps
         verdict = judge(error, smallest, self.wanted_percent)
+        if self.lone and verdict is Verdict.PRINT_AGAIN:
+            verdict = Verdict.LEAVE
         evidence = self._evidence_of(axis)
         reason = self._scale_reason(axis, error, verdict)
         scale_name = f"scale_{axis.lower()}_percent"
@@ -211,6 +214,8 @@ class _Judged:
         size = f"{axis} {what} {abs(error.value):.3f} % {side} (± {half:.3f} %)"
         if verdict is Verdict.APPLY:
             return f"{size}, more than the uncertainty"
+        if verdict is Verdict.LEAVE and self.lone:
+            return f"{size} by itself; it counts with all else that is known"
         if verdict is Verdict.LEAVE:
             return f"{size}: not distinguishable from zero, leave it alone"
         more = "; measure a longer travel, or use a dial gauge" if self.travel else ""

@@ -72,6 +72,17 @@ def is_length(f: Feature) -> bool:
     return f.kind in KINDS and f.rung is None and f.group in ("", "travel", "size")
 
 
+def several_lengths(lengths: Sequence[Feature]) -> bool:
+    """Whether an axis has several lengths, which tell its scale from the outline offset."""
+    different = {(f.axis, f.nominal) for f in lengths}
+    return len(different) > len({f.axis for f in lengths})
+
+
+def made_for_sizes(lengths: Sequence[Feature]) -> bool:
+    """Whether lengths are there for sizes: several along an axis, carriage travel, or said to be so."""
+    return several_lengths(lengths) or any(f.group in ("travel", "size") for f in lengths)
+
+
 def effect_of(sheet: Sheet, reading: Reading, context: Context) -> str:
     """Say what one more reading would do to the result of a sheet; empty where it is no length."""
     features = [f for f in sheet.piece.features if is_length(f)]

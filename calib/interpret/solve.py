@@ -30,6 +30,7 @@ INTERPRETERS = (
     "holes",
     "bed",
     "play",
+    "ripple",
 )
 
 # Lengths of an axis that are off by one ratio, within this, point to its drive.

@@ -150,6 +150,10 @@ def _value(f: Feature, all_: tuple[Feature, ...]) -> float:
         return float(_place(f, all_) <= _CLEAN)
     if f.group == "sag":
         return f.nominal + max(0.0, _place(f, all_) - _CLEAN)
+    if (
+        f.unit == "mm" and f.nominal == 0.0
+    ):  # what nothing is drawn for: as it is shown on the picture
+        return math.dist(f.start, f.end)
     return f.nominal
 
 

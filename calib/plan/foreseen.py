@@ -11,12 +11,12 @@ from dataclasses import replace
 import numpy as np
 
 from calib.fit.dimensions import expected_fit
-from calib.interpret.lengths import is_length
+from calib.interpret.lengths import is_length, made_for_sizes
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.model.setting import settings_of
 from calib.profile.blocks import Block, joined, value_rows
 from calib.profile.evidence import Made, block_of, parameter_part, setting_part
-from patterns.feature import Feature, Kind
+from patterns.feature import Kind
 from patterns.piece import Piece
 
 #: Standard uncertainty over the spacing of a ladder's rungs: a rung as a rectangular distribution, and a
@@ -53,7 +53,7 @@ def foreseen(
     features = [f for f in piece.by_hand if is_length(f)]
     made = replace(made, pattern=piece.pattern)
     found = None
-    if features and _made_for_sizes(features):
+    if features and made_for_sizes(features):
         found = block_of(made, expected_fit(features, instruments["caliper"], repeats=1), [])
     told = dict(_values(piece, settles, made, instruments))
     if not told:
@@ -72,14 +72,6 @@ def foreseen(
         block, coordinates=coordinates, r=r, z=np.zeros_like(z), pattern=piece.pattern,
         settings=(*block.settings, *told), readings=len(piece.by_hand),
     )  # fmt: skip
-
-
-def _made_for_sizes(features: list[Feature]) -> bool:
-    """Whether an axis has several lengths, or is carriage travel; else nothing is told of scale."""
-    different = {(f.axis, f.nominal) for f in features}
-    return len(different) > len({f.axis for f in features}) or any(
-        f.group == "travel" for f in features
-    )
 
 
 def _values(

@@ -20,7 +20,7 @@ from calib.plan.aims import (
     targets,
 )
 from calib.plan.goals import ALL, GOALS, Goal
-from calib.plan.shortest import NEARLY, Candidate, Shortest, Target, shortest
+from calib.plan.shortest import NEARLY, Candidate, Shortest, Target, needless, shortest
 from calib.plan.turns import turns_to_do
 from calib.profile.gaussian import Gaussian
 from calib.profile.tolerance import (
@@ -90,12 +90,24 @@ class Aim:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OwnPart:
+    """A part of the user's own that could be measured: how long, along which axes, what it spares.
+
+    `spares` are the patterns that need not be printed then.
+    """
+
+    length_mm: float
+    axes: tuple[str, ...]
+    spares: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """What to do, in order, what is still good, and how true parts would come out.
 
     `taken` are topics that nothing was measured of and nothing asks for, with what stands for it;
     `after` is the tolerance once the steps are done; `to_do` is setting -> turns of levelling screws
-    that were found and not yet said to be done.
+    that were found and not yet said to be done; `own_part` is what would do instead of some steps.
     """
 
     goal: Goal
@@ -109,6 +121,7 @@ class Plan:
     within_mm: float | None = None
     minutes: float | None = None
     to_do: Mapping[str, float] = field(default_factory=dict)
+    own_part: OwnPart | None = None
 
     @property
     def open(self) -> tuple[Aim, ...]:
@@ -178,7 +191,35 @@ def plan(
         within_mm=within_mm,
         minutes=minutes,
         to_do={n: t for n, t in to_do.items() if topic_of(n).name in wanted.topics},
+        own_part=_own_part(known, found, reachable, frozenset(required), part_mm),
     )
+
+
+def _own_part(
+    known: PlanInput,
+    found: Shortest,
+    targets: Sequence[Target],
+    required: frozenset[str],
+    part_mm: float,
+) -> OwnPart | None:
+    """Return the part of the user's own that spares most printing; None where none spares any."""
+    from calib.plan.candidates import told
+    from patterns.own import DrawnLength, piece_of_lengths
+
+    length = min(part_mm, known.instruments["caliper"].reach)
+    best: tuple[float, OwnPart] | None = None
+    for axes in (("X",), ("Y",), ("X", "Y")) if found.chosen else ():
+        piece = piece_of_lengths("part", [DrawnLength(a, length) for a in axes], known.setup)
+        block = told(piece, ("scale",), known.where.made(), known.posterior.knowledge, known.instruments)  # fmt: skip
+        assert block is not None
+        others = (c for o in found.chosen for c in o.block.coordinates)
+        joint = known.posterior.joint([*_all_of(targets), *others, *block.coordinates])
+        spared = needless(joint.with_block(block), targets, found.chosen, required)
+        minutes = sum(c.minutes for c in spared)
+        if minutes > (best[0] if best else 0.0):
+            names = tuple(c.request.pattern for c in spared)
+            best = (minutes, OwnPart(length_mm=length, axes=axes, spares=names))
+    return best[1] if best else None
 
 
 def _check(

@@ -123,6 +123,10 @@ _USUAL = {
     "bridge_limit_mm": (30.0, 25.0),
     "volumetric_rate_limit_mm3_s": (12.0, 8.0),
     "bed_c": (60.0, 20.0),
+    "flow_lag_s": (0.05, 0.05),
+    "smooth_speed_mm_s": (80.0, 60.0),
+    "ripple_x_hz": (45.0, 25.0),
+    "ripple_y_hz": (45.0, 25.0),
 }
 #: Steps set and steps by the mechanics that differ by more than this contradict each other.
 _CONFLICT = 0.05

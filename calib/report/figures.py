@@ -251,6 +251,22 @@ def _feed(e: Data, number: str) -> Iterator[Figure]:
     )
 
 
+def _ripples(e: Data, number: str) -> Iterator[Figure]:
+    for i, f in enumerate(e["faces"]):
+        hz, low, high = f["found"]
+        plot = Plot(
+            padded(f["speed"]), padded([0.0, *f["hz"], high]), "speed in mm/s", "frequency in Hz"
+        )
+        plot.band(list(plot.x), [low, low], [high, high])
+        plot.across(hz, f"{hz:.1f} Hz")
+        plot.points(f["speed"], f["hz"], odd=[not u for u in f["used"]])
+        said = f"{f['axis']} swings at {hz:.1f} Hz ({low:.1f} to {high:.1f})."
+        yield Figure(
+            plot.svg(f"Frequency of {f['axis']}", said, f"{number}-{i}"),
+            f"What each band says of {f['axis']}, and the common frequency with its interval. {said}",
+        )
+
+
 def _bed(e: Data, number: str) -> Iterator[Figure]:
     xs, ys = [p[0] for p in e["patches"]], [p[1] for p in e["patches"]]
     sx, sy = [s[1] for s in e["screws"]], [s[2] for s in e["screws"]]
@@ -281,7 +297,7 @@ def _bed(e: Data, number: str) -> Iterator[Figure]:
 
 _PLOTS: Mapping[str, Callable[[Data, str], Iterator[Figure]]] = {
     "bars": _flow_bars, "threshold": _threshold, "grades": _grades, "holes": _holes,
-    "optimum": _optimum, "feed": _feed, "bed": _bed,
+    "optimum": _optimum, "feed": _feed, "ripples": _ripples, "bed": _bed,
 }  # fmt: skip
 
 

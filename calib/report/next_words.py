@@ -50,7 +50,7 @@ def next_lines(found: "Next", width: int = 80) -> Iterator[tuple[str, str]]:
         yield from _print_lines(found, number, together, width, said)
     if found.steps:
         yield "", ""
-        for line in _after_lines(found):
+        for line in (*_after_lines(found), *_own_part_lines(found)):
             yield from _folded(line, width)
         yield "", ""
     for line in aim_lines(plan, width):
@@ -114,6 +114,19 @@ def _after_lines(found: "Next") -> Iterator[str]:
     yield (
         f"After each: type its readings in (truebead read {first}), keep them (truebead keep"
         f" {first}/sheet.csv), and ask again (truebead next{found.who.options}): it may want less."
+    )
+
+
+def _own_part_lines(found: "Next") -> Iterator[str]:
+    """Say which part of the user's own would do instead of some of the pieces."""
+    own = found.plan.own_part
+    if own is None:
+        return
+    along = " and ".join(own.axes)
+    yield (
+        f"Or print less: a part of your own, about {own.length_mm:g} mm long, that you printed with this"
+        f" roll tells as much as {', '.join(own.spares)}. Measure it along {along}: truebead read --part"
+        f" NAME --length {own.length_mm:g} --axis {own.axes[0]}{found.who.options} READING"
     )
 
 
@@ -261,6 +274,7 @@ def next_json(found: "Next") -> dict[str, Any]:
         "tolerance": asdict(plan.tolerance),
         "tolerance_after": asdict(plan.after),
         "within_mm": plan.within_mm,
+        "own_part": None if plan.own_part is None else asdict(plan.own_part),
         "places": {v.setting: {"place": str(v.place), "is_set": v.is_set} for v in found.in_force},
     }
 

@@ -122,6 +122,16 @@ METHODS = {
             " what the gauge shows; then the next line, in this order: the sides take turns.",
         ),
     ),
+    "ripple": Method(
+        "Ruler over ripples",
+        (
+            "Hold the face so that light falls along it from the side. Ripples begin at one corner and die"
+            " down; the first may lie on the corner itself: leave it out.",
+            "Measure from the crest of the next one over the number of ripples that the line names, with a"
+            " ruler or the tips of a caliper. Read half millimetres on a ruler, and leave out a band where"
+            " you can't count them.",
+        ),
+    ),
     "feed": Method(
         "Mark on the filament",
         (
@@ -162,6 +172,13 @@ METHODS = {
             "Circle yes where you would accept it on a part, no where you would not.",
         ),
     ),
+    "slant": Method(
+        "Eye, in light from the side",
+        (
+            "Let light fall along the face, from the corner on, and turn the piece a little.",
+            "Circle yes where you would accept the face on a part, no where its ripples disturb you.",
+        ),
+    ),
     "hand": Method(
         "By hand",
         (
@@ -173,7 +190,7 @@ METHODS = {
 
 #: Groups of features that are read in a way of their own.
 _BY_GROUP = {
-    "travel": "travel", "reversal": "reversal", "feed": "feed", "filament": "filament", "patch": "pad", "sag": "thickness",
+    "travel": "travel", "reversal": "reversal", "ripple": "ripple", "ripples": "slant", "feed": "feed", "filament": "filament", "patch": "pad", "sag": "thickness",
     "strength": "nail",
 }  # fmt: skip
 _BY_KIND = {Kind.MASS: "balance", Kind.SCORE: "score", Kind.PASS: "yes", Kind.WALL: "wall"}

@@ -5,8 +5,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 from calib.model.setting import label
+from calib.profile.over_time import OverTime
 from calib.readings import Sheet
 from calib.report.figures import drift_figure, expanded_words, figures
+from calib.report.over_time_figure import knowledge_figures
 from calib.safety import SAFETY
 from calib.store.records import EventRecord, KeptCorrection, Printer, ProfileValue, Series
 from calib.version import version
@@ -72,9 +74,16 @@ def printer_page(
     profiles: Mapping[tuple[str, str], Sequence[ProfileValue]],
     drift: Sequence[Series],
     events: Sequence[EventRecord],
+    over_time: tuple[str, OverTime] | None = None,
     now: datetime | None = None,
 ) -> str:
-    """Return the report of a printer: its profiles by nozzle and spool, its drift, its events."""
+    """Return the report of a printer: its profiles by nozzle and spool, its drift, its events.
+
+    Parameters
+    ----------
+    over_time : (str, OverTime) or None
+        How well the settings of one profile were known over time, with whose they are.
+    """
     charts = [
         (s, chart) for i, s in enumerate(drift) if (chart := drift_figure(s, f"d{i}")) is not None
     ]
@@ -86,6 +95,14 @@ def printer_page(
             " eight in a row on one side, asks for a new calibration.",
         ]
         findings = [{"title": "Drift over time", "summary": [], "why": why, "figures": _safe([c for _s, c in charts])}]  # fmt: skip
+    if over_time is not None:
+        whose, known = over_time
+        summary = [
+            f"{whose}: half of the 95 % interval of each setting. A dot is a sheet that made it surer, an"
+            " upright line something that happened."
+        ]
+        made = knowledge_figures(known, "k")
+        findings.append({"title": "What was known, over time", "summary": summary, "why": [], "figures": _safe(made)})  # fmt: skip
     size = f"{printer.build_x_mm:g} x {printer.build_y_mm:g} x {printer.build_z_mm:g} mm"
     facts = [
         ("build volume", size),
@@ -178,7 +195,7 @@ def _readings(sheet: Sheet, suspects: Sequence[Mapping[str, Any]]) -> list[dict[
             continue
         rows.append(
             {
-                "number": "" if f.instrument == "photo" else str(number), "where": f.where, "nominal": "" if f.kind in _JUDGED else f"{f.nominal:g} {f.unit}",
+                "number": "" if f.instrument == "photo" else str(number), "where": f.where, "nominal": "" if f.kind in _JUDGED or f.nominal == 0 else f"{f.nominal:g} {f.unit}",
                 "read": ", ".join(f"{v:g}" for v in values),
                 "mean": f"{sum(values) / len(values):.4g}" if len(values) > 1 else "",
                 "remark": "; ".join(doubt.get(f.id, [])),

@@ -18,6 +18,7 @@ from calib.profile.influence import (
     own,
     rests,
 )
+from calib.profile.over_time import OverTime, over_time
 from calib.store.base import find, find_nozzle
 from calib.store.engine import is_read_only
 from calib.store.inventory import Inventory
@@ -96,6 +97,18 @@ class Estimates(Inventory):
                 asked = answer(setting, where, state.world)
                 found[setting] = rests(state.posterior, asked, own(state.blocks, asked))
         return found
+
+    def over_time(
+        self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
+    ) -> OverTime:
+        """Return how well each setting in force was known over time."""
+        with self._read() as session:
+            query = self._query(session, printer, nozzle, spool)
+            in_force = {v.setting: v for v in query.profile()}
+            where = query.where(in_force)
+        asked = [name for name, v in in_force.items() if v.estimate is not None]
+        state = query.state
+        return over_time(state.blocks, state.world, where, asked, state.posterior.spreads)
 
     def why(
         self,

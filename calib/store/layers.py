@@ -158,9 +158,14 @@ class ProfileQuery:
 
 
 def is_estimated(setting: str) -> bool:
-    """Whether the posterior knows a setting; one that this table lacks keeps its newest value."""
+    """Whether the posterior knows a setting; the others keep their newest value.
+
+    Those are what the table lacks, steps, and what is so much a printer's own that nothing is usual.
+    """
     about = SETTINGS.get(setting)
-    return about is not None and not (about.topic == "axes" and about.axis in ("X", "Y", "Z"))
+    if about is None or about.topic in ("ripple", "smooth"):
+        return False
+    return not (about.topic == "axes" and about.axis in ("X", "Y", "Z"))
 
 
 def _value(v: ProfileValue, e: Estimate, said: PlaceRow | None) -> float:

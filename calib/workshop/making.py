@@ -220,13 +220,15 @@ def files_of(
     from datetime import UTC, datetime
 
     from calib.readings import sheet_csv
+    from calib.readings.now import leaving_out
     from patterns.schedule import schedule_csv
 
     piece_id, made = secrets.token_hex(4), datetime.now(UTC)
+    keys = leaving_out(known.keys, piece.without)
     files: dict[str, bytes | str] = {
         "sheet.csv": sheet_csv(
             piece, piece_id, made, {**DEFAULTS, **known.instruments}, unit=unit, repeats=repeats,
-            separator=separator, keys=known.keys,
+            separator=separator, keys=keys,
         )
     }  # fmt: skip
     mesh = None
@@ -236,7 +238,7 @@ def files_of(
     if paper:
         files["sheet.html"] = folders.page(
             piece, piece_id, made=f"{made:%Y-%m-%d}", unit=unit, repeats=repeats, mesh=mesh,
-            keys=known.keys, filament=known.filament,
+            keys=keys, filament=known.filament,
         )  # fmt: skip
     if piece.schedule and solid:
         files["schedule.csv"] = schedule_csv(piece.schedule)

@@ -11,8 +11,10 @@ from calib.workshop.results import EventOutcome, KeptSolution, Next, Profile, So
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
     from calib.profile.influence import Influence
+    from calib.profile.over_time import OverTime
     from calib.store.records import EventRecord, KeptCorrection
     from calib.workshop.overview import Overview
+    from calib.workshop.own_part import OwnLength
     from calib.workshop.results import Difference
 
 
@@ -80,6 +82,41 @@ class ProfilePart(Base):
             store.set_piece_state(uid, "kept", sheet_uid)
         return kept
 
+    def keep_part(
+        self,
+        name: str,
+        lengths: "Sequence[OwnLength]",
+        *,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+        corrected: bool | None = None,
+        assumed: Assumed = ASSUMED,
+    ) -> KeptSolution:
+        """Keep readings of a part of your own, of which lengths are known as drawn.
+
+        Parameters
+        ----------
+        name : str
+            What you call the part; what is kept under one name on one day is of one print.
+        lengths : sequence of OwnLength
+        corrected : bool or None
+            Whether it was printed from a file that `apply` put corrections into.
+
+        Raises
+        ------
+        BadInput
+            A length or a reading makes no sense, or it matters and was not said whether its file was
+            corrected.
+        """
+        from calib.workshop import own_part, solving
+
+        store, who = self.store(), who_of(printer, nozzle, spool)
+        text = own_part.sheet_text(
+            store, name, lengths, who, corrected=corrected, accept=assumed.accept
+        )
+        return solving.keep(store, text, who, assumed)
+
     def profile(
         self,
         printer: str | None = None,
@@ -91,6 +128,16 @@ class ProfilePart(Base):
         from calib.workshop import profiles
 
         return profiles.profile(self.store(), who_of(printer, nozzle, spool), at)
+
+    def over_time(
+        self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
+    ) -> "OverTime":
+        """Return how well each setting was known over time, with what happened in between."""
+        from calib.workshop.context import who_in_store
+
+        store = self.store()
+        who = who_in_store(store, who_of(printer, nozzle, spool))
+        return store.over_time(who.printer, who.nozzle, who.spool)
 
     def why(
         self,

@@ -56,4 +56,9 @@ def of_printer(opened: "Store", name: str) -> str:
         (k.nozzle, k.spool) for k in opened.history(printer.name, limit=2000) if k.spool
     )
     profiles = {pair: opened.in_force(printer.name, *pair) for pair in list(used)[:_MOST_PROFILES]}
-    return printer_page(printer, profiles, opened.drift(printer.name), [e for e in opened.events(printer.name, limit=40) if not e.taken_back])  # fmt: skip
+    over_time = None
+    if used:
+        newest = next(iter(used))
+        over_time = (" / ".join(newest), opened.over_time(printer.name, *newest))
+    events = [e for e in opened.events(printer.name, limit=40) if not e.taken_back]
+    return printer_page(printer, profiles, opened.drift(printer.name), events, over_time)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from shlex import quote
 from typing import TYPE_CHECKING
@@ -46,7 +47,7 @@ class Who:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MadePiece:
     """One piece that was made.
 
@@ -74,9 +75,9 @@ class MadePiece:
     mesh: "Mesh | None" = None
     kept_beside: Path | None = None
 
-    @property
+    @cached_property
     def worth(self) -> "Worth":
-        """Minutes, grams and readings that it takes, and how sure it would make us; worked out anew."""
+        """Minutes, grams and readings that it takes, and how sure it would make us."""
         from calib.model.instrument import DEFAULTS
         from calib.plan.expected import worth
         from patterns.filaments import filaments

@@ -45,6 +45,7 @@ _GROUPS = {
     "filament": ("diameter", "across the filament"),
     "travel": ("travel", "of the carriage"),
     "reversal": ("place", "of the carriage, come to from one side"),
+    "ripple": ("length", "over counted ripples, crest to crest"),
     "feed": ("length", "of filament taken in"),
 }
 

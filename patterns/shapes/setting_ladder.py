@@ -165,7 +165,7 @@ def lay_out(spec: SettingLadderSpec, setup: PrintSetup) -> Piece:
     """Lay the blade out along X, its edge at the left, the values on its back.
 
     Judged per band: the sharp edge, the round butt and the bridge over the window, against the value of
-    that band. The lowest layers below the first window belong to the first band.
+    that band. The lowest layers, below the first window, keep the file's own value.
     """
     before = _before(spec)
     spec = _filled_in(spec, setup)
@@ -227,7 +227,7 @@ def _schedule(
     setup: PrintSetup,
 ) -> tuple[ScheduleRow, ...]:  # fmt: skip
     """Return a row for each band; above them what was set before, for a setting of the user's own."""
-    edges = [0.0, *(z.floor(k) for k in range(1, len(values) + 1))]
+    edges = [z.floor(k) for k in range(len(values) + 1)]
     rows = list(zip(edges, edges[1:], values, strict=False))
     if before is not None:
         rows.append((edges[-1], max(setup.build_z_mm, edges[-1] + 1.0), before))

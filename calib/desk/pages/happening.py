@@ -18,6 +18,7 @@ from calib.workshop.results import Who
 
 if TYPE_CHECKING:
     from calib.profile.events import EventKind
+    from calib.report.figures import Figure
     from calib.store.records import EventRecord, KeptCorrection
 
 #: Corrections on one page of the history.
@@ -105,7 +106,7 @@ def history(ask: Ask) -> Page:
     if printer is None and several:
         printer = several[0].name
     if printer is None:
-        return show("history.html", days=[], printers=[], printer="", plots=[])
+        return show("history.html", days=[], printers=[], printer="", plots=[], known=[])
     kept = shop.history(printer, None, who.spool or None, limit=MOST)
     events = shop.events(printer, who.spool or None, limit=MOST)
     entries = [*_sheets(kept), *(_event(e) for e in events)]
@@ -118,6 +119,7 @@ def history(ask: Ask) -> Page:
         printer=printer,
         printers=[p.name for p in several],
         plots=_plots(shop, printer),
+        known=_known(shop, kept),
     )
 
 
@@ -177,8 +179,23 @@ def _plots(shop: Any, printer: str) -> list[dict[str, Any]]:
     from calib.report.figures import drift_figure
 
     drawn = [drift_figure(s, f"d{i}") for i, s in enumerate(bench.drift(shop, printer))]
+    return [_drawn(f) for f in drawn if f is not None]
+
+
+def _known(shop: Any, kept: "list[KeptCorrection]") -> list[dict[str, Any]]:
+    """Return how well each setting was known over time, for the nozzle and roll that were used last."""
+    from calib.report.over_time_figure import knowledge_figures
+
+    last = next((k for k in kept if k.nozzle and k.spool), None)
+    if last is None:
+        return []
+    known = shop.over_time(last.printer, last.nozzle, last.spool)
+    return [_drawn(f) for f in knowledge_figures(known, "k")]
+
+
+def _drawn(f: "Figure") -> dict[str, Any]:
     # our own drawings, escaped where they were made
-    return [{"svg": Markup(f.svg), "caption": f.caption} for f in drawn if f is not None]
+    return {"svg": Markup(f.svg), "caption": f.caption}
 
 
 def undo(ask: Ask) -> Response:
