@@ -1,11 +1,13 @@
 """One sitting: ask for each reading of a sheet in words, and write it down at once."""
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 from calib.errors import BadInput
+from calib.readings.cells import INCH_MM
 from patterns.piece import JAWS_CLOSED
 
 if TYPE_CHECKING:
@@ -21,6 +23,9 @@ _HELP = """\
   b          back to the one before
   q          stop; everything up to here is kept, and you can go on later
 """
+
+#: What closed jaws may show, mm; more is a reading of something else.
+_MOST_CLOSED_MM = 1.0
 
 
 class Stop(Exception):
@@ -106,15 +111,16 @@ class Sitting:
         """Ask once what the closed jaws show, where the fit can make use of it."""
         if JAWS_CLOSED not in self.now.piece.head_lines or self.now.sheet.keys.get(JAWS_CLOSED.key):
             return
+        unit = self.now.sheet.unit
         self.say("Wipe the caliper's jaws, close them and read it. Enter: not looked at.")
-        while typed := self.ask(f"   closed jaws show, {self.now.sheet.unit}: "):
+        while typed := self.ask(f"   closed jaws show, {unit}: "):
             if typed.lower() == "q":
                 raise Stop
-            try:
-                self.now = self.workshop.set_head(self.path, JAWS_CLOSED.key, typed)
+            shown_mm = _number(typed) * (INCH_MM if unit == "inch" else 1.0)
+            if abs(shown_mm) <= _MOST_CLOSED_MM:
+                self.now = self.workshop.set_head(self.path, JAWS_CLOSED.key, f"{shown_mm:.6g}")
                 return
-            except BadInput as err:
-                self.say(f"   {err.what}; {err.mend}")
+            self.say("   Closed jaws show about 0: write what they show, such as 0.00 or -0.02.")
 
     def report(self) -> dict[str, Any]:
         """Return what was done and what is left, and which readings still can't be right."""
@@ -223,3 +229,11 @@ class Sitting:
             if typed[:1].isdigit():
                 raise Retyped(typed)
             self.say("   y or n, or the number once more.")
+
+
+def _number(typed: str) -> float:
+    """Return a number with a decimal comma or point; infinite where it is none."""
+    try:
+        return float(typed.replace(",", ".").removesuffix("mm"))
+    except ValueError:
+        return math.inf
