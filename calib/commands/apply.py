@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import build_given, print_json, say_safety
+from calib.commands.common import print_json, say_safety
 from calib.commands.show import say, say_table
 from calib.errors import BadInput
 from calib.model.place import Place
+from calib.workshop.typed import build_given
 
 if TYPE_CHECKING:
     from calib.apply.values import Value

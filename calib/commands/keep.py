@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import assumed_of, print_json
+from calib.commands.common import print_json
 from calib.commands.show import say, say_table
 from calib.workshop.context import PART_MM, TOLERANCE_MM
+from calib.workshop.typed import assumed_of
 
 if TYPE_CHECKING:
     from calib.workshop.results import KeptSolution

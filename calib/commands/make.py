@@ -5,10 +5,11 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import pairs, print_json, say_safety, setup_given
+from calib.commands.common import print_json, say_safety
 from calib.commands.show import say
 from calib.errors import BadInput
 from calib.workshop.completing import patterns
+from calib.workshop.typed import pairs, setup_given
 
 
 def register(app: typer.Typer) -> None:

@@ -1,34 +1,28 @@
 """Every option and argument that commands share, each declared once."""
 
-import math
-import re
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from calib.workshop import completing as c
+from calib.workshop import typed
 
 
 def _o(name: str, words: str, *short: str, **more: Any) -> Any:
     return typer.Option(name, *short, help=words, **more)
 
 
-def number(text: str | float) -> float:
-    """Read a number as people write it: a decimal comma and a unit of its own are fine."""
-    plain = re.sub(r"\s*(mm|g|min|%|deg|°|(deg|°)?C)$", "", str(text).strip()).replace(",", ".")
+def _number(text: str | float) -> float:
     try:
-        value = float(plain)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        msg = f"{text!r} is not a number; write one such as 0.4"
-        raise typer.BadParameter(msg)
-    return value
+        return typed.number(text)
+    except ValueError as err:
+        raise typer.BadParameter(str(err)) from None
 
 
-def _n(name: str, words: str) -> Any:
-    return _o(name, words, parser=number, metavar="NUMBER")
+def number_option(words: str, *names: str) -> Any:
+    """Declare an option that takes a number as people write it."""
+    return typer.Option(*names, help=words, parser=_number, metavar="NUMBER")
 
 
 def _name(what: str) -> Any:
@@ -36,9 +30,9 @@ def _name(what: str) -> Any:
     return _o(f"--{what}", words, f"-{what[0]}", autocompletion=c.names(what))
 
 
-NozzleMm = Annotated[float | None, _n("--nozzle-mm", "Bore of the nozzle in mm.")]
-LayerMm = Annotated[float | None, _n("--layer-mm", "Layer height in mm.")]
-LineMm = Annotated[float | None, _n("--line-mm", "Line width in mm.")]
+NozzleMm = Annotated[float | None, number_option("Bore of the nozzle in mm.", "--nozzle-mm")]
+LayerMm = Annotated[float | None, number_option("Layer height in mm.", "--layer-mm")]
+LineMm = Annotated[float | None, number_option("Line width in mm.", "--line-mm")]
 Build = Annotated[
     str,
     _o("--build", "Build volume in mm, such as 220x220x250, or round:180x200.", metavar="XxYxZ"),
@@ -75,8 +69,10 @@ _WHAT = "Which of your instruments measured; the only one if not given."
 Instruments = Annotated[
     list[str] | None, _o("--instrument", _WHAT, autocompletion=c.names("instrument"))
 ]
-Tolerance = Annotated[float, _n("--tolerance-mm", "Size error that does not matter to you...")]
-Part = Annotated[float, _n("--part-mm", "...over parts of this length.")]
+Tolerance = Annotated[
+    float, number_option("Size error that does not matter to you...", "--tolerance-mm")
+]
+Part = Annotated[float, number_option("...over parts of this length.", "--part-mm")]
 Accept = Annotated[
     bool, _o("--accept", "Take what was probably meant for readings that can't be right.")
 ]
@@ -96,13 +92,13 @@ InGcode = Annotated[
     list[str] | None,
     typer.Option("--in-gcode", metavar="SETTING", autocompletion=c.settings, help="One that goes into sliced files from now on."),
 ]  # fmt: skip
-ScaleX = Annotated[float | None, _n("--scale-x", "Scale X to this many %.")]
-ScaleY = Annotated[float | None, _n("--scale-y", "Scale Y to this many %.")]
-ScaleZ = Annotated[float | None, _n("--scale-z", "Scale Z to this many %.")]
-SkewXY = Annotated[float | None, _n("--skew-xy", "Lean of Y toward +X, degrees.")]
-SkewXZ = Annotated[float | None, _n("--skew-xz", "Lean of Z toward +X, degrees.")]
-SkewYZ = Annotated[float | None, _n("--skew-yz", "Lean of Z toward +Y, degrees.")]
-Flow = Annotated[float | None, _n("--flow", "Extrude this many % (G-code).")]
+ScaleX = Annotated[float | None, number_option("Scale X to this many %.", "--scale-x")]
+ScaleY = Annotated[float | None, number_option("Scale Y to this many %.", "--scale-y")]
+ScaleZ = Annotated[float | None, number_option("Scale Z to this many %.", "--scale-z")]
+SkewXY = Annotated[float | None, number_option("Lean of Y toward +X, degrees.", "--skew-xy")]
+SkewXZ = Annotated[float | None, number_option("Lean of Z toward +X, degrees.", "--skew-xz")]
+SkewYZ = Annotated[float | None, number_option("Lean of Z toward +Y, degrees.", "--skew-yz")]
+Flow = Annotated[float | None, number_option("Extrude this many % (G-code).", "--flow")]
 Schedule = Annotated[
     Path | None,
     typer.Option(
@@ -132,9 +128,11 @@ Centre = Annotated[
     str, typer.Option(help="Point that stays (G-code), mm; else the bed's middle.", metavar="X,Y,Z")
 ]
 HotEndMax = Annotated[
-    float | None, _n("--hot-end-max", "A lower limit than the hot end's rating, degC.")
+    float | None, number_option("A lower limit than the hot end's rating, degC.", "--hot-end-max")
 ]
-BedMax = Annotated[float | None, _n("--bed-max", "The same of the bed, degC; 0: no heated bed.")]
+BedMax = Annotated[
+    float | None, number_option("The same of the bed, degC; 0: no heated bed.", "--bed-max")
+]
 Out = Annotated[Path | None, typer.Option(help="File to write (default: NAME.corrected.SUFFIX).")]
 Again = Annotated[bool, _o("--again", "Correct a file that was corrected before.")]
 DryRun = Annotated[bool, _o("--dry-run", "Write nothing; show what would change.")]

@@ -6,21 +6,12 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import numbers, print_json
+from calib.commands.common import print_json
 from calib.errors import BadInput
+from calib.workshop.typed import numbers
 
-BarX = Annotated[
-    float | None,
-    typer.Option(
-        "--bar-x", parser=o.number, metavar="NUMBER", help="Measured length of the X bar, mm."
-    ),
-]
-BarY = Annotated[
-    float | None,
-    typer.Option(
-        "--bar-y", parser=o.number, metavar="NUMBER", help="Measured length of the Y bar, mm."
-    ),
-]
+BarX = Annotated[float | None, o.number_option("Measured length of the X bar, mm.", "--bar-x")]
+BarY = Annotated[float | None, o.number_option("Measured length of the Y bar, mm.", "--bar-y")]
 
 
 def register(app: typer.Typer) -> None:

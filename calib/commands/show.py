@@ -1,10 +1,9 @@
 """What the verbs share at the terminal: options that name things, lines and tables."""
 
-import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from calib.report.words import table_lines
+from calib.report.words import folded, table_lines
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -27,17 +26,8 @@ def say(text: str, style: str = "") -> None:
     out = console()
     lines = text.split("\n")
     if out.is_terminal:
-        lines = [part for line in lines for part in _folded(line, out.width)]
+        lines = [part for line in lines for part in folded(line, out.width)]
     out.print(Text("\n".join(lines), style=style), soft_wrap=True)
-
-
-def _folded(line: str, width: int) -> list[str]:
-    indent = " " * (len(line) - len(line.lstrip()))
-    if len(line) <= width or "truebead " in line:
-        return [line]
-    return textwrap.wrap(
-        line, width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False
-    )
 
 
 def say_line(text: str, style: str = "") -> None:

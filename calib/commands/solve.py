@@ -7,9 +7,10 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import assumed_of, print_json
+from calib.commands.common import print_json
 from calib.commands.show import say
 from calib.workshop.context import PART_MM, TOLERANCE_MM
+from calib.workshop.typed import assumed_of
 
 
 def register(app: typer.Typer) -> None:

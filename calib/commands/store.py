@@ -52,10 +52,7 @@ def export(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Write everything that is kept to a JSON file.
-
-    `truebead store schema` describes it.
-    """
+    """Write everything that is kept to a JSON file. `truebead store schema` describes it."""
     from calib.store import open_store
     from calib.store.exchange_file import write_records
 
@@ -67,29 +64,12 @@ def export(
         say(f"{count} records are in {file}.")
 
 
-SameOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--same",
-        help="A thing of theirs that is one of ours, though their data differ; ours are kept.",
-        metavar="'printer NAME[=OURS]'",
-    ),
-]
-RenameOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--rename",
-        help="A thing of theirs whose name is taken here by another one, and what to call it here.",
-        metavar="'printer NAME=NEW'",
-    ),
-]
-WithoutUnsafeOption = Annotated[
-    bool,
-    typer.Option(
-        "--without-unsafe",
-        help="Leave out corrections that are beyond the printer's ratings or make no sense.",
-    ),
-]
+SameOption = Annotated[list[str] | None, typer.Option("--same", metavar="'printer NAME[=OURS]'",
+    help="A thing of theirs that is one of ours, though their data differ; ours are kept.")]  # fmt: skip
+RenameOption = Annotated[list[str] | None, typer.Option("--rename", metavar="'printer NAME=NEW'",
+    help="A thing of theirs whose name is taken here by another one, and what to call it here.")]  # fmt: skip
+WithoutUnsafeOption = Annotated[bool, typer.Option("--without-unsafe",
+    help="Leave out corrections that are beyond the printer's ratings or make no sense.")]  # fmt: skip
 
 
 @store_app.command("import", epilog="Example: truebead store import lantern.json")
@@ -101,10 +81,7 @@ def import_(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Take an export in.
-
-    What is there already is not taken twice; all of it or nothing.
-    """
+    """Take an export in. What is there already is not taken twice; all of it or nothing."""
     from calib.store import open_store
     from calib.store.clash import decisions
     from calib.store.exchange_file import read_records
@@ -173,10 +150,7 @@ def backup(
 
 @store_app.command(epilog="Example: truebead store restore before-the-move.sqlite")
 def restore(file: Path, store: o.Store = None, as_json: o.Json = False) -> None:
-    """Put a back-up in the store's place.
-
-    What was there is set aside, not deleted.
-    """
+    """Put a back-up in the store's place. What was there is set aside, not deleted."""
     from calib.store import open_store
     from calib.store.restore import restore as put_back
 

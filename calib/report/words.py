@@ -52,6 +52,27 @@ def _paragraph(names: Sequence[str], row: Sequence[str], width: int) -> list[str
     return [*fold.wrap(row[0]), *below.wrap("; ".join(named))]
 
 
+def folded(line: str, width: int, indent: str | None = None, hang: str = "") -> list[str]:
+    """Fold a line between words, at hyphens never; a line with a command stays whole, to be copied.
+
+    Parameters
+    ----------
+    indent : str or None
+        Before the first line; None: as it is indented already.
+    hang : str
+        Further indent of the lines below it.
+    """
+    import textwrap
+
+    own = line[: len(line) - len(line.lstrip())] if indent is None else indent
+    if "truebead " in line or len(own + line.lstrip()) <= width:
+        return [own + line.lstrip()]
+    return textwrap.wrap(
+        line.lstrip(), max(width, 20), initial_indent=own, subsequent_indent=own + hang,
+        break_long_words=False, break_on_hyphens=False,
+    )  # fmt: skip
+
+
 def number(value: float | None, u: float = 0.0) -> str:
     """Write a value with as many decimals as its uncertainty deserves (two digits of it)."""
     if value is None:
