@@ -41,5 +41,4 @@ def say_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]])
     """Print a table; a column whose name ends in ">" is set to the right."""
     if title:
         say(title, "bold")
-    for line in table_lines(columns, rows, console().width):
-        say(line)
+    say("\n".join(table_lines(columns, rows, console().width)))
