@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
 import typer
 
@@ -34,10 +34,7 @@ def register(app: typer.Typer) -> None:
 
 
 def apply(
-    file: Annotated[
-        Path | None,
-        typer.Argument(help="Sliced G-code, STL or 3MF; without one the values are shown."),
-    ] = None,
+    file: o.FileToCorrect = None,
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
@@ -71,8 +68,6 @@ def apply(
     as_json: o.Json = False,
 ) -> None:
     """Put corrections into a copy of a model or sliced file.
-
-    Without a file the values to type in are shown.
 
     Nothing is corrected twice: what first goes into a model, or into G-code, always goes there.
     """

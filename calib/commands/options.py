@@ -133,6 +133,8 @@ HotEndMax = Annotated[
 BedMax = Annotated[
     float | None, number_option("The same of the bed, degC; 0: no heated bed.", "--bed-max")
 ]
+FileToCorrect = Annotated[Path | None, typer.Argument(metavar="FILE",
+    help="Sliced G-code, STL or 3MF; without one the values to type in are shown.")]  # fmt: skip
 Out = Annotated[Path | None, typer.Option(help="File to write (default: NAME.corrected.SUFFIX).")]
 Again = Annotated[bool, _o("--again", "Correct a file that was corrected before.")]
 DryRun = Annotated[bool, _o("--dry-run", "Write nothing; show what would change.")]

@@ -174,7 +174,7 @@ def lay_out(spec: CornerGaugeSpec, setup: PrintSetup) -> Piece:
     spec = replace(spec, reach_mm=float(z.reach), bar_mm=z.bar)
     outline, opening = _outline(z), _opening(z)
     letters, letters_mm3 = _letters(z, setup)
-    standing = (_tower(z), _wall(z))
+    standing = (_tower(z), *(_wall(z, axis) for axis in "XY"))
     plate = Prism(outline=outline, holes=(opening,), start_mm=0.0, end_mm=z.thick)
     volume = (
         plate.volume_mm3
@@ -189,7 +189,7 @@ def lay_out(spec: CornerGaugeSpec, setup: PrintSetup) -> Piece:
         spec=spec,
         setup=setup,
         body=Body(add=(plate, *standing), cut=letters, chamfer_mm=z.back),
-        features=(*_lengths(z), *_diagonals(z), *_heights(z), _wall_read(z), *_pitches(z), mass),
+        features=(*_lengths(z), *_diagonals(z), *_heights(z), *_walls(z), *_pitches(z), mass),
         advice=Advice(
             walls=3,
             infill_percent=100,
@@ -247,10 +247,12 @@ def _wall_middle(z: _Sizes) -> tuple[float, float]:
     return round((z.pad + z.reach - _TIP_MM) / 2 + 5.0, 6), _DEEP_MM + z.bar / 2
 
 
-def _wall(z: _Sizes) -> Prism:
+def _wall(z: _Sizes, axis: str) -> Prism:
     along, across = _wall_middle(z)
     a, b = _WALL_LONG_MM / 2, z.wall / 2
     box = (along - a, across - b, along + a, across + b)
+    if axis == "Y":
+        box = (box[1], box[0], box[3], box[2])
     return Prism(outline=rectangle(*box), start_mm=0.0, end_mm=z.wall_top)
 
 
@@ -348,7 +350,7 @@ def _diagonals(z: _Sizes) -> list[Feature]:
 
 
 def _heights(z: _Sizes) -> list[Feature]:
-    """Thickness at both tips, the tower's height at its ends, and its steps beside them."""
+    """Thickness at both tips, the tower's height at its ends, and the step beside it."""
     tip, side = z.reach - _TIP_MM / 2, _DEEP_MM + z.bar / 2
     end, edge = _TOWER_MM[0] / 2 - 1.5, _TOWER_MM[0] / 2
     step = z.top - z.thick
@@ -358,7 +360,6 @@ def _heights(z: _Sizes) -> list[Feature]:
         ("z_height_tower_x", Kind.HEIGHT, z.on_brace(-end), z.top, "height of the tower, at its end towards the X arm"),
         ("z_height_tower_y", Kind.HEIGHT, z.on_brace(end), z.top, "height of the tower, at its end towards the Y arm"),
         ("z_step_x", Kind.STEP, z.on_brace(-edge), step, "from the brace up to the tower's top, on the X arm's side"),
-        ("z_step_y", Kind.STEP, z.on_brace(edge), step, "from the brace up to the tower's top, on the Y arm's side"),
     )  # fmt: skip
     return [
         Feature(
@@ -376,17 +377,24 @@ def _heights(z: _Sizes) -> list[Feature]:
     ]
 
 
-def _wall_read(z: _Sizes) -> Feature:
-    """Thickness of the wall on the X arm, half way up."""
+def _walls(z: _Sizes) -> list[Feature]:
+    """Thickness of the wall on each arm, half way up."""
     along, across = _wall_middle(z)
-    height = (z.thick + z.wall_top) / 2
-    return Feature(
-        id="wall_x_arm",
-        kind=Kind.WALL,
-        axis="Y",
-        nominal=z.wall,
-        where="thickness of the wall on the X arm, half way up",
-        start=(along, across - z.wall / 2, height),
-        end=(along, across + z.wall / 2, height),
-        group="wall",
-    )
+    low, high, height = across - z.wall / 2, across + z.wall / 2, (z.thick + z.wall_top) / 2
+    ends = {
+        "x": ((along, low, height), (along, high, height), "Y"),
+        "y": ((low, along, height), (high, along, height), "X"),
+    }
+    return [
+        Feature(
+            id=f"wall_{arm}_arm",
+            kind=Kind.WALL,
+            axis=axis,
+            nominal=z.wall,
+            where=f"thickness of the wall on the {arm.upper()} arm, half way up",
+            start=start,
+            end=end,
+            group="wall",
+        )
+        for arm, (start, end, axis) in ends.items()
+    ]
