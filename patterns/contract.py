@@ -133,6 +133,7 @@ RULES = (
     Rule((Kind.DIAMETER, Kind.OUTSIDE), ("filament",), True, "filament", _nothing),
     Rule((Kind.PITCH,), ("reversal",), False, "lost motion", _axis),
     Rule((Kind.PITCH,), ("ripple",), True, "frequency of ripples", _speed),
+    Rule((Kind.WALL,), ("lag",), True, "lag of the flow", _wall),
     Rule((Kind.PASS,), ("ripples",), True, "speed without ripples", _speed),
     Rule((Kind.HEIGHT,), ("patch",), False, "bed", _nominal),
     Rule((Kind.STEP, Kind.OUTSIDE, Kind.PITCH), ("feed",), True, "extruder", _nothing),

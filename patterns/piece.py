@@ -52,6 +52,14 @@ JAWS_CLOSED = HeadLine(
 )
 
 
+#: For pieces on which the nozzle gains and loses speed.
+ACCELERATION = HeadLine(
+    "acceleration_mm_s2",
+    "acceleration of outer walls while it was printed, in mm/s2; empty: 1000, which may be off by half",
+    "1500",
+)
+
+
 ALLOWED_SAG = HeadLine(
     "allowed_sag_mm", "sag that you would still accept on a part, in mm; empty: 0.3", "0.5"
 )

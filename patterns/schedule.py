@@ -51,14 +51,19 @@ class ScheduleRow:
         return math.isfinite(self.x_from_mm) or math.isfinite(self.x_to_mm)
 
     @property
+    def span(self) -> str:
+        """The stretch of X, in words, such as ``85 to 135`` or ``up to 85``; empty where it has none."""
+        if not self.limited:
+            return ""
+        low, high = (f"{x:g}" for x in (self.x_from_mm, self.x_to_mm))
+        if not math.isfinite(self.x_to_mm):
+            return f"from {low}"
+        return f"{low} to {high}" if math.isfinite(self.x_from_mm) else f"up to {high}"
+
+    @property
     def place(self) -> str:
         """Where it begins, in words: ``3 mm`` of height, and the stretch of X where it is limited."""
-        if not self.limited:
-            return f"{self.z_from_mm:g} mm"
-        ends = [f"{x:g}" for x in (self.x_from_mm, self.x_to_mm) if math.isfinite(x)]
-        word = "to" if len(ends) == 2 else "from" if math.isfinite(self.x_from_mm) else "up to"
-        span = f" {word} ".join(ends) if len(ends) == 2 else f"{word} {ends[0]}"
-        return f"{self.z_from_mm:g} mm at X {span}"
+        return f"{self.z_from_mm:g} mm" + (f" at X {self.span}" if self.limited else "")
 
     def overlaps(self, other: "ScheduleRow") -> bool:
         """Whether two rows ask something of the same place."""

@@ -1,5 +1,6 @@
 """Settings of all tests."""
 
+import itertools
 import os
 import sys
 
@@ -24,9 +25,17 @@ settings.register_profile("truebead", deadline=None)
 settings.load_profile("truebead")
 
 
+_NUMBERS = itertools.count()
+
+
+@pytest.fixture(scope="session")
+def _of_nobody(tmp_path_factory):
+    return tmp_path_factory.mktemp("of-nobody")
+
+
 @pytest.fixture(autouse=True)
-def _nothing_of_the_users(tmp_path_factory, monkeypatch):
+def _nothing_of_the_users(_of_nobody, monkeypatch):
     """Keep the store and the state of whoever runs the tests out of them."""
-    own = tmp_path_factory.mktemp("own")
+    own = _of_nobody / str(next(_NUMBERS))  # made by the first who writes there
     monkeypatch.setenv("TRUEBEAD_STORE", str(own / "store.sqlite"))
     monkeypatch.setenv("TRUEBEAD_STATE", str(own / "state"))

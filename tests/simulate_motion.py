@@ -9,6 +9,7 @@ import math
 
 import numpy as np
 
+from calib.fit.lag import Track, fit_lag
 from calib.fit.reversal import fit_reversal
 from calib.fit.ripple import Acceleration, Counted, fit_ripples
 from tests.simulate_fits import Hits, holds, within
@@ -117,3 +118,60 @@ def read_over_ripples(x, y, count, rng, *, step=0.5, hand=0.15):
         return None
     ends = even[crests[[1, 1 + count]]] + rng.normal(0, hand, 2)
     return round(float(ends[1] - ends[0]) / step) * step
+
+
+def wall_with_a_step(tau, push, slow, fast, begin, end, rest, *, thin=1.0, layer=0.2):
+    """Return (x, width) of a wall from left to right: pressure in the hot end follows what is pushed in.
+
+    A reservoir is filled by the feed and empties through the nozzle; the wall is what came out there, spread
+    over a nozzle's width. The bead has parabolic ends.
+
+    Parameters
+    ----------
+    thin : float
+        Power of the flow over the pressure: 1 for a plain liquid, less than 1 for one that thins out.
+    """
+    long, step = end + begin, 0.0005
+    x, speed = 0.0, slow
+    held = slow * tau  # of the reservoir, so that the flow is the feed
+    xs, came = [], []
+    while x < long:
+        brake_at = end - (speed**2 - slow**2) / 2 / push
+        if x < begin or x >= brake_at:
+            speed = max(speed - push * step, slow)
+        else:
+            speed = min(speed + push * step, fast)
+        flow = slow * (held / (slow * tau)) ** (1 / thin)
+        held = max(held + (speed - flow) * step, 0.0)
+        x += speed * step
+        xs.append(x)
+        came.append(flow / speed)
+    even = np.arange(0.0, long, 0.05)
+    share = np.interp(even, xs, came)
+    share = np.convolve(share, np.ones(9) / 9, "same")
+    area = (rest - layer) * layer + 2 / 3 * layer**2
+    return even, share * area / layer + layer / 3
+
+
+def jaws_at(x, width, places, rng, *, zero=0.0, noise=0.012):
+    """Read a wall with jaws that take in a little of it, not quite where they were meant to be."""
+    seen = []
+    for place in places:
+        at, half = place + rng.normal(0, 0.4), rng.uniform(0.4, 1.0)
+        seen.append(width[np.abs(x - at) <= half].max() + zero + rng.normal(0, noise))
+    return np.round(np.array(seen), 2)
+
+
+def lag(rng) -> Hits:
+    """The time constant from a caliper on a wall, printed either way round."""
+    tau, push = 10 ** rng.uniform(-1.8, -0.6), rng.uniform(600, 3000)
+    rest = 0.45 * rng.uniform(0.94, 1.08)
+    x, width = wall_with_a_step(tau, push, 40.0, 100.0, 25.0, 75.0, rest)
+    places = np.array([13, 20, 23, 28, 32, 38, 62, 68, 72, 77, 80, 87.0])
+    forward = rng.random() < 0.5
+    seen = jaws_at(x, width if forward else width[::-1], places, rng, zero=rng.normal(0, 0.01))
+    log_sd = 0.1 if rng.random() < 0.5 else 0.4
+    said = Acceleration(value=push * math.exp(rng.normal(0, log_sd)), log_sd=log_sd)
+    track = Track(slow=40.0, fast=100.0, begin=25.0, end=75.0)
+    found = fit_lag(places, seen, np.full(12, 0.0153), 0.0173, 0.2, track, said)
+    return {"lag of the flow": within(found.time, tau)}

@@ -369,3 +369,31 @@ def test_fourteen_spools_one_measured(client: Client) -> None:
     assert page.count('class="state unknown"') == 4
     assert client.get("/?find=sand").text.count('class="state inherited"') == 1  # the key alone
     assert "white 3" in client.get("/next?spool=white+3").text
+
+
+def test_a_setting_of_ones_own_goes_into_a_sliced_file_by_its_line(client: Client) -> None:
+    begun(client)
+    own = {
+        "setting": "own_jolt",
+        "from_value": "4",
+        "to_value": "10",
+        "step_value": "2",
+        "before": "8",
+    }
+    refused = client.submit("/start", {"pattern": "setting-ladder", "set.setting": "own_jolt"})
+    assert "give from_value" in refused.text or "not known" in refused.text
+    made = client.submit("/start", {"pattern": "setting-ladder", "set.band_mm": "", **{f"set.{k}": v for k, v in own.items()}})  # fmt: skip
+    uid = made.headers["location"].split("/")[2]
+    assert 'name="line"' in client.get(f"/piece/{uid}").text
+    layers = [f"G0 X50 Y50 Z{0.2 * k:.2f} F9000\nG1 X90 E1 F1800" for k in range(1, 101)]
+    sliced = "G28\nG90\nM83\n" + "\n".join(layers) + "\n"
+    answer = client.submit(
+        f"/correct/{uid}",
+        {"line": "SET JOLT={value}"},
+        files={"file": ("a.gcode", sliced.encode())},
+    )
+    place = answer.headers["location"]
+    list(client.get(f"{place}/events").iter_lines())
+    page = client.get(place).text
+    assert "SET JOLT=4" in page
+    assert "SET JOLT=8" in page

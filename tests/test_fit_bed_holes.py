@@ -7,9 +7,13 @@ import statsmodels.api as sm
 from calib.fit.bed import PATCH, PITCHES_MM, Screw, fit_bed, turns
 from calib.fit.holes import fit_holes
 from calib.fit.linear import NotDetermined
-from tests.simulate_fits import ALONG, BED_X, BED_Y, DRAWN, bed, coverage, holes
+from tests.simulate_fits import coverage
+from tests.simulate_rest import bed, holes
 
 U = np.full(9, 0.01)
+BED_X, BED_Y = (a.ravel() for a in np.meshgrid([30.0, 110.0, 190.0], [30.0, 110.0, 190.0]))
+DRAWN = np.repeat([3.0, 4, 5, 6, 8, 10, 15, 20], 2)
+ALONG = np.tile([1.0, -1.0], 8)
 
 
 @pytest.mark.parametrize(("thread", "degrees"), [("M3", 72.0), ("M4", 51.4), ("M5", 45.0)])
@@ -99,7 +103,9 @@ def test_one_axis_alone_says_nothing_of_x_against_y():
 
 
 @pytest.mark.parametrize("draw", [bed, holes])
-def test_coverage(draw):
-    # 95 % of 300 draws has a standard deviation of 1.3 %; the bounds are about three of them wide.
-    rates = coverage(draw, 300, seed=3)
-    assert all(0.912 < rate < 0.988 for rate in rates.values())
+def test_coverage_in_a_world_that_shares_nothing_with_the_fit(draw):
+    # 95 % of 400 draws has a standard deviation of 1.1 %; the bound below is three of them wide. A warp
+    # that does not tilt the bed counts as scatter of its tilt, which is therefore covered more often.
+    rates = coverage(draw, 400, seed=3)
+    assert all(rate > 0.917 for rate in rates.values()), rates
+    assert draw is bed or all(rate < 0.988 for rate in rates.values()), rates

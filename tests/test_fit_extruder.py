@@ -11,7 +11,8 @@ from calib.fit.linear import Problem
 from patterns.errors import SpecError
 from patterns.registry import get
 from patterns.spec import PrintSetup
-from tests.simulate_fits import coverage, feed
+from tests.simulate_fits import coverage
+from tests.simulate_rest import feed
 
 RATES = np.linspace(2.0, 14.0, 5)
 

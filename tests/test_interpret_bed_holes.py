@@ -99,12 +99,14 @@ def test_patches_on_a_line_are_refused_with_what_to_do():
 
 
 def test_holes_too_small_by_a_fifth_of_a_millimetre():
-    made = sheet(hole_plate(), lambda f: f.nominal - 0.2, jaws_closed_mm="0.00")
+    # Inside jaws with flats of 0.49 mm span a chord of the hole.
+    chord = lambda d: (d**2 - 0.49**2) ** 0.5  # noqa: E731
+    made = sheet(hole_plate(), lambda f: chord(f.nominal - 0.2), jaws_closed_mm="0.00")
     solution = solve_sheet(made, Context(now={"hole_oversize_mm": 0.05}))
     (c,) = solution.corrections
     assert c.setting == "hole_oversize_mm"
     assert c.verdict is Verdict.APPLY
-    assert c.new == pytest.approx(0.25, abs=2e-3)
+    assert c.new == pytest.approx(0.25, abs=3e-3)
     assert "draw 3.20 for 3" in c.reason
     json.dumps(solution.to_json())
 

@@ -290,7 +290,7 @@ def truebead(tmp_path):
     def run(*words, code=0):
         result = CliRunner().invoke(build_app(), list(words), env=env)
         assert result.exit_code == code, result.output
-        return result.output
+        return result.stdout if "--json" in words else result.output
 
     return run
 

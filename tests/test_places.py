@@ -42,7 +42,7 @@ def commands_in(folder):
     def run(line, code=0):
         result = CliRunner().invoke(build_app(), line.split(), env=env)
         assert result.exit_code == code, result.output
-        return result.output
+        return result.stdout if "--json" in line else result.output
 
     run.folder = folder
     return run
@@ -115,8 +115,7 @@ def sliced(run, name="lamp.gcode"):
 
 
 def size_after(run, line):
-    said = run(f"apply {line} --force --json")  # what is said beside goes to the other stream
-    return json.loads(said[said.index("{") :])["size_after_mm"][0]
+    return json.loads(run(f"apply {line} --force --json"))["size_after_mm"][0]
 
 
 # --- the stories ------------------------------------------------------------------------------

@@ -7,6 +7,7 @@ from calib.fit.reversal import fit_reversal
 from calib.interpret.solve import Context, solve_sheet
 from calib.model.correction import Verdict
 from calib.model.drive import Drive
+from patterns.feature import Kind
 from patterns.registry import get
 from patterns.spec import PrintSetup
 from tests.readkit import sheet
@@ -92,3 +93,22 @@ def test_one_reading_far_off_is_shown_and_stays():
 def test_an_axis_without_room_is_refused():
     with pytest.raises(Exception, match="both sides along X"):
         get("reversal").piece({"at_mm": "215"}, PrintSetup())
+
+
+def test_a_size_sheet_says_how_much_of_small_holes_is_lost_motion():
+    """Walls moved by hand: a nozzle that lags half of 0.12 mm behind on each side, scale true."""
+    rng = np.random.default_rng(4)
+    lost = {Kind.OUTSIDE: 0.12, Kind.INSIDE: 0.12}
+    gauge = get("step-gauge").piece({}, PrintSetup())
+
+    def read(f):
+        along = f.axis in ("X", "Y")
+        return round(f.nominal - along * lost.get(f.kind, 0.0) + rng.normal(0, 0.008), 2)
+
+    known = {"reversal_x_mm": 0.12, "reversal_y_mm": 0.12}
+    said, plain = (
+        " ".join(solve_sheet(sheet(gauge, read, jaws_closed_mm="0.00"), Context(in_force=c)).findings[0].summary)
+        for c in (known, {})
+    )  # fmt: skip
+    assert "is the lost motion of 0.12 mm that was measured at reversals" in said
+    assert "lost motion" not in plain

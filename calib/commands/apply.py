@@ -131,11 +131,11 @@ def _say_applied(done: "Applied", found: "ToSet", *, as_json: bool) -> None:
         typer.echo(f"From now on put into {here}, not into {other}: {names}", err=as_json)
     if as_json:
         print_json(done.data)
-        return
-    for line in done.lines:
-        typer.echo(line)
-    typer.echo(f"wrote {done.written}" if done.written else "nothing written (--dry-run)")
-    say_safety()
+    else:
+        for line in done.lines:
+            typer.echo(line)
+        typer.echo(f"wrote {done.written}" if done.written else "nothing written (--dry-run)")
+    say_safety(as_json=as_json)
 
 
 def values(
@@ -177,6 +177,7 @@ def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) ->
         typer.echo(line, err=as_json)
     if as_json:
         print_json({**asdict(found.heading), **v.values_data(listed)})
+        say_safety(as_json=True)
         return
     own = v.to_set(listed)
     if found.heading.words:

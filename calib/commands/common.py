@@ -16,7 +16,10 @@ def print_json(data: Mapping[str, Any] | Sequence[Any]) -> None:
     typer.echo(json.dumps(finite(data), indent=2, ensure_ascii=False, allow_nan=False))
 
 
-def say_safety() -> None:
-    """Show the cautions, once per session of work."""
-    if cautions_due():
-        typer.echo(SAFETY)
+def say_safety(*, as_json: bool = False, said: str = "") -> None:
+    """Show the cautions, once per session of work; beside data for machines, on standard error.
+
+    `said` is what the command has shown already: findings that ask for heat have them in their words.
+    """
+    if SAFETY not in said and cautions_due():
+        typer.echo(SAFETY, err=as_json)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json
+from calib.commands.common import print_json, say_safety
 from calib.commands.show import say, say_table
 from calib.workshop.context import PART_MM, TOLERANCE_MM
 from calib.workshop.typed import assumed_of
@@ -57,15 +57,15 @@ def keep(
     with open_workshop(store, by=by) as workshop:
         for path in sheets:
             kept = workshop.keep(
-                path, printer=printer, nozzle=nozzle, spool=spool, use=use or (),
-                assumed=assumed,
-            )  # fmt: skip
+                path, printer=printer, nozzle=nozzle, spool=spool, use=use or (), assumed=assumed
+            )
             again = again or kept.solved.solution.needs_user
             answers.append(kept_json(kept, str(path)))
             if not as_json:
                 say_kept(str(path), kept)
     if as_json:
         print_json(answers)
+    say_safety(as_json=as_json)
     if again:
         raise typer.Exit(1)
 

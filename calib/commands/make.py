@@ -55,9 +55,7 @@ def make(
     repeats: o.Repeats = 1,
     force: o.Force = False,
     as_json: o.Json = False,
-    show_help: Annotated[
-        bool, typer.Option("--help", "-h", help="Show this, or a pattern's parameters.")
-    ] = False,
+    show_help: o.Help = False,
 ) -> None:
     """Make one folder per pattern named."""
     from calib.report.made_words import all_made_lines, made_json, pattern_help
@@ -69,9 +67,8 @@ def make(
         return
     if not (names or solid):
         raise BadInput(
-            "say which piece to make",
-            mend="truebead next says which brings most, truebead list shows all; a good first one:"
-            " truebead make corner-gauge",
+            "which piece?",
+            mend="truebead list shows all; a good first one: truebead make corner-gauge",
         )
     setup = setup_given(
         nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build,
@@ -87,8 +84,8 @@ def make(
         print_json([made_json(one) for one in made.pieces])
     else:
         say("\n".join(all_made_lines(made)))
-        if made.pieces[0].piece.printed:
-            say_safety()
+    if made.pieces[0].piece.printed:
+        say_safety(as_json=as_json)
 
 
 def list_patterns(

@@ -55,8 +55,8 @@ def next_(
         )
     if as_json:
         print_json(next_json(found))
-        return
-    for line, style in next_lines(found, console().width):
-        say(line, style)
+    else:
+        for line, style in next_lines(found, console().width):
+            say(line, style)
     if found.steps:
-        say_safety()
+        say_safety(as_json=as_json)

@@ -136,6 +136,7 @@ BedMax = Annotated[
 FileToCorrect = Annotated[Path | None, typer.Argument(metavar="FILE",
     help="Sliced G-code, STL or 3MF; without one the values to type in are shown.")]  # fmt: skip
 Out = Annotated[Path | None, typer.Option(help="File to write (default: NAME.corrected.SUFFIX).")]
+Help = Annotated[bool, typer.Option("--help", "-h", help="Show this, or a pattern's parameters.")]
 Again = Annotated[bool, _o("--again", "Correct a file that was corrected before.")]
 DryRun = Annotated[bool, _o("--dry-run", "Write nothing; show what would change.")]
 Check = Annotated[bool, _o("--check", "Hold the printed path against the original (G-code).")]

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json
+from calib.commands.common import print_json, say_safety
 from calib.commands.show import say, say_line, say_table
 from calib.report import kept_words as words
 from calib.report.plain import correction_json, influence_json, profile_json
@@ -65,6 +65,7 @@ def show(
         found = workshop.profile(printer, nozzle, spool)
     if as_json:
         print_json(profile_json(found))
+        say_safety(as_json=True)
         return
     title = f"Profile of {found.who.words}"
     if not found.settings and not found.to_do_once:
@@ -75,6 +76,7 @@ def show(
     above = words.rests_lines(found.settings, found.rests) if rests else ()
     for line, style in (*above, *words.odd_lines(found.odd), *below):
         say(line, style)
+    say_safety()
 
 
 @profile.command(epilog="Example: truebead profile history --printer lantern --setting skew_xy_deg")

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json
+from calib.commands.common import print_json, say_safety
 from calib.errors import BadInput
 from calib.report.made_words import made_json, made_lines
 from calib.report.words import place_lines
@@ -76,6 +76,7 @@ def read(
         print_json(kept_json(kept, part))
     else:
         say_kept(part, kept)
+    say_safety(as_json=as_json)
 
 
 def _only_sheet(what: list[str], length: float | None) -> Path:
@@ -175,6 +176,8 @@ def sheet(
         lines = [*made.notes, *place_lines(made.in_force, made.who.options)]
     if as_json:
         print_json(made_json(again))
-        return
-    for line in (*lines, *made_lines(again)):
-        typer.echo(line)
+    else:
+        for line in (*lines, *made_lines(again)):
+            typer.echo(line)
+    if again.piece.printed:
+        say_safety(as_json=as_json)

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json
+from calib.commands.common import print_json, say_safety
 from calib.commands.show import say
 from calib.workshop.context import PART_MM, TOLERANCE_MM
 from calib.workshop.typed import assumed_of
@@ -50,15 +50,15 @@ def solve(
     assumed = assumed_of(now, filament, instrument, tolerance_mm, part_mm, accept)
     with open_workshop(store) as workshop:
         solved = workshop.solve(
-            sheet_file, printer=printer, nozzle=nozzle, spool=spool,
-            assumed=assumed,
-        )  # fmt: skip
+            sheet_file, printer=printer, nozzle=nozzle, spool=spool, assumed=assumed
+        )
+    said = ""
     if as_json:
         print_json(solved.solution.to_json())
     else:
-        say(as_text(solved.solution, why=why))
-        for line in solved.notes:
-            say(f"\n{line}")
+        said = "\n\n".join((as_text(solved.solution, why=why), *solved.notes))
         if solved.who.printer and solved.solution.corrections:
-            say(f"\nTo keep it: truebead keep {quote(str(sheet_file))}{solved.who.options}")
+            said += f"\n\nTo keep it: truebead keep {quote(str(sheet_file))}{solved.who.options}"
+        say(said)
+    say_safety(as_json=as_json, said=said)
     raise typer.Exit(1 if solved.solution.needs_user else 0)

@@ -338,7 +338,7 @@ class _Judged:
                 f"The caliper was not zeroed: {shown}. That is taken out below; zero it and keep it so."
             )
         lines += self.split.short
-        lines += outline_summary(self.fit)
+        lines += outline_summary(self.fit, self.context)
         changed = _changed_axes(corrections)
         if changed:
             lines += machine.advice(

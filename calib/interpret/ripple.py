@@ -74,9 +74,7 @@ class _Face:
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
     """Find both frequencies and the fastest smooth speed, and say what would help."""
-    stated = key_number(sheet, "acceleration_mm_s2", 10.0, 100_000.0)
-    log_sd = _USUAL_LOG_SD if stated is None else _SAID_LOG_SD
-    push = Acceleration(value=stated or _USUAL_MM_S2, log_sd=log_sd)
+    push, stated = acceleration_of(sheet)
     faces = _faces(sheet, context, push)
     smooth = _smooth(measured(sheet, _is_look))
     corrections = [_frequency(f, context) for f in faces]
@@ -92,9 +90,17 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
         suspects=tuple(s for f in faces for s in _suspects(f)),
         residuals=tuple(r for f in faces for r in _residuals(f)),
         summary=tuple(_summary(sheet, faces, smooth, push)),
-        why=tuple(_why(faces, push, stated)),
+        why=tuple(_why(faces, push, said=stated)),
         evidence=_plain(faces, smooth),
     )
+
+
+def acceleration_of(sheet: Sheet) -> tuple[Acceleration, bool]:
+    """Return the acceleration that a piece was printed with, and whether the sheet says it."""
+    stated = key_number(sheet, "acceleration_mm_s2", 10.0, 100_000.0)
+    if stated is None:
+        return Acceleration(value=_USUAL_MM_S2, log_sd=_USUAL_LOG_SD), False
+    return Acceleration(value=stated, log_sd=_SAID_LOG_SD), True
 
 
 def _faces(sheet: Sheet, context: Context, push: Acceleration) -> list[_Face]:
@@ -267,13 +273,13 @@ def _summary(
     return lines
 
 
-def _why(faces: Sequence[_Face], push: Acceleration, stated: float | None) -> list[str]:
-    said = "as the sheet says" if stated else "taken, since the sheet does not say it"
+def _why(faces: Sequence[_Face], push: Acceleration, *, said: bool) -> list[str]:
+    source = "as the sheet says" if said else "taken, since the sheet does not say it"
     lines = [
         "A carriage on its belt is a mass on a spring. After a corner it swings on at its own (damped)"
         " frequency, so ripples are speed / frequency apart. Across the face along X swings Y, across the"
         " face along Y swings X.",
-        f"Close to the corner the nozzle still gains speed; an acceleration of {push.value:g} mm/s2 was {said}."
+        f"Close to the corner the nozzle still gains speed; an acceleration of {push.value:g} mm/s2 was {source}."
         " What is not known of it, and of where the first ripple lies, is averaged over.",
     ]
     for face in faces:

@@ -31,6 +31,7 @@ INTERPRETERS = (
     "bed",
     "play",
     "ripple",
+    "lag",
 )
 
 # Lengths of an axis that are off by one ratio, within this, point to its drive.

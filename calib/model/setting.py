@@ -404,7 +404,7 @@ def _own(name: str) -> Setting | None:
         return None
     return Setting(
         name=name, label=f"your own {words}", meaning=f"{words}, set by a line of your own", unit="",
-        about=topic("own"), limits=(-1e6, 1e6), step=0.0, decimals=4,
+        about=topic("own"), limits=(-1e6, 1e6), step=0.0, decimals=2,
     )  # fmt: skip
 
 

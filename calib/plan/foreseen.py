@@ -78,7 +78,7 @@ def _values(
     piece: Piece, settles: tuple[str, ...], made: Made, instruments: Mapping[str, Instrument]
 ) -> Iterator[tuple[str, float]]:
     """Yield each setting found by itself with the standard uncertainty that is to be expected."""
-    kinds = {f.kind for f in piece.by_hand}
+    kinds = {f.kind for f in piece.by_hand if f.rung is None}
     if kinds & {Kind.WALL, Kind.MASS}:
         yield "flow_percent", _flow_u(piece, instruments)
     if "level" in settles:

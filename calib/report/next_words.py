@@ -45,6 +45,11 @@ def next_lines(found: "Next", width: int = 80) -> Iterator[tuple[str, str]]:
         yield from _folded(line, width)
     if not found.steps and not plan.to_do:
         yield "Nothing to print: the profile is fit for use.", ""
+        if plan.goal.name != "fast":
+            yield (
+                f"To print faster and still clean: truebead next{found.who.options} --goal fast",
+                "",
+            )
     said: set[str] = set()
     for number, together in enumerate(prints(found), 1):
         yield from _print_lines(found, number, together, width, said)

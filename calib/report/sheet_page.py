@@ -80,6 +80,7 @@ def sheet_html(
         print_facts=print_facts(piece, filament),
         first_steps=FIRST_STEPS,
         goes_into_gcode=all(row.setting in KNOWN for row in piece.schedule),
+        along_x=any(row.limited for row in piece.schedule),
         by_line=any(row.setting not in SETTINGS for row in piece.schedule),
         head_lines=piece.head_lines,
         repeats=repeats,

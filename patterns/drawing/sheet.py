@@ -65,7 +65,7 @@ def draw_piece(piece: Piece, mesh: Mesh) -> str:
     str
         One self-contained SVG document.
     """
-    bed = _Bed.under(piece) if piece.advice.in_place else None
+    bed = _Bed.under(piece) if piece.advice.in_place and piece.screws_mm else None
     panels = [
         _panel(mesh, view, scale, mine, bed if view.name == "top" else None)
         for view, scale, mine in _plan(piece, mesh)

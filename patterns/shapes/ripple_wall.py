@@ -13,7 +13,7 @@ from patterns.body import XY, Body, Prism
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.ladder import check_tower, rungs
-from patterns.piece import Advice, HeadLine, Piece
+from patterns.piece import ACCELERATION, Advice, HeadLine, Piece
 from patterns.registry import pattern
 from patterns.schedule import ScheduleRow
 from patterns.spec import PrintSetup, Spec, number
@@ -24,11 +24,6 @@ _BASE_MM = 1.2  # below it the file's own speeds, so that the first layers hold
 _GROOVE_MM = 0.3
 _USUAL_HZ = 40.0  # for the picture alone
 
-ACCELERATION = HeadLine(
-    "acceleration_mm_s2",
-    "acceleration of outer walls while it was printed, in mm/s2; empty: 1000, which may be off by half",
-    "1500",
-)
 _WANTED = HeadLine(
     "wanted_ripple_mm", "height of ripples that you would still accept, in mm; empty: 0.02", "0.03"
 )

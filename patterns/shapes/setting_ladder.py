@@ -33,15 +33,11 @@ _JUDGED = ("corner", "curve", "bridge", "sag")
 _USUAL = {
     "fan_percent": (0.0, 100.0, 20.0),
     "speed_mm_s": (40.0, 100.0, 10.0),
-    "speed_percent": (50.0, 150.0, 20.0),
-    "flow_percent": (88.0, 112.0, 4.0),
 }
 #: Nothing is asked for beyond these. Common practice, no source.
 _LIMITS = {
     "fan_percent": (0.0, 100.0),
     "speed_mm_s": (5.0, 500.0),
-    "speed_percent": (10.0, 300.0),
-    "flow_percent": (50.0, 150.0),
     "hot_end_c": (150.0, 500.0),
 }
 _UNKNOWN = "unknown"
@@ -212,6 +208,7 @@ def lay_out(spec: SettingLadderSpec, setup: PrintSetup) -> Piece:
                 "The value of a band is cut into the back: judge from the front, then turn it round.",
             ),
         ),
+        without=(spec.setting,),
         head_lines=weights_of(*_JUDGED[: spec.judgements]),
         smaller=(
             "print it on a longer bed",

@@ -14,6 +14,8 @@ from calib.apply.gcode.numbers import F64, ONE
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.schedule import EDGE_SLACK_MM, Plan
 
+#: A move that goes further than this beyond an edge along X should have ended there.
+_CROSSING_MM = 1.0
 #: Last place of F that is written: a thousandth of the unit a minute.
 _STEP = ONE // 1000
 
@@ -24,7 +26,9 @@ class Speeds:
     def __init__(self, plan: Plan) -> None:
         self.rows = [] if plan.job.line else plan.rows.get("speed_mm_s", [])
         self.own = self.written = math.nan
-        self.count = 0
+        self.count = self.crossing = (
+            0  # moves at a speed of the schedule; those that cross an edge along X
+        )
 
     def change(self, run: Run, bent: bool, edits: Edits) -> None:
         """Put the speeds of the schedule into a run.
@@ -37,7 +41,7 @@ class Speeds:
         f = run.words["F"]
         on = f.line - run.start
         own = carried(run.count, self.own, on, f.value * run.state.unit_mm)
-        wanted, changed = self._wanted(run, own)
+        wanted, changed, crossing = self._wanted(run, own)
         moves = np.flatnonzero(run.is_move)
         if not len(moves):
             return
@@ -57,17 +61,20 @@ class Speeds:
         edits.add(first, "F", units[bare])
         self.own, self.written = float(own[-1]), float(wanted[moves[-1]])
         self.count += changed
+        self.crossing += crossing
 
-    def _wanted(self, run: Run, own: F64) -> tuple[F64, int]:
-        """Return the speed that each line is to have, and how many moves are the schedule's."""
+    def _wanted(self, run: Run, own: F64) -> tuple[F64, int, int]:
+        """Return the speed of each line, how many moves are the schedule's, and how many cross an edge along X."""
         s, wanted = run.state, own.copy()
         at, z_mm, height = run.layers
         middle = z_mm - height / 2 + EDGE_SLACK_MM
-        x_mm = ((run.before[0][at] + run.place[0][at]) / 2 + s.off_in[0]) * s.unit_mm
-        count = 0
+        ends = [(v[0][at] + s.off_in[0]) * s.unit_mm for v in (run.before, run.place)]
+        x_mm, half = (ends[0] + ends[1]) / 2, np.abs(ends[0] - ends[1]) / 2 - _CROSSING_MM
+        count = crossing = 0
         for r in self.rows:
             inside = (r.z_from_mm <= middle) & (middle < r.z_to_mm)
             mine = at[inside & (r.x_from_mm <= x_mm) & (x_mm < r.x_to_mm)]
             wanted[mine] = 60.0 * r.value
             count += len(mine)
-        return wanted, count
+            crossing += int((inside & (np.abs(x_mm - r.x_from_mm) < half)).sum())
+        return wanted, count, crossing

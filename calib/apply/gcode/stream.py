@@ -232,6 +232,10 @@ def _conclude_schedule(rewriter: Rewriter, result: Result) -> None:
             where=rewriter.name,
             mend="check that the schedule belongs to this file",
         )
+    if rewriter.speeds.crossing:
+        result.warnings.append(
+            f"{rewriter.speeds.crossing} moves go on where the speed changes along X: is the piece where it was drawn?"
+        )
     last = max(rows, key=lambda r: r.z_from_mm)
     if line and reached > last.z_from_mm:
         result.warnings.append(

@@ -29,6 +29,7 @@ _MOST_NAMED = 6
 _ICONS = {
     "assembled": "printer", "moved": "next", "drive-changed": "belt", "nozzle-changed": "one",
     "filament-type-changed": "spool", "new-spool": "spool", "stored-damp": "again",
+    "carriage-changed": "scale", "motion-set": "minutes",
 }  # fmt: skip
 
 

@@ -267,6 +267,16 @@ def add_instrument(ask: Ask) -> Page | Response:
     return go("/instruments", "added")
 
 
+def _parameters(name: str) -> list[tuple[str, str, str, tuple[str, ...]]]:
+    """Return name, words, usual value and choices of what can be chosen on a piece."""
+    from patterns import registry
+
+    return [
+        (key, says.sentence(f"{p.help}, {p.unit}" if p.unit else p.help), f"{usual}", p.choices)
+        for key, (p, usual) in registry.get(name).spec_type.params().items()
+    ]
+
+
 def pieces(ask: Ask) -> Page:
     """Show every pattern, to make any of them."""
     from patterns import registry
@@ -287,6 +297,7 @@ def pieces(ask: Ask) -> Page:
                 "name": says.name_of(name),
                 "fits": True,
                 "readings": f"{count} {words}",
+                "parameters": _parameters(name),
                 "picture": f"/picture/{name}.svg?{says.query(who)}" if piece.printed else "",
             }
         )

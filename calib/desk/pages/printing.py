@@ -156,7 +156,7 @@ def _parameters(fields: Mapping[str, Any]) -> dict[str, str]:
     return {
         k.removeprefix("set."): v
         for k, v in fields.items()
-        if k.startswith("set.") and isinstance(v, str)
+        if k.startswith("set.") and isinstance(v, str) and v.strip()
     }
 
 
@@ -190,7 +190,12 @@ def piece_page(ask: Ask) -> Page:
         print_with=_print_with(piece),
         set_before=set_before(m),
         schedule=[
-            (f"{r.z_from_mm:g}", f"{r.z_to_mm:g}", label(r.setting), f"{r.value:g}")
+            (
+                f"{r.z_from_mm:g}",
+                f"{r.z_to_mm:g}",
+                label(r.setting) + (f" at X {r.span}" if r.limited else ""),
+                f"{r.value:g}",
+            )
             for r in piece.schedule
         ],
         by_line=any(r.setting not in KNOWN for r in piece.schedule),
