@@ -16,8 +16,8 @@ BUDGETS = {
     "bed-patches": (12, 2.0, 9, {"first_layer_gap_mm": 0.025}),
     "bridge-ladder": (32, 8.0, 10, {"bridge_limit_mm": 18}),
     "corner-gauge": (30, 5.5, 18, {
-        "scale_x_percent": 0.075, "scale_y_percent": 0.075, "scale_z_percent": 0.21,
-        "outline_offset_mm": 0.02, "skew_xy_deg": 0.048, "first_layer_gap_mm": 0.035,
+        "scale_x_percent": 0.075, "scale_y_percent": 0.075, "scale_z_percent": 0.235,
+        "outline_offset_mm": 0.02, "skew_xy_deg": 0.048, "first_layer_gap_mm": 0.038,
         "flow_percent": 4.0,
     }),
     "dimensional-cube": (40, 8.6, 21, {
@@ -25,7 +25,7 @@ BUDGETS = {
         "first_layer_gap_mm": 0.046,
     }),
     "fit-gauge": (35, 8.6, 16, {}),
-    "hole-plate": (45, 9.2, 18, {"hole_oversize_mm": 0.036, "hole_pin_oversize_mm": 0.03}),
+    "hole-plate": (45, 9.2, 18, {"hole_oversize_mm": 0.038, "hole_pin_oversize_mm": 0.03}),
     "overhang-ladder": (33, 7.8, 10, {"overhang_limit_deg": 7.5}),
     "squareness-frame": (30, 7.0, 14, {"scale_x_percent": 0.065, "skew_xy_deg": 0.024}),
     "step-gauge": (26, 6.0, 12, {"scale_x_percent": 0.055, "outline_offset_mm": 0.018}),
@@ -35,6 +35,7 @@ BUDGETS = {
     "wall-box": (14, 1.0, 8, {"flow_percent": 6.0}),
     "weigh-block": (25, 5.7, 4, {"flow_percent": 5.0}),
     "setting-ladder": (24, 3.6, 18, {"fan_percent": 9.5}),
+    "lag-line": (11, 1.5, 12, {"flow_lag_s": 0.0095}),
     "ripple-wall": (28, 6.0, 12, {"ripple_x_hz": 1.1, "ripple_y_hz": 1.1}),
     "reversal": (0, 0, 20, {"reversal_x_mm": 0.04, "reversal_y_mm": 0.04}),
     "carriage-travel": (0, 0, 6, {}),

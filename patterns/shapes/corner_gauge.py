@@ -53,7 +53,7 @@ class CornerGaugeSpec(Spec):
         2.2, "mm", 1.6, 6.0, "height of the square, without what stands on it"
     )
     bar_mm: float = number(0.0, "mm", 0.0, 30.0, "width of an arm (0: 5, or as the nozzle needs)")
-    tower_mm: float = number(20.8, "mm", 10.0, 120.0, "height of the tower above the bed")
+    tower_mm: float = number(21.2, "mm", 10.0, 120.0, "height of the tower above the bed")
     wall_lines: int = number(
         0, "", 0, 4, "lines side by side in the walls for flow (0: as many as make 1.8 mm)"
     )
