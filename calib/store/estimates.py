@@ -41,7 +41,13 @@ from calib.store.tables import now as time_now
 class Estimates(Inventory):
     """The part of the store that knows how surely what is known."""
 
-    _states: tuple[tuple[Any, ...], dict[Near, State]] | None = None
+    #: What the next two rest on; posteriors by what is asked about; profiles that were asked for.
+    _states: tuple[tuple[Any, ...], dict[Near, State], dict[Any, Any]] | None = None
+
+    def standing(self) -> tuple[Any, ...]:
+        """Return numbers that change with all that profiles, plans and the overview rest on."""
+        with self._read() as session:
+            return signature(session)
 
     def state(self, session: Session, near: Near, at: datetime | None = None) -> State:
         """Return the posterior; the same one as long as nothing changed that it rests on."""
@@ -50,7 +56,7 @@ class Estimates(Inventory):
         now = signature(session)
         if self._states is None or self._states[0] != now:
             self._write_missing_blocks(session)
-            self._states = (now, {})
+            self._states = (now, {}, {})
         kept = self._states[1]
         if near not in kept:
             kept[near] = state_of(session, near)
@@ -81,19 +87,25 @@ class Estimates(Inventory):
         n = find_nozzle(session, p, nozzle)
         reel = find(session, SpoolRow, "spool", spool)
         near = Near(p.id, reel.id, reel.material_id)
-        return ProfileQuery(session, p, n, reel, self.state(session, near, at), at)
+        state = self.state(session, near, at)
+        memo = self._states[2] if at is None and self._states is not None else {}
+        return ProfileQuery(session, p, n, reel, state, at, memo)
 
     def rests(
-        self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
+        self,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+        only: str | None = None,
     ) -> dict[str, Rests]:
-        """Return, for each setting in force that the posterior knows, what its value rests on."""
+        """Return, for each setting in force that the posterior knows, or one, what its value rests on."""
         with self._read() as session:
             query = self._query(session, printer, nozzle, spool)
             in_force = {v.setting: v for v in query.profile()}
             where = query.where(in_force)
         state, found = query.state, {}
         for setting, v in in_force.items():
-            if v.estimate is not None:
+            if v.estimate is not None and only in (None, setting):
                 asked = answer(setting, where, state.world)
                 found[setting] = rests(state.posterior, asked, own(state.blocks, asked))
         return found

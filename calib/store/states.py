@@ -27,6 +27,7 @@ from calib.store.tables import (
     InstrumentRow,
     MaterialRow,
     NozzleRow,
+    PlaceRow,
     PrinterRow,
     SheetRow,
     SpoolRow,
@@ -126,7 +127,7 @@ def _events(session: Session, at: datetime | None) -> list[Any]:
 
 
 def signature(session: Session) -> tuple[Any, ...]:
-    """Return numbers that change with everything the posterior rests on."""
+    """Return numbers that change with everything that the posterior and a profile rest on."""
     return tuple(
         session.execute(
             select(
@@ -137,6 +138,9 @@ def signature(session: Session) -> tuple[Any, ...]:
                 select(func.count(PrinterRow.id)).scalar_subquery(),
                 select(func.count(NozzleRow.id)).scalar_subquery(),
                 select(func.count(SpoolRow.id)).scalar_subquery(),
+                select(func.sum(SpoolRow.version)).scalar_subquery(),
+                select(func.sum(NozzleRow.version)).scalar_subquery(),
+                select(func.count(PlaceRow.id)).scalar_subquery(),
                 select(func.sum(InstrumentRow.version)).scalar_subquery(),
             )
         ).one()
