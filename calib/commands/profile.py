@@ -58,9 +58,7 @@ def show(
             if as_json:
                 print_json([influence_json(i) for i in sheets])
             else:
-                say_table(
-                    f"What makes {why} what it is", words.WHY_COLUMNS, words.why_rows(sheets, why)
-                )
+                say_table(f"What makes {why}", words.WHY_COLUMNS, words.why_rows(sheets, why))
             return
         found = workshop.profile(printer, nozzle, spool)
     if as_json:

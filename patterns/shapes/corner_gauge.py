@@ -53,7 +53,7 @@ class CornerGaugeSpec(Spec):
         2.2, "mm", 1.6, 6.0, "height of the square, without what stands on it"
     )
     bar_mm: float = number(0.0, "mm", 0.0, 30.0, "width of an arm (0: 5, or as the nozzle needs)")
-    tower_mm: float = number(21.2, "mm", 10.0, 120.0, "height of the tower above the bed")
+    tower_mm: float = number(20.8, "mm", 10.0, 120.0, "height of the tower above the bed")
     wall_lines: int = number(
         0, "", 0, 4, "lines side by side in the walls for flow (0: as many as make 1.8 mm)"
     )
@@ -350,7 +350,7 @@ def _diagonals(z: _Sizes) -> list[Feature]:
 
 
 def _heights(z: _Sizes) -> list[Feature]:
-    """Thickness at both tips, the tower's height at its ends, and the step beside it."""
+    """Thickness at both tips, the tower's height at its ends, and its steps beside them."""
     tip, side = z.reach - _TIP_MM / 2, _DEEP_MM + z.bar / 2
     end, edge = _TOWER_MM[0] / 2 - 1.5, _TOWER_MM[0] / 2
     step = z.top - z.thick
@@ -360,6 +360,7 @@ def _heights(z: _Sizes) -> list[Feature]:
         ("z_height_tower_x", Kind.HEIGHT, z.on_brace(-end), z.top, "height of the tower, at its end towards the X arm"),
         ("z_height_tower_y", Kind.HEIGHT, z.on_brace(end), z.top, "height of the tower, at its end towards the Y arm"),
         ("z_step_x", Kind.STEP, z.on_brace(-edge), step, "from the brace up to the tower's top, on the X arm's side"),
+        ("z_step_y", Kind.STEP, z.on_brace(edge), step, "from the brace up to the tower's top, on the Y arm's side"),
     )  # fmt: skip
     return [
         Feature(
