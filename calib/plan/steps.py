@@ -206,11 +206,11 @@ def _own_part(
     from calib.plan.candidates import told
     from patterns.own import DrawnLength, piece_of_lengths
 
-    bed = known.setup
-    length = min(part_mm, known.instruments["caliper"].reach, bed.build_x_mm, bed.build_y_mm)
+    setup, caliper = known.setup, known.instruments["caliper"]
+    length = min(part_mm, caliper.reach, setup.build_x_mm, setup.build_y_mm)
     best: tuple[float, OwnPart] | None = None
     for axes in (("X",), ("Y",), ("X", "Y")) if found.chosen else ():
-        piece = piece_of_lengths("part", [DrawnLength(a, length) for a in axes], bed)
+        piece = piece_of_lengths("part", [DrawnLength(a, length) for a in axes], known.setup)
         block = told(piece, ("scale",), known.where.made(), known.posterior.knowledge, known.instruments)  # fmt: skip
         assert block is not None
         others = (c for o in found.chosen for c in o.block.coordinates)
