@@ -109,7 +109,7 @@ def lay_out(spec: RippleWallSpec, setup: PrintSetup) -> Piece:
             ),
         ),
         head_lines=(ACCELERATION, _WANTED),
-        without=("ripple_x_hz", "ripple_y_hz"),
+        without=("ripple_x_hz", "ripple_y_hz", "smooth_speed_mm_s"),
         smaller=("give a smaller leg_mm", "give a smaller leg_mm", "give a larger step_mm_s"),
         volume_mm3=tube.volume_mm3 - len(grooves) * high * _groove_mm2(z),
     )
