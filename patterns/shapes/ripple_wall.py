@@ -22,7 +22,7 @@ from patterns.spec import PrintSetup, Spec, number
 _SHORTER = 0.8
 _BASE_MM = 1.2  # below it the file's own speeds, so that the first layers hold
 _GROOVE_MM = 0.3
-_USUAL_HZ = 40.0  # for the picture alone
+_USUAL_HZ = 41.0  # for the picture, and for what to expect
 
 _WANTED = HeadLine(
     "wanted_ripple_mm", "height of ripples that you would still accept, in mm; empty: 0.02", "0.03"
