@@ -1,11 +1,14 @@
 """The desk's pages without a browser: what they take, what they answer, and that nothing is lost."""
 
+import io
 import os
+import re
 import signal
 import socket
 import subprocess
 import sys
 import time
+import zipfile
 from importlib.resources import files
 from pathlib import Path
 
@@ -128,6 +131,61 @@ def close_to_drawn(uid: str, client: Client) -> str:
             {"feature": f.id, "repeat": "1", "text": f"{f.nominal * 1.004:.2f}"},
         )
     return piece.by_hand[0].id
+
+
+def test_screws_that_are_turned_leave_the_bed_to_be_measured_again(client: Client) -> None:
+    uid = begun(client, "bed-patches")
+    piece = registry.get("bed-patches").piece({}, PrintSetup())
+    for i, f in enumerate(piece.by_hand):  # higher and higher to the right and the back
+        client.submit(
+            f"/piece/{uid}/reading",
+            {"feature": f.id, "repeat": "1", "text": f"{f.nominal - 0.02 * i:.2f}", "sure": "1"},
+        )
+    page = client.get(f"/piece/{uid}/result").text
+    assert "tighten" in page
+    assert page.count("I have turned them") == 1  # all screws at once
+    client.submit(f"/piece/{uid}/keep", {"done": "keep"})
+    assert "First turn the screws" in client.get("/next?goal=size").text
+    client.submit(f"/piece/{uid}/keep", {"done": "turned"})
+    assert "You have turned them" in client.get(f"/piece/{uid}/result").text
+    following = client.get("/next?goal=size").text
+    assert "First turn the screws" not in following
+    assert 'value="bed-patches"' in following  # to be measured once more
+    assert "The bed was levelled" in client.get("/history").text
+
+
+def test_the_pieces_of_one_print_come_on_one_plate(client: Client) -> None:
+    begun(client)
+    started = client.submit("/start", {
+        "pattern": ["bridge-ladder", "overhang-ladder"], "set.overhang-ladder.to_deg": "60",
+    })  # fmt: skip
+    place = started.headers["location"]
+    uids = re.findall(r"piece=([0-9a-f]{32})", place)
+    assert len(uids) == 2
+    page = client.get(place).text
+    link = re.findall(r'href="(/plate/1\.3mf[^"]*)"', page)[0].replace("&amp;", "&")
+    with zipfile.ZipFile(io.BytesIO(client.get(link).content)) as archive:
+        model = archive.read("3D/3dmodel.model").decode()
+    assert model.count("<item ") == 2
+    printed = client.submit("/plate/printed", {"piece": uids})
+    assert printed.headers["location"] == f"/piece/{uids[0]}/judge"
+    f = registry.get("bridge-ladder").piece({}, PrintSetup()).by_hand
+    judged = {f"j.{g.id}": "yes" if n < 5 else "no" for n, g in enumerate(f) if g.kind == "pass"}
+    client.submit(f"/piece/{uids[0]}/judge", judged)
+    client.submit(f"/piece/{uids[0]}/keep", {"done": "keep"})
+    assert f"/piece/{uids[1]}/judge" in client.get(f"/piece/{uids[0]}/result").text
+
+
+def test_what_a_value_rests_on_is_told_sheet_by_sheet(client: Client) -> None:
+    uid = begun(client)
+    close_to_drawn(uid, client)
+    client.submit(f"/piece/{uid}/keep", {"done": "models", "setting": "scale_x_percent"})
+    link = re.findall(r'href="(/why[^"]*scale_x_percent)"', client.get("/values").text)[0]
+    page = client.get(link.replace("&amp;", "&")).text
+    assert " of 1 sheet " in page
+    assert "What is off" in page or "sizes" in page
+    assert "lamp-white" in page
+    assert client.get("/why?setting=nothing").status_code == 400
 
 
 def test_a_corrected_model_comes_back(client: Client) -> None:
@@ -306,6 +364,7 @@ def test_this_machine_is_reached_by_its_own_names_alone() -> None:
         ("not settled: truebead make cube --set size_mm=40", "Not settled."),
         ("Is it 4 mm? Look again.", "Is it 4 mm? Look again."),
         ("give --spool", ""),
+        ("too uncertain; write it as # jaws_closed_mm: 0.00, which helps", "Too uncertain; write it as “what the closed jaws show”, which helps."),
     ],
 )  # fmt: skip
 def test_advice_for_the_command_line_is_left_out(text: str, shown: str) -> None:

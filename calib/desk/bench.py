@@ -3,23 +3,26 @@
 import multiprocessing
 import threading
 from collections import OrderedDict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypedDict
+from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
 
 from calib.workshop import folders, making, measuring
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
     from calib.model.correction import Correction
-    from calib.store.records import KeptCorrection, Series
+    from calib.profile.influence import Rests
+    from calib.store.records import KeptCorrection, ProfileValue, Series, Spool
     from calib.workshop.measuring import Measuring, Standing
     from calib.workshop.workshop import Workshop
     from patterns.piece import Piece
     from patterns.print_cost import PrintCost
+
+Answer = TypeVar("Answer")
 
 #: Readings that a sheet of the desk has room for; one is asked for.
 ROOM = 3
@@ -71,10 +74,18 @@ def cost(shop: "Workshop", piece: "Piece", who: Who) -> "PrintCost | None":
     """Return minutes and grams of a piece; None for a check without plastic."""
     from calib.plan.cost import piece_cost
 
-    spool = next((s for s in shop.spools() if s.name == who.spool), None)
-    if not piece.printed or spool is None:
+    if not piece.printed or not who.spool:
         return None
-    return piece_cost(piece.pattern, piece.spec.as_text(), piece.setup, spool)
+    return piece_cost(
+        piece.pattern, piece.spec.as_text(), piece.setup, shop.store().spool(who.spool)
+    )
+
+
+def plates(pieces: "Sequence[Piece]") -> int:
+    """Return how many plates some pieces need; BadInput where they can't be put together."""
+    from patterns.plate import arrange
+
+    return 1 + max(p.plate for p in arrange(pieces))
 
 
 def standing(m: "Measuring") -> "tuple[Standing, ...]":
@@ -91,6 +102,32 @@ def sheet_page(m: "Measuring") -> str:
 def kept(shop: "Workshop", sheet_uid: str) -> "list[KeptCorrection]":
     """Return the corrections that were kept of a sheet."""
     return shop.store().of_sheet(sheet_uid) if sheet_uid else []
+
+
+def in_force(shop: "Workshop", who: Who) -> "list[ProfileValue]":
+    """Return the values of a printer, nozzle and spool, without what they rest on."""
+    return shop.store().in_force(**names(who))
+
+
+def rests(shop: "Workshop", who: Who, setting: str) -> "Rests | None":
+    """Return what a value rests on; None where the posterior does not know it."""
+    found = shop.store().rests(**names(who), only=setting).get(setting)
+    return found if found is not None and found.sheets else None
+
+
+def turned(shop: "Workshop", who: Who) -> set[str]:
+    """Return the settings of levelling screws that were found and have been turned since."""
+    return {v.setting for v in shop.store().to_do_once(**names(who)) if v.stale}
+
+
+def spool(shop: "Workshop", name: str) -> "Spool":
+    """Return a spool by its name; BadInput where there is none."""
+    return shop.store().spool(name or None)
+
+
+def spool_of(shop: "Workshop", sheet_uid: str) -> str:
+    """Return the spool that a kept sheet's piece was printed with."""
+    return shop.store().sheet(sheet_uid).spool
 
 
 def kept_fit(shop: "Workshop", sheet_uid: str) -> dict[str, Any]:
@@ -260,7 +297,7 @@ class Solids:
                 return self._files[key]
         found: dict[str, bytes | str] = {}
         if piece.printed:
-            found |= self._built(piece)
+            found |= self._elsewhere(_built, piece)
         if piece.schedule:
             from patterns.schedule import schedule_csv
 
@@ -271,13 +308,17 @@ class Solids:
                 self._files.popitem(last=False)
         return found
 
-    def _built(self, piece: "Piece") -> dict[str, bytes | str]:
-        """Build a solid; once more in a new process where the old one was ended from outside."""
+    def plate(self, pieces: "Sequence[Piece]") -> list[bytes]:
+        """Return the plates of some pieces, each as a 3MF."""
+        return self._elsewhere(making.plates_of, pieces)
+
+    def _elsewhere(self, do: Callable[..., Answer], *given: Any) -> Answer:
+        """Do something there; once more in a new process where the old one was ended from outside."""
         try:
-            return self._building().submit(_built, piece).result()
+            return self._building().submit(do, *given).result()
         except BrokenProcessPool:
             self.close()
-            return self._building().submit(_built, piece).result()
+            return self._building().submit(do, *given).result()
 
     def close(self) -> None:
         """End the process."""

@@ -117,7 +117,9 @@ def expected(f: Feature, unit: str = "mm") -> str:
     """Say how large it was drawn, so that a slip is seen at once."""
     if f.unit == "mm" and unit == "inch" and f.nominal:
         return f"Drawn as {f.nominal / INCH_MM:.4f} in"
-    return f"Drawn as {f.nominal:.4g} {f.unit}" if f.unit in ("mm", "g") and f.nominal else ""
+    if f.kind is Kind.MASS and f.nominal:
+        return f"About {f.nominal:.1f} g, if all is right"
+    return f"Drawn as {f.nominal:.4g} {f.unit}" if f.unit == "mm" and f.nominal else ""
 
 
 def start_at(cells: Sequence[Cell], feature: str = "", repeat: int = 1) -> int:

@@ -37,12 +37,31 @@ WORDS = {
     "microsteps": "Into how many small steps the electronics divide one step of the motor; often 16.",
 }  # fmt: skip
 
+#: Words as sentences have them -> the term of `WORDS` that says what they mean.
+SPOKEN = {
+    "outline offset": "outline offset", "flow": "flow", "retraction": "retraction", "clearance": "clearance",
+    "overhang": "overhang", "bridge": "bridge", "squareness": "skew", 
+    "height of the first layer": "first-layer gap", "steps of x, y and z": "steps/mm",
+    "steps of the extruder": "steps/mm",
+}  # fmt: skip
+
+#: Line of a sheet's head -> what it is called on the pages.
+HEAD = {
+    "part_c": "temperature of the room",
+    "jaws_closed_mm": "what the closed jaws show",
+    "extruded_mm": "length of filament fed",
+    "screws_mm": "places of the screws",
+    "screw_thread": "thread of the screws",
+    "allowed_sag_mm": "sag that you accept",
+}
+
 #: Name of a sentence -> the sentence that is shown after something was done.
 TOLD = {
     "welcome": "Your printer and your spool are noted. This is the first thing to print.",
     "kept": "Kept. Every number of it can be looked up under “What happened”.",
     "set": "Noted: these values are set. The next pieces are made with them.",
     "left": "Noted: left as it is.",
+    "turned": "Noted: the screws are turned. The bed counts as new until it is measured again.",
     "models": "Noted: this goes into your models. Bring them here before you slice them.",
     "event": "Noted. What may have changed by it is marked stale until it is measured again.",
     "undone": "Taken back. It stays in the history.",

@@ -6,7 +6,7 @@ over layer; the values follow from the joint posterior of all sheets (`calib.pro
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -44,7 +44,15 @@ _INHERIT_ROWS = 300  # newest corrections of other spools to look at for a spool
 
 @dataclass(frozen=True, slots=True)
 class ProfileQuery:
-    """What a profile is asked of; `at` is the moment to look back to, None is now."""
+    """What a profile is asked of.
+
+    Attributes
+    ----------
+    at : datetime or None
+        The moment to look back to; None is now.
+    memo : dict
+        What was answered before and still holds: one page or command asks for a profile several times.
+    """
 
     session: Session
     printer: PrinterRow
@@ -52,12 +60,20 @@ class ProfileQuery:
     spool: SpoolRow
     state: State
     at: datetime | None = None
+    memo: dict[Any, list[ProfileValue]] = field(default_factory=dict)
 
     def profile(self) -> list[ProfileValue]:
         """Return every setting in force, in the order in which they are to be settled.
 
         What is to be done once is among them, for the plan to know of it.
         """
+        hour = f"{time_now():%Y-%m-%d %H}"  # values drift slowly, and no faster than this
+        key = (self.printer.id, self.nozzle.id, self.spool.id, self.at or hour)
+        if key not in self.memo:
+            self.memo[key] = self._profile()
+        return list(self.memo[key])
+
+    def _profile(self) -> list[ProfileValue]:
         kept = self._own()
         happened = happened_to(self.session, self.printer.id, self.spool.id, self.at)
         found = layered(kept)

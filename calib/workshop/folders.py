@@ -91,15 +91,29 @@ def write_plates(
 ) -> None:
     """Write the pieces of each plate as one 3MF."""
     from calib.files import write_atomic
+
+    if files:
+        content = plate_files([(one.piece, one.mesh) for one in made], placed)
+        for file, data in zip(files, content, strict=True):
+            write_atomic(file, data, force=force)
+
+
+def plate_files(
+    solids: "Sequence[tuple[Piece, Mesh | None]]", placed: "Sequence[PlatePosition]"
+) -> list[bytes]:
+    """Return each plate as a 3MF with its pieces in their places; those without a mesh are left out."""
     from patterns.export import threemf_bytes
 
-    for plate, file in enumerate(files):
-        here = [
-            (one.piece.pattern, one.mesh, place.shift)
-            for one, place in zip(made, placed, strict=True)
-            if one.mesh is not None and place.plate == plate
-        ]
-        write_atomic(file, threemf_bytes(here), force=force)
+    return [
+        threemf_bytes(
+            [
+                (piece.pattern, mesh, place.shift)
+                for (piece, mesh), place in zip(solids, placed, strict=True)
+                if mesh is not None and place.plate == plate
+            ]
+        )
+        for plate in range(1 + max(p.plate for p in placed))
+    ]
 
 
 def sheet_again(path: Path, *, semicolons: bool = False, force: bool = False) -> MadePiece:

@@ -61,11 +61,11 @@ def make_context(store: "Store | None", asked: Who, *, printed: bool = True) -> 
     printer = store.printer(asked.printer or None)
     notes = []
     tip = reel = None
-    if store.nozzles(printer.name) or asked.nozzle:
+    if asked.nozzle or store.nozzles(printer.name):
         tip = store.nozzle(printer.name, asked.nozzle or None) if printed or asked.nozzle else None
     elif printed:
         notes.append(f"No nozzle of {printer.name} is in the store: 0.4 mm is taken. Tell its size: truebead add nozzle NAME{Who(printer=printer.name).options} --size 0.4")  # fmt: skip
-    if store.spools() or asked.spool:
+    if asked.spool or store.spools():
         reel = store.spool(asked.spool or None) if printed or asked.spool else None
     elif printed:
         notes.append("No spool is in the store, so nothing is known of the filament: truebead add spool NAME --type PLA")  # fmt: skip
@@ -284,6 +284,14 @@ def solids_of(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
         "piece.3mf": threemf_bytes([(piece.pattern, mesh, (0.0, 0.0, 0.0))]),
         "piece.step": step_bytes,
     }
+
+
+def plates_of(pieces: "Sequence[Piece]") -> list[bytes]:
+    """Build the solids of some pieces, and return each plate that they need as a 3MF."""
+    from patterns.plate import arrange
+
+    placed = arrange(pieces)
+    return folders.plate_files([(p, solids_of(p)[0]) for p in pieces if p.printed], placed)
 
 
 def make(

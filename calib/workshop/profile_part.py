@@ -241,6 +241,10 @@ class ProfilePart(Base):
         """Take an event back, by its id; it stays among the events, marked."""
         return self.store().take_event_back(uid, why)
 
+    def standing(self) -> tuple[object, ...]:
+        """Return numbers that change with all that profiles, plans and the overview rest on."""
+        return self.store().standing()
+
     def overview(self, words: str = "") -> "Overview":
         """Return what each spool is good for on each printer, for those that all words fit."""
         from calib.workshop import overview

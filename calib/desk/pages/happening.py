@@ -107,7 +107,7 @@ def history(ask: Ask) -> Page:
     if printer is None and several:
         printer = several[0].name
     if printer is None:
-        return show("history.html", days=[], printers=[], printer="", plots=[], known=[])
+        return show("history.html", days=[], printers=[], printer="")
     kept = shop.history(printer, None, who.spool or None, limit=MOST)
     events = shop.events(printer, who.spool or None, limit=MOST)
     entries = [*_sheets(kept), *(_event(e) for e in events)]
@@ -119,9 +119,16 @@ def history(ask: Ask) -> Page:
         days=days,
         printer=printer,
         printers=[p.name for p in several],
-        plots=_plots(shop, printer),
-        known=_known(shop, kept),
     )
+
+
+def over_time(ask: Ask) -> Page:
+    """Show how values moved over time, and how well they were known."""
+    shop, printer = ask.shop, ask.text("printer")
+    plots, known = ask.remembered(
+        "over time", printer, work_out=lambda: (_plots(shop, printer), _known(shop, printer))
+    )
+    return show("over_time.html", who=Who(printer=printer), plots=plots, known=known)
 
 
 def _sheets(kept: "list[KeptCorrection]") -> list[dict[str, Any]]:
@@ -183,10 +190,11 @@ def _plots(shop: Any, printer: str) -> list[dict[str, Any]]:
     return [_drawn(f) for f in drawn if f is not None]
 
 
-def _known(shop: Any, kept: "list[KeptCorrection]") -> list[dict[str, Any]]:
+def _known(shop: Any, printer: str) -> list[dict[str, Any]]:
     """Return how well each setting was known over time, for the nozzle and roll that were used last."""
     from calib.report.over_time_figure import knowledge_figures
 
+    kept = shop.history(printer, limit=MOST)
     last = next((k for k in kept if k.nozzle and k.spool), None)
     if last is None:
         return []

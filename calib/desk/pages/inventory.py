@@ -149,21 +149,25 @@ def add_nozzle(ask: Ask) -> Page | Response:
 def spool(ask: Ask) -> Page:
     """Show a spool: what is known of it on each printer."""
     shop = ask.shop
-    found = next((s for s in shop.spools() if s.name == ask.text("spool")), None)
-    if found is None:
-        raise BadInput(f"there is no spool {ask.text('spool')!r}")
-    profiles = []
-    for p in shop.printers():
-        for n in shop.nozzles(p.name):
-            who = Who(printer=p.name, nozzle=n.name, spool=found.name)
-            profiles.append(_profile(shop, who))
+    found = bench.spool(shop, ask.text("spool"))
+    profiles = ask.remembered("spool", found.name, work_out=lambda: _profiles(shop, found.name))
     return show(
         "spool.html",
         who=Who(spool=found.name),
         spool=found,
-        profiles=[p for p in profiles if p["rows"]] or profiles[:3],
+        profiles=profiles,
         event_link=f"/happened?{says.query(Who(spool=found.name))}",
     )
+
+
+def _profiles(shop: Any, name: str) -> list[dict[str, Any]]:
+    """Return what is known of a spool, where anything is; else some places where it may be."""
+    everywhere = [
+        _profile(shop, Who(printer=p.name, nozzle=n.name, spool=name))
+        for p in shop.printers()
+        for n in shop.nozzles(p.name)
+    ]
+    return [p for p in everywhere if p["rows"]] or everywhere[:3]
 
 
 def _profile(shop: Any, who: Who) -> dict[str, Any]:
@@ -175,7 +179,7 @@ def _profile(shop: Any, who: Who) -> dict[str, Any]:
             "state": "stale" if v.stale else "inherited" if v.inherited_from else "good",
             "words": v.stale or (f"from {', '.join(v.inherited_from[:3])}" if v.inherited_from else f"measured on {v.source.kept_at:%-d %B}"),
         }
-        for v in shop.profile(**bench.names(who)).settings
+        for v in bench.in_force(shop, who)
     ]  # fmt: skip
     query = says.query(who)
     return {"who": who, "rows": rows, "next": f"/next?{query}", "values": f"/values?{query}"}

@@ -9,9 +9,9 @@ from markupsafe import Markup
 from starlette.responses import Response
 
 from calib.desk import bench, says
+from calib.desk.pages.keeping import PLACES, say_place
 from calib.desk.pages.printing import chosen, who_in, who_of
-from calib.desk.pages.results import say_place
-from calib.desk.settings import label, number, shown, spell
+from calib.desk.settings import by_how_much, half_width, label, number, shown, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.errors import BadInput
 from calib.model.setting import SETTINGS, Place
@@ -21,20 +21,25 @@ if TYPE_CHECKING:
 
     from calib.apply.values import Heading, Value
     from calib.desk.work import Job
+    from calib.store.records import ProfileValue
+    from calib.workshop.results import Who
+    from calib.workshop.workshop import Workshop
 
 #: Largest file that can be dropped, in bytes.
 LARGEST_FILE = 1_500_000_000
+#: Sheets that are shown of what a value rests on, the weightiest first.
+MOST_SHEETS = 12
 _SUFFIXES = (".stl", ".3mf", ".gcode", ".gco", ".g", ".nc", ".ngc")
 
 
 def values(ask: Ask) -> Page:
     """Show what is to be set for a printer, nozzle and spool."""
     found = ask.shop.values(**bench.names(chosen(ask)))
-    profile = ask.shop.profile(**bench.names(found.who))
+    settings = bench.in_force(ask.shop, found.who)
     typed = [v for v in found.values if v.place in ("", Place.PRINTER)]
     drawn = [v for v in found.values if v.place == Place.DRAWING]
     files = [v for v in found.values if v.place in (Place.MODELS, Place.GCODE)]
-    stale = [(label(v.setting), v.stale) for v in profile.settings if v.stale]
+    stale = [(label(v.setting), v.stale) for v in settings if v.stale]
     return show(
         "values.html",
         who=found.who,
@@ -43,9 +48,10 @@ def values(ask: Ask) -> Page:
         files=[_value(v) for v in files],
         drawn=[_value(v) for v in drawn],
         stale=stale,
-        known=bool(profile.settings),
+        known=bool(settings),
         qr=_qr(typed, found.heading) if typed else "",
         next_link=f"/next?{says.query(found.who)}",
+        why_link=f"/why?{says.query(found.who)}",
     )
 
 
@@ -77,6 +83,56 @@ def _qr(listed: "list[Value]", of: "Heading") -> Markup:
     return Markup(code.svg_inline(scale=1, border=2, svgclass=None, lineclass=None, omitsize=True))
 
 
+def why(ask: Ask) -> Page:
+    """Say what a value rests on: its readings, and what each sheet does to it."""
+    who, name = chosen(ask), ask.text("setting")
+    shop = ask.shop
+    value = next((v for v in bench.in_force(shop, who) if v.setting == name), None)
+    if value is None:
+        raise BadInput("nothing is known of that", mend="choose a value on the page of values")
+    sheets = ask.remembered("why", who, name, work_out=lambda: _sheets(shop, value, who))
+    return show(
+        "why.html",
+        who=who,
+        label=label(name),
+        value=spell(name, value.value),
+        sure=half_width(name, value.expanded),
+        stale=value.stale,
+        rests=ask.remembered("rests", who, name, work_out=lambda: bench.rests(shop, who, name)),
+        from_data=_from_data(value.estimate.from_data) if value.estimate else "",
+        inherited=value.inherited_from,
+        sheets=sheets,
+        values_link=f"/values?{says.query(who)}",
+    )
+
+
+def _sheets(shop: "Workshop", value: "ProfileValue", who: "Who") -> list[dict[str, Any]]:
+    """Return what the weightiest sheets do to a value; none where the posterior does not know it."""
+    name = value.setting
+    found = shop.why(name, **bench.names(who)) if value.estimate else []
+    return [
+        {
+            "title": says.question_of(i.block.pattern),
+            "spool": bench.spool_of(shop, i.block.uid),
+            "kept": f"{i.block.at:%-d %B %Y}",
+            "readings": i.block.readings,
+            "share": f"{i.share:.0%}",
+            "moved": by_how_much(name, i.moved),
+        }
+        for i in found[:MOST_SHEETS]
+    ]
+
+
+def _from_data(share: float) -> str:
+    """Say how much of what is known was measured."""
+    if share > 0.99:
+        return "All that is known comes from them."
+    return (
+        f"{max(share, 0.0):.0%} of what is known comes from them, the rest from what is usual for such a"
+        " printer and filament."
+    )
+
+
 def values_csv(ask: Ask) -> Response:
     """Return the values as a table for a spreadsheet."""
     from calib.apply.values import to_set
@@ -93,11 +149,10 @@ def values_csv(ask: Ask) -> Response:
 def say(ask: Ask) -> Response:
     """Note where one setting takes effect from now on."""
     who = ask.shop.values(**bench.names(who_of(ask))).who
-    place = {"set": Place.PRINTER, "models": Place.MODELS}.get(ask.text("done"))
+    place = PLACES.get(ask.text("done"))
     if place is None:
         raise BadInput("it is not said what was done")
-    settings = ask.texts("setting")
-    say_place(ask, who, settings, place)
+    say_place(ask, who, ask.texts("setting"), place)
     return go("/values", ask.text("done"), **bench.names(who))
 
 
