@@ -394,6 +394,7 @@ def photo_of(pattern: str) -> bytes:
 @pytest.mark.slow
 def test_a_photo_fills_the_sheet_and_comes_back_drawn_upon(client: Client, tmp_path: Path) -> None:
     begun(client)
+    begun(client)
     made = client.submit("/start", {"pattern": "step-gauge", "set.reach_mm": "120"})
     uid = made.headers["location"].split("/")[2]
     photo = photo_of("step-gauge")
@@ -411,6 +412,29 @@ def test_a_photo_fills_the_sheet_and_comes_back_drawn_upon(client: Client, tmp_p
     assert len(read) >= 2
     for feature, value in read.items():
         assert value == pytest.approx(m.piece.feature(feature).nominal, abs=0.25)
+
+
+def test_readings_that_only_a_photo_gives_are_enough_for_a_result(
+    client: Client, tmp_path: Path
+) -> None:
+    from calib.photo.rows import fill_sheet
+    from calib.readings.data import Reading
+    from calib.workshop.entering import fill_store
+
+    uid = begun(client, "corner-gauge")
+    with open_workshop(tmp_path / "store.db") as shop:
+        only = [f for f in shop.read(uid).piece.features if f.instrument == "photo"]
+        seen = [
+            Reading(
+                feature=f.id, value=f.nominal, where="photo", text=f"{f.nominal * 1.004:.3f} ± 0.02"
+            )
+            for f in only
+        ]
+        assert len(only) >= 2
+        assert fill_store(shop.store(), uid, lambda m: fill_sheet(m.table, m.piece, seen)) == len(
+            only
+        )
+    assert "Size along X" in client.get(f"/piece/{uid}/result").text
 
 
 def test_fourteen_spools_one_measured(client: Client) -> None:

@@ -32,7 +32,7 @@ def result(ask: Ask) -> Page | Response:
     m = ask.shop.read(ask.part["uid"])
     if m.record is not None and m.record.state == "kept":
         return _kept(ask, m)
-    if not any(q.text not in ("", "-") for q in m.questions):
+    if not m.sheet.readings:
         to = "measure" if measured(m.piece) else "judge"
         return go(f"/piece/{m.source}/{to}")
     shop = ask.shop
