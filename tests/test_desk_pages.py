@@ -154,6 +154,22 @@ def test_screws_that_are_turned_leave_the_bed_to_be_measured_again(client: Clien
     assert "The bed was levelled" in client.get("/history").text
 
 
+def test_steps_that_are_not_known_are_asked_for_where_they_are_needed(client: Client) -> None:
+    """Travel of 1.002 times what was told wants 80 / 1.002 = 79.84 steps/mm."""
+    uid = begun(client, "carriage-travel")
+    for f in registry.get("carriage-travel").piece({}, PrintSetup()).by_hand:
+        fields = {"feature": f.id, "repeat": "1", "text": f"{f.nominal * 1.002:.3f}"}
+        client.submit(f"/piece/{uid}/reading", fields)
+    page = client.get(f"/piece/{uid}/result").text
+    assert "What is set in the printer now?" in page
+    assert "Keep this result" not in page
+    given = {"steps.X": "80", "steps.Y": "80", "steps.Z": "400"}
+    client.submit(f"/piece/{uid}/now", given)
+    assert "79.84" in client.get(f"/piece/{uid}/result").text
+    assert client.submit(f"/piece/{uid}/keep", {"done": "keep"}).status_code == 303
+    assert "to change" in client.get(f"/piece/{uid}/result").text  # though no spool took part
+
+
 def test_the_pieces_of_one_print_come_on_one_plate(client: Client) -> None:
     begun(client)
     started = client.submit("/start", {
