@@ -3,9 +3,12 @@
 import contextlib
 import os
 import re
+import shutil
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -18,6 +21,7 @@ from starlette.testclient import TestClient
 from calib.desk.app import build
 from calib.desk.serve import listen, local_hosts
 from calib.workshop import Workshop, open_workshop
+from tests.storekit import empty_store
 
 HOST = "127.0.0.1:8642"
 LAN = "192.168.7.20:8642"
@@ -30,6 +34,20 @@ def app_on(store: Path | str, *, lan: bool = False) -> Starlette:
     return build(
         open_workshop(store, by="tester"), hosts=[HOST], others=[LAN] if lan else [], warm=False
     )
+
+
+@cache
+def furnished() -> Path:
+    """Make one store with a printer, a nozzle and a spool to copy from: each test has its own."""
+    path = Path(tempfile.mkdtemp()) / "furnished.sqlite"
+    shutil.copy(empty_store(), path)
+    client = Client(app_on(path))
+    assert client.submit("/first", FIRST).status_code == 303
+    shop: Workshop = client.app.state.desk.workshop  # type: ignore[attr-defined]
+    with shop.store().engine.connect() as connection:
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+    shop.close()
+    return path
 
 
 class Client(TestClient):
