@@ -45,8 +45,16 @@ def test_the_gap_is_apart_from_the_tilt():
 
 def test_a_level_bed_is_left_alone():
     rng = np.random.default_rng(1)
-    solution = solve_sheet(sheet(bed(), lambda f: f.nominal + rng.normal(0, 0.005)))
-    assert {c.verdict for c in solution.corrections} == {Verdict.LEAVE}
+    flat = sheet(bed(), lambda f: f.nominal + rng.normal(0, 0.005), jaws_closed_mm="0.00")
+    assert {c.verdict for c in solve_sheet(flat).corrections} == {Verdict.LEAVE}
+
+
+def test_a_zero_that_nobody_looked_at_leaves_the_first_layer_open_and_the_tilt_settled():
+    rng = np.random.default_rng(1)
+    flat = sheet(bed(), lambda f: f.nominal + rng.normal(0, 0.005))
+    unsure = [c for c in solve_sheet(flat).corrections if c.verdict is not Verdict.LEAVE]
+    assert {c.setting for c in unsure} == {"first_layer_gap_mm"}
+    assert "jaws_closed_mm" in unsure[0].reason
 
 
 def test_a_patch_read_wrong_does_not_tilt_the_bed():

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 _TOOLS = {
     "caliper": "a caliper",
     "balance": "a kitchen scale that shows 0.1 g",
+    "ruler": "a ruler or a caliper",
     "eye": "your eyes",
 }
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from calib.errors import SheetError
 from calib.fit.doubts import Disagreement, disagreeing
+from calib.fit.lengths import unseen_zero
 from calib.fit.linear import Problem, outlying
 from calib.interpret.finding import Context, Residual, Suspect
 from calib.model.estimate import Estimate, coverage_factor
@@ -199,10 +200,9 @@ def now(context: Context, setting: str, usual: float | None = None) -> float | N
 def zero_of(sheet: Sheet, caliper: Instrument) -> tuple[float, float]:
     """Return what the caliper shows with closed jaws, and its standard uncertainty.
 
-    The line ``# jaws_closed_mm: 0.01`` in the sheet's head says it; without the line the zero is
-    only known to the permissible error.
+    The line ``# jaws_closed_mm: 0.01`` in the sheet's head says it; without the line nobody looked.
     """
-    return closed_jaws(sheet, caliper) or (0.0, caliper.u_zero)
+    return closed_jaws(sheet, caliper) or (0.0, unseen_zero(caliper))
 
 
 def closed_jaws(sheet: Sheet, caliper: Instrument) -> tuple[float, float] | None:

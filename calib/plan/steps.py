@@ -206,7 +206,8 @@ def _own_part(
     from calib.plan.candidates import told
     from patterns.own import DrawnLength, piece_of_lengths
 
-    length = min(part_mm, known.instruments["caliper"].reach)
+    setup, caliper = known.setup, known.instruments["caliper"]
+    length = min(part_mm, caliper.reach, setup.build_x_mm, setup.build_y_mm)
     best: tuple[float, OwnPart] | None = None
     for axes in (("X",), ("Y",), ("X", "Y")) if found.chosen else ():
         piece = piece_of_lengths("part", [DrawnLength(a, length) for a in axes], known.setup)

@@ -10,7 +10,15 @@ from calib.profile.answers import Where, values
 from calib.profile.blocks import Block
 from calib.profile.events import Happened
 from calib.profile.knowledge import World
-from calib.profile.posterior import Posterior, SpoolSum, Spreads, shared, solved, summed
+from calib.profile.posterior import (
+    Posterior,
+    SpoolSum,
+    Spreads,
+    group_of,
+    shared,
+    solved,
+    summed,
+)
 
 #: So many of the newest moments are worked out; what was before them is one.
 MOST_MOMENTS = 40
@@ -107,8 +115,8 @@ def _posteriors(
         touched = set()
         while waiting and (waiting[0].at <= at if n else waiting[0].at < at):
             block = waiting.pop(0)
-            by_spool[block.owner("spool")].append(block)
-            touched.add(block.owner("spool"))
+            by_spool[group_of(block)].append(block)
+            touched.add(group_of(block))
         for spool in touched:
             sums |= summed(by_spool[spool], world)
         yield at, solved(*shared(sums, world, spreads), world, spreads)
