@@ -22,7 +22,7 @@ from patterns.spec import PrintSetup, Spec, number
 _SHORTER = 0.8
 _BASE_MM = 1.2  # below it the file's own speeds, so that the first layers hold
 _GROOVE_MM = 0.3
-_USUAL_HZ = 40.0  # for the picture alone
+_USUAL_HZ = 41.0  # for the picture, and for what to expect
 
 _WANTED = HeadLine(
     "wanted_ripple_mm", "height of ripples that you would still accept, in mm; empty: 0.02", "0.03"
@@ -109,7 +109,7 @@ def lay_out(spec: RippleWallSpec, setup: PrintSetup) -> Piece:
             ),
         ),
         head_lines=(ACCELERATION, _WANTED),
-        without=("ripple_x_hz", "ripple_y_hz"),
+        without=("ripple_x_hz", "ripple_y_hz", "smooth_speed_mm_s"),
         smaller=("give a smaller leg_mm", "give a smaller leg_mm", "give a larger step_mm_s"),
         volume_mm3=tube.volume_mm3 - len(grooves) * high * _groove_mm2(z),
     )
