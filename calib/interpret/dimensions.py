@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
-from calib.fit.split import refer_to_20c
+from calib.fit.warmth import refer_to_20c
 from calib.interpret import machine
 from calib.interpret.finding import Context, Finding, Residual
 from calib.interpret.lengths import (
