@@ -4,7 +4,6 @@ A view of the piece is one picture, loaded once; a close-up is a window on it wi
 that going on to the next feature loads nothing and works without a connection.
 """
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -226,8 +225,3 @@ def _stroke(a: XY, b: XY, width: float) -> str:
         f'<line x1="{number(a[0])}" y1="{number(a[1])}" x2="{number(b[0])}" y2="{number(b[1])}" '
         f'stroke-width="{number(width)}"/>'
     )
-
-
-def width_of(c: CloseUp) -> float:
-    """Return how wide a close-up is, in millimetres."""
-    return math.fabs(c.window[2]) / SCALE
