@@ -25,9 +25,9 @@ _MANY = 2000
 _WORTH_A_LOOK = 0.2
 #: Sheets of which one roll more or less still matters to how far rolls differ.
 _FEW = 150
-#: How well the scatter of a sheet's readings is known before they are: 2 / (2 x 0.5)^2, for a standard
-#: deviation that is known to a factor of e^0.5 (`calib.fit.dimensions.PIECE`).
-_SCATTER_DOF = 2.0
+#: How well the scatter of a sheet's readings is known before they are: degrees of freedom whose t is as
+#: wide, at one in a thousand, as a normal law whose sd is known to a factor of e^0.5 (`dimensions.PIECE`).
+_SCATTER_DOF = 5.0
 _MOST = 60  # newest blocks that are looked at one by one
 
 
@@ -182,8 +182,7 @@ def _held_against(rest: Gaussian, block: Block, posterior: Posterior) -> Disagre
     way = np.linalg.solve(covariance, off)
     chi2 = float(off @ way)
     # Welch-Satterthwaite of the direction in which it is off: the shares of the spreads and the noise.
-    rolls = np.where(np.isfinite(rest.spread_sd), np.diag(rest.covariance), 0.0)
-    shares = (one.r.T @ way) ** 2 * rolls
+    shares = (rest.covariance @ (one.r.T @ way) / rest.spread_sd) ** 2
     noise = float(way @ way) ** 2 / (_SCATTER_DOF + max(one.readings - dof, 0))
     parts = (float(np.sum(shares**2 / rest.spread_dof)) + noise) / max(chi2, 1e-300) ** 2
     odds = float(fdtrc(dof, min(1 / max(parts, 1e-300), 1e6), chi2 / dof)) if dof else 1.0
