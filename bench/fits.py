@@ -27,7 +27,7 @@ def linear(draws: int) -> None:
     """Print the coverage of the linear ones."""
     print(f"coverage of 95 % intervals, {draws} draws each (asked for: 94 to 96 %)")
     for draw in (
-        rest.small_piece, rest.box_block_filament, rest.workshop, rest.bed, rest.holes,
+        rest.small_piece, rest.box_block_filament, rest.machine_and_material, rest.bed, rest.holes,
     ):  # fmt: skip
         _show(sim.coverage(draw, draws, seed=1))
 
@@ -57,7 +57,7 @@ def wrong_priors(draws: int) -> None:
     }
     for words, off in cases.items():
         print(f"  {words}")
-        _show(sim.coverage(partial(rest.workshop, **off), draws, seed=3), indent=4)
+        _show(sim.coverage(partial(rest.machine_and_material, **off), draws, seed=3), indent=4)
 
 
 def _show(rates: dict[str, float], indent: int = 2) -> None:
@@ -67,15 +67,7 @@ def _show(rates: dict[str, float], indent: int = 2) -> None:
 
 def speed() -> None:
     """Print how long the large cases take."""
-    from calib.fit.split import split
-
     print("\nspeed (best of three)")
-    prints, priors, travels = sim.random_workshop(
-        4, printers=50, spools=1000, materials=8, instruments=10, m=41_700, n=200
-    )
-    n = int(np.isfinite(prints.error).sum())
-    seconds = _best(lambda: split(prints, priors, travels))
-    print(f"  split of {n} readings over 1000 spools and 50 printers: {seconds:.2f} s")
     sheet = _thousand_readings()
     solve_sheet(sheet, Context(filament="PLA"))  # imports and caches apart
     seconds = _best(lambda: solve_sheet(sheet, Context(filament="PLA")))

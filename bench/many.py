@@ -14,7 +14,7 @@ from calib.fit.dimensions import PIECE
 from calib.fit.lengths import Closed, Shared, model_of, table_of
 from calib.fit.linear import Array, LinearFit, Problem, fit
 from calib.fit.scatter import Scatter, with_scatter
-from calib.fit.split import refer_to_20c
+from calib.fit.warmth import refer_to_20c
 from calib.interpret.common import JAWS_MM
 from calib.interpret.scales import expansion_of
 from calib.model.estimate import coverage_factor

@@ -106,7 +106,7 @@ def _stop(number: int, _frame: Any) -> None:
 
 def _run() -> Any:
     try:
-        build_app()()
+        build_app()(prog_name="truebead")
     except SystemExit as end:
         return end.code
     return 0

@@ -116,7 +116,7 @@ def _nothing(f: Feature, piece: Piece) -> str:
     return ""
 
 
-#: The whole contract; see DEVELOPERS.md.
+#: The whole contract; DEVELOPERS.md shows it as `contract_table` writes it.
 RULES = (
     Rule(_LENGTHS, ("", "size", "travel"), False, "size, offset, first layer", _length),
     Rule((Kind.DIAGONAL,), ("", "size"), False, "skew", _diagonal),
@@ -141,6 +141,16 @@ RULES = (
         (Kind.STRANDS, Kind.DROOP, Kind.ROUGHNESS), ("*",), True, "best value, by photo", _nothing
     ),
 )
+
+
+def contract_table() -> str:
+    """Return the contract as a table in Markdown."""
+    lines = ["| kind | group | rung | read by |", "| --- | --- | --- | --- |"]
+    for r in RULES:
+        groups = ", ".join({"": "none", "*": "any"}.get(g, f"`{g}`") for g in r.groups)
+        kinds = ", ".join(str(k) for k in r.kinds)
+        lines.append(f"| {kinds} | {groups} | {'yes' if r.rung else 'no'} | {r.fit} |")
+    return "\n".join(lines) + "\n"
 
 
 def check(pattern: "Pattern") -> None:

@@ -1,4 +1,4 @@
-"""Simulated judgements with known truth, and designs of workshops; what is measured is in `simulate_rest.py`.
+"""Simulated judgements with known truth; what is measured is in `simulate_rest.py`.
 
 Every function draws one case and returns name -> whether the 95 % interval holds the truth (None
 where the case has no answer to judge). Tests run a few, `python -m bench.fits` runs thousands.
@@ -10,7 +10,6 @@ from collections.abc import Callable
 import numpy as np
 
 from calib.fit.optimum import Response, find_optimum
-from calib.fit.split import Prints, Priors, Travels
 from calib.fit.threshold import fit_sag, fit_thresholds
 
 Hits = dict[str, bool | None]
@@ -35,37 +34,6 @@ def holds(estimate, truth) -> bool:
 
 def within(limit, truth) -> bool:
     return bool(limit.low <= truth <= limit.high)
-
-
-def random_workshop(seed, printers=3, spools=7, materials=2, instruments=2, m=40, n=9):
-    """Priors and designs of a workshop; the errors in it are noise without meaning."""
-    rng = np.random.default_rng(seed)
-    priors = Priors(
-        machine_mean=rng.normal(0, 0.001, (printers, 3)),
-        machine_sd=rng.uniform(0.0005, 0.003, (printers, 3)),
-        material_of=rng.integers(0, materials, spools),
-        material_mean=rng.uniform(0.001, 0.006, (materials, 2)),
-        material_sd=rng.uniform(0.001, 0.002, (materials, 2)),
-        instrument_sd=rng.uniform(0.0001, 0.0003, instruments),
-    )
-    half = rng.normal(0, 3e-4, (m, 3, 3))
-    error = rng.normal(-0.003, 0.002, (m, 3))
-    error[rng.random((m, 3)) < 0.2] = np.nan
-    prints = Prints(
-        printer=rng.integers(0, printers, m),
-        spool=rng.integers(0, spools, m),
-        instrument=rng.integers(0, instruments, m),
-        error=error,
-        covariance=half @ half.transpose(0, 2, 1) + 1e-8 * np.eye(3),
-    )
-    travels = Travels(
-        printer=rng.integers(0, printers, n),
-        axis=rng.integers(0, 3, n),
-        instrument=rng.integers(0, instruments, n),
-        error=rng.normal(0, 0.001, n),
-        u=rng.uniform(1e-4, 3e-4, n),
-    )
-    return prints, priors, travels
 
 
 def pass_fail(rng) -> Hits:

@@ -153,12 +153,13 @@ def wall_with_a_step(tau, push, slow, fast, begin, end, rest, *, thin=1.0, layer
     return even, share * area / layer + layer / 3
 
 
-def jaws_at(x, width, places, rng, *, zero=0.0, noise=0.012):
-    """Read a wall with jaws that take in a little of it, not quite where they were meant to be."""
+def jaws_at(x, width, places, rng, *, zero=0.0, noise=0.012, uneven=0.015):
+    """Read an uneven wall with jaws that take in a little of it, not quite where they were meant to be."""
     seen = []
     for place in places:
         at, half = place + rng.normal(0, 0.4), rng.uniform(0.4, 1.0)
-        seen.append(width[np.abs(x - at) <= half].max() + zero + rng.normal(0, noise))
+        thickest = width[np.abs(x - at) <= half].max() + rng.normal(0, uneven)
+        seen.append(thickest + zero + rng.normal(0, noise))
     return np.round(np.array(seen), 2)
 
 

@@ -1,4 +1,4 @@
-"""Flow, holes, bed, feed and workshops with known truth, richer than the fits' models.
+"""Flow, holes, bed, feed, machine and material with known truth, richer than the fits' models.
 
 What plastic, calipers and balances do is drawn here by numbers of this file's own: no constant and no
 formula comes from `calib` but the fits that are under test, and what users write on a sheet (an
@@ -13,7 +13,7 @@ from calib.fit.bed import Screw, fit_bed
 from calib.fit.extruder import fit_feed
 from calib.fit.flow import Block, FlowData, Roll, Wall, fit_flow
 from calib.fit.holes import fit_holes
-from calib.fit.split import Prints, Priors, Travels, split
+from calib.fit.split import Errors, Priors, size, split
 from tests.simulate_fits import Hits, holds
 
 #: What the sheet says of an ordinary caliper and balance: standard uncertainty of one reading, and of
@@ -213,60 +213,34 @@ def feed(rng) -> Hits:
     }
 
 
-def workshop(rng, material_off: float = 0.0, machine_times: float = 1.0) -> Hits:
-    """Three printers, eight rolls of two materials, twelve prints and two travels.
+def machine_and_material(rng, material_off: float = 0.0, machine_times: float = 1.0) -> Hits:
+    """One print along three axes; of every second printer the travel along X was measured as well.
 
-    Not in the model: rolls and prints with tails (Student's t), prints of one day that share their error
-    along X and Y, materials that shrink unlike along and across, a caliper anywhere within its limits.
+    Not in the model: rolls and prints with tails (Student's t), X and Y of one print that share their
+    error, materials that shrink unlike along and across, a caliper anywhere within its limits.
 
     Parameters
     ----------
     material_off : float
-        How much more than the table says the materials really shrink: a wrong prior.
+        How much more than the table says the material really shrinks: a wrong prior.
     machine_times : float
         How much worse than thought the mechanics are.
     """
-    truer = machine_times * rng.uniform(0.5, 1.2, (3, 1))
-    machine = rng.normal(0, [0.0015, 0.0015, 0.0005], (3, 3)) * truer
-    table, material_of = np.array([0.003, 0.006]), rng.integers(0, 2, 8)
-    material = (
-        table[:, None]
-        + material_off
-        + rng.normal(0, 0.0012, (2, 1))
-        + rng.normal(0, 0.0005, (2, 2))
-    )
-    spool = material[material_of] + 0.0005 * rng.standard_t(4, (8, 2))
-    priors = Priors(
-        machine_mean=np.zeros((3, 3)),
-        machine_sd=np.tile([0.0015, 0.0015, 0.0005], (3, 1)),
-        material_of=material_of,
-        material_mean=np.repeat(table[:, None], 2, axis=1),
-        material_sd=np.full((2, 2), 0.0015),
-        instrument_sd=np.full(1, 1.2e-4),
-    )
-    caliper, m = rng.uniform(-2e-4, 2e-4), 12
-    printer, of = rng.integers(0, 3, m), rng.integers(0, 8, m)
-    u = rng.uniform(1.5e-4, 3e-4, (m, 3))
-    day = 0.0001 * rng.standard_t(4, (m, 1)) * [1, 1, 0] + 0.00012 * rng.standard_t(4, (m, 3))
-    error = machine[printer] - spool[of][:, [0, 0, 1]] + caliper + day + u * rng.normal(size=(m, 3))
-    travel = machine[[0, 1], [0, 1]] + caliper + rng.normal(0, 2e-4, 2)
-    found = split(
-        Prints(
-            printer=printer,
-            spool=of,
-            instrument=np.zeros(m, int),
-            error=error,
-            covariance=np.einsum("mi,ij->mij", u**2, np.eye(3)),
-        ),
-        priors,
-        Travels(
-            printer=np.array([0, 1]), axis=np.array([0, 1]), instrument=np.zeros(2, int),
-            error=travel, u=np.full(2, 2e-4),
-        ),
-    )  # fmt: skip
-    p, s = int(printer[0]), int(of[0])
+    sound = np.array([0.0015, 0.0015, 0.0005])
+    machine = rng.normal(0, sound) * machine_times * rng.uniform(0.5, 1.2)
+    material = 0.004 + material_off + rng.normal(0, 0.0012) + rng.normal(0, 0.0005, 2)
+    spool = material + 0.0005 * rng.standard_t(4, 2)
+    caliper, u = rng.uniform(-2e-4, 2e-4), rng.uniform(1.5e-4, 3e-4, 3)
+    day = 0.0001 * rng.standard_t(4) * np.array([1, 1, 0]) + 0.00012 * rng.standard_t(4, 3)
+    error = machine - spool[[0, 0, 1]] + caliper + day + u * rng.normal(size=3)
+    travel = None
+    if rng.random() < 0.5:
+        moved = machine[0] + caliper + rng.normal(0, 2e-4)
+        travel = Errors(np.array([moved, np.nan, np.nan]), np.eye(3) * 2e-4**2)
+    priors = Priors(machine_sd=sound, shrinkage=0.004, shrinkage_sd=0.0015, instrument_sd=1.2e-4)
+    found = split(Errors(error, np.diag(u**2)), priors, travel)
     return {
-        "machine scale": holds(found.machine_scale(p, "X"), machine[p, 0]),
-        "shrinkage": holds(found.shrinkage(s, "Z"), spool[s, 1]),
-        "size, their difference": holds(found.product(p, s, "Y"), machine[p, 1] - spool[s, 0]),
+        "machine scale": holds(found["machine_x"], machine[0]),
+        "shrinkage": holds(found["shrinkage_z"], spool[1]),
+        "size, their difference": holds(size(found, "Y"), machine[1] - spool[0]),
     }

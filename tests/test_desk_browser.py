@@ -25,7 +25,7 @@ PHONE = {"width": 390, "height": 844}
 DESKTOP = {"width": 1280, "height": 800}
 #: What the first reading of the piece that the tests measure can truly be.
 TRUE = f"{registry.get('dimensional-cube').piece({}, PrintSetup()).by_hand[0].nominal + 0.05:.2f}"
-KEYSTROKE_S, THOUGHT_S = 0.2, 1.35
+KEYSTROKE_S, THOUGHT_S = 0.28, 1.35
 
 
 @pytest.fixture(scope="module")

@@ -3,6 +3,7 @@
 import io
 import os
 import re
+import shutil
 import signal
 import socket
 import subprocess
@@ -22,16 +23,24 @@ from calib.workshop import open_workshop
 from patterns import registry
 from patterns.preview import preview_mesh
 from patterns.spec import PrintSetup
-from tests.deskkit import FIRST, HOST, Client, app_on, begun
+from tests.deskkit import FIRST, HOST, Client, app_on, begun, furnished
 
 #: The first two features of the piece that the tests measure, and readings that can be true.
 ONE, TWO = registry.get("dimensional-cube").piece({}, PrintSetup()).by_hand[:2]
 TRUE = f"{ONE.nominal * 1.0015:.2f}"
-TEN_TIMES_TOO_SMALL = f"{ONE.nominal * 0.10015:.3f}"
+TEN_TIMES_TOO_LARGE = f"{ONE.nominal * 10.015:.1f}"
+
+
+@pytest.fixture
+def new(tmp_path: Path) -> Client:
+    """A desk on which nothing was done yet."""
+    return Client(app_on(tmp_path / "store.db"))
 
 
 @pytest.fixture
 def client(tmp_path: Path) -> Client:
+    """A desk on which the three questions are answered."""
+    shutil.copy(furnished(), tmp_path / "store.db")
     return Client(app_on(tmp_path / "store.db"))
 
 
@@ -40,26 +49,24 @@ def said(client: Client, uid: str, **fields: str) -> dict[str, object]:
     return {"status": answer.status_code, **answer.json()}
 
 
-def test_an_empty_desk_begins_with_the_questions(client: Client) -> None:
-    assert client.get("/").headers["location"] == "/first"
-    answer = client.submit("/first", {**FIRST, "size": "unknown", "printer": "", "spool": ""})
+def test_an_empty_desk_begins_with_the_questions(new: Client) -> None:
+    assert new.get("/").headers["location"] == "/first"
+    answer = new.submit("/first", {**FIRST, "size": "unknown", "printer": "", "spool": ""})
     assert answer.headers["location"].startswith("/next?")
-    page = client.get(answer.headers["location"]).text
+    page = new.get(answer.headers["location"]).text
     assert "Get the files" in page or "Begin" in page
 
 
 @pytest.mark.parametrize("x", ["abc", "", "-5", "1e9", "nan"])
-def test_a_size_that_makes_no_sense_is_asked_for_again(client: Client, x: str) -> None:
-    answer = client.get(
-        "/first", params={"step": "2", "size": "own", "x": x, "y": "200", "z": "200"}
-    )
+def test_a_size_that_makes_no_sense_is_asked_for_again(new: Client, x: str) -> None:
+    answer = new.get("/first", params={"step": "2", "size": "own", "x": x, "y": "200", "z": "200"})
     assert answer.status_code == 400
     assert 'role="alert"' in answer.text
     assert "Question 1 of 3" in answer.text
 
 
-def test_what_was_typed_wrong_at_the_end_is_kept_in_the_form(client: Client) -> None:
-    answer = client.submit("/first", {**FIRST, "hot": "very", "spool": "sea-green"})
+def test_what_was_typed_wrong_at_the_end_is_kept_in_the_form(new: Client) -> None:
+    answer = new.submit("/first", {**FIRST, "hot": "very", "spool": "sea-green"})
     assert answer.status_code == 400
     assert 'value="sea-green"' in answer.text
 
@@ -82,11 +89,11 @@ def test_a_caliper_in_inches_needs_no_unit_typed(client: Client) -> None:
 
 def test_a_likely_slip_is_asked_about_and_kept_all_the_same(client: Client) -> None:
     uid = begun(client)
-    answer = said(client, uid, feature=ONE.id, repeat="1", text=TEN_TIMES_TOO_SMALL)
+    answer = said(client, uid, feature=ONE.id, repeat="1", text=TEN_TIMES_TOO_LARGE)
     assert answer["question"]
-    assert f"{float(TEN_TIMES_TOO_SMALL) * 10:.4g}" in str(answer["question"])
-    assert f'value="{TEN_TIMES_TOO_SMALL}"' in client.get(f"/piece/{uid}/list").text
-    sure = said(client, uid, feature=ONE.id, repeat="1", text=TEN_TIMES_TOO_SMALL, sure="1")
+    assert f"{float(TEN_TIMES_TOO_LARGE) / 10:.4g}" in str(answer["question"])
+    assert f'value="{TEN_TIMES_TOO_LARGE}"' in client.get(f"/piece/{uid}/list").text
+    sure = said(client, uid, feature=ONE.id, repeat="1", text=TEN_TIMES_TOO_LARGE, sure="1")
     assert sure["question"] is None
 
 
@@ -154,6 +161,23 @@ def test_screws_that_are_turned_leave_the_bed_to_be_measured_again(client: Clien
     assert "The bed was levelled" in client.get("/history").text
 
 
+def test_steps_that_are_not_known_are_asked_for_where_they_are_needed(client: Client) -> None:
+    """Travel of 1.002 times what was told wants 80 / 1.002 = 79.84 steps/mm."""
+    uid = begun(client, "carriage-travel")
+    for f in registry.get("carriage-travel").piece({}, PrintSetup()).by_hand:
+        fields = {"feature": f.id, "repeat": "1", "text": f"{f.nominal * 1.002:.3f}"}
+        client.submit(f"/piece/{uid}/reading", fields)
+    page = client.get(f"/piece/{uid}/result").text
+    assert "What is set in the printer now?" in page
+    assert "Keep this result" not in page
+    given = {"steps.X": "80", "steps.Y": "80", "steps.Z": "400"}
+    client.submit(f"/piece/{uid}/now", given)
+    assert "79.84" in client.get(f"/piece/{uid}/result").text
+    assert client.submit(f"/piece/{uid}/keep", {"done": "keep"}).status_code == 303
+    assert "to change" in client.get(f"/piece/{uid}/result").text  # though no spool took part
+
+
+@pytest.mark.slow
 def test_the_pieces_of_one_print_come_on_one_plate(client: Client) -> None:
     begun(client)
     started = client.submit("/start", {
@@ -281,6 +305,42 @@ def test_every_pattern_can_be_measured_on_the_pages(name: str) -> None:
         assert w >= 34 * SCALE - 1e-6  # never so near that one does not know where it is
 
 
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Client:
+    """One desk for tests that only add to it."""
+    store = tmp_path_factory.mktemp("shared") / "store.db"
+    shutil.copy(furnished(), store)
+    return Client(app_on(store))
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["reversal", "setting-ladder", "ripple-wall", "lag-line", "filament-diameter", "fit-gauge"],
+)
+def test_what_is_measured_in_other_ways_gets_a_result_too(shared: Client, name: str) -> None:
+    uid = begun(shared, name)
+    place = shared.submit(f"/piece/{uid}/printed").headers["location"]
+    assert shared.get(place).status_code == 200
+    piece = registry.get(name).piece({}, PrintSetup())
+    with open_workshop(shared.app.state.desk.workshop.store().engine.url.database) as shop:  # type: ignore[attr-defined]
+        for i, f in enumerate(piece.by_hand):
+            third = 3 * i // len(piece.by_hand)
+            if f.kind == "score":
+                text = ("4", "9", "6")[third]
+            elif f.kind == "pass":
+                text = f.grades[-1 if third else 0] if f.grades else ("no" if third else "yes")
+            else:
+                text = f"{(f.nominal or 1.75) * 1.002:.3f}"
+            shop.enter(uid, f.id, text, 1, sure=True)
+    for _ in range(2):  # as it is worked out, and as it is kept
+        page = shared.get(f"/piece/{uid}/result")
+        assert page.status_code == 200
+        assert not re.search(
+            r"truebead [a-z]+|[a-z]_(mm|percent|deg|c)\b", re.sub("<[^>]*>", " ", page.text)
+        )
+        assert shared.submit(f"/piece/{uid}/keep", {"done": "keep"}).status_code == 303
+
+
 # --- killed in mid-reading ---------------------------------------------------------------------------
 
 
@@ -394,6 +454,7 @@ def photo_of(pattern: str) -> bytes:
 @pytest.mark.slow
 def test_a_photo_fills_the_sheet_and_comes_back_drawn_upon(client: Client, tmp_path: Path) -> None:
     begun(client)
+    begun(client)
     made = client.submit("/start", {"pattern": "step-gauge", "set.reach_mm": "120"})
     uid = made.headers["location"].split("/")[2]
     photo = photo_of("step-gauge")
@@ -411,6 +472,29 @@ def test_a_photo_fills_the_sheet_and_comes_back_drawn_upon(client: Client, tmp_p
     assert len(read) >= 2
     for feature, value in read.items():
         assert value == pytest.approx(m.piece.feature(feature).nominal, abs=0.25)
+
+
+def test_readings_that_only_a_photo_gives_are_enough_for_a_result(
+    client: Client, tmp_path: Path
+) -> None:
+    from calib.photo.rows import fill_sheet
+    from calib.readings.data import Reading
+    from calib.workshop.entering import fill_store
+
+    uid = begun(client, "corner-gauge")
+    with open_workshop(tmp_path / "store.db") as shop:
+        only = [f for f in shop.read(uid).piece.features if f.instrument == "photo"]
+        seen = [
+            Reading(
+                feature=f.id, value=f.nominal, where="photo", text=f"{f.nominal * 1.004:.3f} ± 0.02"
+            )
+            for f in only
+        ]
+        assert len(only) >= 2
+        assert fill_store(shop.store(), uid, lambda m: fill_sheet(m.table, m.piece, seen)) == len(
+            only
+        )
+    assert "Size along X" in client.get(f"/piece/{uid}/result").text
 
 
 def test_fourteen_spools_one_measured(client: Client) -> None:

@@ -30,9 +30,10 @@ LINE = get("lag-line").piece({}, PrintSetup())
 TRACK = Track(slow=40.0, fast=100.0, begin=25.0, end=75.0)
 
 
-@pytest.mark.parametrize("tau", [0.01, 0.05, 0.3])
-@pytest.mark.parametrize("push", [500.0, 2000.0])
-@pytest.mark.parametrize("forward", [True, False])
+@pytest.mark.parametrize(
+    ("tau", "push", "forward"),
+    [(0.02, 500.0, True), (0.05, 2000.0, False), (0.3, 500.0, False), (0.05, 100.0, True)],
+)
 def test_the_closed_form_is_what_integration_gives(tau, push, forward):
     from scipy.integrate import solve_ivp
 
@@ -53,7 +54,7 @@ def test_the_closed_form_is_what_integration_gives(tau, push, forward):
 
 def test_intervals_cover_the_lag():
     """`python -m bench.fits` runs a thousand."""
-    assert coverage(lag, 60, seed=6)["lag of the flow"] >= 0.88
+    assert coverage(lag, 40, seed=6)["lag of the flow"] >= 0.88
 
 
 def test_melt_that_thins_out_still_gives_about_its_lag():

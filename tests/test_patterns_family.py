@@ -296,6 +296,8 @@ FOLLOWED = {
     "bridge-ladder": {"from_mm": 5, "to_mm": 11, "step_mm": 3},
     "fit-gauge": {"to_mm": 0.2, "peg_mm": 6},
     "hole-plate": {"to_mm": 6, "step_mm": 1},
+    "lag-line": {"fast_mm": 20, "slow_mm": 10},
+    "ripple-wall": {"leg_mm": 40},
     "squareness-frame": {"side_mm": 30, "pillar_mm": 9, "bar_mm": 5},
     "string-posts": {"long_mm": 10, "short_mm": 4, "step_value": 1},
     "temperature-tower": {"step_c": 10, "to_c": 200},

@@ -127,7 +127,7 @@ def test_values_typed_into_the_printer_are_set_once(calibrated):
     assert (first["place"], first["place_said_at"], first["is_set"]) == ("models", None, False)
     said = calibrated("apply --in-printer scale")
     assert "calibration pieces are printed with it, and files go without" in said
-    assert re.search(r"size.* % +set +scale_x_percent", said)  # the table marks it
+    assert re.search(r"size along X +99.* % +set$", said, re.MULTILINE)  # the table marks it
     after = settings(calibrated)["scale_x_percent"]
     assert (after["place"], after["is_set"]) == ("printer", True)
     # Files go without, of either kind.

@@ -103,7 +103,7 @@ def test_the_page_shows_what_is_to_be_set_and_solving_says_what_it_took_for_gran
 
 
 def cube(read):
-    made = registry.get("dimensional-cube").piece({}, PrintSetup())
+    made = registry.get("dimensional-cube").piece({"size_mm": "40"}, PrintSetup())
     return sheet(made, read)
 
 

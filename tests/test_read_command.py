@@ -29,7 +29,11 @@ def sheet(tmp_path: Path) -> Path:
     piece = registry.get("dimensional-cube").piece({"size_mm": "40"}, PrintSetup())
     path = tmp_path / "sheet.csv"
     text = sheet_csv(
-        piece, "c1", datetime(2026, 3, 12, tzinfo=UTC), repeats=2, keys={"spool": "a, b"}
+        piece,
+        "c1",
+        datetime(2026, 3, 12, tzinfo=UTC),
+        repeats=2,
+        keys={"spool": "a, b", "jaws_closed_mm": "0.00"},
     )
     path.write_text(text, encoding="utf-8")
     return path
@@ -62,6 +66,23 @@ def test_all_readings_of_a_piece(sheet: Path) -> None:
     for f in piece.features:
         assert done.values(f.id) == pytest.approx((f.nominal - 0.03, f.nominal - 0.04))
     assert "every reading is there already" in run("read", str(sheet)).output
+
+
+def test_closed_jaws_are_asked_for_once_and_another_reading_is_not_taken_for_them(
+    sheet: Path,
+) -> None:
+    sheet.write_text(sheet.read_text().replace("# jaws_closed_mm: 0.00", "# jaws_closed_mm:"))
+    said = run("read", str(sheet), answers=["39.97", "0,01", "39.98", "q"]).output
+    assert "Closed jaws show about 0" in said
+    found = read_sheet(sheet)
+    assert found.keys["jaws_closed_mm"] == "0.01"
+    assert all_values(found) == [39.98]
+    assert "closed jaws" not in run("read", str(sheet), answers=["q"]).output
+
+
+def test_a_number_where_yes_or_no_is_asked_is_the_reading_once_more(sheet: Path) -> None:
+    found = typed(sheet, ["12.15", "39.96", "q"])
+    assert all_values(found) == [39.96]
 
 
 def test_number_place_and_nominal_are_shown(sheet: Path) -> None:
@@ -116,7 +137,7 @@ def test_a_slip_is_mended_kept_or_typed_again(sheet: Path) -> None:
     answers = ["399.7", "y", "399.8", "n", "n", "39.98", "77", "what", "y", "30.02", "q"]
     result = run("read", str(sheet), answers=answers)
     assert "the decimal point one place too far right, 39.97 mm?" in result.output
-    assert "y or n, please." in result.output
+    assert "y or n, or the number once more." in result.output
     assert all_values(read_sheet(sheet)) == pytest.approx([39.97, 39.98, 77, 30.02])
     assert f"Look again: {sheet} line" in result.output
 
@@ -219,7 +240,7 @@ def test_ctrl_c_keeps_everything(sheet: Path) -> None:
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=60)
     assert process.returncode == 130
-    assert "Kept 1 new readings" in out
+    assert "Kept 1 new reading" in out
     assert "Traceback" not in err
     assert all_values(read_sheet(sheet)) == [39.97]
 

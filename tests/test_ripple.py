@@ -42,7 +42,7 @@ def test_a_ruler_over_four_ripples_at_two_speeds_gives_the_frequency_within_3_pe
 
 def test_intervals_cover_the_frequency():
     """`python -m bench.fits` runs a thousand."""
-    assert coverage(ripple, 60, seed=7)["ripple frequency"] >= 0.88
+    assert coverage(ripple, 40, seed=7)["ripple frequency"] >= 0.88
 
 
 def clean(hz, speeds, counts=None):

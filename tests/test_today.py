@@ -40,6 +40,16 @@ def test_a_size_that_was_set_right_since_is_left_alone():
     assert c["steps_x_per_mm"].new == pytest.approx(80 / 1.006, abs=0.02)
 
 
+def test_steps_in_place_of_the_scale_are_what_they_were_without_it():
+    """Printed without the scale that models get: as it was, or steps alone, say the same of each axis."""
+    today = {"scale_x_percent": 100 / 1.006, "steps_x_per_mm": 80.0, "steps_y_per_mm": 80.0}
+    then = {"scale_x_percent": 100.0, "steps_x_per_mm": 80, "steps_y_per_mm": 80}
+    c = found(GAUGE, lambda f: f.nominal * 1.006, today, **then)
+    assert c["steps_x_per_mm"].instead_of == "scale_x_percent"
+    assert c["steps_x_per_mm"].new == pytest.approx(c["steps_y_per_mm"].new, abs=1e-9)
+    assert c["steps_x_per_mm"].verdict == c["steps_y_per_mm"].verdict == "apply"
+
+
 def test_holes_are_not_widened_twice():
     """Holes 0.2 mm too small, and since then every wall was brought in by 0.06 mm: 0.08 is left."""
     before = found(PLATE, lambda f: f.nominal - 0.2, {})["hole_oversize_mm"]

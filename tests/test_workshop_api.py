@@ -30,6 +30,27 @@ def fill(shop, source, scale=1.003, skip=()):
     return shop.read(source)
 
 
+def test_a_mended_sheet_counts_once_and_the_piece_printed_anew_counts_beside_it(shop):
+    (piece,) = shop.make("step-gauge", solid=False).pieces
+    m = fill(shop, piece.sheet)
+    shop.enter(piece.sheet, m.questions[0].feature, "11.11")
+    shop.keep(piece.sheet)
+    shop.enter(
+        piece.sheet, m.questions[0].feature, f"{m.questions[0].cell.feature.nominal * 1.003:.2f}"
+    )
+    mended = shop.keep(piece.sheet)
+    assert len(mended.replaced) == 1
+    scale = {v.setting: v for v in mended.in_force}["scale_x_percent"]
+    own = {c.setting: c for c in mended.solved.solution.corrections}["scale_x_percent"]
+    assert scale.u > 0.95 * own.u_new  # two sheets would halve the variance
+    assert len([k for k in shop.history() if k.correction.setting == "scale_x_percent"]) == 2
+
+    fill(shop, piece.sheet, scale=1.00341)
+    anew = shop.keep(piece.sheet)
+    assert anew.replaced == ()
+    assert {v.setting: v for v in anew.in_force}["scale_x_percent"].u < 0.9 * scale.u
+
+
 def test_the_version_is_public():
     assert __version__[0].isdigit()
 

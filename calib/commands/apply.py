@@ -5,15 +5,16 @@ from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import build_given, print_json, say_safety
-from calib.commands.show import say_table
+from calib.commands.common import print_json, say_safety
+from calib.commands.show import say, say_table
 from calib.errors import BadInput
 from calib.model.place import Place
+from calib.workshop.typed import build_given
 
 if TYPE_CHECKING:
     from calib.apply.values import Value
@@ -33,10 +34,7 @@ def register(app: typer.Typer) -> None:
 
 
 def apply(
-    file: Annotated[
-        Path | None,
-        typer.Argument(help="Sliced G-code, STL or 3MF; without one the values are shown."),
-    ] = None,
+    file: o.FileToCorrect = None,
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
@@ -69,7 +67,7 @@ def apply(
     csv: o.Csv = None,
     as_json: o.Json = False,
 ) -> None:
-    """Put corrections into a copy of a sliced file or a model, or show the values to type in.
+    """Put corrections into a copy of a model or sliced file.
 
     Nothing is corrected twice: what first goes into a model, or into G-code, always goes there.
     """
@@ -153,7 +151,7 @@ def values(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Show what is to be set in the printer and the slicing settings, or say that it was.
+    """Show what is to be set by hand, or say that it was.
 
     What models or G-code get is not among them; `apply FILE` puts it there.
     """
@@ -183,13 +181,13 @@ def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) ->
         return
     own = v.to_set(listed)
     if found.heading.words:
-        typer.echo(f"To set in the printer and the slicing settings: {found.heading.words}")
+        say(f"To set in the printer and the slicing settings: {found.heading.words}", "bold")
     if own:
-        say_table("", v.COLUMNS, v.table(own))
+        say_table("", v.SHORT_COLUMNS, v.short_table(own))
     for line in v.elsewhere(listed):
-        typer.echo(line)
+        say(line)
     if line := v.said_so(own, found.who.options):
-        typer.echo(line)
+        say(line)
     if line := v.steps_line(own):
-        typer.echo(f"\n{line}\n{v.STORING}")
+        say(f"\n{line}\n{v.STORING}")
     say_safety()

@@ -42,7 +42,7 @@ def event(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Write down that something happened to a printer, a nozzle or a spool.
+    """Write down what happened to a printer, nozzle or spool.
 
     Nothing is deleted by it: values that it touches are shown as stale from then on.
     """

@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import assumed_of, print_json, say_safety
+from calib.commands.common import print_json, say_safety
 from calib.commands.show import say, say_table
 from calib.workshop.context import PART_MM, TOLERANCE_MM
+from calib.workshop.typed import assumed_of
 
 if TYPE_CHECKING:
     from calib.workshop.results import KeptSolution
@@ -41,7 +42,9 @@ def keep(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Solve sheets as `solve` does and keep the corrections; a sheet is kept only once.
+    """Solve filled-in sheets and keep the corrections.
+
+    As `solve` does; a sheet is kept only once.
 
     Printer, nozzle and spool are those that the sheet names, else the only ones in the store.
     """
@@ -54,9 +57,8 @@ def keep(
     with open_workshop(store, by=by) as workshop:
         for path in sheets:
             kept = workshop.keep(
-                path, printer=printer, nozzle=nozzle, spool=spool, use=use or (),
-                assumed=assumed,
-            )  # fmt: skip
+                path, printer=printer, nozzle=nozzle, spool=spool, use=use or (), assumed=assumed
+            )
             again = again or kept.solved.solution.needs_user
             answers.append(kept_json(kept, str(path)))
             if not as_json:

@@ -6,18 +6,19 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import numbers, print_json
+from calib.commands.common import print_json
 from calib.errors import BadInput
+from calib.workshop.typed import numbers
 
-BarX = Annotated[float | None, typer.Option("--bar-x", help="Measured length of the X bar, mm.")]
-BarY = Annotated[float | None, typer.Option("--bar-y", help="Measured length of the Y bar, mm.")]
+BarX = Annotated[float | None, o.number_option("Measured length of the X bar, mm.", "--bar-x")]
+BarY = Annotated[float | None, o.number_option("Measured length of the Y bar, mm.", "--bar-y")]
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     app.command(
         "mat",
-        help="Make the mat to print and photograph pieces on, or keep its measured bars.\n\n"
+        help="Make the mat that pieces are photographed on.\n\nOr, with --bar-x and --bar-y, keep how long its printed bars are.\n\n"
         "Printers scale paper: measure both bars of each printed mat once with a caliper.",
         epilog="Example: truebead mat --paper letter --out mat.pdf; then, once it is printed and"
         " measured: truebead mat --name LETTER-W-0427 --bar-x 139.82 --bar-y 140.05",

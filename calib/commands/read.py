@@ -8,18 +8,19 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import numbers, pairs, print_json, say_safety, setup_given
+from calib.commands.common import print_json, say_safety
 from calib.errors import BadInput
 from calib.report.made_words import made_json, made_lines
 from calib.report.words import place_lines
 from calib.workshop.context import Assumed
+from calib.workshop.typed import numbers, pairs, setup_given
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     app.command(
         "sheet",
-        help="Make the sheet of a piece again, or of a pattern without its solid.\n\n"
+        help="Make a measurement sheet without the solid.\n\n"
         "For a folder the page sheet.html is made again, with --semicolons also its sheet.csv: readings,"
         " id and parameters stay.",
         epilog="Example: truebead sheet step-gauge --set pitch_mm=30 --out gauge",
@@ -35,27 +36,12 @@ def register(app: typer.Typer) -> None:
 
 
 def read(
-    what: Annotated[
-        list[str],
-        typer.Argument(
-            metavar="SHEET|READING...",
-            help="The sheet.csv, or the folder it is in; with --part what the caliper shows.",
-        ),
-    ],
+    what: Annotated[list[str], typer.Argument(metavar="SHEET|READING...", help="The sheet.csv, or the folder it is in; with --part what the caliper shows.")],
     part: Annotated[str, typer.Option(help="A part of your own that you printed: its name.")] = "",
-    length: Annotated[float | None, typer.Option(help="Its length as drawn, mm.")] = None,
-    axis: Annotated[
-        str, typer.Option(help="The axis of the printer that this length lay along.")
-    ] = "X",
-    inside: Annotated[
-        bool, typer.Option("--inside", help="The length is between faces, not over them.")
-    ] = False,
-    corrected: Annotated[
-        bool | None,
-        typer.Option(
-            "--corrected/--as-drawn", help="Was its file one that `apply` put corrections into?"
-        ),
-    ] = None,
+    length: Annotated[float | None, o.number_option("Its length as drawn, mm.")] = None,
+    axis: Annotated[str, typer.Option(help="The axis of the printer that this length lay along.")] = "X",
+    inside: Annotated[bool, typer.Option("--inside", help="The length is between faces, not over them.")] = False,
+    corrected: Annotated[bool | None, typer.Option("--corrected/--as-drawn", help="Was its file one that `apply` put corrections into?")] = None,
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
@@ -65,7 +51,7 @@ def read(
     by: o.By = "",
     store: o.Store = None,
     as_json: o.Json = False,
-) -> None:
+) -> None:  # fmt: skip
     """Ask until all is there, the user stops, or the input ends; or keep what was read of a part."""
     if not part:
         _read_sheet(_only_sheet(what, length), as_json=as_json)

@@ -72,6 +72,7 @@ def routes() -> list[Route]:
         get("/mat.pdf", photos.mat),
         get("/piece/{uid}/result", results.result),
         post("/piece/{uid}/mend", keeping.mend),
+        post("/piece/{uid}/now", keeping.now_set),
         post("/piece/{uid}/keep", keeping.keep),
         get("/why", using.why),
         post("/correct/{uid}", using.schedule),

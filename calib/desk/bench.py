@@ -6,8 +6,6 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
 
 from calib.workshop import folders, making, measuring
@@ -177,29 +175,6 @@ def take_sheet(shop: "Workshop", m: "Measuring", content: bytes) -> int:
     return count
 
 
-@dataclass(frozen=True, slots=True)
-class FromPhotos:
-    """What photos of a piece say.
-
-    Attributes
-    ----------
-    readings : mapping
-        Feature -> what is written into its cell.
-    shared : mapping
-        Lines of the head that go with them.
-    doubtful : (where, why)
-        What can be seen, but not surely enough.
-    picture : bytes
-        The first photo with what was measured drawn into it, as JPEG.
-    """
-
-    readings: Mapping[str, str]
-    shared: Mapping[str, str]
-    doubtful: tuple[tuple[str, str], ...]
-    notes: tuple[str, ...]
-    picture: bytes
-
-
 def lies_on_its_back(piece: "Piece") -> bool:
     """Whether a piece is laid on its side for a photo."""
     from calib.photo.side_views import USUAL_SIDES
@@ -216,63 +191,6 @@ def mat_pdf(paper: str, centre: str) -> tuple[bytes, str]:
 
     mat = Mat(paper, centre, secrets.randbelow(SERIALS))
     return drawn(mat), mat.name
-
-
-def measure_photos(
-    m: "Measuring", paths: Sequence[Path], bars: tuple[float, float] | None
-) -> FromPhotos:
-    """Measure a piece in photos of it on the mat.
-
-    Raises
-    ------
-    BadInput
-        A photo can't be used; the message says why and how to take it again.
-    """
-    from calib.photo.annotate import annotated
-    from calib.photo.image import load_photo
-    from calib.photo.rows import readings_of, shared_of
-    from calib.photo.scale import from_bars
-    from calib.photo.session import check_measurable
-    from calib.photo.session import measure_photos as measured
-    from calib.photo.side_views import USUAL_SIDES
-
-    piece = m.piece
-    sides = list(USUAL_SIDES.get(piece.pattern, ("bottom", "top")))
-    check_measurable(piece.body, piece.features, sides)
-    outcome = measured(
-        [load_photo(p) for p in paths], piece.body, piece.features,
-        scale=from_bars(*bars) if bars else None, sides=sides,
-    )  # fmt: skip
-    shared = shared_of(outcome.lengths)
-    where = {f.id: f.where for f in piece.features}
-    return FromPhotos(
-        readings={r.feature: r.text for r in readings_of(outcome.lengths, outcome.defects)},
-        shared={}
-        if shared is None
-        else {
-            k: f"{v:.2g}"
-            for k, v in (("photo_scale_u", shared.scale_u), ("photo_edge_u_mm", shared.edge_mm))
-            if v > 0
-        },
-        doubtful=tuple(
-            (where[n.feature.id], "; ".join(n.flags)) for n in outcome.lengths if n.flags
-        ),
-        notes=outcome.notes,
-        picture=annotated(outcome.views[0], outcome.single[0], outcome.defects),
-    )
-
-
-def take_photo_readings(shop: "Workshop", m: "Measuring", found: FromPhotos) -> list[str]:
-    """Write the readings of photos into empty cells of a piece's sheet; return their features."""
-    asked = {q.feature: q for q in reversed(m.questions) if not q.text}
-    taken = []
-    for feature, text in found.readings.items():
-        if feature in asked:
-            shop.enter(m.source, feature, text, asked[feature].repeat, sure=True)
-            taken.append(feature)
-    for key, value in found.shared.items() if taken else ():
-        shop.set_head(m.source, key, value)
-    return taken
 
 
 class Solids:

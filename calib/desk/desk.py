@@ -18,6 +18,7 @@ from calib.desk.pictures import Pictures
 from calib.desk.terms import explained, word
 from calib.desk.words import TOLD
 from calib.desk.work import Work
+from calib.report.templates import templates
 from calib.safety import SAFETY
 
 if TYPE_CHECKING:
@@ -124,15 +125,7 @@ class Desk:
 
 
 def _environment() -> "Environment":
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    pages = Environment(
-        loader=PackageLoader("calib.desk", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
+    pages = templates("calib.desk", "templates")
     pages.globals.update(icon=icon, static=_address, word=word, explained=explained, safety=SAFETY)
     return pages
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 _TOOLS = {
     "caliper": "a caliper",
     "balance": "a kitchen scale that shows 0.1 g",
+    "ruler": "a ruler or a caliper",
     "eye": "your eyes",
 }
 
@@ -112,7 +113,7 @@ def sentence(text: str) -> str:
 def advice(text: str) -> str:
     """Return advice as a sentence, without the clauses that are only for the command line."""
     sentences = []
-    for whole in re.split(r"(?<=[.?!])\s+", _HEAD_LINE.sub(_in_the_form, text.strip())):
+    for whole in re.split(r"(?<=[.?!])\s+", in_the_form(text.strip())):
         parts = re.split(r"(; |, or |: (?=truebead ))", whole.rstrip("."))
         kept = parts[0] if not _is_for_terminal(parts[0]) else ""
         for joint, clause in zip(parts[1::2], parts[2::2], strict=True):
@@ -130,8 +131,10 @@ _HEAD_LINE = re.compile(
 )
 
 
-def _in_the_form(found: re.Match[str]) -> str:
-    return f"{found[1] or ''}“{head_label(found[2])}”"
+def in_the_form(text: str) -> str:
+    """Return words in which lines of a sheet's head are called as the pages call them."""
+    words = _HEAD_LINE.sub(lambda found: f"{found[1] or ''}“{head_label(found[2])}”", text)
+    return words.replace(" degC", " °C")
 
 
 def head_label(key: str) -> str:

@@ -27,6 +27,10 @@ _WHERE = {
     "cooling": "in your slicing program, for this filament",
     "speed": "in your slicing program",
     "rate": "in your slicing program, for this filament",
+    "smooth": "in your slicing program, as the speed of the outer walls",
+    "ripple": "in the printer, if it can make up for it",
+    "play": "in the printer, if it can make up for it",
+    "lag": "in the printer or the slicing program, if they can make up for it",
 }
 
 #: Topic -> the word of `words.WORDS` that explains it.

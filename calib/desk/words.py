@@ -107,7 +107,7 @@ GROUPS = {
     "strength": ("Strength", "press the thin reed with a fingernail: 10 bends and springs back, 0 snaps"),
     "corner": ("Sharp edge", "10 is straight and crisp, 0 is bulged, torn or rounded"),
     "curve": ("Round end", "10 is smooth, 0 has facets, blobs or ripples"),
-    "ripples": ("Smooth?", "in light along the face, from the corner on: would you accept it on a part?"),
+    "ripples": ("Smooth?", "yes where you would accept it on a part; look in light along the face, from the corner on"),
     "pass": ("Good enough?", "would you accept it on a part?"),
     "round": ("Round peg", "try it by hand, from the loosest socket on"),
     "square": ("Square peg", "try it by hand, from the loosest socket on"),

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
-from calib.fit.split import refer_to_20c
+from calib.fit.warmth import refer_to_20c
 from calib.interpret import machine
 from calib.interpret.finding import Context, Finding, Residual
 from calib.interpret.lengths import (
@@ -303,9 +303,7 @@ class _Judged:
         rise = setting("first_layer_gap_mm")
         verdict = judge(error, rise.step, rise.wanted)
         old = self.context.now.get(rise.name, 0.0)
-        size = (
-            f"the first layer is {abs(error.value):.3f} mm {'thin' if error.value < 0 else 'thick'}"
-        )
+        size = f"the first layer is {abs(error.value):.3f} mm too {'thin' if error.value < 0 else 'thick'}"
         size += f" (± {error.expanded():.3f} mm)"
         reasons = {
             Verdict.APPLY: f"{size}: {'raise' if error.value < 0 else 'lower'} the nozzle by that over the bed",

@@ -182,7 +182,8 @@ def _smooth(looks: Sequence[Measured]) -> _Smooth | None:
     rippled = np.array([1 - round(r.value) for m in looks for r in m.readings])
     if len(np.unique(speeds)) < 2:
         return None
-    limit = fit_thresholds(speeds, rippled, 2, "mm/s").where(0, 1 - _SAFE, "smooth_speed")
+    found = fit_thresholds(speeds, rippled, 2, "mm/s")
+    limit = found.still_clean(found.where(0, 1 - _SAFE, "smooth_speed"))
     return _Smooth(
         limit=limit,
         tested=(float(speeds.min()), float(speeds.max())),
@@ -206,6 +207,8 @@ def _speed(sheet: Sheet, context: Context, smooth: _Smooth) -> Correction:
         requests = ladder_requests(
             sheet, low, max(low - (high - low), 10.0), "print slower bands", settles=about.name
         )
+    elif old is not None and smooth.limit.low <= old <= smooth.limit.high:
+        verdict, tail = Verdict.LEAVE, "the value now set is within that, leave it alone"
     return Correction(
         setting=about.name,
         old=old,

@@ -3,6 +3,7 @@
 import importlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from shlex import quote
 from typing import Any, Protocol
 
 from calib.errors import SheetError
@@ -117,7 +118,7 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
         raise SheetError(
             "the sheet has no readings yet",
             where=sheet.name,
-            mend="fill in the empty cells, or run: truebead read sheet.csv",
+            mend=f"fill in the empty cells, or run: truebead read {quote(sheet.name or 'sheet.csv')}",
         )
     context = _as_read(sheet, context or Context(instruments=sheet.instruments))
     _check_now(sheet, context)

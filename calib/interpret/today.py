@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from calib.interpret.finding import Context, Finding
-from calib.model.correction import Correction, Verdict
+from calib.model.correction import Correction, Scope, Verdict
 from calib.model.estimate import coverage_factor
 from calib.model.setting import kept_setting, label
 
@@ -41,6 +41,8 @@ def _for_today(c: Correction, context: Context, today: Mapping[str, float]) -> C
     new, changed = c.new, []
     factor = 1.0
     for name, power, usual in _PRODUCTS.get(c.setting, ()):
+        if kept_setting(name).scope is Scope.SPOOL and name == c.instead_of:
+            continue  # steps in place of the scale, not on top of it
         then, now = context.now.get(name, usual), today.get(name, usual)
         if then and now and abs(now / then - 1) > 1e-6:
             factor *= (then / now) ** power

@@ -13,7 +13,7 @@ from datetime import datetime
 import numpy as np
 
 from calib.fit.linear import LinearFit, Problem
-from calib.fit.split import CALIPER_EXPANSION_PER_K, EXPANSION_U, ROOM_C
+from calib.fit.warmth import CALIPER_EXPANSION_PER_K, EXPANSION_U, ROOM_C
 from calib.model.correction import Correction, Verdict
 from calib.model.estimate import coverage_factor
 from calib.model.setting import OTHER, kept_setting
@@ -21,7 +21,7 @@ from calib.profile.blocks import Block, Coordinate, Design, Part, condensed, joi
 from calib.profile.knowledge import RUNOUT_MM, quantity
 
 #: Model of the blocks: raise it when what a block means changes, and stored blocks are made anew.
-MODEL = 3
+MODEL = 5
 _LENGTH_MM = 100.0  # at which scale and offset are numbers of one size
 _USUAL_EXPANSION = 80e-6
 _SAID_C_U = 1.0  # of a temperature that was written down

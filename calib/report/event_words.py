@@ -46,8 +46,11 @@ def kinds_lines() -> Iterator[tuple[str, str]]:
 
     for e in EVENTS:
         yield f"{e.name}: {e.what}", "bold"
+        reasons: dict[str, list[str]] = {}
         for name, why in e.all_stale().items():
-            yield f"    stale: {topic(name).what}; {why}", ""
+            reasons.setdefault(why, []).append(topic(name).what)
+        for why, topics in reasons.items():
+            yield f"    stale: {', '.join(topics)}; {why}", ""
         yield f"    keeps: {e.keeps}", ""
 
 

@@ -9,6 +9,7 @@ from calib.profile.over_time import OverTime
 from calib.readings import Sheet
 from calib.report.figures import drift_figure, expanded_words, figures
 from calib.report.over_time_figure import knowledge_figures
+from calib.report.templates import templates
 from calib.safety import SAFETY
 from calib.store.records import EventRecord, KeptCorrection, Printer, ProfileValue, Series
 from calib.version import version
@@ -123,22 +124,15 @@ def printer_page(
 
 
 def _render(*, now: datetime | None, **content: Any) -> str:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    pages = Environment(
-        loader=PackageLoader("calib.report", "pages"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     empty: dict[str, Any] = dict.fromkeys(
         ("corrections", "profiles", "findings", "readings", "warnings", "events", "provenance"), ()
     )
     empty |= {"lead": "", "picture": "", "sheet_text": ""}
     written = f"{now or datetime.now(UTC):%Y-%m-%d %H:%M} UTC"
-    return pages.get_template("report.html").render(
-        **{**empty, **content}, safety=SAFETY, version=version(), written=written
+    return (
+        templates("calib.report", "pages")
+        .get_template("report.html")
+        .render(**{**empty, **content}, safety=SAFETY, version=version(), written=written)
     )
 
 
@@ -154,10 +148,9 @@ def _picture(piece: Piece) -> Any:
 
     if not piece.printed:
         return ""
-    from patterns.drawing import draw_piece
-    from patterns.preview import preview_mesh
+    from patterns.drawing import drawn
 
-    return Markup(draw_piece(piece, preview_mesh(piece.body)))
+    return Markup(drawn(piece))
 
 
 def _correction(c: Mapping[str, Any], kept: KeptCorrection | None) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from calib.apply.values import Heading, Value, spell
 from calib.errors import BadInput
 from calib.model.correction import Verdict
 from calib.model.place import Place, check_place, named, neutral
-from calib.model.setting import plausible
+from calib.model.setting import kept_setting, plausible
 from calib.workshop.context import who_in_store
 from calib.workshop.results import Who
 
@@ -186,7 +186,7 @@ def _said(
 
 def _told(setting: str, place: Place, value: float | None) -> str:
     """Say what follows from where a setting takes effect."""
-    what = f"{setting} {spell(setting, value)}"
+    what = kept_setting(setting).said(value)
     if place is Place.PRINTER:
         return (
             f"{what} is set in the printer or the slicing settings: calibration pieces are printed"

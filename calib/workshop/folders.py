@@ -202,10 +202,9 @@ def page(
 
     picture = ""
     if piece.printed:
-        from patterns.drawing import draw_piece
-        from patterns.preview import preview_mesh
+        from patterns.drawing import draw_piece, drawn
 
-        picture = draw_piece(piece, mesh or preview_mesh(piece.body))
+        picture = draw_piece(piece, mesh) if mesh else drawn(piece)
     return sheet_html(
         piece, picture, piece_id, made=made, unit=unit, repeats=repeats, keys=keys,
         filament=filament,

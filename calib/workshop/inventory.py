@@ -133,7 +133,8 @@ class InventoryPart(Base):
         if isinstance(spool, str):
             if not material:
                 raise BadInput(
-                    f"spool {spool!r} needs its type of filament", mend="give it, such as PLA"
+                    f"spool {spool!r} needs --type",
+                    mend="give the filament's type, such as --type PLA",
                 )
             spool = Spool(name=spool, material=material, **known)
         return self.store(make=True).add_spool(spool)

@@ -169,7 +169,7 @@ def checked(text: str, cell: Cell, sheet: "Sheet", others: Sequence[float] = ())
         answer = understand(text.strip(), cell, sheet.piece.features)
     except CellError as err:
         raise BadInput(err.what, where=f"{cell.feature.id}, reading {cell.repeat}", mend=err.mend) from err  # fmt: skip
-    doubts = tuple(d.words for d in answer.doubts[:3])
+    doubts = tuple(dict.fromkeys(d.words for d in answer.doubts))[:3]
     suspicious, apart = answer.suspicious, _apart(answer, cell, others)
     if not suspicious and apart:
         suspicious, doubts = True, (apart,)

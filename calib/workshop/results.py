@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from calib.profile.events import EventKind
     from calib.profile.influence import Disagreement, Rests
     from calib.readings import Sheet
-    from calib.store.records import EventRecord, KeptCorrection, ProfileValue
+    from calib.store.records import EventRecord, KeptCorrection, KeptSheet, ProfileValue
     from patterns.mesh import Mesh
     from patterns.piece import Piece
 
@@ -148,6 +148,8 @@ class KeptSolution:
 
     Attributes
     ----------
+    replaced : sheets
+        Earlier readings of the same print, which no longer count.
     doubts : lines
         Where the sheet and what was kept before do not go together.
     in_force : sequence of ProfileValue
@@ -156,6 +158,7 @@ class KeptSolution:
 
     solved: Solved
     corrections: tuple["KeptCorrection", ...]
+    replaced: tuple["KeptSheet", ...] = ()
     doubts: tuple[str, ...] = ()
     in_force: tuple["ProfileValue", ...] = ()
 

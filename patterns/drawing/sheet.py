@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from html import escape
 
 import numpy as np
@@ -18,6 +19,7 @@ from patterns.feature import Feature
 from patterns.grid import grid_of
 from patterns.mesh import Mesh
 from patterns.piece import Piece
+from patterns.preview import preview_mesh
 
 TITLES = {
     "top": "from above",
@@ -44,6 +46,12 @@ class Panel:
     top: float
     right: float
     bottom: float
+
+
+@lru_cache(maxsize=32)
+def drawn(piece: Piece) -> str:
+    """Draw a piece that has no solid; the pictures drawn last are remembered, for pages shown again."""
+    return draw_piece(piece, preview_mesh(piece.body))
 
 
 def draw_piece(piece: Piece, mesh: Mesh) -> str:

@@ -15,7 +15,7 @@ from patterns.piece import JAWS_CLOSED, Advice, Piece, check_wall
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
-_USUAL_MM, _LEAST_MM = 40.0, 25.0
+_USUAL_MM, _LEAST_MM = 30.0, 25.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,7 +23,7 @@ class DimensionalCubeSpec(Spec):
     """Parameters of the dimensional cube."""
 
     size_mm: float = number(
-        0.0, "mm", 0.0, 150.0, "edge of the cube that the piece fits in (0: 40, or as letters need)"
+        0.0, "mm", 0.0, 150.0, "edge of the cube that the piece fits in (0: 30, or as letters need)"
     )
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 2.0, "chamfer along the bed, against the first layer's bulge"

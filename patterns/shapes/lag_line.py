@@ -39,8 +39,8 @@ class LagLineSpec(Spec):
 
     slow_mm_s: float = number(40.0, "mm/s", 5.0, 300.0, "speed of both ends")
     fast_mm_s: float = number(100.0, "mm/s", 10.0, 500.0, "speed of the middle")
-    fast_mm: float = number(50.0, "mm", 30.0, 400.0, "length of the middle")
-    slow_mm: float = number(25.0, "mm", 15.0, 200.0, "length of each end")
+    fast_mm: float = number(50.0, "mm", 20.0, 400.0, "length of the middle")
+    slow_mm: float = number(25.0, "mm", 10.0, 200.0, "length of each end")
     height_mm: float = number(10.0, "mm", 6.0, 40.0, "height")
 
 
@@ -106,7 +106,7 @@ def lay_out(spec: LagLineSpec, setup: PrintSetup) -> Piece:
         volume_mm3=tube.volume_mm3,
         head_lines=(ACCELERATION, _WANTED, JAWS_CLOSED),
         without=("flow_lag_s",),
-        smaller=("give a smaller fast_mm", "print it on a deeper bed", "give a smaller height_mm"),
+        smaller=("give a smaller fast_mm and slow_mm", "print it on a deeper bed", "give a smaller height_mm"),
     )  # fmt: skip
 
 
@@ -123,9 +123,10 @@ def _features(
     ends: tuple[float, ...], front: float, slow: float, wall: float, high: float
 ) -> list[Feature]:
     first, last = ends[1], ends[2]
-    inside = [first + d for d in _INSIDE_MM] + [last - d for d in reversed(_INSIDE_MM)]
-    before = [first - d for d in reversed(_OUTSIDE_MM)]
-    after = [last + d for d in _OUTSIDE_MM]
+    near = [d for d in _INSIDE_MM if d < (last - first) / 2]
+    far = [d for d in _OUTSIDE_MM if d < slow - 3.0]
+    inside = [first + d for d in near] + [last - d for d in reversed(near)]
+    before, after = [first - d for d in reversed(far)], [last + d for d in far]
     found = []
     for k, x in enumerate([*before, *inside, *after], 1):
         beyond = max(first - x, x - last, 0.0)

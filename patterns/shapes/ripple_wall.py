@@ -22,7 +22,7 @@ from patterns.spec import PrintSetup, Spec, number
 _SHORTER = 0.8
 _BASE_MM = 1.2  # below it the file's own speeds, so that the first layers hold
 _GROOVE_MM = 0.3
-_USUAL_HZ = 40.0  # for the picture alone
+_USUAL_HZ = 41.0  # for the picture, and for what to expect
 
 _WANTED = HeadLine(
     "wanted_ripple_mm", "height of ripples that you would still accept, in mm; empty: 0.02", "0.03"
@@ -80,7 +80,11 @@ def lay_out(spec: RippleWallSpec, setup: PrintSetup) -> Piece:
     check_tower(len(speeds), z.base, z.band, "step_mm_s", setup)
     top = z.floor(len(speeds))
     tube = Prism(outline=_triangle(z, 0.0), holes=(_triangle(z, z.wall),), start_mm=0, end_mm=top)
-    grooves = tuple(_groove(z, z.floor(k), setup) for k in range(1, len(speeds)))
+    high = setup.layers(2 * setup.layer_mm)
+    grooves = tuple(
+        Prism(outline=_groove(z), start_mm=z.floor(k), end_mm=round(z.floor(k) + high, 6))
+        for k in range(1, len(speeds))
+    )
     return Piece(
         pattern="ripple-wall",
         spec=spec,
@@ -105,9 +109,9 @@ def lay_out(spec: RippleWallSpec, setup: PrintSetup) -> Piece:
             ),
         ),
         head_lines=(ACCELERATION, _WANTED),
-        without=("ripple_x_hz", "ripple_y_hz"),
+        without=("ripple_x_hz", "ripple_y_hz", "smooth_speed_mm_s"),
         smaller=("give a smaller leg_mm", "give a smaller leg_mm", "give a larger step_mm_s"),
-        volume_mm3=tube.volume_mm3 - sum(_groove_mm2(z) * (g.end_mm - g.start_mm) for g in grooves),
+        volume_mm3=tube.volume_mm3 - len(grooves) * high * _groove_mm2(z),
     )
 
 
@@ -121,8 +125,8 @@ def _triangle(z: _Sizes, inset: float) -> tuple[XY, ...]:
     return tuple((round(x, 6), round(y, 6)) for x, y in points)
 
 
-def _groove(z: _Sizes, level_mm: float, setup: PrintSetup) -> Prism:
-    """Return a shallow groove along the middle of the long side, two layers high."""
+def _groove(z: _Sizes) -> tuple[XY, ...]:
+    """Return a shallow groove along the middle of the long side, from above; two corners lie in the wall."""
     length = math.hypot(z.long, z.deep)
     out = (-z.deep / length, z.long / length)
 
@@ -130,13 +134,16 @@ def _groove(z: _Sizes, level_mm: float, setup: PrintSetup) -> Prism:
         x, y = share * z.long + outwards * out[0], share * z.deep + outwards * out[1]
         return round(x, 6), round(y, 6)
 
-    outline = (at(0.25, -_GROOVE_MM), at(0.75, -_GROOVE_MM), at(0.75, 1.0), at(0.25, 1.0))
-    high = setup.layers(2 * setup.layer_mm)
-    return Prism(outline=outline, start_mm=level_mm, end_mm=round(level_mm + high, 6))
+    return at(0.25, -_GROOVE_MM), at(0.75, -_GROOVE_MM), at(0.75, 1.0), at(0.25, 1.0)
 
 
 def _groove_mm2(z: _Sizes) -> float:
-    return 0.5 * math.hypot(z.long, z.deep) * _GROOVE_MM
+    """Return how much of the wall a groove takes."""
+    length = math.hypot(z.long, z.deep)
+    (ax, ay), (bx, by) = _groove(z)[:2]
+    depths = [(z.deep * x - z.long * y) / length for x, y in ((ax, ay), (bx, by))]
+    along = ((bx - ax) * z.long + (by - ay) * z.deep) / length
+    return sum(depths) / 2 * along
 
 
 def _features(spec: RippleWallSpec, z: _Sizes, k: int, speed: float) -> list[Feature]:
@@ -152,7 +159,7 @@ def _features(spec: RippleWallSpec, z: _Sizes, k: int, speed: float) -> list[Fea
         Feature(
             id=f"along_{face.lower()}_{k + 1}", kind=Kind.PITCH, axis=swings, nominal=0.0,
             where=f"{band}: over {spec.ripples} ripples of the face along {face}, behind the first ripple",
-            start=start, end=end, view=view, jaws="", rung=speed, group="ripple",
+            start=start, end=end, view=view, jaws="", rung=speed, group="ripple", by="ruler",
         )
         for face, swings, start, end, view in faces
     ]  # fmt: skip

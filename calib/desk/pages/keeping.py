@@ -1,6 +1,7 @@
 """Keeping a result, and noting what was done about it: set, put into models, screws turned."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from starlette.responses import Response
@@ -8,6 +9,7 @@ from starlette.responses import Response
 from calib.desk import bench
 from calib.desk.pages.printing import who_in
 from calib.desk.web import Ask, go
+from calib.errors import BadInput
 from calib.model.setting import Place
 
 if TYPE_CHECKING:
@@ -39,6 +41,25 @@ def keep(ask: Ask) -> Response:
     elif done == "turned":
         ask.shop.event("levelled", printer=who_in(m).printer or None)
     return go(f"/piece/{uid}/result", done if done in (*PLACES, "turned") else "kept")
+
+
+def now_set(ask: Ask) -> Response:
+    """Note which steps/mm are set in the printer now, so that the new ones can be worked out."""
+    uid = ask.part["uid"]
+    name = who_in(ask.shop.read(uid)).printer
+    steps = {
+        a: ask.number(f"steps.{a}", f"steps/mm of {a}") for a in "XYZE" if ask.text(f"steps.{a}")
+    }
+    if not steps:
+        raise BadInput("no number is written", mend="write what is set in the printer")
+    from calib.store.records import Axis
+
+    printer = next(p for p in ask.shop.printers() if p.name == name)
+    known = {a.axis: a for a in printer.axes}
+    for axis, value in steps.items():
+        known[axis] = replace(known.get(axis, Axis(axis=axis)), steps_per_mm=value)
+    ask.shop.change_printer(replace(printer, axes=tuple(known.values())))
+    return go(f"/piece/{uid}/result", "head")
 
 
 def say_place(ask: Ask, who: "Who", settings: Sequence[str], place: Place) -> None:

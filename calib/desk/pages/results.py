@@ -15,7 +15,7 @@ from calib.desk.web import Ask, Page, go, show
 from calib.desk.words import VERDICTS
 from calib.errors import BadInput
 from calib.model.correction import Verdict
-from calib.model.setting import Place
+from calib.model.setting import Place, setting
 from calib.readings.now import AS_BEFORE
 
 if TYPE_CHECKING:
@@ -32,7 +32,7 @@ def result(ask: Ask) -> Page | Response:
     m = ask.shop.read(ask.part["uid"])
     if m.record is not None and m.record.state == "kept":
         return _kept(ask, m)
-    if not any(q.text not in ("", "-") for q in m.questions):
+    if not m.sheet.readings:
         to = "measure" if measured(m.piece) else "judge"
         return go(f"/piece/{m.source}/{to}")
     shop = ask.shop
@@ -67,6 +67,7 @@ def _solved(m: "Measuring", solution: "Solution", notes: Sequence[str]) -> Page:
         m, used, solution.to_json()["findings"], {},
         spare=[_card(c) for c in spare],
         suspects=_suspects(m, solution),
+        ask_now=[setting(name) for f in solution.findings for name in f.factors],
         notes=notes,
         head=_head_lines(m),
         to_set=still_to_set(m),
@@ -79,7 +80,9 @@ def _kept(ask: Ask, m: "Measuring") -> Page:
     who, found = who_in(m), kept_corrections(ask, m)
     state = _states(ask, who) if who.nozzle and who.spool else {}
     fit = bench.kept_fit(ask.shop, m.record.sheet_uid) if m.record and found else {}
-    others = [p for p in ask.shop.pieces(who.printer, who.spool) if p.uid != m.source]
+    others = [
+        p for p in ask.shop.pieces(who.printer or None, who.spool or None) if p.uid != m.source
+    ]
     printed = next((p for p in others if p.state == "printed"), None)
     return _page(
         m, found, fit.get("findings", ()), state,
@@ -89,7 +92,7 @@ def _kept(ask: Ask, m: "Measuring") -> Page:
 
 #: What a page has only before, or only after, a result is kept.
 _NOTHING = {
-    "spare": (), "suspects": (), "notes": (), "head": (), "to_set": (), "as_before": False, "kept": False,
+    "spare": (), "suspects": (), "ask_now": (), "notes": (), "head": (), "to_set": (), "as_before": False, "kept": False,
     "then": None,
 }  # fmt: skip
 
@@ -149,12 +152,15 @@ def _card(c: "Correction", state: Mapping[str, str] = {}) -> dict[str, Any]:
         "verdict": str(c.verdict),
         "says": VERDICTS[str(c.verdict)],
         "old": spell(c.setting, c.old) if c.old is not None and not s.done_once else "",
-        "new": spell(c.setting, c.new if change or c.old is None else c.old),
+        "new": ""
+        if s.done_once and not change
+        else spell(c.setting, c.new if change or c.old is None else c.old),
         "sure": half_width(c.setting, half) if half else "",
         "reason": says.advice(c.reason),
         "evidence": says.advice(c.evidence),
         "files": s.files,
         "done_once": s.done_once,
+        "drawn": s.drawn,
         "can_set": change and not s.drawn,
         "requests": [
             {
@@ -220,7 +226,7 @@ def _why(findings: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
     return [
         {
             "topic": f["topic"],
-            "lines": f["why"],
+            "lines": [says.in_the_form(line) for line in f["why"]],
             # our own drawings, escaped where they were made
             "figures": [{"svg": Markup(g.svg), "caption": g.caption} for g in figures(f, f"f{i}")],
         }

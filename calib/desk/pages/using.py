@@ -17,11 +17,14 @@ from calib.errors import BadInput
 from calib.model.setting import SETTINGS, Place
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from starlette.datastructures import UploadFile
 
     from calib.apply.values import Heading, Value
     from calib.desk.work import Job
     from calib.store.records import ProfileValue
+    from calib.workshop.applying import Applied
     from calib.workshop.results import Who
     from calib.workshop.workshop import Workshop
 
@@ -29,7 +32,8 @@ if TYPE_CHECKING:
 LARGEST_FILE = 1_500_000_000
 #: Sheets that are shown of what a value rests on, the weightiest first.
 MOST_SHEETS = 12
-_SUFFIXES = (".stl", ".3mf", ".gcode", ".gco", ".g", ".nc", ".ngc")
+_MODELS = (".stl", ".3mf")
+_SLICED = (".gcode", ".gco", ".g", ".nc", ".ngc")
 
 
 def values(ask: Ask) -> Page:
@@ -189,10 +193,10 @@ def save(file: "UploadFile", target: Path) -> Path:
 
 def correct(ask: Ask) -> Response:
     """Correct a model or a sliced file with what is known; the work is done beside the pages."""
-    file = upload_of(ask, _SUFFIXES)
+    file = upload_of(ask, (*_MODELS, *_SLICED))
     who = ask.shop.values(**bench.names(who_of(ask))).who
     name, suffix = shown_name(file), suffix_of(file)
-    shop = ask.shop
+    shop, model = ask.shop, suffix in _MODELS
 
     def do(job: "Job") -> dict[str, Any]:
         from calib.workshop.applying import FileOptions
@@ -205,7 +209,10 @@ def correct(ask: Ask) -> Response:
         return {
             "file": target if target.exists() else None,
             "name": f"{stem}.corrected{suffix}",
-            "lines": [_told(line, source.name, name) for line in applied.lines],
+            "lines": [
+                *(_of_model(applied.data) if model else _told(_whole(applied), source, name)),
+                *_left_out(applied.data),
+            ],
             "back": f"/values?{says.query(who)}",
         }
 
@@ -215,15 +222,39 @@ def correct(ask: Ask) -> Response:
     return go(f"/work/{job.id}")
 
 
-def _told(line: str, ours: str, theirs: str) -> str:
-    """Return a line of the summary in words: the file's own name, and settings as people call them."""
-    line = line.replace(ours, theirs)
-    return says.sentence(_NAMED.sub(lambda found: _in_words(found), line))
+def _told(lines: "Sequence[str]", ours: Path, theirs: str) -> list[str]:
+    """Return a summary in words: the file's own name, and settings as people call them."""
+    named = (line.replace(str(ours), theirs).replace(ours.name, theirs).strip() for line in lines)
+    words = (_NAMED.sub(_in_words, line) for line in named)
+    return [line if line.startswith(theirs) else says.sentence(line) for line in words]
 
 
-#: A setting with its value, and perhaps its unit and what it is, as summaries write it.
+def _whole(applied: "Applied") -> list[str]:
+    """Return the lines about a sliced file, without those that are said in other words."""
+    return [line for line in applied.lines if not line.startswith("  left out: ")]
+
+
+def _of_model(data: "Mapping[str, Any]") -> list[str]:
+    """Return what was done with a model: its size before and after, and what went into it."""
+    sizes = zip("XYZ", data["size_before_mm"], data["size_after_mm"], strict=True)
+    return [
+        *(f"{axis}: {before:.2f} mm → {after:.2f} mm" for axis, before, after in sizes),
+        *(f"Put in: {SETTINGS[name].label}" for name in data["applied"]),
+        *(says.sentence(note) for note in data["notes"]),
+    ]
+
+
+def _left_out(data: "Mapping[str, Any]") -> list[str]:
+    """Return what a file did not get, and why."""
+    return [
+        f"Left out: {SETTINGS[one['setting']].label}. {says.advice(one['reason'])}"
+        for one in data["left_out"]
+    ]
+
+
+#: A setting with its value, and perhaps its unit, as summaries write it.
 _NAMED = re.compile(
-    r"\b([a-z][a-z0-9]*(?:_[a-z0-9]+)+) (-?\d+(?:\.\d+)?)(?: ?(?:mm\b|degC\b|deg\b|%))?(?: \((?!to be)[^)]*\))?"
+    r"\b([a-z][a-z0-9]*(?:_[a-z0-9]+)+) (-?\d+(?:\.\d+)?)(?: ?(?:mm\b|degC\b|deg\b|%))?"
 )
 
 
@@ -240,7 +271,7 @@ def schedule(ask: Ask) -> Response:
 
     uid = ask.part["uid"]
     m = ask.shop.read(uid)
-    file = upload_of(ask, _SUFFIXES[2:])
+    file = upload_of(ask, _SLICED)
     name, suffix, shop = shown_name(file), suffix_of(file), ask.shop
     rows, line = str(ask.desk.solids.of(uid, m.piece)["schedule.csv"]), ask.text("line")
     names = bench.names(who_in(m))
@@ -258,7 +289,7 @@ def schedule(ask: Ask) -> Response:
         return {
             "file": target,
             "name": f"{stem}.by-height{suffix}",
-            "lines": [_told(line, source.name, name) for line in applied.lines],
+            "lines": _told(applied.lines, source, name),
             "back": f"/piece/{uid}",
         }
 
