@@ -132,7 +132,7 @@ def test_values_typed_into_the_printer_are_set_once(calibrated):
     assert (after["place"], after["is_set"]) == ("printer", True)
     # Files go without, of either kind.
     assert size_after(calibrated, model(calibrated)) == pytest.approx(100.0)
-    assert "left out: scale_x_percent" in calibrated(f"apply {sliced(calibrated)}")
+    assert "left out: size along X" in calibrated(f"apply {sliced(calibrated)}")
     # The next cube is printed with it, its sheet says so, and what comes out is left alone.
     assert "as if" not in calibrate(calibrated, "two", first["value"], seed=2)
     assert now_line(calibrated, "two") == first["value"]

@@ -17,7 +17,7 @@ def truebead(tmp_path):
     def run(line, code=0):
         result = CliRunner().invoke(build_app(), line.split(), env=env)
         assert result.exit_code == code, result.output
-        return result.output
+        return result.stdout if "--json" in line else result.output  # cautions go to stderr
 
     return run
 

@@ -6,6 +6,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from calib.model.setting import kept_setting
+
 if TYPE_CHECKING:
     from calib.apply.applied import Needed
     from calib.apply.gcode.job import Job
@@ -83,7 +85,7 @@ def tell_model(needed: Needed, moved: Moved, notes: list[str]) -> list[str]:
     for label, extent in (("before", moved.before), ("after ", moved.after)):
         lines.append(f"size {label} " + " x ".join(f"{v:.3f}" for v in extent.size_mm) + " mm")
     for v in needed.used:
-        lines.append(f"  applied: {v.setting} {v.new:g} {v.unit} ({v.physical_name})")
+        lines.append(f"  applied: {kept_setting(v.setting).said(v.new)} ({v.setting})")
     return lines + _left_out(needed) + [f"  note: {text}" for text in notes]
 
 
@@ -124,7 +126,10 @@ def model_notes(file: Path, needed: Needed, moved: Moved, limits: Limits) -> lis
 
 
 def _left_out(needed: Needed) -> list[str]:
-    return [f"  left out: {v.setting} {v.new:g} {v.unit} ({why})" for v, why in needed.left_out]
+    return [
+        f"  left out: {kept_setting(v.setting).said(v.new)} ({v.setting}; {why})"
+        for v, why in needed.left_out
+    ]
 
 
 def _left_out_data(needed: Needed) -> list[dict[str, str]]:

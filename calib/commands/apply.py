@@ -170,8 +170,8 @@ def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) ->
 
     if not listed:
         raise BadInput(
-            "there is nothing to apply",
-            mend="keep corrections for a --printer first, or give numbers such as --scale-x",
+            "there is nothing to set or to apply yet",
+            mend=f"see what to measure first: truebead next{found.who.options}",
         )
     for line in found.told:
         typer.echo(line, err=as_json)

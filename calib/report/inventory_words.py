@@ -94,6 +94,7 @@ def spool_lines(s: "Spool", done: str) -> Iterator[Line]:
     from patterns.filaments import filaments
 
     yield f"Spool {s.name} {done}: {' '.join(filter(None, (s.colour, s.material)))}.", ""
+    yield f"What to print with it: truebead next --spool {quote(s.name)}", ""
     if s.material not in filaments():
         yield (
             (

@@ -14,17 +14,14 @@ def number(text: str | float) -> float:
     Raises
     ------
     ValueError
-        It is none; the message says how to write one.
+        It is none; the message says how to write one. What is not finite is left to what uses it.
     """
     plain = re.sub(r"\s*(mm|g|min|%|deg|°|(deg|°)?C)$", "", str(text).strip()).replace(",", ".")
     try:
-        value = float(plain)
+        return float(plain)
     except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
         msg = f"{text!r} is not a number; write one such as 0.4"
-        raise ValueError(msg)
-    return value
+        raise ValueError(msg) from None
 
 
 def pairs(given: Sequence[str], option: str) -> dict[str, str]:
