@@ -145,6 +145,8 @@ def test_event_and_next(workshop, tmp_path):
     assert "8 in a row are 1600 ±" in said
     assert re.search("(?s)Left out, since it does not matter to this goal: .*retraction", said)
     workshop(f"keep {filled_sheet(tmp_path)}")
+    (row,) = json.loads(workshop("overview --json"))["rows"]
+    assert row["cells"][0]["newest"].startswith("20")
     assert "Still good: squareness" not in workshop("next")
     workshop("event drive-changed --axis x --note tightened")
     assert re.search("Stale .drive-changed on .*: size along X", workshop("profile show"))
