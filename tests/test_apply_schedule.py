@@ -17,6 +17,7 @@ from calib.apply.limits import Limits
 from calib.apply.linear import Skew, correction_matrix
 from calib.errors import BadInput, FileError
 from patterns.schedule import ScheduleRow, schedule_csv
+from tests.gcode_reference import Maker
 from tests.test_apply_gcode import corrected, words_of
 
 LIMITS = Limits(hot_end_max_c=260)
@@ -451,6 +452,34 @@ def test_speed_by_height_and_along_x_leaves_travel_alone(unit, block, monkeypatc
     wrong = compare(text.splitlines(), out.replace("F2400", "F2401").splitlines(), job)
     if unit == "G21":
         assert wrong[-1].what.startswith("speed of line")
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    seed=st.integers(0, 9999),
+    block=st.sampled_from([None, 100, 700]),
+    e_in_g91=st.sampled_from(["", "relative", "absolute"]),
+)
+def test_speeds_agree_with_the_independent_check_on_any_file(seed, block, e_in_g91):
+    bands = (
+        ScheduleRow(z_from_mm=0.1, z_to_mm=1.1, setting="speed_mm_s", value=61.5),
+        ScheduleRow(z_from_mm=1.1, z_to_mm=99, setting="speed_mm_s", value=33, x_to_mm=100),
+        ScheduleRow(z_from_mm=1.1, z_to_mm=99, setting="speed_mm_s", value=88, x_from_mm=100),
+    )
+    text, job = Maker(seed, offsets=seed % 2 == 0).text(120), Job(schedule=bands, e_in_g91=e_in_g91)
+    checks = compare(text.splitlines(), corrected(text, job, block=block).splitlines(), job)
+    assert [c for c in checks if not c.good] == []
+
+
+def test_relative_moves_at_the_end_of_a_block_do_not_make_e_relative():
+    """G91 with --e-in-g91 relative, and then G90: what M82 said still holds, wherever blocks end.
+
+    By hand: 1 x 1.1, back by 0.5 as it was, 1.5 x 1.1 and 1 x 1.1 are 3.35.
+    """
+    lines = "G90,M82,G1 Z1 F900,G1 X10 E1,G91,G1 Z1,G1 Z-1,G90,G1 E0.5,G1 X20 E2,G1 X30 E3"
+    text, job = lines.replace(",", "\n") + "\n", Job(flow=1.1, e_in_g91="relative")
+    for block in (None, *range(20, 90, 7)):
+        assert corrected(text, job, block=block).split()[-1] == "E3.35", block
 
 
 def test_a_line_of_the_users_own_ends_with_the_value_set_before():
