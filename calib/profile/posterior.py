@@ -27,8 +27,8 @@ _ROUNDS = 40
 _LARGE = 500  # coordinates
 #: Of more spools than twice this, so many show where to begin.
 _SAMPLE = 800
-#: Spreads have settled once they change by less than this share, or this share of their own error.
-_SETTLED, _OF_ERROR = 1e-4, 0.05
+#: Spreads have settled once they change by less than this share; of many spools, this share of their error.
+_SETTLED, _OF_ERROR, _MANY = 1e-4, 0.05, 100
 
 Spreads = Mapping[tuple[str, str], "Spread"]
 
@@ -417,10 +417,13 @@ def learnt(
 
 
 def _settled(before: Spreads, after: Spreads) -> bool:
-    """Whether the spreads hardly changed, beside how well they can be known from so many spools."""
+    """Whether the spreads hardly changed; those of many spools, beside how well they can be known."""
+
+    def least(s: Spread) -> float:
+        return _SETTLED if s.spools < _MANY else _OF_ERROR / math.sqrt(2 * s.dof)
+
     return set(before) == set(after) and all(
-        abs(math.log(s.sd / before[k].sd)) < max(_SETTLED, _OF_ERROR / math.sqrt(2 * s.dof))
-        for k, s in after.items()
+        abs(math.log(s.sd / before[k].sd)) < least(s) for k, s in after.items()
     )
 
 

@@ -89,7 +89,7 @@ def world_of(session: Session, at: datetime | None = None) -> World:
             if axis.best_steps_per_mm is not None:
                 steps[key] = axis.best_steps_per_mm
     # Names are few, rolls many.
-    types = dict(session.execute(select(MaterialRow.id, MaterialRow.name)).tuples().all())
+    types = {i: name for i, name in session.execute(select(MaterialRow.id, MaterialRow.name))}
     spools = select(SpoolRow.id, SpoolRow.material_id)
     nozzles = select(NozzleRow.id, NozzleRow.printer_id)
     instruments = {
