@@ -114,12 +114,12 @@ def test_every_layer_begins_at_the_temperature_of_its_band(
 ):
     values = [240, 230, 220, 210]
     text = tower(
-        8, layer_mm, hop=hop, relative=relative, seed=seed, extra=("M104 S200", "M106 S99", "T0")
+        4.8, layer_mm, hop=hop, relative=relative, seed=seed, extra=("M104 S200", "M106 S99", "T0")
     )
     job = Job(schedule=rows("hot_end_c", *values, start=start, height=height), limits=LIMITS)
     out = corrected(text, job, block=block)
     layers = first_extrusions(out, 104)
-    assert len(layers) == round(8 / layer_mm)
+    assert len(layers) == round(4.8 / layer_mm)
     inside = 0
     for z, found in layers:
         band = math.floor((z - layer_mm / 2 - start) / height + 1e-9)
@@ -180,7 +180,7 @@ def test_a_damaged_file_is_refused_or_written_alike_in_blocks_of_any_size(limits
             "relative": r.random() < 0.5,
             "spiral": r.random() < 0.3,
         }
-        text = mutated(tower(2, seed=seed, extra=extra, **options), r)
+        text = mutated(tower(0.6, seed=seed, extra=extra, **options), r)
         quick, careful = both_ways(text, limits, block=r.choice([50, 700, 5000]))
         assert quick == careful, text
         refused += careful.startswith("lamp.gcode")
