@@ -15,7 +15,7 @@ import numpy as np
 from calib.interpret.solve import Context, solve_sheet
 from calib.readings import Reading, read_sheet, sheet_csv
 from calib.workshop.folders import write_folder
-from calib.workshop.making import Known, files_of
+from calib.workshop.making import MakeContext, files_of
 from patterns import registry
 from patterns.spec import PrintSetup
 from tests.simulate import Caliper, Printer, readings
@@ -62,7 +62,10 @@ def main() -> None:
         piece = pattern.piece({}, setup)
         with tempfile.TemporaryDirectory() as folder, contextlib.redirect_stdout(io.StringIO()):
             seconds = best(
-                lambda p=piece, f=folder: write_folder(files_of(p, Known()), Path(f), force=True), 3
+                lambda p=piece, f=folder: write_folder(
+                    files_of(p, MakeContext()), Path(f), force=True
+                ),
+                3,
             )
         print(f"make {name:18} {seconds:.3f} s (aim 0.5)")
 

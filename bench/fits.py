@@ -7,6 +7,7 @@ import os
 import sys
 import time
 from collections.abc import Callable
+from functools import partial
 
 # The matrices are small: threads only get into each other's way. Read when numpy loads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -18,34 +19,45 @@ from calib.readings import Reading, Sheet
 from patterns.registry import get
 from patterns.spec import PrintSetup
 from tests import simulate_fits as sim
+from tests import simulate_motion as moving
+from tests import simulate_rest as rest
 
 
 def linear(draws: int) -> None:
     """Print the coverage of the linear ones."""
     print(f"coverage of 95 % intervals, {draws} draws each (asked for: 94 to 96 %)")
-    for draw in (sim.flow, sim.workshop(), sim.bed, sim.holes):
+    for draw in (
+        rest.small_piece, rest.box_block_filament, rest.machine_and_material, rest.bed, rest.holes,
+    ):  # fmt: skip
         _show(sim.coverage(draw, draws, seed=1))
 
 
 def others(draws: int) -> None:
     """Print the coverage of thresholds, optimum and slip."""
     print(f"\ncoverage of 95 % intervals, {draws} draws each (asked for: at least 90 %)")
-    for draw in (sim.pass_fail, sim.graded, sim.sag, sim.tower, sim.feed):
+    for draw in (sim.pass_fail, sim.graded, sim.sag, sim.tower, rest.feed):
         _show(sim.coverage(draw, draws, seed=2))
+
+
+def motion(draws: int) -> None:
+    """Print the coverage of what tells how a printer moves."""
+    print(f"\ncoverage of 95 % intervals, {draws} draws each (asked for: 93 to 97 %)")
+    for draw in (moving.reversal, moving.ripple, moving.lag):
+        _show(sim.coverage(draw, draws, seed=4))
 
 
 def wrong_priors(draws: int) -> None:
     """Print what wrong prior knowledge costs the split."""
     print(f"\nsplit of machine and material where the priors are wrong, {draws} draws each")
     cases = {
-        "priors right": sim.workshop(),
-        "materials shrink 0.2 % more than their range": sim.workshop(material_off=0.002),
-        "materials shrink 0.5 % more": sim.workshop(material_off=0.005),
-        "mechanics three times worse than thought": sim.workshop(machine_times=3.0),
+        "priors right": {},
+        "materials shrink 0.2 % more than their range": {"material_off": 0.002},
+        "materials shrink 0.5 % more": {"material_off": 0.005},
+        "mechanics three times worse than thought": {"machine_times": 3.0},
     }
-    for words, draw in cases.items():
+    for words, off in cases.items():
         print(f"  {words}")
-        _show(sim.coverage(draw, draws, seed=3), indent=4)
+        _show(sim.coverage(partial(rest.machine_and_material, **off), draws, seed=3), indent=4)
 
 
 def _show(rates: dict[str, float], indent: int = 2) -> None:
@@ -55,15 +67,7 @@ def _show(rates: dict[str, float], indent: int = 2) -> None:
 
 def speed() -> None:
     """Print how long the large cases take."""
-    from calib.fit.split import split
-
     print("\nspeed (best of three)")
-    prints, priors, travels = sim.random_workshop(
-        4, printers=50, spools=1000, materials=8, instruments=10, m=41_700, n=200
-    )
-    n = int(np.isfinite(prints.error).sum())
-    seconds = _best(lambda: split(prints, priors, travels))
-    print(f"  split of {n} readings over 1000 spools and 50 printers: {seconds:.2f} s")
     sheet = _thousand_readings()
     solve_sheet(sheet, Context(filament="PLA"))  # imports and caches apart
     seconds = _best(lambda: solve_sheet(sheet, Context(filament="PLA")))
@@ -97,6 +101,7 @@ def main() -> None:
     linear(draws)
     wrong_priors(max(draws // 5, 100))
     others(max(draws // 10, 50))
+    motion(max(draws // 10, 50))
 
 
 if __name__ == "__main__":

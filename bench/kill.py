@@ -1,4 +1,4 @@
-"""Kill -9 at random moments while things are added, kept, imported and restored: nothing acknowledged may be lost.
+"""Kill -9 at random moments while things are added, kept, imported, put into files and restored: nothing acknowledged may be lost.
 
 With TRUEBEAD_TEST_POSTGRESQL (`.ci/with-postgresql python -m bench.kill`) on PostgreSQL as well.
 """
@@ -14,10 +14,14 @@ import tempfile
 import time
 import traceback
 from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, chdir, contextmanager
 from pathlib import Path
 from uuid import uuid4
 
+from calib.files import replacing
+from calib.model.place import Place
 from calib.store import open_store
+from calib.store.places import Saying
 from calib.store.records import Spool
 from calib.store.restore import restore
 from calib.store.store import Store
@@ -53,7 +57,21 @@ def take_in(store: Store, name: str) -> str:
     return f"correction {uid}"
 
 
-ACTS: tuple[Act, ...] = (add, event, keep_sheet, take_in)
+def correct(store: Store, _name: str) -> str:
+    """Write a file that a correction goes into; the file and the word on it come together."""
+    value = float(uuid4().int >> 96)
+    words = [Saying("flow_percent", Place.GCODE, value)]
+    target = Path.cwd() / f"{value:.0f}.gcode"
+
+    def around(draft: Path, place: Path) -> AbstractContextManager[None]:
+        return store.claiming(words, draft, place, printer="lantern", spool="white-1")
+
+    with replacing(target, around=around) as out:
+        out.write(str(value).encode())
+    return f"file {value:.0f}"
+
+
+ACTS: tuple[Act, ...] = (add, event, keep_sheet, take_in, correct)
 
 
 def held(where: str) -> Iterator[str]:
@@ -62,6 +80,7 @@ def held(where: str) -> Iterator[str]:
         yield from (f"spool {s.name}" for s in store.spools())
         yield from (f"event {e.uid}" for e in store.events())
         yield from (f"correction {k.uid}" for k in store.history())
+        yield from (f"file {p.value or 0:.0f}" for p in store.places("lantern"))
 
 
 def write(where: str, saved: Path | None, pipe: int, seed: int) -> None:
@@ -110,31 +129,43 @@ def run(where: str, kills: int, rng: random.Random, saved: Path | None) -> str:
             for path in Path(where).parent.glob("*.before-restore-*"):
                 if path not in aside and not path.name.endswith(("-wal", "-shm")):
                     aside[path] = set(held(str(path)))
-        found = set(held(where)).union(*aside.values())
-        with open_store(where) as store:
+        with open_store(where) as store:  # settles what the kill left open
             wrong = store.check()
+        found = set(held(where)).union(*aside.values())
+        files = {f"file {path.stem}" for path in Path.cwd().glob("*.gcode")}
+        wrong += [
+            f"{f}: without its word, or its file"
+            for f in files ^ {w for w in found if w.startswith("file")}
+        ]
         if wrong or acknowledged - found:
             sys.exit(f"LOST {sorted(acknowledged - found)[:5]} after {number + 1} kills; {wrong}")
     return f"{len(acknowledged)} acknowledged, {kills} kills, {len(aside)} restored over: all are held, checks are clean"
 
 
+@contextmanager
+def working_folder() -> Iterator[Path]:
+    """Give a folder and work in it."""
+    with tempfile.TemporaryDirectory() as folder, chdir(folder):
+        yield Path(folder)
+
+
 def on_sqlite(kills: int, rng: random.Random) -> None:
     """Kill on a store in a file, restores included; see that no draft is left."""
-    with tempfile.TemporaryDirectory() as folder:
-        where, saved = str(Path(folder) / "s.sqlite"), Path(folder) / "saved.db"
+    with working_folder() as folder:
+        where, saved = str(folder / "s.sqlite"), folder / "saved.db"
         with open_store(where) as store:
             workshop(store).backup(saved)
         print("SQLite:", run(where, kills, rng, saved), flush=True)
         with open_store(where) as store:
-            store.backup(Path(folder) / "last.db")  # any write into the folder sweeps it
-        left = [p.name for p in Path(folder).glob(".*")]
+            store.backup(folder / "last.db")  # any write into the folder sweeps it
+        left = [p.name for p in folder.glob(".*")]
         if left:
             sys.exit(f"drafts are left: {left}")
 
 
 def on_postgresql(kills: int, rng: random.Random) -> None:
     """Kill on a store on a server; it is restored by the server's own means."""
-    with tempfile.TemporaryDirectory() as folder, fresh_url("postgresql", Path(folder)) as url:
+    with working_folder() as folder, fresh_url("postgresql", folder) as url:
         with open_store(url) as store:
             workshop(store)
         print("PostgreSQL:", run(url, kills, rng, None), flush=True)

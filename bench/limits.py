@@ -26,17 +26,6 @@ def picture() -> Job:
     return lambda: draw_piece(piece, mesh)
 
 
-def large_workshop() -> Job:
-    """Split 100,000 readings of 1,000 spools on 50 printers."""
-    from calib.fit.split import split
-    from tests.simulate_fits import random_workshop
-
-    prints, priors, travels = random_workshop(
-        4, printers=50, spools=1000, materials=8, instruments=10, m=40_000, n=200
-    )
-    return lambda: split(prints, priors, travels)
-
-
 def _sheet(repeats: int) -> bytes:
     from bench.readings import filled
     from calib.readings import sheet_csv
@@ -68,7 +57,6 @@ def million_empty_rows() -> Job:
 LIMITS = (
     (start_up, 1.0),
     (picture, 0.3),
-    (large_workshop, 2.5),
     (thousand_readings, 0.03),
     (million_empty_rows, 1.0),
 )

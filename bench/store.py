@@ -43,7 +43,7 @@ def _sheet(k: int, spools: int, n: int) -> dict[str, Any]:
     settings = (
         ("steps_x_per_mm", "printer", 80.0), ("skew_xy_deg", "printer", 0.1), ("outline_offset_mm", "nozzle", -0.05),
         ("scale_x_percent", "spool", 99.7), ("scale_y_percent", "spool", 99.7), ("scale_z_percent", "spool", 99.7),
-        ("flow_percent", "spool", 0.97), ("hot_end_c", "spool", 210.0),
+        ("flow_percent", "spool", 97.0), ("hot_end_c", "spool", 210.0),
     )  # fmt: skip
     corrections = [
         {

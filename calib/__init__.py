@@ -24,12 +24,14 @@ if TYPE_CHECKING:
     from calib.readings import sheet_csv
     from calib.workshop import Workshop as Workshop
     from calib.workshop import open_workshop as open_workshop
+    from calib.workshop.context import Assumed as Assumed
 
     write_sheet = sheet_csv
     __version__: str
 
 #: Name -> (module, name there); loaded when first asked for, so that `import calib` costs nothing.
 _PUBLIC = {
+    "Assumed": ("calib.workshop.context", "Assumed"),
     "BadInput": ("calib.errors", "BadInput"),
     "Context": ("calib.interpret.solve", "Context"),
     "Correction": ("calib.model.correction", "Correction"),

@@ -6,6 +6,7 @@ import os
 import signal
 import sys
 from collections.abc import Sequence
+from functools import cache
 from typing import Any
 
 import typer
@@ -46,9 +47,9 @@ class _Root(TyperGroup):
                 raise KeyboardInterrupt from None
             typer.echo(f"truebead: {err.line}", err=True)
             raise typer.Exit(2) from None
-        except BrokenPipeError:  # whoever read our output has gone
-            raise
         except OSError as err:  # a name too long, a disk that fails: no fault of the program
+            if err.filename is None:  # the output itself: `main` says so, once
+                raise
             typer.echo(f"truebead: {_words_of(err)}", err=True)
             raise typer.Exit(2) from None
 
@@ -56,6 +57,7 @@ class _Root(TyperGroup):
         return list(self.commands)  # in the order of the loop the user lives in
 
 
+@cache
 def build_app() -> typer.Typer:
     """Return the application with every command registered."""
     app = typer.Typer(
@@ -104,7 +106,7 @@ def _stop(number: int, _frame: Any) -> None:
 
 def _run() -> Any:
     try:
-        build_app()()
+        build_app()(prog_name="truebead")
     except SystemExit as end:
         return end.code
     return 0

@@ -8,7 +8,7 @@ import contextlib
 import errno
 import os
 import secrets
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -31,8 +31,8 @@ _MENDS = {
     errno.ENAMETOOLONG: ("the name is too long", "use a shorter name"),
 }
 
-#: What is entered when a file is whole and left when it has its place; see `replacing`.
-Around = contextlib.AbstractContextManager[object] | None
+#: Given a whole draft and its place, what is entered before it takes the place and left after; see `replacing`.
+Around = Callable[[Path, Path], contextlib.AbstractContextManager[object]] | None
 
 _DRAFT = ".truebead-*.part"
 _ORPHAN_AFTER_S = 86_400.0  # where drafts can't be locked
@@ -80,9 +80,9 @@ def replacing(
     ----------
     path, force
         As in `write_atomic`.
-    around : context manager, optional
-        Entered when the draft is whole, left when it has its place: what must happen with the file or
-        not at all, such as a record of it in a database.
+    around : function, optional
+        Called with the whole draft and its target; what it returns is entered before the draft takes
+        its place and left after: what must happen with the file or not at all.
 
     Raises
     ------
@@ -98,8 +98,9 @@ def replacing(
             yield out
             out.flush()
             os.fsync(out.fileno())
-            with around or contextlib.nullcontext():
-                _put_in_place(Path(out.name), target, force=force)
+            draft = Path(out.name)
+            with around(draft, target) if around else contextlib.nullcontext():
+                _put_in_place(draft, target, force=force)
         _sync_folder(target.parent)
     except FileExistsError:
         raise FileError(

@@ -72,15 +72,15 @@ def all_pieces() -> str:
     """Draw every pattern there is, small, as one SVG."""
     from patterns import registry
     from patterns.drawing import contact_sheet
-    from patterns.estimate import estimate
     from patterns.filaments import filament
     from patterns.preview import preview_mesh
+    from patterns.print_cost import print_cost
     from patterns.spec import PrintSetup
 
     patterns = registry.all_patterns().values()
     pieces = [p.piece({}, PrintSetup()) for p in patterns]
     drawn = [(piece, preview_mesh(piece.body)) for piece in pieces]
-    taken = [estimate(piece, mesh, filament("PLA")) for piece, mesh in drawn]
+    taken = [print_cost(piece, mesh, filament("PLA")) for piece, mesh in drawn]
     notes = [
         f"{t.minutes:.0f} min, {t.grams:.1f} g, {len(piece.by_hand)} readings"
         for piece, t in zip(pieces, taken, strict=True)

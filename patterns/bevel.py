@@ -160,7 +160,13 @@ def inset(ring: Ring, by_mm: float) -> Ring:
 
 
 def check_inset(wide: list[Ring], narrow: list[Ring], chamfer_mm: float) -> None:
-    """Compare with another library's offset, which notices rings that vanish or meet."""
+    """Compare with another library's offset, which notices rings that vanish or meet.
+
+    Raises
+    ------
+    SpecError
+        The chamfer eats up a narrow place, or makes two places meet.
+    """
     from manifold3d import CrossSection, FillRule, JoinType
 
     bottom = CrossSection(wide, FillRule.Positive)

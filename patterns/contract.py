@@ -89,6 +89,12 @@ def _tower(f: Feature, piece: Piece) -> str:
     return "" if f.group else "a group, such as strings"
 
 
+def _speed(f: Feature, piece: Piece) -> str:
+    if any(row.setting != "speed_mm_s" for row in piece.schedule):
+        return "a schedule of speed_mm_s"
+    return _tower(f, piece)
+
+
 def _grades(f: Feature, piece: Piece) -> str:
     four = len(f.grades) == 4
     return (
@@ -102,11 +108,15 @@ def _diameter(f: Feature, piece: Piece) -> str:
     return "" if f.axis in ("X", "Y", "Z") else "axis X, Y or Z"
 
 
+def _axis(f: Feature, piece: Piece) -> str:
+    return _diameter(f, piece) or ("" if any(f.direction) else "start and end apart")
+
+
 def _nothing(f: Feature, piece: Piece) -> str:
     return ""
 
 
-#: The whole contract; see DEVELOPERS.md.
+#: The whole contract; DEVELOPERS.md shows it as `contract_table` writes it.
 RULES = (
     Rule(_LENGTHS, ("", "size", "travel"), False, "size, offset, first layer", _length),
     Rule((Kind.DIAGONAL,), ("", "size"), False, "skew", _diagonal),
@@ -121,12 +131,26 @@ RULES = (
         (Kind.DIAMETER, Kind.OUTSIDE), ("peg",), False, "clearance (the peg's own size)", _nothing
     ),
     Rule((Kind.DIAMETER, Kind.OUTSIDE), ("filament",), True, "filament", _nothing),
+    Rule((Kind.PITCH,), ("reversal",), False, "lost motion", _axis),
+    Rule((Kind.PITCH,), ("ripple",), True, "frequency of ripples", _speed),
+    Rule((Kind.WALL,), ("lag",), True, "lag of the flow", _wall),
+    Rule((Kind.PASS,), ("ripples",), True, "speed without ripples", _speed),
     Rule((Kind.HEIGHT,), ("patch",), False, "bed", _nominal),
     Rule((Kind.STEP, Kind.OUTSIDE, Kind.PITCH), ("feed",), True, "extruder", _nothing),
     Rule(
         (Kind.STRANDS, Kind.DROOP, Kind.ROUGHNESS), ("*",), True, "best value, by photo", _nothing
     ),
 )
+
+
+def contract_table() -> str:
+    """Return the contract as a table in Markdown."""
+    lines = ["| kind | group | rung | read by |", "| --- | --- | --- | --- |"]
+    for r in RULES:
+        groups = ", ".join({"": "none", "*": "any"}.get(g, f"`{g}`") for g in r.groups)
+        kinds = ", ".join(str(k) for k in r.kinds)
+        lines.append(f"| {kinds} | {groups} | {'yes' if r.rung else 'no'} | {r.fit} |")
+    return "\n".join(lines) + "\n"
 
 
 def check(pattern: "Pattern") -> None:

@@ -91,7 +91,7 @@ class Feature:
 
     @property
     def instrument(self) -> str:
-        """The sort of instrument it is read with: caliper, balance, eye or photo."""
+        """The sort of instrument it is read with: caliper, ruler, balance, eye or photo."""
         return self.by or INSTRUMENTS.get(self.kind, "caliper")
 
     @property

@@ -6,7 +6,7 @@ that made it, and without running anything.
 
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -81,8 +81,59 @@ def piece_from_step(path: Path, setup: PrintSetup) -> Piece:
 
     if not path.is_file():
         raise SpecError(f"there is no file {path}", mend="give the path of a STEP file")
-    name = "own-" + (re.sub(r"[^a-z0-9]+", "-", path.stem.lower()).strip("-") or "solid")
-    return piece_of(kernel.read_step(path), name, setup)
+    return piece_of(kernel.read_step(path), own_name(path.stem), setup)
+
+
+def own_name(words: str) -> str:
+    """Return the pattern's name of a part of the user's own."""
+    return "own-" + (re.sub(r"[^a-z0-9]+", "-", words.lower()).strip("-") or "solid")
+
+
+@dataclass(frozen=True, slots=True)
+class DrawnLength:
+    """A length of a part as drawn: along which axis of the printer it lay, and between what."""
+
+    axis: str
+    nominal_mm: float
+    kind: str = "outside"
+
+    def feature(self) -> Feature:
+        """Return it as something to measure.
+
+        Raises
+        ------
+        SpecError
+            The axis, the kind or the length makes no sense.
+        """
+        axis, mm = self.axis.upper(), self.nominal_mm
+        if axis not in ("X", "Y", "Z"):
+            raise SpecError(f"there is no axis {self.axis!r}", mend="use X, Y or Z")
+        if self.kind not in (Kind.OUTSIDE, Kind.INSIDE):
+            raise SpecError(f"a length is not {self.kind!r}", mend="use outside or inside")
+        if not 1.0 <= mm <= 5000.0:
+            raise SpecError(f"a length of {mm:g} mm can't be measured", mend="give 1 to 5000 mm")
+        kind = Kind(self.kind)
+        if axis == "Z" and kind is Kind.OUTSIDE:
+            kind = Kind.HEIGHT
+        end = tuple(mm if a == axis else 0.0 for a in "XYZ")
+        return Feature(
+            id=f"{axis.lower()}_{kind}_{mm:g}", kind=kind, axis=axis, nominal=mm,
+            where=f"{self.kind} length of {mm:g} mm along {axis}, as drawn", start=(0.0, 0.0, 0.0),
+            end=(end[0], end[1], end[2]), jaws=str(self.kind), group="size",
+        )  # fmt: skip
+
+
+def piece_of_lengths(name: str, lengths: Sequence[DrawnLength], setup: PrintSetup) -> Piece:
+    """Return a part of which nothing is known but some lengths as they were drawn."""
+    features = tuple(length.feature() for length in lengths)
+    return Piece(
+        pattern=own_name(name),
+        spec=OwnSpec(),
+        setup=setup,
+        body=_box_round(features),
+        features=features,
+        head_lines=(JAWS_CLOSED,),
+    )
 
 
 def _wrapped(solid: Any) -> Any:

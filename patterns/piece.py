@@ -52,6 +52,14 @@ JAWS_CLOSED = HeadLine(
 )
 
 
+#: For pieces on which the nozzle gains and loses speed.
+ACCELERATION = HeadLine(
+    "acceleration_mm_s2",
+    "acceleration of outer walls while it was printed, in mm/s2; empty: 1000, which may be off by half",
+    "1500",
+)
+
+
 ALLOWED_SAG = HeadLine(
     "allowed_sag_mm", "sag that you would still accept on a part, in mm; empty: 0.3", "0.5"
 )
@@ -81,6 +89,8 @@ class Piece:
         What else may be written down, and helps the answer.
     screws_mm : tuple of (x, y)
         Where a bed's levelling screws usually are, in its own coordinates; shown on the picture.
+    without : tuple of str
+        Settings that are to be off while it is printed, because they would hide what it shows.
     smaller : (str, str, str)
         What to change where the piece is too long along X, Y or Z.
     """
@@ -95,6 +105,7 @@ class Piece:
     volume_mm3: float | None = None
     head_lines: tuple[HeadLine, ...] = ()
     screws_mm: tuple[tuple[float, float], ...] = ()
+    without: tuple[str, ...] = ()
     smaller: tuple[str, str, str] = ("make it smaller",) * 3
 
     def __post_init__(self) -> None:
@@ -116,7 +127,13 @@ class Piece:
         return tuple(f for f in self.features if f.instrument != "photo")
 
     def feature(self, feature_id: str) -> Feature:
-        """Return a feature by its id; KeyError where there is none."""
+        """Return a feature by its id; KeyError where there is none.
+
+        Raises
+        ------
+        KeyError
+            The piece has no such feature.
+        """
         for f in self.features:
             if f.id == feature_id:
                 return f

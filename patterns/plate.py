@@ -20,14 +20,14 @@ Shift = tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
-class Placed:
+class PlatePosition:
     """Where a piece goes: the number of its plate, from 0, and its shift in millimetres."""
 
     plate: int
     shift: Shift
 
 
-def arrange(pieces: Sequence[Piece], gap_mm: float = 8.0) -> list[Placed]:
+def arrange(pieces: Sequence[Piece], gap_mm: float = 8.0) -> list[PlatePosition]:
     """Return the place of each piece, the largest placed first, on as many plates as are needed.
 
     Pieces are never turned, because each informs the axis that it lies along. Their outlines, brims
@@ -44,13 +44,13 @@ def arrange(pieces: Sequence[Piece], gap_mm: float = 8.0) -> list[Placed]:
         raise SpecError("there is nothing to print on the plate", mend="name a printed pattern")
     _check_alike([pieces[n] for n in printed])
     if len(printed) == 1:
-        return [Placed(0, _alone(p)) for p in pieces]
+        return [PlatePosition(0, _alone(p)) for p in pieces]
     shifts = _nested([pieces[n] for n in printed], gap_mm)
     places = dict(zip(printed, shifts, strict=True))
-    return [places.get(n, Placed(0, (0.0, 0.0, 0.0))) for n in range(len(pieces))]
+    return [places.get(n, PlatePosition(0, (0.0, 0.0, 0.0))) for n in range(len(pieces))]
 
 
-def _nested(pieces: Sequence[Piece], gap_mm: float) -> list[Placed]:
+def _nested(pieces: Sequence[Piece], gap_mm: float) -> list[PlatePosition]:
     setup = pieces[0].setup
     # A piece may reach half a gap beyond the strip along the edges: the strip is free itself.
     wide, deep = (room - 2 * EDGE_MM + gap_mm for room in (setup.build_x_mm, setup.build_y_mm))
@@ -92,7 +92,7 @@ def _first_place(beds: Sequence[Mask], mask: Mask) -> tuple[int, int, int] | Non
 
 def _centred(
     pieces: Sequence[Piece], found: dict[int, tuple[int, int, int]], gap_mm: float
-) -> list[Placed]:
+) -> list[PlatePosition]:
     setup = pieces[0].setup
     corners = {}
     for n, (plate, row, column) in found.items():
@@ -108,7 +108,7 @@ def _centred(
             first = min(c[1][k] for c in mine)
             last = max(c[1][k] + c[2][k] for c in mine)
             shift.append(round(at[k] - first + (room - (last - first)) / 2 - low[k], 4))
-        placed.append(Placed(plate, (shift[0], shift[1], 0.0)))
+        placed.append(PlatePosition(plate, (shift[0], shift[1], 0.0)))
     return placed
 
 

@@ -77,7 +77,13 @@ def pattern(
     next_for: tuple[str, ...] = (),
     shrinks: tuple[tuple[str, int], ...] = (),
 ) -> Callable[[LayOut], LayOut]:
-    """Register the decorated function, which lays a piece out, under `name`; see `Pattern`."""
+    """Register the decorated function, which lays a piece out, under `name`; see `Pattern`.
+
+    Raises
+    ------
+    ValueError
+        Another pattern has that name.
+    """
 
     def register(lay_out: LayOut) -> LayOut:
         if name in _PATTERNS:
@@ -109,12 +115,18 @@ def is_own(name: str) -> bool:
 
 
 def _found_in(package: str) -> dict[str, Pattern]:
-    folder = importlib.import_module(package)
-    for found in pkgutil.iter_modules(folder.__path__):
-        importlib.import_module(f"{package}.{found.name}")
+    _load(package)
     return {
         name: p for name, p in sorted(_PATTERNS.items()) if p.lay_out.__module__.startswith(package)
     }
+
+
+@cache
+def _load(package: str) -> None:
+    """Import what lies in a package, once: looking into its folder each time takes longer than the rest."""
+    folder = importlib.import_module(package)
+    for found in pkgutil.iter_modules(folder.__path__):
+        importlib.import_module(f"{package}.{found.name}")
 
 
 def _foreign() -> dict[str, Pattern]:

@@ -114,7 +114,13 @@ def _mesh_parameters() -> Any:
 
 
 def write_step(shape: Any, path: Path, product: str = "") -> None:
-    """Write the solid as a STEP file (ISO 10303-21), in millimetres; `product` names it in there."""
+    """Write the solid as a STEP file (ISO 10303-21), in millimetres; `product` names it in there.
+
+    Raises
+    ------
+    OSError
+        The file can't be written.
+    """
     from OCP.IFSelect import IFSelect_RetDone
     from OCP.Interface import Interface_Static
     from OCP.Message import Message, Message_PrinterOStream

@@ -85,7 +85,13 @@ def cut_away(shape: Any, tools: list[Any]) -> Any:
 
 
 def run_boolean(operation: Any, arguments: list[Any], tools: list[Any]) -> Any:
-    """Run a boolean operation between two lists of shapes."""
+    """Run a boolean operation between two lists of shapes.
+
+    Raises
+    ------
+    SolidError
+        The kernel could not do it.
+    """
     # Tools are passed one by one: a compound of overlapping tools silently cuts nothing.
     operation.SetArguments(_list(arguments))
     operation.SetTools(_list(tools))

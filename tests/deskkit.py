@@ -3,10 +3,15 @@
 import contextlib
 import os
 import re
+import shutil
+import tempfile
 import threading
 import time
 from collections.abc import Iterator
+from functools import cache
+from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
 import uvicorn
@@ -16,6 +21,7 @@ from starlette.testclient import TestClient
 from calib.desk.app import build
 from calib.desk.serve import listen, local_hosts
 from calib.workshop import Workshop, open_workshop
+from tests.storekit import empty_store
 
 HOST = "127.0.0.1:8642"
 LAN = "192.168.7.20:8642"
@@ -23,11 +29,25 @@ PHONE = ("192.168.7.33", 40000)
 CHROMIUM = "/usr/bin/chromium"
 
 
-def app_on(store: Path, *, lan: bool = False) -> Starlette:
+def app_on(store: Path | str, *, lan: bool = False) -> Starlette:
     """Return the application on a store that may not exist yet."""
     return build(
         open_workshop(store, by="tester"), hosts=[HOST], others=[LAN] if lan else [], warm=False
     )
+
+
+@cache
+def furnished() -> Path:
+    """Make one store with a printer, a nozzle and a spool to copy from: each test has its own."""
+    path = Path(tempfile.mkdtemp()) / "furnished.sqlite"
+    shutil.copy(empty_store(), path)
+    client = Client(app_on(path))
+    assert client.submit("/first", FIRST).status_code == 303
+    shop: Workshop = client.app.state.desk.workshop  # type: ignore[attr-defined]
+    with shop.store().engine.connect() as connection:
+        connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+    shop.close()
+    return path
 
 
 class Client(TestClient):
@@ -44,7 +64,7 @@ class Client(TestClient):
         assert found is not None
         return found[1]
 
-    def submit(self, path: str, fields: dict[str, str] | None = None, **more: object):  # type: ignore[no-untyped-def]
+    def submit(self, path: str, fields: dict[str, Any] | None = None, **more: object):  # type: ignore[no-untyped-def]
         """Post a form as the desk's own page would."""
         given = {"token": self.token(), **(fields or {})}
         headers = {"origin": str(self.base_url).rstrip("/"), **more.pop("headers", {})}  # type: ignore[dict-item]
@@ -109,3 +129,57 @@ def axe_source() -> str:
     if os.environ.get("TRUEBEAD_REQUIRE_AXE"):
         pytest.fail("TRUEBEAD_REQUIRE_AXE is set, but axe-core is missing; see .ci/with-axe")
     pytest.skip("axe-core is missing; see .ci/with-axe")
+
+
+class _Forms(HTMLParser):
+    """The forms of a page as a browser without a script sees them."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.forms: list[dict[str, Any]] = []
+        self._button: dict[str, str] | None = None
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = {k: v or "" for k, v in attrs}
+        if tag == "form":
+            self.forms.append({**given, "fields": [], "buttons": []})
+        elif not self.forms:
+            return
+        elif tag == "input" and given.get("name") and given.get("type") != "file":
+            chosen = given.get("type") not in ("radio", "checkbox") or "checked" in given
+            if chosen:
+                self.forms[-1]["fields"].append((given["name"], given.get("value", "")))
+        elif tag == "button":
+            self._button = {**given, "words": ""}
+            self.forms[-1]["buttons"].append(self._button)
+
+    def handle_data(self, data: str) -> None:
+        if self._button is not None:
+            self._button["words"] += data
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == "button":
+            self._button = None
+
+
+def press(client: Client, page: str, words: str, **typed: str):  # type: ignore[no-untyped-def]
+    """Press a button of a page as a browser without a script does; follow to where it leads."""
+    read = _Forms()
+    read.feed(page)
+    for form in read.forms:
+        button = next((b for b in form["buttons"] if words in b["words"]), None)
+        if button is None or button.get("type") == "button":
+            continue
+        fields: dict[str, list[str]] = {}
+        for name, value in form["fields"]:
+            fields.setdefault(name, []).append(value)
+        fields |= {name: [value] for name, value in typed.items()}
+        if button.get("name"):
+            fields[button["name"]] = [button.get("value", "")]
+        if form.get("method") == "post":
+            origin = {"origin": str(client.base_url).rstrip("/")}
+            answer = client.post(form["action"], data=fields, headers=origin)
+        else:
+            answer = client.get(form["action"], params=fields)
+        return client.get(answer.headers["location"]) if answer.status_code == 303 else answer
+    raise AssertionError(f"there is no button {words!r}: {page[-3000:]}")

@@ -148,6 +148,7 @@ def valid_pieces(pattern: Pattern, count: int, seed: int) -> tuple[list[Piece], 
 class Checked:
     """What a whole check of one piece found."""
 
+    shape: Any  # the kernel's
     mesh: Mesh
     kernel_mm3: float
     worst_mm: float  # of the re-measured features
@@ -178,4 +179,4 @@ def check_piece(piece: Piece) -> Checked:
         abs(measure_mm(mesh, f) - f.nominal) for f in piece.features if f.instrument == "caliper"
     ]
     assert max(errors, default=0.0) < 0.005
-    return Checked(mesh, exact, max(errors, default=0.0), len(errors))
+    return Checked(shape, mesh, exact, max(errors, default=0.0), len(errors))

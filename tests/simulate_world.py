@@ -6,11 +6,14 @@ and no constant is shared with it. What this world has and the model has not: wa
 axis to axis and from outside to inside, a deviation of each wall that all lengths touching it share,
 scatter unknown beforehand, an eccentric pulley, an elephant's foot, a caliper whose error is a curve
 within its limits, which may be un-zeroed or worn, warmth of part and caliper, slips of hand.
+
+Whatever is drawn for one print may be drawn for n prints at once: numbers are then arrays of n, and a
+print's lengths and readings get a first axis of n.
 """
 
 import itertools
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -24,7 +27,7 @@ _PROBE_MM = 0.3
 
 @dataclass(frozen=True, kw_only=True)
 class Machine:
-    """Truth of a printer with one filament.
+    """Truth of a printer with one filament; every number may be an array of n printers.
 
     Attributes
     ----------
@@ -69,7 +72,7 @@ class Machine:
 
 @dataclass(frozen=True, kw_only=True)
 class Jaws:
-    """Truth of a caliper and the hand that holds it.
+    """Truth of a caliper and the hand that holds it; every number may be an array of n.
 
     Attributes
     ----------
@@ -95,29 +98,36 @@ class Jaws:
     expansion_per_k: float = 11e-6
 
     def shows(self, length_mm, jaws, rng, c=20.0):
-        """Return what one reading of a true length shows."""
+        """Return what one reading of each true length shows."""
         seen = length_mm * (1 - self.expansion_per_k * (c - 20.0)) + self.closed_mm
         for amplitude, wave, phase in self.curve:
-            seen += amplitude * (math.sin(phase + 2 * math.pi * length_mm / wave) - math.sin(phase))
-        seen += {"inside": self.inside_mm, "depth": self.depth_mm}.get(jaws, 0.0)
-        seen += rng.normal(0, self.hand_mm)
-        if rng.random() < self.slip:
-            seen += rng.choice([-1, 1]) * rng.choice([0.1, 0.2, 0.5, 1.0, 0.9, 0.09])
-        return round(round(seen / self.step_mm) * self.step_mm, 6)
+            seen = seen + amplitude * (np.sin(phase + 2 * np.pi * length_mm / wave) - np.sin(phase))
+        seen = seen + {"inside": self.inside_mm, "depth": self.depth_mm}.get(jaws, 0.0)
+        shape = np.shape(seen)
+        seen = seen + self.hand_mm * rng.normal(size=shape)
+        if self.slip:
+            slipped = rng.random(shape) < self.slip
+            by = rng.choice([-1, 1], shape) * rng.choice([0.1, 0.2, 0.5, 1.0, 0.9, 0.09], shape)
+            seen = seen + slipped * by
+        return self._displayed(seen)
 
     def shows_closed(self, rng):
         """Return what the display shows with wiped, closed jaws."""
-        seen = self.closed_mm + rng.normal(0, 0.003)
-        return round(round(seen / self.step_mm) * self.step_mm, 6)
+        seen = self.closed_mm + 0.003 * rng.normal(size=np.shape(self.inside_mm))
+        return self._displayed(seen)
+
+    def _displayed(self, seen):
+        return np.round(np.round(seen / self.step_mm) * self.step_mm, 6)
 
 
-def bent(rng, limit_mm, reach_mm=150.0):
+def bent(rng, limit_mm, reach_mm=150.0, n=()):
     """Draw a curve of error that stays within the limit over the reach, nought at 0."""
-    parts = [(rng.normal(), reach_mm / k * rng.uniform(0.7, 1.4), rng.uniform(0, 2 * math.pi))
+    parts = [(rng.normal(size=n), reach_mm / k * rng.uniform(0.7, 1.4, n), rng.uniform(0, 2 * np.pi, n))
              for k in (0.5, 1, 2)]  # fmt: skip
     at = np.linspace(0, reach_mm, 200)
-    error = sum(a * (np.sin(p + 2 * np.pi * at / w) - math.sin(p)) for a, w, p in parts)
-    scale = rng.uniform(0.2, 1.0) * limit_mm / np.abs(error).max()
+    at = at.reshape(-1, *(1,) * np.ndim(parts[0][0]))
+    error = sum(a * (np.sin(p + 2 * np.pi * at / w) - np.sin(p)) for a, w, p in parts)
+    scale = rng.uniform(0.2, 1.0, n) * limit_mm / np.abs(error).max(axis=0)
     return tuple((a * scale, w, p) for a, w, p in parts)
 
 
@@ -193,45 +203,56 @@ def _walls(piece: Piece, features: tuple[Feature, ...]):
 
 
 def true_lengths(piece: Piece, features, machine: Machine, rng) -> np.ndarray:
-    """Print the piece once and return the true length of each feature, at the part's temperature."""
-    walls = _walls(piece, tuple(features))
-    own: dict[tuple, float] = {}
-    lengths = np.zeros(len(features))
+    """Print the piece and return the true length of each feature, at the part's temperature.
+
+    Shape (features,), or (n, features) for n printers.
+    """
+    n = np.shape(machine.stretch[0])
+    own: dict[tuple, np.ndarray] = {}
+    lengths = []
+    # Two walls to a length; part of each one's deviation is the wall's own, wherever it is touched.
     sd = machine.wall_sd_mm / math.sqrt(2)
-    for n, pair in enumerate(walls):
+    of_wall, of_touch = sd * math.sqrt(machine.shared), sd * math.sqrt(1 - machine.shared)
+    for pair in _walls(piece, tuple(features)):
         ends = []
         for touch in pair:
             if touch.wall not in own:
-                own[touch.wall] = rng.normal(0, sd * math.sqrt(machine.shared))
-            scatter = own[touch.wall] + rng.normal(0, sd * math.sqrt(1 - machine.shared))
-            out = _stands_out(machine, touch) + scatter
-            ends.append(_moved(machine, touch.at) + out * touch.outward)
-        lengths[n] = np.linalg.norm(ends[1] - ends[0])
-    return lengths * (1 + machine.expansion_per_k * (machine.part_c - 20.0))
+                own[touch.wall] = of_wall * rng.normal(size=n)
+            out = _stands_out(machine, touch) + own[touch.wall] + of_touch * rng.normal(size=n)
+            ends.append(
+                [
+                    at + out * o
+                    for at, o in zip(_moved(machine, touch.at), touch.outward, strict=True)
+                ]
+            )
+        lengths.append(np.sqrt(sum((b - a) ** 2 for a, b in zip(*ends, strict=True))))
+    return np.stack(lengths, axis=-1) * (1 + _warmth(machine))[..., None]
 
 
-def _stands_out(machine: Machine, touch: Touch) -> float:
+def _warmth(machine: Machine):
+    return np.asarray(machine.expansion_per_k * (machine.part_c - 20.0))
+
+
+def _stands_out(machine: Machine, touch: Touch):
     """How far a wall stands too far out, along the way it faces."""
-    weight = touch.outward[:2] ** 2
-    walls = machine.inner_mm if touch.pocket else machine.outer_mm
-    out = float(weight @ np.array(walls))
     z = touch.at[2]
     if touch.outward[2] > 0.9:  # a top: whole layers
         return 0.0
     if touch.outward[2] < -0.9:  # the face on the bed, or a roof
         return machine.first_layer_mm if z < 1e-6 else machine.roof_mm
+    walls = machine.inner_mm if touch.pocket else machine.outer_mm
+    out = touch.outward[0] ** 2 * walls[0] + touch.outward[1] ** 2 * walls[1]
     return out + machine.foot_mm * max(0.0, 1 - z / 0.6)
 
 
-def _moved(machine: Machine, point) -> np.ndarray:
+def _moved(machine: Machine, point) -> tuple:
     """Where the printer puts a drawn point."""
-    x, y, z = point * (1 + np.array(machine.stretch))
-    if machine.runout_mm:
-        turn = 2 * math.pi / machine.turn_mm
-        x += machine.runout_mm * math.sin(turn * point[0] + machine.phase[0])
-        y += machine.runout_mm * math.sin(turn * point[1] + machine.phase[1])
-    lean = math.radians(machine.lean_deg)
-    return np.array([x + y * math.sin(lean), y * math.cos(lean), z])
+    x, y, z = (p * (1 + s) for p, s in zip(point, machine.stretch, strict=True))
+    turn = 2 * np.pi / machine.turn_mm
+    x = x + machine.runout_mm * np.sin(turn * point[0] + machine.phase[0])
+    y = y + machine.runout_mm * np.sin(turn * point[1] + machine.phase[1])
+    lean = np.radians(machine.lean_deg)
+    return x + y * np.sin(lean), y * np.cos(lean), z
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -261,40 +282,46 @@ class World:
     offset_sd_mm: float = 0.08
     lean_sd_deg: float = 0.3
 
-    def machine(self, rng) -> Machine:
-        """Draw a printer with a filament."""
-        both = rng.normal(0, self.offset_sd_mm)
-        out = both / 2 + rng.normal(0, self.axes_differ_mm / 2 + 1e-12, 2)
-        more = rng.normal(*self.inside_more_mm, 2) / 2
+    def machine(self, rng, n=()) -> Machine:
+        """Draw a printer with a filament, or n of them."""
+        both = self.offset_sd_mm * rng.normal(size=n) / 2
+
+        def per_axis(mean, sd):
+            return [mean + sd * rng.normal(size=n) for _ in "xy"]
+
+        out = [both + apart for apart in per_axis(0.0, self.axes_differ_mm / 2)]
+        mean, sd = self.inside_more_mm
         return Machine(
-            stretch=tuple(rng.normal(0, self.stretch_sd, 3)),
-            lean_deg=rng.normal(0, self.lean_sd_deg),
+            stretch=tuple(self.stretch_sd * rng.normal(size=n) for _ in "xyz"),
+            lean_deg=self.lean_sd_deg * rng.normal(size=n),
             outer_mm=tuple(out),
-            inner_mm=tuple(out + more),
-            roof_mm=both / 2 + abs(rng.normal(0, self.roof_mm)),
-            first_layer_mm=rng.normal(0, 0.05),
-            wall_sd_mm=rng.uniform(*self.scatter_mm),
+            inner_mm=tuple(
+                o + more for o, more in zip(out, per_axis(mean / 2, sd / 2), strict=True)
+            ),
+            roof_mm=both + np.abs(self.roof_mm * rng.normal(size=n)),
+            first_layer_mm=0.05 * rng.normal(size=n),
+            wall_sd_mm=rng.uniform(*self.scatter_mm, n),
             shared=self.shared,
-            runout_mm=rng.uniform(0, self.runout_mm),
-            turn_mm=rng.choice([32.0, 40.0]),
-            phase=tuple(rng.uniform(0, 2 * math.pi, 2)),
-            foot_mm=rng.uniform(0, self.foot_mm),
-            expansion_per_k=rng.uniform(60e-6, 90e-6),
-            part_c=rng.uniform(*self.part_c),
+            runout_mm=rng.uniform(0, self.runout_mm, n),
+            turn_mm=rng.choice([32.0, 40.0], n),
+            phase=tuple(rng.uniform(0, 2 * np.pi, n) for _ in "xy"),
+            foot_mm=rng.uniform(0, self.foot_mm, n),
+            expansion_per_k=rng.uniform(60e-6, 90e-6, n),
+            part_c=rng.uniform(*self.part_c, n),
         )
 
-    def jaws(self, rng) -> Jaws:
-        """Draw a caliper."""
-        curve = bent(rng, self.curve_mm) if self.curve_mm else ()
+    def jaws(self, rng, n=()) -> Jaws:
+        """Draw a caliper, or n of them."""
+        curve = bent(rng, self.curve_mm, n=n) if self.curve_mm else ()
         if self.straight_mm:  # a sine so long that it is a straight line
-            slope = rng.normal(0, self.straight_mm) / 150.0
-            curve = ((slope * 1e5 / (2 * math.pi), 1e5, 0.0),)
+            slope = self.straight_mm * rng.normal(size=n) / 150.0
+            curve = ((slope * 1e5 / (2 * np.pi), 1e5, 0.0),)
         return Jaws(
             closed_mm=self.closed_mm,
             curve=curve,
-            inside_mm=rng.uniform(-self.jaws_mm, self.jaws_mm),
-            depth_mm=rng.uniform(-self.jaws_mm, self.jaws_mm),
-            hand_mm=rng.uniform(*self.hand_mm),
+            inside_mm=rng.uniform(-self.jaws_mm, self.jaws_mm, n),
+            depth_mm=rng.uniform(-self.jaws_mm, self.jaws_mm, n),
+            hand_mm=rng.uniform(*self.hand_mm, n),
             step_mm=self.step_mm,
             slip=self.slip,
         )
@@ -334,34 +361,65 @@ WORLDS = (
 
 @dataclass(frozen=True, kw_only=True)
 class Print:
-    """One print, read: (feature, value) pairs, what the sheet's head says, and the truth."""
+    """One print, or n of them, with the truth about them.
 
-    read: list[tuple[Feature, float]]
-    head: dict[str, str]
+    Attributes
+    ----------
+    features : the features that were read
+    values : (repeats, features) or (repeats, n, features) float
+    closed_mm, part_c : what was written down, None where nothing was
+    """
+
+    features: tuple[Feature, ...]
+    values: np.ndarray
+    world: World
     machine: Machine
     jaws: Jaws
-    truth: dict[str, float] = field(default_factory=dict)
+    truth: dict[str, float]
+    closed_mm: float | np.ndarray | None
+    part_c: float | np.ndarray | None
+
+    @property
+    def read(self) -> list[tuple[Feature, float]]:
+        """Every reading of one print with its feature, repeats together."""
+        return [
+            (f, float(v)) for f, own in zip(self.features, self.values.T, strict=True) for v in own
+        ]
+
+    @property
+    def head(self) -> dict[str, str]:
+        """What the head of one print's sheet says."""
+        head = {}
+        if self.closed_mm is not None:
+            head["jaws_closed_mm"] = f"{self.closed_mm:.2f}"
+        if self.part_c is not None:
+            head["part_c"] = f"{self.part_c:.0f}"
+        return head
 
 
-def printed(piece: Piece, features, world: World, rng, machine=None, jaws=None) -> Print:
-    """Print a piece once and read its features."""
-    machine, jaws = machine or world.machine(rng), jaws or world.jaws(rng)
+#: Longest length that a usual caliper reads.
+_REACH_MM = 150.0
+
+
+def printed(piece: Piece, features, world: World, rng, machine=None, jaws=None, n=()) -> Print:
+    """Print a piece once, or n times on n printers, and read its features."""
+    machine, jaws = machine or world.machine(rng, n), jaws or world.jaws(rng, n)
+    features = tuple(f for f in features if f.nominal <= _REACH_MM)
     lengths = true_lengths(piece, features, machine, rng)
-    read = [
-        (f, jaws.shows(length, f.jaws, rng, machine.part_c))
-        for f, length in zip(features, lengths, strict=True)
-        if length <= 152.0
+    values = [
+        [jaws.shows(lengths[..., i], f.jaws, rng, machine.part_c) for i, f in enumerate(features)]
         for _ in range(world.repeats)
     ]
-    head = {}
-    if world.says_closed:
-        head["jaws_closed_mm"] = f"{jaws.shows_closed(rng):.2f}"
-    if world.says_part_c:
-        head["part_c"] = f"{machine.part_c + rng.normal(0, 1):.0f}"
-    if world.step_mm > 0.01:
-        head["caliper_resolution_mm"] = f"{world.step_mm:g}"
-        head["caliper_repeatability_mm"] = "0.25"
-    return Print(read=read, head=head, machine=machine, jaws=jaws, truth=truths(machine))
+    return Print(
+        features=features,
+        values=np.moveaxis(np.array(values), 1, -1),
+        world=world,
+        machine=machine,
+        jaws=jaws,
+        truth=truths(machine),
+        closed_mm=jaws.shows_closed(rng) if world.says_closed else None,
+        part_c=np.round(machine.part_c + rng.normal(size=n)) if world.says_part_c else None,
+    )
 
 
 def truths(machine: Machine) -> dict[str, float]:

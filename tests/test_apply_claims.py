@@ -2,16 +2,24 @@
 
 import json
 import os
+import signal
 import struct
+from contextlib import contextmanager
+from datetime import timedelta
 
 import pytest
 from typer.testing import CliRunner
 
+from calib import files
 from calib.cli import build_app
 from calib.errors import FileError
 from calib.files import replacing
 from calib.model.correction import Scope
-from calib.store import open_store
+from calib.model.place import Place
+from calib.store import claims, open_store
+from calib.store.base import ChangedMeanwhile
+from calib.store.places import Saying
+from tests.processkit import program
 from tests.storekit import correction, keep, workshop
 
 NAMES = ["--printer", "lantern", "--spool", "white-1"]
@@ -103,7 +111,6 @@ def test_what_is_said_is_kept_with_the_file(shop):
 def test_nothing_is_written_where_somebody_put_it_elsewhere_meanwhile(shop, monkeypatch):
     """Between looking and placing, another process puts the scale into models."""
     import calib.apply.gcode.stream as stream
-    from calib.model.place import Place
 
     real = stream.rewrite
 
@@ -136,18 +143,103 @@ def test_json_is_all_that_goes_to_standard_output(shop):
 def test_what_goes_with_a_file_is_undone_where_the_file_is_not_placed(tmp_path):
     steps = []
 
-    class Around:
-        def __enter__(self):
-            steps.append("begun")
+    @contextmanager
+    def around(draft, target):
+        assert (draft.exists(), target.exists()) == (True, target.name == "b")
+        steps.append("begun")
+        try:
+            yield
+        except BaseException:
+            steps.append("undone")
+            raise
+        steps.append("done")
 
-        def __exit__(self, kind, *_):
-            steps.append("undone" if kind else "done")
-
-    with replacing(tmp_path / "a", around=Around()) as out:
+    with replacing(tmp_path / "a", around=around) as out:
         assert steps == []
         out.write(b"x")
     assert steps == ["begun", "done"]
-    with pytest.raises(FileError), replacing(tmp_path / "b", around=Around()):
+    with pytest.raises(FileError), replacing(tmp_path / "b", around=around):
         (tmp_path / "b").write_bytes(b"theirs")
     assert steps[2:] == ["begun", "undone"]
     assert (tmp_path / "b").read_bytes() == b"theirs"
+
+
+# --- killed between the claim and its file ----------------------------------------------------
+
+
+@pytest.mark.parametrize("when", ["before", "after"])
+def test_a_kill_beside_the_rename_leaves_the_claim_with_the_file(shop, when, monkeypatch):
+    """A model that is corrected on the disk must not be corrected again once it is sliced."""
+    words = ["apply", model(shop), *NAMES]
+
+    def die(*given, **named):
+        if when == "after":
+            real(*given, **named)
+        os.kill(os.getpid(), signal.SIGKILL)
+
+    real = files._put_in_place
+    with monkeypatch.context() as there:
+        there.setattr(files, "_put_in_place", die)
+        child = program(*words, env={"TRUEBEAD_STORE": shop.store})
+    child.communicate()
+    assert child.returncode == -signal.SIGKILL
+    placed = (shop.folder / "lamp.corrected.stl").exists()
+    assert placed == (when == "after")
+    monkeypatch.setattr(claims, "_RENAMED_IN", timedelta(0))
+    here = "models" if placed else "gcode"  # whatever comes first claims what is free
+    shop("apply", sliced(shop), *NAMES)
+    assert set(places(shop).values()) == {here}
+
+
+def claiming(store, folder, place=Place.MODELS, content=b"corrected"):
+    """Claim the scale for a file, and stop there as if killed: what is returned is never left."""
+    draft = folder / f"{place}.part"
+    draft.write_bytes(content)
+    words = [Saying("scale_x_percent", place, 100.3, unless_said=True)]
+    names = {"printer": "lantern", "spool": "white-1"}
+    return draft, store.claiming(words, draft, folder / f"{place}.stl", **names)
+
+
+def test_a_claim_on_its_way_counts_as_said(shop):
+    with open_store(shop.store) as store, open_store(shop.store) as other:
+        _, first = claiming(store, shop.folder)
+        first.__enter__()
+        with pytest.raises(ChangedMeanwhile), claiming(other, shop.folder, Place.GCODE)[1]:
+            pass
+        with claiming(other, shop.folder)[1]:  # into models, too
+            pass
+        assert places(shop) == {"scale_x_percent": "models"}
+        first.__exit__(None, None, None)
+
+
+def test_of_two_claims_that_end_crosswise_both_are_said(shop):
+    with open_store(shop.store) as store, open_store(shop.store) as other:
+        _, first = claiming(store, shop.folder)
+        _, second = claiming(other, shop.folder, content=b"another")
+        first.__enter__()
+        second.__enter__()
+        second.__exit__(None, None, None)
+        first.__exit__(None, None, None)
+        assert [p.place for p in store.places("lantern")] == ["models", "models"]
+
+
+def test_another_machines_claim_is_taken_to_be_in_place(shop, monkeypatch):
+    with open_store(shop.store) as store, monkeypatch.context() as there:
+        there.setattr(claims.platform, "node", lambda: "in-the-attic")
+        _, left = claiming(store, shop.folder)
+        left.__enter__()
+    assert places(shop) == {}
+    monkeypatch.setattr(claims, "_RENAMED_IN", timedelta(0))
+    assert places(shop) == {"scale_x_percent": "models"}
+
+
+@pytest.mark.parametrize("placed", [True, False])
+def test_an_error_after_the_rename_does_not_lose_the_claim(shop, placed):
+    with open_store(shop.store) as store:
+        draft, claim = claiming(store, shop.folder)
+        claim.__enter__()
+        if placed:
+            draft.rename(shop.folder / "models.stl")
+        with pytest.raises(KeyboardInterrupt):
+            claim.gen.throw(KeyboardInterrupt)
+    assert places(shop) == ({"scale_x_percent": "models"} if placed else {})

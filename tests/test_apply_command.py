@@ -84,7 +84,7 @@ def test_values_are_shown_and_printed(tmp_path):
     answer = run(
         "--skew-xy", 0.2, "--flow", 97, "--card", tmp_path / "c.html", "--csv", tmp_path / "v.csv"
     )
-    assert "angle by which Y leans towards +X" in answer.output
+    assert "lean of Y towards +X" in answer.output
     assert "<svg" in (tmp_path / "c.html").read_text(encoding="utf-8")
     assert "flow_percent,extrusion multiplier,100.0,97.0,%" in (tmp_path / "v.csv").read_text(
         encoding="utf-8"
@@ -120,7 +120,7 @@ def test_a_kept_correction_comes_out_of_a_real_store(lamp, tmp_path):
         answer.output,
     )
     # Put into G-code it is not set when slicing, so the whole of it is needed.
-    assert "flow_percent 96.0 is put into G-code: set 100.0 in the printer" in answer.output
+    assert "flow 96.0 % is put into G-code: set 100.0 in the printer" in answer.output
     assert "filament multiplied by 0.96" in answer.output
     assert "not checked" not in answer.output  # the limits are the printer's
 
@@ -138,7 +138,7 @@ def test_scale_and_steps_found_one_after_the_other_are_both_needed(lamp, tmp_pat
         keep(opened, "cube-2", corrections=[scale])
     answer = run(lamp, *where)
     assert re.search(r"rows \(0\.99(79|80)\d\d 0.000000 0.000000\)", answer.output)
-    assert "left out: steps_x_per_mm 80.4" in answer.output
+    assert "left out: steps/mm of X 80.40 steps/mm (steps_x_per_mm;" in answer.output
 
 
 @pytest.mark.parametrize(

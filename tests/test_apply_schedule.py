@@ -17,6 +17,7 @@ from calib.apply.limits import Limits
 from calib.apply.linear import Skew, correction_matrix
 from calib.errors import BadInput, FileError
 from patterns.schedule import ScheduleRow, schedule_csv
+from tests.gcode_reference import Maker
 from tests.test_apply_gcode import corrected, words_of
 
 LIMITS = Limits(hot_end_max_c=260)
@@ -392,3 +393,113 @@ def test_missing_and_binary_schedules_are_refused(tmp_path):
             read_schedule(tmp_path / name)
     with pytest.raises(FileError, match="that is a device, not a file"):
         read_schedule(Path("/dev/zero"))
+
+
+# -- speed, and the end of the file -------------------------------------------------------
+
+
+def squares(layers=20, unit="G21", feeds=(1800, 7200)):
+    """Write layers of a square whose long side has a vertex in the middle, with travel between them."""
+    inch = 25.4 if unit == "G20" else 1.0
+    slow, fast = (round(f / inch, 4) for f in feeds)
+    lines = [unit, "G28", "G90", "M83", f"G1 Z{5 / inch:.4f} F{slow}"]
+    for k in range(1, layers + 1):
+        z = 0.2 * k / inch
+        lines += [
+            f"G0 X{50 / inch:.4f} Y{50 / inch:.4f} Z{z:.4f} F{fast}",
+            f"G1 X{70 / inch:.4f} E1 F{slow}",
+        ]
+        lines += [f"{a}{b / inch:.4f} E1" for a, b in (("X", 90), ("Y", 90), ("X", 50), ("Y", 50))]
+    return "\n".join(["G1 " + x if x[0] in "XY" else x for x in lines]) + "\n"
+
+
+def fed(text):
+    """Return (z, middle of x, y, speed in mm/min, whether it extrudes) of every move, read apart from both."""
+    unit, f, at, found = 1.0, math.nan, {"X": 0.0, "Y": 0.0, "Z": 0.0}, []
+    for w in words_of(text):
+        unit = {20: 25.4, 21: 1.0}.get(w.get("G"), unit)
+        if w.get("G") not in (0, 1):
+            continue
+        f, old = w["F"] * unit if "F" in w else f, dict(at)
+        at |= {a: w[a] * unit for a in "XYZ" if a in w}
+        found.append((at["Z"], (old["X"] + at["X"]) / 2, f, "E" in w))
+    return found
+
+
+@pytest.mark.parametrize("unit", ["G21", "G20"])
+@pytest.mark.parametrize("block", [None, 90])
+def test_speed_by_height_and_along_x_leaves_travel_alone(unit, block, monkeypatch):
+    if block:
+        monkeypatch.setattr("calib.apply.gcode.stream.BLOCK_BYTES", block)
+    bands = (
+        ScheduleRow(z_from_mm=1, z_to_mm=2, setting="speed_mm_s", value=40),
+        ScheduleRow(
+            z_from_mm=2, z_to_mm=3, setting="speed_mm_s", value=80, x_from_mm=65, x_to_mm=95
+        ),
+        ScheduleRow(z_from_mm=2, z_to_mm=3, setting="speed_mm_s", value=20, x_to_mm=65),
+    )
+    text, job = squares(unit=unit), Job(schedule=bands)
+    out = corrected(text, job)
+    for z, x, f, lays in fed(out):
+        want = 7200.0 if z < 5 else 1800.0
+        if lays:
+            upper = 4800.0 if x >= 65 else 1200.0
+            want = 2400.0 if 1.1 < z < 2.1 else upper if 2.1 < z < 3.1 else 1800.0
+        assert f == pytest.approx(want, abs=0.1), (z, x)
+    good = compare(text.splitlines(), out.splitlines(), job)
+    assert all(c.good for c in good)
+    assert good[-1].found == "50"  # two bands of five layers with five moves each
+    wrong = compare(text.splitlines(), out.replace("F2400", "F2401").splitlines(), job)
+    if unit == "G21":
+        assert wrong[-1].what.startswith("speed of line")
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    seed=st.integers(0, 9999),
+    block=st.sampled_from([None, 100, 700]),
+    e_in_g91=st.sampled_from(["", "relative", "absolute"]),
+)
+def test_speeds_agree_with_the_independent_check_on_any_file(seed, block, e_in_g91):
+    bands = (
+        ScheduleRow(z_from_mm=0.1, z_to_mm=1.1, setting="speed_mm_s", value=61.5),
+        ScheduleRow(z_from_mm=1.1, z_to_mm=99, setting="speed_mm_s", value=33, x_to_mm=100),
+        ScheduleRow(z_from_mm=1.1, z_to_mm=99, setting="speed_mm_s", value=88, x_from_mm=100),
+    )
+    text, job = Maker(seed, offsets=seed % 2 == 0).text(120), Job(schedule=bands, e_in_g91=e_in_g91)
+    checks = compare(text.splitlines(), corrected(text, job, block=block).splitlines(), job)
+    assert [c for c in checks if not c.good] == []
+
+
+def test_relative_moves_at_the_end_of_a_block_do_not_make_e_relative():
+    """G91 with --e-in-g91 relative, and then G90: what M82 said still holds, wherever blocks end.
+
+    By hand: 1 x 1.1, back by 0.5 as it was, 1.5 x 1.1 and 1 x 1.1 are 3.35.
+    """
+    lines = "G90,M82,G1 Z1 F900,G1 X10 E1,G91,G1 Z1,G1 Z-1,G90,G1 E0.5,G1 X20 E2,G1 X30 E3"
+    text, job = lines.replace(",", "\n") + "\n", Job(flow=1.1, e_in_g91="relative")
+    for block in (None, *range(20, 90, 7)):
+        assert corrected(text, job, block=block).split()[-1] == "E3.35", block
+
+
+def test_a_line_of_the_users_own_ends_with_the_value_set_before():
+    bands = tuple(
+        ScheduleRow(z_from_mm=a, z_to_mm=b, setting="jolt", value=v, any_setting=True)
+        for a, b, v in ((0, 1, 5.0), (1, 2, 10.0), (2, 250, 8.0))
+    )
+    job = Job(schedule=bands, line="SET JOLT={value}")
+    text = squares(10)
+    out = corrected(text, job)
+    own = [(i, x.split(" ;")[0]) for i, x in enumerate(out.splitlines()) if x.startswith("SET")]
+    assert [x for _, x in own] == ["SET JOLT=5", "SET JOLT=10", "SET JOLT=8"]
+    assert own[-1][0] == len(out.splitlines()) - 1
+    assert all(c.good for c in compare(text.splitlines(), out.splitlines(), job))
+    taller = corrected(squares(12), job)  # another part beside the piece, higher than it
+    last = [i for i, x in enumerate(taller.splitlines()) if x.startswith("SET JOLT=8")]
+    assert [n < len(taller.splitlines()) - 5 for n in last] == [True]
+    told = rewrite(
+        io.BytesIO(text.encode()), None, Job(schedule=bands[:2], line=job.line), "x"
+    ).warnings
+    assert "jolt stays at 10 after the print: no row above it says what was set before" in told
+    back = corrected(text, Job(schedule=rows("speed_percent", 60, start=0, height=9)))
+    assert back.splitlines()[-1] == "M220 S100"

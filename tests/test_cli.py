@@ -311,3 +311,22 @@ def test_a_piece_is_laid_out_for_the_type_of_its_spool(workshop):
     run("sheet", "temperature-tower", "--printer", "lantern", "--spool", "red", "--out", "tower")
     spec = read_sheet(workshop / "tower" / "sheet.csv").piece.spec
     assert spec.filament == "PETG"
+
+
+def test_the_list_of_commands_cuts_no_sentence(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "80")
+    for words in ([], ["profile"], ["store"], ["add"]):
+        assert "..." not in run(*words, "--help").stdout.partition("Commands:")[2]
+
+
+@pytest.mark.parametrize("size", ["0,6", "0.6 mm", "0,6mm"])
+def test_numbers_are_read_as_people_write_them(tmp_path, size):
+    store = f"--store={tmp_path / 's.sqlite'}"
+    run("add", "printer", "lantern", "--build", "200x200x200", store)
+    assert "0.6 mm" in run("add", "nozzle", "wide", "--size", size, store).stdout
+
+
+def test_another_unit_in_an_option_is_refused(tmp_path):
+    said = run("make", "strip", "--nozzle-mm", "0.4in", "--out", str(tmp_path / "p"))
+    assert said.exit_code == 2
+    assert "'0.4in' is not a number; write one such as 0.4" in said.output

@@ -6,15 +6,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from calib.fit.dimensions import KINDS, expected_fit, fit_dimensions
+from calib.fit.dimensions import KINDS, Closed, expected_fit
 from calib.interpret.solve import Context, solve_sheet
 from calib.model.instrument import DEFAULTS
 from calib.readings import Reading, read_sheet, sheet_csv
 from patterns import registry
-from patterns.estimate import estimate
 from patterns.feature import Kind
 from patterns.filaments import filament
 from patterns.preview import preview_mesh
+from patterns.print_cost import print_cost
 from patterns.spec import PrintSetup
 from tests.simulate import Caliper, Printer, readings
 
@@ -31,20 +31,21 @@ def sizes(piece):
 
 
 def test_one_reading_of_each_length_settles_what_it_is_for():
-    """Half-widths of 95 % with an ordinary caliper, each length read once."""
-    fit = expected_fit(sizes(gauge()), CALIPER, repeats=1)
-    assert 100 * fit["scale_x"].expanded() < 0.075
-    assert 100 * fit["scale_y"].expanded() < 0.075
-    assert 100 * fit["scale_z"].expanded() < 0.23
-    assert math.degrees(fit["skew_xy"].expanded()) < 0.05
-    assert fit["squeeze"].expanded() < 0.045
+    """Half-widths of 95 % with an ordinary caliper, its closed jaws looked at, each length read once."""
+    jaws = Closed(shown_mm=0.0, u_mm=0.006)
+    fit = expected_fit(sizes(gauge()), CALIPER, repeats=1, closed=jaws)
+    assert 100 * fit["scale_x"].expanded() < 0.065
+    assert 100 * fit["scale_y"].expanded() < 0.065
+    assert 100 * fit["scale_z"].expanded() < 0.20
+    assert math.degrees(fit["skew_xy"].expanded()) < 0.046
+    assert fit["squeeze"].expanded() < 0.033
     wall = fit.combine({"offset_x": 0.25, "offset_y": 0.25}, "outline_offset", "mm")
-    assert wall.expanded() < 0.025
+    assert wall.expanded() < 0.019
 
 
 def test_it_takes_little_time_plastic_and_reading():
     piece = gauge()
-    takes = estimate(piece, preview_mesh(piece.body), filament("PLA"))
+    takes = print_cost(piece, preview_mesh(piece.body), filament("PLA"))
     assert takes.minutes <= 30
     assert takes.grams <= 7
     assert len([f for f in piece.by_hand if f.unit == "mm"]) <= 18  # and its mass
@@ -86,29 +87,6 @@ def test_it_fits_beds_from_100_mm(bed_mm):
     low, high = preview_mesh(piece.body).bounds
     assert max(high - low) <= bed_mm - 10.0 + 1e-6
     assert max(f.nominal for f in piece.features) <= 150.0
-
-
-def test_simulated_prints_come_back_within_their_intervals():
-    """Eighty prints with known truth: 95 % intervals hold it as often as they should."""
-    piece = gauge()
-    lengths = sizes(piece)
-    truth = Printer(
-        scale=(0.002, -0.001, 0.003), offset_mm=0.08, skew={"XY": 0.004}, squeeze_mm=-0.06
-    )
-    known = {
-        "scale_x": 0.002, "scale_y": -0.001, "scale_z": 0.003, "offset_x": 0.08, "skew_xy": 0.004,
-        "squeeze": -0.06,
-    }  # fmt: skip
-    held = dict.fromkeys(known, 0)
-    for seed in range(80):
-        rng = np.random.default_rng(seed)
-        which, value = readings(lengths, truth, Caliper.drawn(rng), rng, repeats=1)
-        fit = fit_dimensions(lengths, which, value, CALIPER).linear
-        for name, true in known.items():
-            low, high = fit[name].interval()
-            held[name] += low <= true <= high
-    # 80 draws at 95 %: fewer than 70 has a chance of 0.3 % (binomial).
-    assert min(held.values()) >= 70, held
 
 
 def test_a_filled_in_sheet_settles_everything_at_once():

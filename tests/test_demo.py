@@ -94,5 +94,5 @@ def test_the_first_calibration_on_the_public_api(tmp_path):
         capture_output=True, text=True, env={**os.environ, "PYTHONPATH": str(script.parent.parent)},
     )  # fmt: skip
     assert "scale_x_percent: 100.0 -> 100.3" in done.stdout
-    assert "applied: scale_x_percent" in done.stdout
+    assert "applied: size along X" in done.stdout
     assert (tmp_path / "ring-segment.stl").exists()

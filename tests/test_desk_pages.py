@@ -1,11 +1,15 @@
 """The desk's pages without a browser: what they take, what they answer, and that nothing is lost."""
 
+import io
 import os
+import re
+import shutil
 import signal
 import socket
 import subprocess
 import sys
 import time
+import zipfile
 from importlib.resources import files
 from pathlib import Path
 
@@ -19,16 +23,24 @@ from calib.workshop import open_workshop
 from patterns import registry
 from patterns.preview import preview_mesh
 from patterns.spec import PrintSetup
-from tests.deskkit import FIRST, HOST, Client, app_on, begun
+from tests.deskkit import FIRST, HOST, Client, app_on, begun, furnished
 
 #: The first two features of the piece that the tests measure, and readings that can be true.
 ONE, TWO = registry.get("dimensional-cube").piece({}, PrintSetup()).by_hand[:2]
 TRUE = f"{ONE.nominal * 1.0015:.2f}"
-TEN_TIMES_TOO_SMALL = f"{ONE.nominal * 0.10015:.3f}"
+TEN_TIMES_TOO_LARGE = f"{ONE.nominal * 10.015:.1f}"
+
+
+@pytest.fixture
+def new(tmp_path: Path) -> Client:
+    """A desk on which nothing was done yet."""
+    return Client(app_on(tmp_path / "store.db"))
 
 
 @pytest.fixture
 def client(tmp_path: Path) -> Client:
+    """A desk on which the three questions are answered."""
+    shutil.copy(furnished(), tmp_path / "store.db")
     return Client(app_on(tmp_path / "store.db"))
 
 
@@ -37,26 +49,24 @@ def said(client: Client, uid: str, **fields: str) -> dict[str, object]:
     return {"status": answer.status_code, **answer.json()}
 
 
-def test_an_empty_desk_begins_with_the_questions(client: Client) -> None:
-    assert client.get("/").headers["location"] == "/first"
-    answer = client.submit("/first", {**FIRST, "size": "unknown", "printer": "", "spool": ""})
+def test_an_empty_desk_begins_with_the_questions(new: Client) -> None:
+    assert new.get("/").headers["location"] == "/first"
+    answer = new.submit("/first", {**FIRST, "size": "unknown", "printer": "", "spool": ""})
     assert answer.headers["location"].startswith("/next?")
-    page = client.get(answer.headers["location"]).text
+    page = new.get(answer.headers["location"]).text
     assert "Get the files" in page or "Begin" in page
 
 
 @pytest.mark.parametrize("x", ["abc", "", "-5", "1e9", "nan"])
-def test_a_size_that_makes_no_sense_is_asked_for_again(client: Client, x: str) -> None:
-    answer = client.get(
-        "/first", params={"step": "2", "size": "own", "x": x, "y": "200", "z": "200"}
-    )
+def test_a_size_that_makes_no_sense_is_asked_for_again(new: Client, x: str) -> None:
+    answer = new.get("/first", params={"step": "2", "size": "own", "x": x, "y": "200", "z": "200"})
     assert answer.status_code == 400
     assert 'role="alert"' in answer.text
     assert "Question 1 of 3" in answer.text
 
 
-def test_what_was_typed_wrong_at_the_end_is_kept_in_the_form(client: Client) -> None:
-    answer = client.submit("/first", {**FIRST, "hot": "very", "spool": "sea-green"})
+def test_what_was_typed_wrong_at_the_end_is_kept_in_the_form(new: Client) -> None:
+    answer = new.submit("/first", {**FIRST, "hot": "very", "spool": "sea-green"})
     assert answer.status_code == 400
     assert 'value="sea-green"' in answer.text
 
@@ -79,11 +89,11 @@ def test_a_caliper_in_inches_needs_no_unit_typed(client: Client) -> None:
 
 def test_a_likely_slip_is_asked_about_and_kept_all_the_same(client: Client) -> None:
     uid = begun(client)
-    answer = said(client, uid, feature=ONE.id, repeat="1", text=TEN_TIMES_TOO_SMALL)
+    answer = said(client, uid, feature=ONE.id, repeat="1", text=TEN_TIMES_TOO_LARGE)
     assert answer["question"]
-    assert f"{float(TEN_TIMES_TOO_SMALL) * 10:.4g}" in str(answer["question"])
-    assert f'value="{TEN_TIMES_TOO_SMALL}"' in client.get(f"/piece/{uid}/list").text
-    sure = said(client, uid, feature=ONE.id, repeat="1", text=TEN_TIMES_TOO_SMALL, sure="1")
+    assert f"{float(TEN_TIMES_TOO_LARGE) / 10:.4g}" in str(answer["question"])
+    assert f'value="{TEN_TIMES_TOO_LARGE}"' in client.get(f"/piece/{uid}/list").text
+    sure = said(client, uid, feature=ONE.id, repeat="1", text=TEN_TIMES_TOO_LARGE, sure="1")
     assert sure["question"] is None
 
 
@@ -128,6 +138,78 @@ def close_to_drawn(uid: str, client: Client) -> str:
             {"feature": f.id, "repeat": "1", "text": f"{f.nominal * 1.004:.2f}"},
         )
     return piece.by_hand[0].id
+
+
+def test_screws_that_are_turned_leave_the_bed_to_be_measured_again(client: Client) -> None:
+    uid = begun(client, "bed-patches")
+    piece = registry.get("bed-patches").piece({}, PrintSetup())
+    for i, f in enumerate(piece.by_hand):  # higher and higher to the right and the back
+        client.submit(
+            f"/piece/{uid}/reading",
+            {"feature": f.id, "repeat": "1", "text": f"{f.nominal - 0.02 * i:.2f}", "sure": "1"},
+        )
+    page = client.get(f"/piece/{uid}/result").text
+    assert "tighten" in page
+    assert page.count("I have turned them") == 1  # all screws at once
+    client.submit(f"/piece/{uid}/keep", {"done": "keep"})
+    assert "First turn the screws" in client.get("/next?goal=size").text
+    client.submit(f"/piece/{uid}/keep", {"done": "turned"})
+    assert "You have turned them" in client.get(f"/piece/{uid}/result").text
+    following = client.get("/next?goal=size").text
+    assert "First turn the screws" not in following
+    assert 'value="bed-patches"' in following  # to be measured once more
+    assert "The bed was levelled" in client.get("/history").text
+
+
+def test_steps_that_are_not_known_are_asked_for_where_they_are_needed(client: Client) -> None:
+    """Travel of 1.002 times what was told wants 80 / 1.002 = 79.84 steps/mm."""
+    uid = begun(client, "carriage-travel")
+    for f in registry.get("carriage-travel").piece({}, PrintSetup()).by_hand:
+        fields = {"feature": f.id, "repeat": "1", "text": f"{f.nominal * 1.002:.3f}"}
+        client.submit(f"/piece/{uid}/reading", fields)
+    page = client.get(f"/piece/{uid}/result").text
+    assert "What is set in the printer now?" in page
+    assert "Keep this result" not in page
+    given = {"steps.X": "80", "steps.Y": "80", "steps.Z": "400"}
+    client.submit(f"/piece/{uid}/now", given)
+    assert "79.84" in client.get(f"/piece/{uid}/result").text
+    assert client.submit(f"/piece/{uid}/keep", {"done": "keep"}).status_code == 303
+    assert "to change" in client.get(f"/piece/{uid}/result").text  # though no spool took part
+
+
+@pytest.mark.slow
+def test_the_pieces_of_one_print_come_on_one_plate(client: Client) -> None:
+    begun(client)
+    started = client.submit("/start", {
+        "pattern": ["bridge-ladder", "overhang-ladder"], "set.overhang-ladder.to_deg": "60",
+    })  # fmt: skip
+    place = started.headers["location"]
+    uids = re.findall(r"piece=([0-9a-f]{32})", place)
+    assert len(uids) == 2
+    page = client.get(place).text
+    link = re.findall(r'href="(/plate/1\.3mf[^"]*)"', page)[0].replace("&amp;", "&")
+    with zipfile.ZipFile(io.BytesIO(client.get(link).content)) as archive:
+        model = archive.read("3D/3dmodel.model").decode()
+    assert model.count("<item ") == 2
+    printed = client.submit("/plate/printed", {"piece": uids})
+    assert printed.headers["location"] == f"/piece/{uids[0]}/judge"
+    f = registry.get("bridge-ladder").piece({}, PrintSetup()).by_hand
+    judged = {f"j.{g.id}": "yes" if n < 5 else "no" for n, g in enumerate(f) if g.kind == "pass"}
+    client.submit(f"/piece/{uids[0]}/judge", judged)
+    client.submit(f"/piece/{uids[0]}/keep", {"done": "keep"})
+    assert f"/piece/{uids[1]}/judge" in client.get(f"/piece/{uids[0]}/result").text
+
+
+def test_what_a_value_rests_on_is_told_sheet_by_sheet(client: Client) -> None:
+    uid = begun(client)
+    close_to_drawn(uid, client)
+    client.submit(f"/piece/{uid}/keep", {"done": "models", "setting": "scale_x_percent"})
+    link = re.findall(r'href="(/why[^"]*scale_x_percent)"', client.get("/values").text)[0]
+    page = client.get(link.replace("&amp;", "&")).text
+    assert " of 1 sheet " in page
+    assert "What is off" in page or "sizes" in page
+    assert "lamp-white" in page
+    assert client.get("/why?setting=nothing").status_code == 400
 
 
 def test_a_corrected_model_comes_back(client: Client) -> None:
@@ -223,6 +305,42 @@ def test_every_pattern_can_be_measured_on_the_pages(name: str) -> None:
         assert w >= 34 * SCALE - 1e-6  # never so near that one does not know where it is
 
 
+@pytest.fixture(scope="module")
+def shared(tmp_path_factory: pytest.TempPathFactory) -> Client:
+    """One desk for tests that only add to it."""
+    store = tmp_path_factory.mktemp("shared") / "store.db"
+    shutil.copy(furnished(), store)
+    return Client(app_on(store))
+
+
+@pytest.mark.parametrize(
+    "name",
+    ["reversal", "setting-ladder", "ripple-wall", "lag-line", "filament-diameter", "fit-gauge"],
+)
+def test_what_is_measured_in_other_ways_gets_a_result_too(shared: Client, name: str) -> None:
+    uid = begun(shared, name)
+    place = shared.submit(f"/piece/{uid}/printed").headers["location"]
+    assert shared.get(place).status_code == 200
+    piece = registry.get(name).piece({}, PrintSetup())
+    with open_workshop(shared.app.state.desk.workshop.store().engine.url.database) as shop:  # type: ignore[attr-defined]
+        for i, f in enumerate(piece.by_hand):
+            third = 3 * i // len(piece.by_hand)
+            if f.kind == "score":
+                text = ("4", "9", "6")[third]
+            elif f.kind == "pass":
+                text = f.grades[-1 if third else 0] if f.grades else ("no" if third else "yes")
+            else:
+                text = f"{(f.nominal or 1.75) * 1.002:.3f}"
+            shop.enter(uid, f.id, text, 1, sure=True)
+    for _ in range(2):  # as it is worked out, and as it is kept
+        page = shared.get(f"/piece/{uid}/result")
+        assert page.status_code == 200
+        assert not re.search(
+            r"truebead [a-z]+|[a-z]_(mm|percent|deg|c)\b", re.sub("<[^>]*>", " ", page.text)
+        )
+        assert shared.submit(f"/piece/{uid}/keep", {"done": "keep"}).status_code == 303
+
+
 # --- killed in mid-reading ---------------------------------------------------------------------------
 
 
@@ -306,6 +424,7 @@ def test_this_machine_is_reached_by_its_own_names_alone() -> None:
         ("not settled: truebead make cube --set size_mm=40", "Not settled."),
         ("Is it 4 mm? Look again.", "Is it 4 mm? Look again."),
         ("give --spool", ""),
+        ("too uncertain; write it as # jaws_closed_mm: 0.00, which helps", "Too uncertain; write it as “what the closed jaws show”, which helps."),
     ],
 )  # fmt: skip
 def test_advice_for_the_command_line_is_left_out(text: str, shown: str) -> None:
@@ -335,6 +454,7 @@ def photo_of(pattern: str) -> bytes:
 @pytest.mark.slow
 def test_a_photo_fills_the_sheet_and_comes_back_drawn_upon(client: Client, tmp_path: Path) -> None:
     begun(client)
+    begun(client)
     made = client.submit("/start", {"pattern": "step-gauge", "set.reach_mm": "120"})
     uid = made.headers["location"].split("/")[2]
     photo = photo_of("step-gauge")
@@ -354,6 +474,29 @@ def test_a_photo_fills_the_sheet_and_comes_back_drawn_upon(client: Client, tmp_p
         assert value == pytest.approx(m.piece.feature(feature).nominal, abs=0.25)
 
 
+def test_readings_that_only_a_photo_gives_are_enough_for_a_result(
+    client: Client, tmp_path: Path
+) -> None:
+    from calib.photo.rows import fill_sheet
+    from calib.readings.data import Reading
+    from calib.workshop.entering import fill_store
+
+    uid = begun(client, "corner-gauge")
+    with open_workshop(tmp_path / "store.db") as shop:
+        only = [f for f in shop.read(uid).piece.features if f.instrument == "photo"]
+        seen = [
+            Reading(
+                feature=f.id, value=f.nominal, where="photo", text=f"{f.nominal * 1.004:.3f} ± 0.02"
+            )
+            for f in only
+        ]
+        assert len(only) >= 2
+        assert fill_store(shop.store(), uid, lambda m: fill_sheet(m.table, m.piece, seen)) == len(
+            only
+        )
+    assert "Size along X" in client.get(f"/piece/{uid}/result").text
+
+
 def test_fourteen_spools_one_measured(client: Client) -> None:
     """The others of its type start from what the one gave; those of another type don't."""
     uid = begun(client)
@@ -369,3 +512,31 @@ def test_fourteen_spools_one_measured(client: Client) -> None:
     assert page.count('class="state unknown"') == 4
     assert client.get("/?find=sand").text.count('class="state inherited"') == 1  # the key alone
     assert "white 3" in client.get("/next?spool=white+3").text
+
+
+def test_a_setting_of_ones_own_goes_into_a_sliced_file_by_its_line(client: Client) -> None:
+    begun(client)
+    own = {
+        "setting": "own_jolt",
+        "from_value": "4",
+        "to_value": "10",
+        "step_value": "2",
+        "before": "8",
+    }
+    refused = client.submit("/start", {"pattern": "setting-ladder", "set.setting": "own_jolt"})
+    assert "give from_value" in refused.text or "not known" in refused.text
+    made = client.submit("/start", {"pattern": "setting-ladder", "set.band_mm": "", **{f"set.{k}": v for k, v in own.items()}})  # fmt: skip
+    uid = made.headers["location"].split("/")[2]
+    assert 'name="line"' in client.get(f"/piece/{uid}").text
+    layers = [f"G0 X50 Y50 Z{0.2 * k:.2f} F9000\nG1 X90 E1 F1800" for k in range(1, 101)]
+    sliced = "G28\nG90\nM83\n" + "\n".join(layers) + "\n"
+    answer = client.submit(
+        f"/correct/{uid}",
+        {"line": "SET JOLT={value}"},
+        files={"file": ("a.gcode", sliced.encode())},
+    )
+    place = answer.headers["location"]
+    list(client.get(f"{place}/events").iter_lines())
+    page = client.get(place).text
+    assert "SET JOLT=4" in page
+    assert "SET JOLT=8" in page

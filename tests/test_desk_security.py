@@ -6,6 +6,7 @@ fetch metadata) and on DNS rebinding (Host), from memory.
 
 import io
 import re
+import shutil
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -17,7 +18,7 @@ from starlette.routing import Route
 from calib.desk import guard
 from calib.desk.app import routes
 from calib.desk.entrance import CODE_LASTS_S, TRIES, Entrance
-from tests.deskkit import HOST, LAN, PHONE, Client, app_on, begun
+from tests.deskkit import HOST, LAN, PHONE, Client, app_on, begun, furnished
 
 GETS = ["/", "/first", "/first?step=2", "/first?step=3", "/words", "/care", "/next", "/pieces", "/values",
         "/happened", "/history", "/printer?printer=lantern", "/printer/new", "/spool?spool=lamp-white",
@@ -27,7 +28,9 @@ GETS = ["/", "/first", "/first?step=2", "/first?step=3", "/words", "/care", "/ne
 @pytest.fixture(scope="module")
 def app(tmp_path_factory: pytest.TempPathFactory) -> Starlette:
     """One desk with a printer and a spool, for all tests that leave it as it is."""
-    made = app_on(tmp_path_factory.mktemp("desk") / "store.db", lan=True)
+    store = tmp_path_factory.mktemp("desk") / "store.db"
+    shutil.copy(furnished(), store)
+    made = app_on(store, lan=True)
     begun(Client(made))
     return made
 

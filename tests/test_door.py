@@ -192,11 +192,36 @@ def test_tables_fold_between_words_at_60_columns():
     assert len(table_lines(columns, rows, 120)) == 3
 
 
+CAUTION = "Hot end and bed burn"
+VALUES_OR_FILES = [
+    "make bed-patches", "make bed-patches --force --json", "sheet dimensional-cube --out again",
+    "solve dimensional-cube/sheet.csv", "solve dimensional-cube/sheet.csv --json",
+    "keep dimensional-cube/sheet.csv", "profile show", "profile show --json", "next", "next --json",
+    "values --csv v.csv --card v.html", "values --json", "apply a.gcode --json",
+    "apply a.gcode --schedule s.csv --out b.gcode",
+]  # fmt: skip
+
+
+@pytest.mark.kernel
+def test_cautions_come_once_wherever_values_or_files_to_run_come_out(shop, monkeypatch):
+    (shop.folder / "a.gcode").write_text("G28\nG90\nM83\nG1 X60 Y60 Z0.2\nG1 X70 Y60 E1\n")
+    (shop.folder / "s.csv").write_text("z_from_mm,z_to_mm,setting,value\n0,2,hot_end_c,210\n")
+    shop("sheet dimensional-cube")
+    fill(shop, grown=0.2)
+    for number, line in enumerate(VALUES_OR_FILES):
+        monkeypatch.setenv("TRUEBEAD_STATE", str(shop.folder / f"state-{number}"))
+        done = CliRunner().invoke(build_app(), line.split(), env={"TRUEBEAD_STORE": shop.store})
+        assert done.exit_code in (0, 1), done.output
+        found = (done.stdout.count(CAUTION), done.stderr.count(CAUTION))
+        assert found == ((0, 1) if "--json" in line else (1, 0)), line
+    for page in ("v.html", "bed-patches/sheet.html"):
+        assert CAUTION in (shop.folder / page).read_text(encoding="utf-8")
+
+
 def test_cautions_come_once_per_session_of_work(shop):
-    first = shop("make --help")
-    assert "Hot end and bed burn" not in first
+    assert CAUTION not in shop("make --help")
     said = [shop("next"), shop("next")]
-    assert ["Hot end and bed burn" in text for text in said] == [True, False]
+    assert [CAUTION in text for text in said] == [True, False]
 
 
 def test_read_asks_once_what_the_piece_was_printed_with(shop):

@@ -1,17 +1,16 @@
 """Files are written whole or not at all."""
 
 import errno
+import itertools
 import os
-import subprocess
-import sys
-import textwrap
 import time
 from pathlib import Path
 
 import pytest
 
 from calib.errors import FileError
-from calib.files import keep_beside, write_atomic
+from calib.files import keep_beside, replacing, write_atomic
+from tests.processkit import Child, say
 
 
 def test_writes_text_and_bytes_as_given(tmp_path: Path) -> None:
@@ -121,20 +120,14 @@ def test_a_file_made_meanwhile_is_not_replaced(
 def test_a_kill_leaves_the_old_or_the_new_file_whole(tmp_path: Path) -> None:
     path = tmp_path / "big.txt"
     write_atomic(path, "0" * 3_000_000)
-    program = textwrap.dedent(
-        """
-        import itertools, sys
-        from calib.files import keep_beside, write_atomic
+
+    def act() -> None:
         for n in itertools.count():
-            write_atomic(sys.argv[1], str(n % 10) * 3_000_000, force=True)
-            print(n, flush=True)
-        """
-    )
+            write_atomic(path, str(n % 10) * 3_000_000, force=True)
+            say(n)
+
     for pause in (0.0, 0.003, 0.011):
-        writer = subprocess.Popen(
-            [sys.executable, "-c", program, str(path)], stdout=subprocess.PIPE, text=True
-        )
-        assert writer.stdout is not None
+        writer = Child(act)
         for _ in range(5):  # who reads meanwhile never sees half a file
             writer.stdout.readline()
             assert path.stat().st_size == len(set(path.read_text(encoding="utf-8"))) * 3_000_000
@@ -149,22 +142,16 @@ def test_a_kill_leaves_the_old_or_the_new_file_whole(tmp_path: Path) -> None:
 def test_the_next_write_clears_what_a_kill_left_and_leaves_who_still_writes_alone(
     tmp_path: Path,
 ) -> None:
-    program = textwrap.dedent(
-        """
-        import sys, time
-        from calib.files import replacing
-        with replacing(sys.argv[1]) as out:
-            print(out.name, flush=True)
-            time.sleep(600)
-        """
-    )
-    writers = [
-        subprocess.Popen(
-            [sys.executable, "-c", program, str(tmp_path / name)], stdout=subprocess.PIPE, text=True
-        )
-        for name in ("killed", "alive")
-    ]
-    drafts = [Path(w.stdout.readline().strip()) for w in writers if w.stdout]
+    def writing(name: str) -> Child:
+        def act() -> None:
+            with replacing(tmp_path / name) as out:
+                say(out.name)
+                time.sleep(600)
+
+        return Child(act)
+
+    writers = [writing(name) for name in ("killed", "alive")]
+    drafts = [Path(w.stdout.readline().strip()) for w in writers]
     writers[0].kill()
     writers[0].communicate()
     journals = [d.with_name(f"{d.name}-journal") for d in drafts]

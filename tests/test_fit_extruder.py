@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from calib.fit.extruder import fit_feed, log_evidence
-from calib.fit.linear import Problem
+from calib.fit.extruder import fit_feed
+from calib.fit.linear import Problem, fit, log_evidence
 from patterns.errors import SpecError
 from patterns.registry import get
 from patterns.spec import PrintSetup
-from tests.simulate_fits import coverage, feed
+from tests.simulate_fits import coverage
+from tests.simulate_rest import feed
 
 RATES = np.linspace(2.0, 14.0, 5)
 
@@ -45,7 +46,7 @@ def test_evidence_against_a_multivariate_normal():
     )
     cov = 0.3 * np.eye(6) + x @ np.diag([4.0, 0.49]) @ x.T
     expected = stats.multivariate_normal(x @ [0.5, 0.0], cov).logpdf(y)
-    assert log_evidence(problem) == pytest.approx(expected, rel=1e-10)
+    assert log_evidence(fit(problem)) == pytest.approx(expected, rel=1e-10)
 
 
 def test_steady_feed_shows_no_slip():

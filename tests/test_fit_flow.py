@@ -20,7 +20,7 @@ from calib.fit.flow import (
     wall_ratios,
 )
 from tests.simulate_fits import coverage
-from tests.simulate_fits import flow as flow_draw
+from tests.simulate_rest import box_block_filament, small_piece
 
 
 # Plain geometry worked by hand: A = h (w - h) + pi h^2 / 4, filament area pi d^2 / 4.
@@ -180,8 +180,8 @@ def test_the_sort_that_lies_apart_is_named():
     assert result.pulls["walls"] > 4
 
 
-def test_coverage():
-    # 95 % of 150 has a standard deviation of 1.8 %; the bounds are three of them wide.
-    rates = coverage(flow_draw, 150, seed=5)
-    assert all(0.895 <= rate <= 0.997 for rate in rates.values())
-    assert set(rates) == {"flow", "flow by walls", "flow by mass"}
+@pytest.mark.parametrize("draw", [small_piece, box_block_filament])
+def test_coverage_in_a_world_that_shares_nothing_with_the_fit(draw):
+    # 95 % of 300 has a standard deviation of 1.3 %; the bound is three of them wide.
+    rates = coverage(draw, 300, seed=5)
+    assert all(rate >= 0.912 for rate in rates.values()), rates

@@ -12,9 +12,9 @@ from calib.model.gate import ceiling, check_value, ratings_of, tightest, why_ref
 from calib.model.setting import SETTINGS, Place, Setting, topic
 from calib.plan.steps import plan
 from calib.store import open_store
-from calib.store.placing import to_set
+from calib.store.places import to_set
 from calib.store.records import Axis
-from calib.workshop.knowing import Assumed
+from calib.workshop.context import Assumed
 from patterns.spec import PrintSetup
 from tests.readkit import sheet, wall_box
 from tests.storekit import correction, fresh_url, keep, workshop

@@ -90,7 +90,8 @@ def test_true_readings_change_nothing(name):
         pytest.skip("nothing on it is measured")
     solution = solved(Sheet(piece=piece, piece_id="t", readings=readings))
     if solution is None:
-        assert name in ("temperature-tower", "fit-gauge")  # judged more than measured
+        # Judged more than measured, or nothing is drawn for what is measured.
+        assert name in ("temperature-tower", "fit-gauge", "ripple-wall")
         return
     applied = [c for c in solution.corrections if c.verdict is Verdict.APPLY]
     assert all(c.setting.startswith(first_found) for c in applied)

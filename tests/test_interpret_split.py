@@ -1,4 +1,4 @@
-"""Machine and material from sheets: agreement with the fit, wrong parts by name, a whole workshop."""
+"""Machine and material from a sheet: agreement with the fit, wrong parts by name."""
 
 import math
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from calib.fit.dimensions import fit_dimensions
-from calib.interpret.scales import SheetScales, scales_of, split_sheets
+from calib.interpret.scales import scales_of
 from calib.interpret.solve import Context, solve_sheet
 from calib.interpret.split import explain_split
 from calib.model.drive import Drive
@@ -127,66 +127,10 @@ def test_warm_pieces_are_referred_to_20_c():
     assert "+0.085 % of the size is warmth" in why
 
 
-def workshop(rng, machine, shrink, travel=False):
-    """Sheets of two printers and three spools with known truth."""
-    sheets = []
-    for printer, own in machine.items():
-        for spool, (material, s) in shrink.items():
-            for _ in range(3):
-                error = own - np.array([s[0], s[0], s[1]]) + rng.normal(0, 3e-4, 3)
-                sheets.append(
-                    SheetScales(
-                        printer=printer, spool=spool, material=material, error=error,
-                        covariance=np.eye(3) * 3e-4**2,
-                    )
-                )  # fmt: skip
-        if travel:
-            sheets.append(
-                SheetScales(
-                    printer=printer, spool="", material="", error=own + rng.normal(0, 2e-4, 3),
-                    covariance=np.eye(3) * 2e-4**2,
-                )
-            )  # fmt: skip
-    return sheets
-
-
-def test_a_workshop_is_split_by_name():
-    rng = np.random.default_rng(2)
-    machine = {"north": np.array([0.002, -0.001, 0.0]), "south": np.array([-0.001, 0.001, 0.0005])}
-    shrink = {
-        "white": ("PLA", (0.0025, 0.0020)),
-        "grey": ("PETG", (0.0040, 0.0030)),
-        "black": ("ABS", (0.0070, 0.0060)),
-    }
-    drives = {p: {**BELTS, "Z": Drive(screw_lead_mm=8.0)} for p in machine}
-    plain = split_sheets(workshop(rng, machine, shrink), drives)
-    with_travel = split_sheets(workshop(rng, machine, shrink, travel=True), drives)
-    for p, own in machine.items():
-        for k, axis in enumerate("XYZ"):
-            for found in (plain, with_travel):
-                e = found.machine(p, axis)
-                assert abs(e.value - own[k]) < 3 * e.u
-            assert with_travel.machine(p, axis).u <= plain.machine(p, axis).u
-    for spool, (_, (xy, z)) in shrink.items():
-        for direction, truth in (("XY", xy), ("Z", z)):
-            e = with_travel.shrinkage(spool, direction)
-            assert abs(e.value - truth) < 3 * e.u < 1e-3
-    product = plain.product("north", "black", "X")
-    assert abs(product.value - (0.002 - 0.007)) < 3 * product.u < 1e-3
-    lines = plain.lines("north")
-    assert any("black shrinks" in line and "from readings" in line for line in lines)
-
-
-def test_prints_before_and_after_a_change_of_steps_agree():
+@pytest.mark.parametrize("steps", [80.0, 81.0])
+def test_prints_before_and_after_a_change_of_steps_agree(steps):
     """The machine's error is told at the mechanics' steps/mm, whatever was set when printing."""
-    sheets = [
-        SheetScales(
-            printer="p", spool="s", material="PLA", covariance=np.eye(3) * 2e-4**2,
-            error=np.array([steps / 80 * (1 + 0.001) * (1 - 0.003) - 1, np.nan, np.nan]),
-            steps={"X": steps}, part_c=20.0,
-        )
-        for steps in (80.0, 82.0, 80.0)
-    ]  # fmt: skip
-    found = split_sheets(sheets, {"p": BELTS})
-    assert found.product("p", "s", "X").value == pytest.approx(-0.002, abs=5e-5)
-    assert found.split.chi2 < 5
+    error = np.array([steps / 80 * (1 + 0.001) * (1 - 0.003) - 1, np.nan, np.nan])
+    told = explain_split(error, np.eye(3) * 2e-4**2, BELTS, "PLA", steps={"X": steps}, part_c=20.0)
+    size = told.size["X"]
+    assert (1 + size.value) * 80 / steps - 1 == pytest.approx(-0.002, abs=1e-4)

@@ -2,6 +2,7 @@
 
 import json
 import re
+import shlex
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
@@ -20,7 +21,7 @@ from calib.report.next_words import command_of
 from calib.report.words import turn_lines
 from calib.store import open_store
 from calib.store.records import Spool
-from calib.workshop.results import NextStep, Who
+from calib.workshop.results import Who
 from patterns import registry
 from patterns.spec import PrintSetup
 from tests.storekit import correction, fresh_url, keep, sheet, workshop
@@ -109,15 +110,15 @@ def test_a_reason_belongs_to_its_setting_and_the_command_is_the_one_it_names(sto
     assert kept.correction.requests == (more,)
     (step,) = plan(store.known()).steps
     assert step.piece == "bridge-ladder"
-    assert {k: step.parameters[k] for k in ("from_mm", "to_mm")} == {"from_mm": 14, "to_mm": 48}
+    assert {k: step.request.parameters[k] for k in ("from_mm", "to_mm")} == {
+        "from_mm": 14,
+        "to_mm": 48,
+    }
     assert step.why[0] == "longest bridge: too uncertain"
-    assert command_of(
-        NextStep(
-            step=step,
-            request=Request(pattern=step.piece, parameters=step.parameters),
-            who=Who(printer="lantern", nozzle="brass", spool="white-1"),
-        )
-    ).endswith(f"--set from_mm=14 --set to_mm=48 --set step_mm={step.parameters['step_mm']:g}")
+    who = Who(printer="lantern", nozzle="brass", spool="white-1")
+    assert command_of(who, step.request).endswith(
+        f"--set from_mm=14 --set to_mm=48 --set step_mm={step.request.parameters['step_mm']:g}"
+    )
 
 
 def test_a_taller_cube_is_asked_for_with_its_size(store):
@@ -126,7 +127,7 @@ def test_a_taller_cube_is_asked_for_with_its_size(store):
     unsure = correction("scale_z_percent", 95.0, 99.7, u=0.5, verdict=AGAIN)
     keep_from(store, "dimensional-cube", replace(unsure, requests=(taller,)))
     (step,) = plan(store.known()).steps
-    assert (step.piece, step.parameters) == ("dimensional-cube", {"size_mm": 80})
+    assert (step.piece, step.request.parameters) == ("dimensional-cube", {"size_mm": 80})
 
 
 def test_ranges_for_one_piece_are_joined():
@@ -289,7 +290,7 @@ def truebead(tmp_path):
     def run(*words, code=0):
         result = CliRunner().invoke(build_app(), list(words), env=env)
         assert result.exit_code == code, result.output
-        return result.output
+        return result.stdout if "--json" in words else result.output
 
     return run
 
@@ -346,3 +347,38 @@ def test_a_host_that_is_not_there_is_said_to_be_so():
         open_store("postgresql://nohost.invalid/x")
     assert "URL" in caught.value.line
     assert "doctor" not in caught.value.line
+
+
+def test_what_to_print_is_read_print_by_print_and_fits_the_terminal(truebead):
+    truebead("add", "printer", "lantern", "--build", "220x220x250", "--hot-end-max", "260")
+    truebead("add", "nozzle", "brass", "--size", "0.4")
+    truebead("add", "spool", "white-1", "--type", "PLA")
+    said = truebead("next")
+    lines = said.partition("Caution")[0].splitlines()
+    commands = [line for line in lines if line.startswith("   truebead make ")]
+    assert len(commands) == len(json.loads(truebead("next", "--json"))["prints"]) <= 6
+    assert (
+        max(len(line) for line in lines if line not in commands and " unattended" not in line) <= 80
+    )
+    # Each reason once: a topic is not "not measured yet" for two prints.
+    new = re.sub(r"\n +(?!truebead|not)", " ", said)
+    topics = [
+        t.strip() for words in re.findall("not measured yet: (.*)", new) for t in words.split(", ")
+    ]
+    assert len(topics) == len(set(topics)) >= 10
+    few = " ".join(truebead("next", "--minutes", "40").split())
+    assert few.count("ask again when these are measured") == 1
+    assert "There is no time left for temperature, retraction," in few
+
+
+def test_the_command_of_a_plate_makes_all_its_pieces(truebead, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    truebead("add", "printer", "lantern", "--build", "220x220x250", "--hot-end-max", "260")
+    truebead("add", "nozzle", "brass", "--size", "0.4")
+    truebead("add", "spool", "white-1", "--type", "PLA")
+    (plate,) = [
+        p for p in json.loads(truebead("next", "--json"))["prints"] if "fit-gauge" in p["pieces"]
+    ]
+    truebead(*shlex.split(plate["command"])[1:])
+    assert (tmp_path / "plate.3mf").exists()
+    assert all((tmp_path / name / "sheet.csv").exists() for name in plate["pieces"])

@@ -13,6 +13,7 @@ from calib.errors import BadInput
 from calib.interpret.solve import Context, solve_sheet
 from calib.readings import Reading, read_sheet, sheet_csv
 from patterns import contract, registry
+from patterns.contract import contract_table
 from patterns.errors import SpecError
 from patterns.feature import Kind
 from patterns.own import piece_from_step, piece_of
@@ -253,3 +254,9 @@ def test_a_told_piece_solves_like_the_pattern_itself():
     assert told.head_lines == piece.head_lines
     assert told.volume_mm3 == pytest.approx(piece.volume_mm3)
     assert Context()
+
+
+def test_the_contract_in_the_docs_is_the_codes():
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    shown = page.partition("<!-- contract: generated from patterns/contract.py -->\n")[2]
+    assert shown.partition("<!-- /contract -->")[0] == contract_table()

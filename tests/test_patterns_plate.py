@@ -9,11 +9,11 @@ from hypothesis import strategies as st
 from patterns import registry
 from patterns.body import Body, box
 from patterns.errors import BadInput, SpecError
-from patterns.estimate import area_mm2, estimate, printed_volume_mm3
 from patterns.filaments import filament, filaments, read_table
 from patterns.piece import Advice, Piece, bounds_mm
 from patterns.plate import EDGE_MM, arrange
 from patterns.preview import preview_mesh
+from patterns.print_cost import area_mm2, print_cost, printed_volume_mm3
 from patterns.spec import PrintSetup, Spec
 
 SETUP = PrintSetup()
@@ -29,7 +29,7 @@ def block(x, y, z=10.0, *, setup=SETUP, low=(0.0, 0.0), **advice):
 def test_solid_cube_weighs_its_volume():
     """20 mm cube of PLA: 8 cm3 x 1.24 = 9.92 g; 8000 / (pi 1.75^2 / 4) = 3326 mm; 20 a kg."""
     p = block(20, 20, 20, infill_percent=100)
-    found = estimate(p, preview_mesh(p.body), filament("pla"), spool_price=20.0, spool_g=1000.0)
+    found = print_cost(p, preview_mesh(p.body), filament("pla"), spool_price=20.0, spool_g=1000.0)
     assert found.grams == pytest.approx(9.92)
     assert found.metres == pytest.approx(3.32601, abs=1e-5)
     assert found.cost == pytest.approx(0.1984)
@@ -60,7 +60,7 @@ def test_more_infill_and_more_walls_never_take_less(infill, walls):
 def test_default_pieces_are_quick_and_light(name):
     p = registry.get(name).piece({}, SETUP)
     mesh = preview_mesh(p.body) if p.printed else None
-    found = estimate(p, mesh, filament("PLA"), spool_price=20.0)
+    found = print_cost(p, mesh, filament("PLA"), spool_price=20.0)
     assert 0 <= found.grams < 40
     assert 0 <= found.minutes < 150
     assert p.printed == (found.minutes > 4)

@@ -152,7 +152,9 @@ def test_a_tower_s_sag_droop_and_strings_in_the_right_order(
     off = np.concatenate([sag - SAGS_MM, droop - DROOPS_MM])
     assert np.sqrt((off**2).mean()) < 0.08
     some = areas > 0
-    assert np.abs(seen[some] / areas[some] - 1).max() < 0.4  # a single thin strand reads a third low
+    assert (
+        np.abs(seen[some] / areas[some] - 1).max() < 0.4
+    )  # a single thin strand reads a third low
     assert seen[~some].max() < 1.0
     for values, true in ((sag, SAGS_MM), (droop, DROOPS_MM)):
         assert np.argsort(values).tolist() == np.argsort(true).tolist()

@@ -4,9 +4,10 @@ import csv
 import io
 import json
 import re
+import shutil
 import struct
-import subprocess
 import sys
+from contextlib import chdir
 
 import numpy as np
 import pytest
@@ -20,6 +21,7 @@ from calib.readings import read_sheet
 from calib.store import open_store
 from calib.store.base import ChangedMeanwhile
 from calib.store.records import Nozzle, Spool
+from tests.processkit import Child, say
 from tests.storekit import DATABASES, correction, fresh_url, keep, workshop
 
 #: What the printer of the stories does to every length while nothing is set.
@@ -33,20 +35,37 @@ def store(request, tmp_path):
         yield workshop(opened, spools=("white-1", "white-2"))
 
 
-@pytest.fixture
-def truebead(tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-    env = {"TRUEBEAD_STORE": str(tmp_path / "s.sqlite"), "COLUMNS": "200", "NO_COLOR": "1"}
+def commands_in(folder):
+    """Return what runs a command on a store in a folder."""
+    env = {"TRUEBEAD_STORE": str(folder / "s.sqlite"), "COLUMNS": "200", "NO_COLOR": "1"}
 
     def run(line, code=0):
         result = CliRunner().invoke(build_app(), line.split(), env=env)
         assert result.exit_code == code, result.output
-        return result.output
+        return result.stdout if "--json" in line else result.output
 
-    run("add printer lantern --build 220x220x250 --hot-end-max 260")
-    run("add nozzle brass --size 0.4")
-    run("add spool white-1 --type PLA")
-    run.folder = tmp_path
+    run.folder = folder
+    return run
+
+
+@pytest.fixture(scope="module")
+def first_cube(tmp_path_factory):
+    """Set a workshop up and keep a first cube, once for all stories that begin so."""
+    run = commands_in(tmp_path_factory.mktemp("first-cube"))
+    with chdir(run.folder):
+        run("add printer lantern --build 220x220x250 --hot-end-max 260")
+        run("add nozzle brass --size 0.4")
+        run("add spool white-1 --type PLA")
+        run.said = calibrate(run, "one", 100.0)
+    return run
+
+
+@pytest.fixture
+def calibrated(first_cube, tmp_path, monkeypatch):
+    shutil.copytree(first_cube.folder, tmp_path, dirs_exist_ok=True)
+    monkeypatch.chdir(tmp_path)
+    run = commands_in(tmp_path)
+    run.said = first_cube.said
     return run
 
 
@@ -96,148 +115,140 @@ def sliced(run, name="lamp.gcode"):
 
 
 def size_after(run, line):
-    said = run(f"apply {line} --force --json")  # what is said beside goes to the other stream
-    return json.loads(said[said.index("{") :])["size_after_mm"][0]
+    return json.loads(run(f"apply {line} --force --json"))["size_after_mm"][0]
 
 
 # --- the stories ------------------------------------------------------------------------------
 
 
-def test_values_typed_into_the_printer_are_set_once(truebead):
-    assert "Put into models by truebead apply FILE" in calibrate(truebead, "one", 100.0)
-    first = settings(truebead)["scale_x_percent"]
+def test_values_typed_into_the_printer_are_set_once(calibrated):
+    assert "Put into models by truebead apply FILE" in calibrated.said
+    first = settings(calibrated)["scale_x_percent"]
     assert (first["place"], first["place_said_at"], first["is_set"]) == ("models", None, False)
-    said = truebead("apply --in-printer scale")
+    said = calibrated("apply --in-printer scale")
     assert "calibration pieces are printed with it, and files go without" in said
-    assert re.search(r"size.* % +set +scale_x_percent", said)  # the table marks it
-    after = settings(truebead)["scale_x_percent"]
+    assert re.search(r"size along X +99.* % +set$", said, re.MULTILINE)  # the table marks it
+    after = settings(calibrated)["scale_x_percent"]
     assert (after["place"], after["is_set"]) == ("printer", True)
     # Files go without, of either kind.
-    assert size_after(truebead, model(truebead)) == pytest.approx(100.0)
-    assert "left out: scale_x_percent" in truebead(f"apply {sliced(truebead)}")
+    assert size_after(calibrated, model(calibrated)) == pytest.approx(100.0)
+    assert "left out: size along X" in calibrated(f"apply {sliced(calibrated)}")
     # The next cube is printed with it, its sheet says so, and what comes out is left alone.
-    assert "as if" not in calibrate(truebead, "two", first["value"], seed=2)
-    assert now_line(truebead, "two") == first["value"]
-    assert settings(truebead)["scale_x_percent"]["value"] == pytest.approx(
+    assert "as if" not in calibrate(calibrated, "two", first["value"], seed=2)
+    assert now_line(calibrated, "two") == first["value"]
+    assert settings(calibrated)["scale_x_percent"]["value"] == pytest.approx(
         100 / TRUE_SCALE, abs=0.1
     )
 
 
-def test_models_that_are_corrected_leave_calibration_pieces_alone(truebead):
-    calibrate(truebead, "one", 100.0)
-    value = settings(truebead)["scale_x_percent"]["value"]
-    assert size_after(truebead, model(truebead)) == pytest.approx(value, abs=1e-3)
-    assert settings(truebead)["scale_x_percent"]["place_said_at"]  # done once, it counts as said
+def test_models_that_are_corrected_leave_calibration_pieces_alone(calibrated):
+    value = settings(calibrated)["scale_x_percent"]["value"]
+    assert size_after(calibrated, model(calibrated)) == pytest.approx(value, abs=1e-3)
+    assert settings(calibrated)["scale_x_percent"]["place_said_at"]  # done once, it counts as said
     # The next cube is printed without it. Taken for corrected it would come out at 99.4.
-    calibrate(truebead, "two", 100.0, seed=2)
-    assert now_line(truebead, "two") == 100.0
-    assert settings(truebead)["scale_x_percent"]["value"] == pytest.approx(
+    calibrate(calibrated, "two", 100.0, seed=2)
+    assert now_line(calibrated, "two") == 100.0
+    assert settings(calibrated)["scale_x_percent"]["value"] == pytest.approx(
         100 / TRUE_SCALE, abs=0.1
     )
     # G-code sliced from corrected models is not corrected once more.
-    said = truebead(f"apply {sliced(truebead)}")
+    said = calibrated(f"apply {sliced(calibrated)}")
     assert "put into the models, so it would be corrected twice" in said
     assert "nothing to change" in said
 
 
-def test_gcode_that_is_corrected_first_leaves_models_alone(truebead):
-    calibrate(truebead, "one", 100.0)
-    said = truebead(f"apply {sliced(truebead)}")
+def test_gcode_that_is_corrected_first_leaves_models_alone(calibrated):
+    said = calibrated(f"apply {sliced(calibrated)}")
     assert "From now on put into G-code, not into models: scale_x_percent" in said
     assert "nothing to change" not in said
-    assert "From now on" not in truebead("apply lamp.gcode --force")
-    assert size_after(truebead, model(truebead)) == pytest.approx(100.0)
-    told = json.loads(truebead("apply lamp.stl --force --json"))
+    assert "From now on" not in calibrated("apply lamp.gcode --force")
+    assert size_after(calibrated, model(calibrated)) == pytest.approx(100.0)
+    told = json.loads(calibrated("apply lamp.stl --force --json"))
     assert "put into the G-code" in told["left_out"][0]["reason"]
 
 
-def test_a_dry_run_says_nothing_for_later(truebead):
-    calibrate(truebead, "one", 100.0)
-    truebead(f"apply {sliced(truebead)} --dry-run")
-    truebead(f"apply {sliced(truebead)} --dry-run --in-printer scale")
-    assert settings(truebead)["scale_x_percent"]["place_said_at"] is None
-    assert "scale" not in truebead("profile history --setting flow_percent")
+def test_a_dry_run_says_nothing_for_later(calibrated):
+    calibrated(f"apply {sliced(calibrated)} --dry-run")
+    calibrated(f"apply {sliced(calibrated)} --dry-run --in-printer scale")
+    assert settings(calibrated)["scale_x_percent"]["place_said_at"] is None
+    assert "scale" not in calibrated("profile history --setting flow_percent")
 
 
-def test_moving_from_the_printer_to_models_and_back(truebead):
-    calibrate(truebead, "one", 100.0)
-    truebead("apply --in-printer scale")
-    said = truebead("apply --in-models scale")
+def test_moving_from_the_printer_to_models_and_back(calibrated):
+    calibrated("apply --in-printer scale")
+    said = calibrated("apply --in-models scale")
     assert "set 100.00 in the printer and the slicing settings, else it is corrected twice" in said
-    value = settings(truebead)["scale_x_percent"]["value"]
-    assert size_after(truebead, model(truebead)) == pytest.approx(value, abs=1e-3)
-    truebead("apply --in-printer scale_x_percent")
-    places = {s: settings(truebead)[s]["place"] for s in SCALES}
+    value = settings(calibrated)["scale_x_percent"]["value"]
+    assert size_after(calibrated, model(calibrated)) == pytest.approx(value, abs=1e-3)
+    calibrated("apply --in-printer scale_x_percent")
+    places = {s: settings(calibrated)[s]["place"] for s in SCALES}
     assert list(places.values()) == ["printer", "models", "models"]
-    history = truebead("profile history --setting scale_x_percent")
+    history = calibrated("profile history --setting scale_x_percent")
     words = [w for line in history.splitlines() for w in ("set,", "in models") if w in line]
     assert words == ["set,", "in models", "set,"]  # newest first, none forgotten
 
 
-def test_a_new_spool_and_a_new_nozzle(truebead):
-    calibrate(truebead, "one", 100.0)
-    truebead("apply --in-printer scale")
-    truebead("add spool white-2 --type PLA")
-    truebead("add nozzle brass-06 --printer lantern --size 0.6")
-    new = json.loads(truebead("profile show --nozzle brass-06 --spool white-2 --json"))["settings"]
+def test_a_new_spool_and_a_new_nozzle(calibrated):
+    calibrated("apply --in-printer scale")
+    calibrated("add spool white-2 --type PLA")
+    calibrated("add nozzle brass-06 --printer lantern --size 0.6")
+    new = json.loads(calibrated("profile show --nozzle brass-06 --spool white-2 --json"))[
+        "settings"
+    ]
     scale = {v["setting"]: v for v in new}["scale_x_percent"]
     # The new spool starts from the first one's value, in the same place, but nobody has set it.
     assert scale["inherited_from"] == ["white-1"]
     assert (scale["place"], scale["is_set"]) == ("printer", False)
-    said = truebead(
+    said = calibrated(
         "sheet dimensional-cube --printer lantern --nozzle brass --spool white-2 --out w2"
     )
     assert "To be set in the printer or the slicing settings before you print: size along X" in said
-    assert now_line(truebead, "w2") == scale["value"]
+    assert now_line(calibrated, "w2") == scale["value"]
 
 
-def test_a_value_that_was_never_set_is_noticed(truebead):
-    calibrate(truebead, "one", 100.0)
-    truebead("apply --in-printer scale")
-    value = settings(truebead)["scale_x_percent"]["value"]
-    said = calibrate(truebead, "two", 100.0, seed=2)  # the sheet takes it to be set
+def test_a_value_that_was_never_set_is_noticed(calibrated):
+    calibrated("apply --in-printer scale")
+    value = settings(calibrated)["scale_x_percent"]["value"]
+    said = calibrate(calibrated, "two", 100.0, seed=2)  # the sheet takes it to be set
     assert f"size along X: the very error of before is found once more, as if {value:.5g}" in said
     assert "# now.scale_x_percent:" in said
 
 
-def test_a_value_that_was_set_unsaid_is_noticed(truebead):
-    calibrate(truebead, "one", 100.0)
-    value = settings(truebead)["scale_x_percent"]["value"]
-    said = calibrate(truebead, "two", value, seed=2)  # the sheet takes it not to be
+def test_a_value_that_was_set_unsaid_is_noticed(calibrated):
+    value = settings(calibrated)["scale_x_percent"]["value"]
+    said = calibrate(calibrated, "two", value, seed=2)  # the sheet takes it not to be
     assert f"size along X: the error of before is gone, as if {value:.5g}" in said
     # What is said there mends it.
-    truebead("profile undo --spool white-1")
-    truebead("apply --in-printer scale")
-    path = truebead.folder / "two" / "sheet.csv"
+    calibrated("profile undo --spool white-1")
+    calibrated("apply --in-printer scale")
+    path = calibrated.folder / "two" / "sheet.csv"
     text = path.read_text(encoding="utf-8")
     for s in SCALES:
-        text = text.replace(f"# now.{s}: 100.0", f"# now.{s}: {settings(truebead)[s]['value']!r}")
+        text = text.replace(f"# now.{s}: 100.0", f"# now.{s}: {settings(calibrated)[s]['value']!r}")
     path.write_text(text, encoding="utf-8")
-    assert "as if" not in truebead("keep two/sheet.csv")
-    assert settings(truebead)["scale_x_percent"]["value"] == pytest.approx(value, abs=0.1)
+    assert "as if" not in calibrated("keep two/sheet.csv")
+    assert settings(calibrated)["scale_x_percent"]["value"] == pytest.approx(value, abs=0.1)
 
 
-def test_what_is_taken_back_is_to_be_set_back(truebead):
-    calibrate(truebead, "one", 100.0)
-    assert "Set back" not in truebead("profile undo")
-    truebead("keep one/sheet.csv")
-    truebead("apply --in-printer scale_x_percent")
-    assert "slicing settings: scale_x_percent 100" in truebead("profile undo")
+def test_what_is_taken_back_is_to_be_set_back(calibrated):
+    assert "Set back" not in calibrated("profile undo")
+    calibrated("keep one/sheet.csv")
+    calibrated("apply --in-printer scale_x_percent")
+    assert "slicing settings: scale_x_percent 100" in calibrated("profile undo")
 
 
-def test_profile_next_and_report_show_where(truebead):
-    calibrate(truebead, "one", 100.0)
-    assert "in models" in truebead("profile show")
+def test_profile_next_and_report_show_where(calibrated):
+    assert "in models" in calibrated("profile show")
     assert (
         "Put into models by truebead apply FILE, so print calibration pieces without: size along X"
-        in (truebead("next"))
+        in (calibrated("next"))
     )
-    truebead("apply --in-printer scale")
-    assert json.loads(truebead("next --json"))["places"]["scale_x_percent"] == {
+    calibrated("apply --in-printer scale")
+    assert json.loads(calibrated("next --json"))["places"]["scale_x_percent"] == {
         "place": "printer", "is_set": True,
     }  # fmt: skip
-    truebead("report --printer lantern --out r.html")
-    assert '<td data-name="where">set</td>' in (truebead.folder / "r.html").read_text(
+    calibrated("report --printer lantern --out r.html")
+    assert '<td data-name="where">set</td>' in (calibrated.folder / "r.html").read_text(
         encoding="utf-8"
     )
 
@@ -250,12 +261,11 @@ def test_profile_next_and_report_show_where(truebead):
         ("apply --in-gcode outline_offset_mm", "outline_offset_mm can't be put into G-code"),
     ],
 )
-def test_what_cannot_be_is_one_line_and_nothing_is_kept(truebead, line, message):
-    calibrate(truebead, "one", 100.0)
-    said = truebead(line, code=2)
+def test_what_cannot_be_is_one_line_and_nothing_is_kept(calibrated, line, message):
+    said = calibrated(line, code=2)
     assert message in said
     assert said.count("\n") == 1
-    assert settings(truebead)["scale_x_percent"]["place_said_at"] is None
+    assert settings(calibrated)["scale_x_percent"]["place_said_at"] is None
 
 
 # --- the store --------------------------------------------------------------------------------
@@ -338,20 +348,22 @@ def test_what_was_said_meanwhile_is_not_overruled_by_doing(store):
     assert [p.place for p in store.places()] == ["printer"]
 
 
-_CLAIM = """
-import sys
-from calib.errors import StoreError
-from calib.model.place import Place
-from calib.store import open_store
-with open_store(sys.argv[1]) as store:
-    print("ready", flush=True)
-    sys.stdin.readline()
-    try:
-        store.say_place({"scale_x_percent": 99.7}, Place(sys.argv[2]), spool="white-1", unless_said=True)
-        print("said")
-    except StoreError as err:
-        print("refused")
-"""
+def claimant(url, place):
+    """Start a process that puts a scale somewhere, once it is told to."""
+
+    def act():
+        with open_store(url) as store:
+            say("ready")
+            sys.stdin.readline()
+            words = {"scale_x_percent": 99.7}
+            try:
+                store.say_place(words, place, spool="white-1", unless_said=True)
+            except ChangedMeanwhile:
+                say("refused")
+            else:
+                say("said")
+
+    return Child(act)
 
 
 @pytest.mark.parametrize("database", DATABASES)
@@ -359,11 +371,7 @@ def test_two_processes_never_put_one_correction_into_both_sorts_of_files(databas
     with fresh_url(database, tmp_path) as url:
         with open_store(url) as store:
             workshop(store)
-        pipes = {"stdin": subprocess.PIPE, "stdout": subprocess.PIPE, "text": True}
-        both = [
-            subprocess.Popen([sys.executable, "-c", _CLAIM, url, place], **pipes)
-            for place in ("models", "gcode")
-        ]
+        both = [claimant(url, place) for place in (Place.MODELS, Place.GCODE)]
         for p in both:
             assert p.stdout.readline() == "ready\n"
         for p in both:
@@ -392,64 +400,60 @@ def test_a_sheet_without_corrections_can_be_kept_again_once_there_are_some(store
 
 
 @pytest.mark.parametrize("kind", ["stl", "gcode"])
-def test_a_corrected_file_is_known_again_under_another_name(truebead, kind):
-    calibrate(truebead, "one", 100.0)
-    name = model(truebead) if kind == "stl" else sliced(truebead)
-    truebead(f"apply {name}")
-    assert "is there already" in truebead(f"apply {name}", code=2)
-    (truebead.folder / f"lamp.corrected.{kind}").rename(truebead.folder / f"final.{kind}")
-    said = truebead(f"apply final.{kind}", code=2)
+def test_a_corrected_file_is_known_again_under_another_name(calibrated, kind):
+    name = model(calibrated) if kind == "stl" else sliced(calibrated)
+    calibrated(f"apply {name}")
+    assert "is there already" in calibrated(f"apply {name}", code=2)
+    (calibrated.folder / f"lamp.corrected.{kind}").rename(calibrated.folder / f"final.{kind}")
+    said = calibrated(f"apply final.{kind}", code=2)
     assert "corrected before" in said
     assert "--again" in said
     assert said.count("\n") == 1
-    assert not (truebead.folder / f"final.corrected.{kind}").exists()
+    assert not (calibrated.folder / f"final.corrected.{kind}").exists()
 
 
-def test_a_calibration_piece_is_pointed_out(truebead):
-    calibrate(truebead, "one", 100.0)
-    model(truebead, "one/piece.stl")
-    made = truebead.folder / "one/piece.stl"
+def test_a_calibration_piece_is_pointed_out(calibrated):
+    model(calibrated, "one/piece.stl")
+    made = calibrated.folder / "one/piece.stl"
     made.write_bytes(b"calibration piece, binary STL".ljust(80) + made.read_bytes()[80:])
-    assert "this is a calibration piece" in truebead("apply one/piece.stl", code=2)
-    (truebead.folder / "one/piece.stl").rename(truebead.folder / "one/part.stl")
-    assert "this is a calibration piece" in truebead("apply one/part.stl", code=2)
-    assert "size after" in truebead("apply one/part.stl --again")
+    assert "this is a calibration piece" in calibrated("apply one/piece.stl", code=2)
+    (calibrated.folder / "one/piece.stl").rename(calibrated.folder / "one/part.stl")
+    assert "this is a calibration piece" in calibrated("apply one/part.stl", code=2)
+    assert "size after" in calibrated("apply one/part.stl --again")
 
 
-def test_a_schedule_brings_limits_and_no_corrections(truebead):
+def test_a_schedule_brings_limits_and_no_corrections(calibrated):
     from patterns.schedule import schedule_csv
     from tests.test_apply_schedule import rows
 
-    calibrate(truebead, "one", 100.0)
     text = schedule_csv(rows("hot_end_c", 240, 230, start=0, height=2))
-    (truebead.folder / "schedule.csv").write_text(text, encoding="utf-8")
-    said = truebead(f"apply {sliced(truebead)} --schedule schedule.csv --printer lantern")
+    (calibrated.folder / "schedule.csv").write_text(text, encoding="utf-8")
+    said = calibrated(f"apply {sliced(calibrated)} --schedule schedule.csv --printer lantern")
     assert "M104 S240" in said
     assert "coordinates" not in said
-    assert settings(truebead)["scale_x_percent"]["place_said_at"] is None
+    assert settings(calibrated)["scale_x_percent"]["place_said_at"] is None
 
 
-def test_a_damaged_store_is_one_line(truebead):
+def test_a_damaged_store_is_one_line(calibrated):
     import sqlite3
     from contextlib import closing
 
-    calibrate(truebead, "one", 100.0)
-    path = truebead.folder / "s.sqlite"
-    truebead("apply --in-printer scale")
+    path = calibrated.folder / "s.sqlite"
+    calibrated("apply --in-printer scale")
     with closing(sqlite3.connect(path)) as raw:
         raw.execute("UPDATE places SET place = 'moon' WHERE setting = 'scale_x_percent'")
         raw.commit()
     # A place that is not known counts as not said, and the check names it.
-    assert settings(truebead)["scale_x_percent"]["place"] == "models"
-    assert "moon" in truebead("profile history")
-    assert "'moon' is none that is known" in truebead("store check", code=1)
+    assert settings(calibrated)["scale_x_percent"]["place"] == "models"
+    assert "moon" in calibrated("profile history")
+    assert "'moon' is none that is known" in calibrated("store check", code=1)
     with closing(sqlite3.connect(path)) as raw:
         raw.execute("DROP TABLE places")
         raw.commit()
-    said = truebead("apply --in-printer scale", code=2)
+    said = calibrated("apply --in-printer scale", code=2)
     assert "no such table: places" in said
     assert said.count("\n") == 1
     path.write_bytes(b"junk" * 999)
     for tail in ("-wal", "-shm"):
         path.with_name(path.name + tail).unlink(missing_ok=True)
-    assert "is not a store" in truebead("apply --in-printer scale", code=2)
+    assert "is not a store" in calibrated("apply --in-printer scale", code=2)

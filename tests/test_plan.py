@@ -134,7 +134,7 @@ def test_every_event_names_topics_that_exist():
         assert e.keeps
     assert {e.name for e in EVENTS} == {
         "assembled", "moved", "drive-changed", "nozzle-changed", "filament-type-changed",
-        "new-spool", "stored-damp", "levelled",
+        "new-spool", "stored-damp", "levelled", "carriage-changed", "motion-set",
     }  # fmt: skip
 
 

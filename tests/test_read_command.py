@@ -5,8 +5,6 @@ import os
 import pty
 import select
 import signal
-import subprocess
-import sys
 import time
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -21,6 +19,7 @@ from calib.readings.fill import cells
 from patterns import registry
 from patterns.feature import Feature, Kind
 from patterns.spec import PrintSetup
+from tests.processkit import Child, program
 
 runner = CliRunner()
 
@@ -30,7 +29,11 @@ def sheet(tmp_path: Path) -> Path:
     piece = registry.get("dimensional-cube").piece({"size_mm": "40"}, PrintSetup())
     path = tmp_path / "sheet.csv"
     text = sheet_csv(
-        piece, "c1", datetime(2026, 3, 12, tzinfo=UTC), repeats=2, keys={"spool": "a, b"}
+        piece,
+        "c1",
+        datetime(2026, 3, 12, tzinfo=UTC),
+        repeats=2,
+        keys={"spool": "a, b", "jaws_closed_mm": "0.00"},
     )
     path.write_text(text, encoding="utf-8")
     return path
@@ -65,6 +68,23 @@ def test_all_readings_of_a_piece(sheet: Path) -> None:
     assert "every reading is there already" in run("read", str(sheet)).output
 
 
+def test_closed_jaws_are_asked_for_once_and_another_reading_is_not_taken_for_them(
+    sheet: Path,
+) -> None:
+    sheet.write_text(sheet.read_text().replace("# jaws_closed_mm: 0.00", "# jaws_closed_mm:"))
+    said = run("read", str(sheet), answers=["39.97", "0,01", "39.98", "q"]).output
+    assert "Closed jaws show about 0" in said
+    found = read_sheet(sheet)
+    assert found.keys["jaws_closed_mm"] == "0.01"
+    assert all_values(found) == [39.98]
+    assert "closed jaws" not in run("read", str(sheet), answers=["q"]).output
+
+
+def test_a_number_where_yes_or_no_is_asked_is_the_reading_once_more(sheet: Path) -> None:
+    found = typed(sheet, ["12.15", "39.96", "q"])
+    assert all_values(found) == [39.96]
+
+
 def test_number_place_and_nominal_are_shown(sheet: Path) -> None:
     out = run("read", str(sheet), answers=["q"]).output
     assert "piece c1, dimensional-cube, 42 readings to go" in out
@@ -78,10 +98,10 @@ def test_skip_not_measured_stop_and_resume(sheet: Path) -> None:
         ("x_outside_low", 39.97), ("x_outside_mid", 29.96),
     ]  # fmt: skip
     # Goes on after the last one; what was skipped comes at the end, "-" never again.
-    out = run("read", str(sheet), answers=["19.98", "q"]).output
+    out = run("read", str(sheet), answers=["5.18", "q"]).output
     assert "39 readings to go" in out
-    assert "(3) top terrace" in out
-    assert read_sheet(sheet).values("x_outside_top") == (19.98,)
+    assert "(3) wall beside the well" in out
+    assert read_sheet(sheet).values("x_wall_near") == (5.18,)
     answers = [""] * 37 + ["39.95"]
     assert typed(sheet, answers).values("x_outside_low") == (39.97, 39.95)
 
@@ -117,7 +137,7 @@ def test_a_slip_is_mended_kept_or_typed_again(sheet: Path) -> None:
     answers = ["399.7", "y", "399.8", "n", "n", "39.98", "77", "what", "y", "30.02", "q"]
     result = run("read", str(sheet), answers=answers)
     assert "the decimal point one place too far right, 39.97 mm?" in result.output
-    assert "y or n, please." in result.output
+    assert "y or n, or the number once more." in result.output
     assert all_values(read_sheet(sheet)) == pytest.approx([39.97, 39.98, 77, 30.02])
     assert f"Look again: {sheet} line" in result.output
 
@@ -193,21 +213,8 @@ def test_a_folder_stands_for_its_sheet(sheet: Path) -> None:
 # A real process
 
 
-def _listen_to_ctrl_c() -> None:
-    """Undo what a shell does to a job in the background: such a job is deaf to Ctrl-C."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-
-
-def _start(path: Path) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, "-c", "from calib.cli import main; main()", "read", str(path)],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, preexec_fn=_listen_to_ctrl_c,
-    )  # fmt: skip
-
-
-def _answer(process: subprocess.Popen[str], path: Path, text: str, count: int) -> None:
+def _answer(process: Child, path: Path, text: str, count: int) -> None:
     """Type one answer and wait until the sheet holds `count` readings."""
-    assert process.stdin is not None
     process.stdin.write(text + "\n")
     process.stdin.flush()
     until = time.monotonic() + 60
@@ -217,7 +224,7 @@ def _answer(process: subprocess.Popen[str], path: Path, text: str, count: int) -
 
 
 def test_killed_in_the_middle_and_resumed(sheet: Path) -> None:
-    process = _start(sheet)
+    process = program("read", str(sheet))
     for k, text in enumerate(["39.97", "39.96", "29.98"], 1):
         _answer(process, sheet, text, k)
     process.kill()
@@ -228,18 +235,18 @@ def test_killed_in_the_middle_and_resumed(sheet: Path) -> None:
 
 
 def test_ctrl_c_keeps_everything(sheet: Path) -> None:
-    process = _start(sheet)
+    process = program("read", str(sheet))
     _answer(process, sheet, "39.97", 1)
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=60)
     assert process.returncode == 130
-    assert "Kept 1 new readings" in out
+    assert "Kept 1 new reading" in out
     assert "Traceback" not in err
     assert all_values(read_sheet(sheet)) == [39.97]
 
 
 def test_what_another_program_writes_meanwhile_stays(sheet: Path) -> None:
-    process = _start(sheet)
+    process = program("read", str(sheet))
     _answer(process, sheet, "39.97", 1)
     theirs = sheet.read_text(encoding="utf-8").replace("39.97", "39.99")
     sheet.write_text(theirs, encoding="utf-8")
@@ -249,7 +256,7 @@ def test_what_another_program_writes_meanwhile_stays(sheet: Path) -> None:
 
 
 def test_a_cell_that_another_program_filled_meanwhile_is_not_overwritten(sheet: Path) -> None:
-    process = _start(sheet)
+    process = program("read", str(sheet))
     _answer(process, sheet, "39.97", 1)
     time.sleep(0.5)  # until the next question stands there, for an empty cell
     table = read_table(sheet)
@@ -264,10 +271,7 @@ def test_a_cell_that_another_program_filled_meanwhile_is_not_overwritten(sheet: 
 
 def test_at_a_real_terminal(sheet: Path) -> None:
     us, them = pty.openpty()
-    process = subprocess.Popen(
-        [sys.executable, "-c", "from calib.cli import main; main()", "read", str(sheet)],
-        stdin=them, stdout=them, stderr=them,
-    )  # fmt: skip
+    process = program("read", str(sheet), terminal=them)
     os.close(them)
     seen = _until(us, b"reading 1 of 2, mm: ")
     os.write(us, b"39.97\r")
@@ -275,6 +279,7 @@ def test_at_a_real_terminal(sheet: Path) -> None:
     os.write(us, b"q\r")
     seen += _until(us, b"Next: truebead read")
     assert process.wait(timeout=60) == 0
+    process.close()
     os.close(us)
     assert b"(1) low terrace" in seen
     assert all_values(read_sheet(sheet)) == [39.97]

@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from calib.errors import SheetError
@@ -63,6 +63,7 @@ def _values(name: str, spec_type: type[Spec]) -> st.SearchStrategy[dict[str, obj
 
 
 @pytest.mark.parametrize("name", sorted(registry.all_patterns() | registry.all_checks()))
+@settings(max_examples=40)  # of each pattern
 @given(data=st.data())
 def test_any_piece_comes_back_exactly(name: str, data: st.DataObject) -> None:
     recipe = registry.get(name)

@@ -25,7 +25,7 @@ from patterns.schedule import SETTINGS as SCHEDULED
 
 UNIT_ENDINGS = {
     "mm": "_mm", "deg": "_deg", "%": "_percent", "degC": "_c", "steps/mm": "_per_mm",
-    "mm/s": "_mm_s", "mm3/s": "_mm3_s",
+    "mm/s": "_mm_s", "mm3/s": "_mm3_s", "Hz": "_hz", "s": "_s",
 }  # fmt: skip
 
 

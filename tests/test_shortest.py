@@ -17,10 +17,10 @@ from calib.plan.steps import plan
 from calib.profile.answers import Answer, Where, answer, values
 from calib.profile.blocks import Block, Coordinate
 from calib.profile.events import Happened
-from calib.profile.evidence import Made, block_of, warmth
+from calib.profile.evidence import Made, block_of, size_design, warmth
 from calib.profile.gaussian import Gaussian
-from calib.profile.influence import disagreements, influences, rests
-from calib.profile.knowledge import World
+from calib.profile.influence import disagreement, disagreements, influences, rests
+from calib.profile.knowledge import RUNOUT_MM, World
 from calib.profile.posterior import posterior
 from calib.store import open_store
 from patterns import registry
@@ -255,3 +255,41 @@ def test_an_answer_is_in_its_own_unit():
     a = Answer(setting="skew_xy_deg", weights={A: 180 / np.pi})
     e = a.estimate(KNOWN)
     assert (e.unit, e.u) == ("deg", pytest.approx(180 / np.pi))
+
+
+# --- what a pattern repeats ----------------------------------------------------------------------
+
+
+def test_what_a_pattern_repeats_is_what_a_line_through_wrong_lengths_gives():
+    # Ordinary least squares by its textbook formula: covariance s^2 (P^T P)^-1 of the coefficients of
+    # lengths that are each off by s, P = [length, which way the walls face, inside or not].
+    _, features = gauge()
+    lengths = [f for f in features if f.axis == "X"]
+    way = {"outside": (1.0, 0.0), "inside": (-1.0, -1.0)}
+    p = np.array([[f.nominal, *way.get(str(f.kind), (0.0, 0.0))] for f in lengths])
+    by_hand = RUNOUT_MM**2 * np.linalg.inv(p.T @ p)
+    _, parts = size_design(made(), expected_fit(features, DEFAULTS["caliper"], repeats=1))
+    shared = [c for c in parts["scale_x"].weights if c.kind == "pattern"]
+    assert len(shared) == 3
+    m = np.array(
+        [[parts[n].weights[c] for c in shared] for n in ("scale_x", "offset_x", "inside_x")]
+    )
+    assert m @ m.T == pytest.approx(by_hand, rel=1e-6, abs=1e-12)
+
+
+def test_many_prints_of_one_pattern_do_not_take_its_own_errors_away():
+    blocks = [printed(uid=f"{k}", days=k % 30, seed=k, piece=f"q{k}") for k in range(60)]
+    halves = [needed(blocks[:n]).u for n in (1, 60)]
+    reach = max(f.nominal for f in gauge()[1] if f.axis == "X")
+    assert 100 * RUNOUT_MM / reach / 2 < halves[1] < halves[0]
+
+
+def test_a_roll_that_is_odd_is_not_hidden_by_the_spread_that_it_makes_itself():
+    rolls = [printed((0.002, 0.002), uid=f"g{k}", spool=f"r{k}", seed=k) for k in range(4)]
+    odd = printed((0.009, 0.009), uid="odd", spool="r4", days=5, seed=9)
+    every = [*rolls, odd]
+    whole = posterior(every, WORLD)
+    assert disagreement(whole, odd) is None  # with how far rolls differ learnt from it, too
+    found = disagreement(whole, odd, rolls)
+    assert found.odds < 1e-3
+    assert [d.block.uid for d in disagreements(whole, every, every)] == ["odd"]

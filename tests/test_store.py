@@ -1,7 +1,5 @@
 """The store: things, keeping, precedence, migrations, two processes at once, kill -9."""
 
-import os
-import signal
 import sqlite3
 import subprocess
 import sys
@@ -21,9 +19,10 @@ from calib.model.correction import Scope, Verdict
 from calib.model.instrument import DEFAULTS
 from calib.model.setting import Place
 from calib.store import open_store
-from calib.store.engine import HEAD
+from calib.store.engine import HEAD, upgrade
 from calib.store.keeping import AlreadyKept, choose, text_sha256
 from calib.store.records import Axis, Nozzle, Spool
+from tests.processkit import Child, say
 from tests.storekit import (
     BELT,
     DATABASES,
@@ -291,13 +290,22 @@ def test_the_newest_migration_is_the_one_known(store):
     assert script().get_current_head() == HEAD
 
 
-def test_migrations_make_the_tables_of_the_models(store):
+@pytest.mark.parametrize("by_migrations", [True, False])
+def test_a_new_store_has_the_tables_that_all_migrations_make(store, by_migrations):
     from alembic.autogenerate import compare_metadata
 
     from calib.store.tables import Base
 
-    with store.engine.connect() as connection:
-        context = MigrationContext.configure(connection, opts={"compare_type": True})
+    with store.engine.begin() as connection:
+        if by_migrations:
+            Base.metadata.drop_all(connection)
+            connection.exec_driver_sql("DROP TABLE alembic_version")
+            upgrade(connection)
+        # PostgreSQL can't compare defaults of JSON.
+        sqlite = store.engine.dialect.name == "sqlite"
+        opts = {"compare_type": True, "compare_server_default": sqlite}
+        context = MigrationContext.configure(connection, opts=opts)
+        assert context.get_current_revision() == HEAD
         assert compare_metadata(context, Base.metadata) == []
 
 
@@ -424,25 +432,19 @@ def test_commands_start_without_the_database_layer():
 
 # --- several processes ------------------------------------------------------------------------
 
-WRITER = """
-import sys
-sys.path.insert(0, sys.argv[4])
-from tests.storekit import keep, workshop
-from calib.store import open_store
-path, name, count = sys.argv[1], sys.argv[2], int(sys.argv[3])
-with open_store(path) as store:
-    print("ready", flush=True)
-    sys.stdin.readline()
-    for i in range(count):
-        (uid,) = keep(store, f"{name}-{i}")
-        print(uid, flush=True)
-"""
-
 
 def writer(path, name, count):
-    here = os.path.dirname(os.path.dirname(__file__))
-    command = [sys.executable, "-c", WRITER, str(path), name, str(count), here]
-    return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+    """Start a process that opens a store, waits for a word, and keeps so many sheets."""
+
+    def act():
+        with open_store(str(path)) as store:
+            say("ready")
+            sys.stdin.readline()
+            for i in range(count):
+                (uid,) = keep(store, f"{name}-{i}")
+                say(uid)
+
+    return Child(act)
 
 
 def test_two_processes_keeping_at_once_lose_nothing(tmp_path):
@@ -485,7 +487,7 @@ def test_kill_at_any_moment_keeps_every_acknowledged_correction(tmp_path):
         p.stdin.flush()
         acknowledged.add(p.stdout.readline().strip())
         time.sleep(float(rng.uniform(0.0, 0.15)))
-        p.send_signal(signal.SIGKILL)
+        p.kill()
         rest = p.communicate()[0]
         acknowledged |= set(rest[: rest.rfind("\n") + 1].split())
         with open_store(str(path)) as store:

@@ -34,6 +34,27 @@ def empty(request, tmp_path):
         yield opened
 
 
+@pytest.fixture(params=DATABASES, scope="module")
+def untouched(request, tmp_path_factory):
+    """Give an empty store for what must all be refused: it stays as it is."""
+    folder = tmp_path_factory.mktemp("untouched")
+    with fresh_url(request.param, folder) as url, open_store(url) as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def records(tmp_path_factory):
+    """Give the records of an export with one of everything."""
+    folder = tmp_path_factory.mktemp("records")
+    with fresh_url("sqlite", folder) as url, open_store(url) as store:
+        keep(workshop(store), "a", corrections=[correction("hot_end_c", 215.0, 205.0, u=2.0)])
+        store.add_instrument(replace(store.instrument("caliper"), name="bench"))
+        store.add_event("moved", "lantern", note="to the attic")
+        store.say_place({"hot_end_c": 215.0}, "printer", spool="white-1")
+        store.undo()
+        return list(store.records())
+
+
 def run(*words, store, code=0):
     env = {"TRUEBEAD_STORE": store, "COLUMNS": "500"}
     result = CliRunner().invoke(build_app(), list(words), env=env)
@@ -41,13 +62,9 @@ def run(*words, store, code=0):
     return result.output
 
 
-def export(store, **change):
-    """Return an export with one sheet, one event and one place, changed: `printer__name="x"`."""
-    keep(store, "a", corrections=[correction("hot_end_c", 215.0, 205.0, u=2.0)])
-    store.add_event("moved", "lantern", note="to the attic")
-    store.say_place({"hot_end_c": 215.0}, "printer", spool="white-1")
-    store.undo()
-    found = copy.deepcopy(list(store.records()))
+def changed(records, **change):
+    """Return records with something else in them: `printer__name="x"`."""
+    found = copy.deepcopy(records)
     for path, value in change.items():
         kind, *keys = path.split("__")
         for record in found:
@@ -79,14 +96,13 @@ ODD_NAMES = ["", "   ", "a\x1b[31m", "a\nb", "a\0b", "a\u202eb", "n" * 1_000_000
 
 @pytest.mark.parametrize("name", ODD_NAMES)
 @pytest.mark.parametrize("kind", ["printer", "nozzle", "spool", "instrument"])
-def test_odd_names_are_refused_in_one_line(store, empty, kind, name):
-    store.add_instrument(replace(store.instrument("caliper"), name="bench"))
+def test_odd_names_are_refused_in_one_line(records, untouched, kind, name):
     with pytest.raises(BadInput) as caught:
-        empty.take_in(export(store, **{f"{kind}__name": name}), source="x.json")
+        untouched.take_in(changed(records, **{f"{kind}__name": name}), source="x.json")
     assert len(caught.value.line) < 300
     assert caught.value.line.isprintable()
     assert "x.json record" in caught.value.line
-    assert empty.printers() == []
+    assert untouched.printers() == []
 
 
 @pytest.mark.parametrize(
@@ -123,17 +139,18 @@ def test_odd_names_are_refused_in_one_line(store, empty, kind, name):
         ({"place__setting": "colour_of_door"}, "colour_of_door"),
     ],
 )
-def test_what_would_not_be_taken_typed_in_is_not_taken_from_a_file(store, empty, change, words):
-    store.add_instrument(replace(store.instrument("caliper"), name="bench"))
+def test_what_would_not_be_taken_typed_in_is_not_taken_from_a_file(
+    records, untouched, change, words
+):
     with pytest.raises(BadInput, match=words) as caught:
-        empty.take_in(export(store, **change), source="x.json")
+        untouched.take_in(changed(records, **change), source="x.json")
     assert "x.json record" in caught.value.line
-    assert empty.printers() == []
+    assert untouched.printers() == []
 
 
 @pytest.mark.parametrize("value", [480.0, 262.0, -40.0])
-def test_values_beyond_the_ratings_are_refused_or_left_out(store, empty, value):
-    found = export(store, sheet__corrections__0__new=value, sheet__corrections__0__undone=None)
+def test_values_beyond_the_ratings_are_refused_or_left_out(records, empty, value):
+    found = changed(records, sheet__corrections__0__new=value, sheet__corrections__0__undone=None)
     with pytest.raises(BadInput, match=r"rated for|makes no sense") as caught:
         empty.take_in(found)
     assert "--without-unsafe" in caught.value.line
@@ -143,9 +160,9 @@ def test_values_beyond_the_ratings_are_refused_or_left_out(store, empty, value):
     assert empty.counts()["readings"] == 3  # what was measured stays
 
 
-def test_what_was_taken_back_may_be_beyond_the_ratings(store, empty):
+def test_what_was_taken_back_may_be_beyond_the_ratings(records, empty):
     """History is kept as it was: a hot end may have been exchanged for one rated lower."""
-    empty.take_in(export(store, sheet__corrections__0__new=300.0))
+    empty.take_in(changed(records, sheet__corrections__0__new=300.0))
     assert [k.correction.new for k in empty.history()] == [300.0]
 
 
@@ -175,8 +192,8 @@ def test_files_that_are_none_of_ours_are_one_line(tmp_path, text, words):
     assert said.count("\n") == 1
 
 
-def test_two_records_of_one_id_are_one_line(store, empty):
-    found = export(store)
+def test_two_records_of_one_id_are_one_line(records, empty):
+    found = changed(records)
     sheet = next(r for r in found if r["record"] == "sheet")
     twin = copy.deepcopy(sheet)
     twin |= {"uid": "other", "sheet_text": "other"}
@@ -388,10 +405,10 @@ def test_a_merge_from_a_server_names_it_without_its_password(tmp_path):
 
 @pytest.mark.parametrize("fit", [{}, {"topic": "size"}, {"findings": 5}, {"findings": [{"topic": "size", "evidence": {"a": 1}}]}])  # fmt: skip
 @pytest.mark.parametrize("words", [["report"], ["profile", "split"]])
-def test_what_a_fit_said_may_be_of_any_form(store, empty, fit, words):
+def test_what_a_fit_said_may_be_of_any_form(records, empty, fit, words):
     if empty.engine.dialect.name != "sqlite":
         pytest.skip("the commands are the same on a server")
-    found = export(store, sheet__fit=fit, sheet__corrections__0__undone=None)
+    found = changed(records, sheet__fit=fit, sheet__corrections__0__undone=None)
     empty.take_in(found)
     result = CliRunner().invoke(build_app(), words, env={"TRUEBEAD_STORE": empty.where})
     assert result.exception is None or isinstance(result.exception, SystemExit), result.exception

@@ -2,11 +2,11 @@
 
 import os
 import shutil
+import signal
 import sqlite3
 import subprocess
 import sys
 import tempfile
-import textwrap
 from contextlib import closing
 from pathlib import Path
 
@@ -17,6 +17,7 @@ from calib.cli import build_app
 from calib.errors import StoreError
 from calib.store import engine, open_store
 from calib.store.restore import restore
+from tests.processkit import Child, say
 from tests.storekit import keep, workshop
 
 
@@ -114,15 +115,13 @@ def test_a_log_that_was_left_behind_counts(theirs, tmp_path):
 
 def test_a_log_that_a_kill_left_counts(theirs):
     """Log and index are there, and nobody has them open any more."""
-    program = """
-        import os, sys
-        from calib.store import open_store
-        from tests.storekit import keep
-        with open_store(sys.argv[1]) as store:
+
+    def act():
+        with open_store(str(theirs)) as store:
             keep(store, "b")
-            os.kill(os.getpid(), 9)
-    """
-    subprocess.run([sys.executable, "-c", textwrap.dedent(program), str(theirs)], check=False)
+            os.kill(os.getpid(), signal.SIGKILL)
+
+    Child(act).communicate()
     assert theirs.with_name("s.sqlite-wal").stat().st_size > 0
     shm = theirs.with_name("s.sqlite-shm")
     for index in (shm.read_bytes(), b"", bytes(32768)):
@@ -163,33 +162,23 @@ def test_a_store_is_not_merged_into_itself(theirs):
 
 # --- restoring --------------------------------------------------------------------------------
 
-WRITER = """
-    import sys
-    from calib.errors import StoreError
-    from calib.store import open_store
-    with open_store(sys.argv[1]) as store:
-        while True:
-            uid = store.add_event("moved", printer="lantern").uid
-            print(uid, flush=True)
-"""
-
 
 def test_what_is_acknowledged_while_restoring_is_in_one_of_the_two(theirs, tmp_path):
     saved = tmp_path / "saved.sqlite"
+
+    def act():
+        with open_store(str(theirs)) as store:
+            while True:
+                say(store.add_event("moved", printer="lantern").uid)
+
+    writer = Child(act)
     with open_store(str(theirs)) as store:
         store.backup(saved)
-        writer = subprocess.Popen(
-            [sys.executable, "-c", textwrap.dedent(WRITER), str(theirs)],
-            stdout=subprocess.PIPE, text=True,
-        )  # fmt: skip
-        assert writer.stdout is not None
         said = [writer.stdout.readline().strip() for _ in range(3)]
         asides = [restore(str(theirs), saved) for _ in range(3)]
         said += [writer.stdout.readline().strip() for _ in range(3)]
-        writer.terminate()
-        said += writer.stdout.read().split()
-        writer.wait()
-        writer.stdout.close()
+        writer.send_signal(signal.SIGTERM)
+        said += writer.communicate()[0].split()
         assert pieces(store) == {"a"}  # who had it open sees what was restored
         held = {e.uid for e in store.events()}
         assert store.check() == []

@@ -4,7 +4,7 @@ import threading
 
 import pytest
 
-from calib import __version__, open_workshop
+from calib import Assumed, __version__, open_workshop
 from calib.errors import BadInput, StoreError
 from calib.store.base import ChangedMeanwhile
 from calib.store.engine import NoStore
@@ -28,6 +28,27 @@ def fill(shop, source, scale=1.003, skip=()):
         if feature.unit == "mm" and q.feature not in skip:
             shop.enter(source, q.feature, f"{feature.nominal * scale:.2f}", q.repeat)
     return shop.read(source)
+
+
+def test_a_mended_sheet_counts_once_and_the_piece_printed_anew_counts_beside_it(shop):
+    (piece,) = shop.make("step-gauge", solid=False).pieces
+    m = fill(shop, piece.sheet)
+    shop.enter(piece.sheet, m.questions[0].feature, "11.11")
+    shop.keep(piece.sheet)
+    shop.enter(
+        piece.sheet, m.questions[0].feature, f"{m.questions[0].cell.feature.nominal * 1.003:.2f}"
+    )
+    mended = shop.keep(piece.sheet)
+    assert len(mended.replaced) == 1
+    scale = {v.setting: v for v in mended.in_force}["scale_x_percent"]
+    own = {c.setting: c for c in mended.solved.solution.corrections}["scale_x_percent"]
+    assert scale.u > 0.95 * own.u_new  # two sheets would halve the variance
+    assert len([k for k in shop.history() if k.correction.setting == "scale_x_percent"]) == 2
+
+    fill(shop, piece.sheet, scale=1.00341)
+    anew = shop.keep(piece.sheet)
+    assert anew.replaced == ()
+    assert {v.setting: v for v in anew.in_force}["scale_x_percent"].u < 0.9 * scale.u
 
 
 def test_the_version_is_public():
@@ -134,7 +155,7 @@ def test_an_instrument_that_is_named_counts_before_all(shop):
         shop.add_instrument(name, "caliper", mpe=mpe)
     made = shop.make("dimensional-cube", solid=False)
     fill(shop, made.pieces[0].folder)
-    solved = shop.solve(made.pieces[0].folder, instruments=["fine"])
+    solved = shop.solve(made.pieces[0].folder, assumed=Assumed(instruments=["fine"]))
     assert solved.context.instruments["caliper"].mpe == 0.01
 
 

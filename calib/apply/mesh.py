@@ -30,7 +30,7 @@ def map_stl(
         New point = matrix times old point (column vectors), about the origin of the file.
     again : bool
         Whether a model that says it was corrected before may be corrected once more.
-    around : context manager, optional
+    around : function, optional
         See `calib.files.replacing`.
 
     Returns

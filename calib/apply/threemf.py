@@ -84,7 +84,7 @@ def map_3mf(
     again : bool
         Whether a model that says it was corrected before may be corrected once more. It says so in
         the comment of its package, which the parts and their readers know nothing of.
-    around : context manager, optional
+    around : function, optional
         See `calib.files.replacing`.
 
     Returns

@@ -144,6 +144,18 @@ def table(values: Iterable[Value]) -> list[tuple[str, ...]]:
     ]  # fmt: skip
 
 
+#: Heads of the columns of `short_table`: what fits a narrow terminal.
+SHORT_COLUMNS = ("setting", "new>", "old>", "unit", "")
+
+
+def short_table(values: Iterable[Value]) -> list[tuple[str, ...]]:
+    """Return rows of texts under `SHORT_COLUMNS`, each setting by its label."""
+    return [
+        (kept_setting(v.setting).label, spell(v.setting, v.new), spell(v.setting, v.old), v.unit, v.where)
+        for v in values
+    ]  # fmt: skip
+
+
 def values_csv(values: Iterable[Value], of: Heading = NOBODY) -> str:
     """Return the values as CSV, each row with whose it is and of which day."""
     out = io.StringIO()

@@ -6,9 +6,10 @@ from typing import Annotated, Any
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import build_volume, print_json
+from calib.commands.common import print_json
 from calib.commands.show import say
 from calib.errors import BadInput
+from calib.workshop.typed import build_volume
 
 add = typer.Typer(
     no_args_is_help=True,
@@ -42,28 +43,28 @@ def _told(**given: Any) -> dict[str, Any]:
 def printer(
     name: str,
     build: Annotated[str | None, typer.Option(metavar="XxYxZ", help="Build volume in mm.")] = None,
-    hot_end_max: Annotated[float | None, typer.Option(help="Highest temperature the hot end is rated for, degC; not known yet: left out.")] = None,
-    bed_max: Annotated[float | None, typer.Option(help="The same of the bed, degC; 0: it is not heated.")] = None,
-    layer: Annotated[float | None, typer.Option(help="Usual layer height in mm (0.2).")] = None,
-    filament: Annotated[float | None, typer.Option(help="Diameter of its filament in mm (1.75).")] = None,
-    belt_pitch: Annotated[float | None, typer.Option(help="Pitch of the belts of X and Y in mm.")] = None,
+    hot_end_max: Annotated[float | None, o.number_option("Highest temperature the hot end is rated for, degC; not known yet: left out.")] = None,
+    bed_max: Annotated[float | None, o.number_option("The same of the bed, degC; 0: it is not heated.")] = None,
+    layer: Annotated[float | None, o.number_option("Usual layer height in mm (0.2).")] = None,
+    filament: Annotated[float | None, o.number_option("Diameter of its filament in mm (1.75).")] = None,
+    belt_pitch: Annotated[float | None, o.number_option("Pitch of the belts of X and Y in mm.")] = None,
     teeth: Annotated[int | None, typer.Option(help="Teeth of their pulleys.")] = None,
-    screw_lead: Annotated[float | None, typer.Option(help="Travel of Z per turn of its screw in mm: pitch x starts.")] = None,
+    screw_lead: Annotated[float | None, o.number_option("Travel of Z per turn of its screw in mm: pitch x starts.")] = None,
     motor_steps: Annotated[int | None, typer.Option(help="Full steps of the motors per turn: 200 for 1.8 degrees.")] = None,
     microsteps: Annotated[int | None, typer.Option(help="Microsteps per full step.")] = None,
     drive: Annotated[list[str] | None, typer.Option(metavar="AXIS:...", help="Another drive for one axis: Y:screw-lead=4,motor-steps=200,microsteps=16; may be repeated.")] = None,
-    steps_x: Annotated[float | None, typer.Option(help="Steps/mm that are set for X now.")] = None,
-    steps_y: Annotated[float | None, typer.Option(help="The same for Y.")] = None,
-    steps_z: Annotated[float | None, typer.Option(help="The same for Z.")] = None,
-    steps_e: Annotated[float | None, typer.Option(help="The same for the extruder.")] = None,
+    steps_x: Annotated[float | None, o.number_option("Steps/mm that are set for X now.")] = None,
+    steps_y: Annotated[float | None, o.number_option("The same for Y.")] = None,
+    steps_z: Annotated[float | None, o.number_option("The same for Z.")] = None,
+    steps_e: Annotated[float | None, o.number_option("The same for the extruder.")] = None,
     replace_: Replace = False,
     seen: Seen = None,
     by: o.By = "",
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
-    """Add a printer: its build volume; ratings and drives can be told later, with --replace."""
-    from calib.report.things_words import printer_json, printer_lines
+    """Add a printer by its build volume. Ratings and drives can be told later, with --replace."""
+    from calib.report.inventory_words import printer_json, printer_lines
     from calib.workshop import open_workshop
     from calib.workshop.drives import axes_with, drives_of
 
@@ -96,9 +97,9 @@ def printer(
 @add.command(epilog="Example: truebead add nozzle brass --printer lantern --size 0.4")
 def nozzle(
     name: str,
-    size: Annotated[float | None, typer.Option(help="Its bore in mm.")] = None,
+    size: Annotated[float | None, o.number_option("Its bore in mm.")] = None,
     printer: Annotated[str | None, typer.Option("--printer", "-p", help="Which printer it is on.")] = None,
-    line: Annotated[float | None, typer.Option(help="Width of one printed line in mm (1.125 x bore).")] = None,
+    line: Annotated[float | None, o.number_option("Width of one printed line in mm (1.125 x bore).")] = None,
     replace_: Replace = False,
     seen: Seen = None,
     by: o.By = "",
@@ -106,7 +107,7 @@ def nozzle(
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
     """Add a nozzle to a printer."""
-    from calib.report.things_words import nozzle_line
+    from calib.report.inventory_words import nozzle_line
     from calib.workshop import open_workshop
 
     told = _told(bore_mm=size, line_mm=line)
@@ -132,10 +133,10 @@ def spool(
     name: str,
     type_: Annotated[str | None, typer.Option("--type", help="Type of the filament, such as PLA.")] = None,
     colour: Annotated[str | None, typer.Option(help="Its colour, in your words.")] = None,
-    price: Annotated[float | None, typer.Option(help="Price of the whole spool.")] = None,
-    grams: Annotated[float | None, typer.Option(help="Filament on a full spool, g.")] = None,
-    density: Annotated[float | None, typer.Option(help="Density in g/cm3, where the label says so.")] = None,
-    diameter: Annotated[float | None, typer.Option(help="Diameter of the filament in mm, as measured.")] = None,
+    price: Annotated[float | None, o.number_option("Price of the whole spool.")] = None,
+    grams: Annotated[float | None, o.number_option("Filament on a full spool, g.")] = None,
+    density: Annotated[float | None, o.number_option("Density in g/cm3, where the label says so.")] = None,
+    diameter: Annotated[float | None, o.number_option("Diameter of the filament in mm, as measured.")] = None,
     replace_: Replace = False,
     seen: Seen = None,
     by: o.By = "",
@@ -143,7 +144,7 @@ def spool(
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
     """Add a spool of filament."""
-    from calib.report.things_words import spool_lines
+    from calib.report.inventory_words import spool_lines
     from calib.workshop import open_workshop
 
     told = _told(
@@ -154,11 +155,6 @@ def spool(
         if replace_:
             old = workshop.store().spool(name)
             saved = workshop.change_spool(replace(old, **told), seen)
-        elif type_ is None:
-            raise BadInput(
-                f"spool {name!r} needs --type",
-                mend="give the filament's type, such as --type PLA",
-            )
         else:
             saved = workshop.add_spool(name, **told)
     if as_json:
@@ -172,18 +168,18 @@ def spool(
 def instrument(
     name: str,
     kind: Annotated[str, typer.Option(help="caliper, balance or eye.")] = "caliper",
-    resolution: Annotated[float | None, typer.Option(help="Smallest step it shows.")] = None,
-    mpe: Annotated[float | None, typer.Option(help="Maximum permissible error, from its data sheet.")] = None,
-    repeatability: Annotated[float | None, typer.Option(help="Standard deviation of repeated readings.")] = None,
-    jaw_mpe: Annotated[float | None, typer.Option(help="Further error of inside and depth readings.")] = None,
-    reach: Annotated[float | None, typer.Option(help="Longest reading.")] = None,
+    resolution: Annotated[float | None, o.number_option("Smallest step it shows.")] = None,
+    mpe: Annotated[float | None, o.number_option("Maximum permissible error, from its data sheet.")] = None,
+    repeatability: Annotated[float | None, o.number_option("Standard deviation of repeated readings.")] = None,
+    jaw_mpe: Annotated[float | None, o.number_option("Further error of inside and depth readings.")] = None,
+    reach: Annotated[float | None, o.number_option("Longest reading.")] = None,
     replace_: Replace = False,
     by: o.By = "",
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
-    """Add an instrument; what is not given is that of a usual one of its kind."""
-    from calib.report.things_words import instrument_line
+    """Add an instrument to measure with. What is not given is that of a usual one of its kind."""
+    from calib.report.inventory_words import instrument_line
     from calib.workshop import open_workshop
 
     told = _told(

@@ -5,19 +5,20 @@ from collections.abc import Callable, Sequence
 from contextlib import nullcontext
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Any
 
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import build_given, print_json, say_safety
-from calib.commands.show import say_table
+from calib.commands.common import print_json, say_safety
+from calib.commands.show import say, say_table
 from calib.errors import BadInput
 from calib.model.place import Place
+from calib.workshop.typed import build_given
 
 if TYPE_CHECKING:
     from calib.apply.values import Value
-    from calib.workshop.applying import Applied, How, ToSet
+    from calib.workshop.applying import Applied, FileOptions, ToSet
 
 #: A file this large takes long enough to show progress.
 _LONG_WORK_BYTES = 30_000_000
@@ -33,10 +34,7 @@ def register(app: typer.Typer) -> None:
 
 
 def apply(
-    file: Annotated[
-        Path | None,
-        typer.Argument(help="Sliced G-code, STL or 3MF; without one the values are shown."),
-    ] = None,
+    file: o.FileToCorrect = None,
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
@@ -69,12 +67,12 @@ def apply(
     csv: o.Csv = None,
     as_json: o.Json = False,
 ) -> None:
-    """Put corrections into a copy of a sliced file or a model, or show the values to type in.
+    """Put corrections into a copy of a model or sliced file.
 
     Nothing is corrected twice: what first goes into a model, or into G-code, always goes there.
     """
     from calib.workshop import applying, open_workshop
-    from calib.workshop.valued import limits_told, write_values
+    from calib.workshop.value_files import limits_told, write_values
 
     given = applying.given_numbers(scale_x, scale_y, scale_z, skew_xy, skew_xz, skew_yz, flow)
     places = _places(in_printer, in_models, in_gcode)
@@ -90,17 +88,19 @@ def apply(
         limits = limits_told(found.limits, build_given(build), origin, hot_end_max_c, bed_max_c)
         target = applying.target_of(file, out, may_replace=force or dry_run, again=again)
         write_values(listed, found, card, csv, force)
+        for told in applying.line_words(how):
+            typer.echo(told, err=as_json)
         done = workshop.correct(file, target, found, limits, given, how)
     _say_applied(done, found, as_json=as_json)
 
 
-def _how(file: Path | None, centre: str, **said: Any) -> "How":
+def _how(file: Path | None, centre: str, **said: Any) -> "FileOptions":
     """Return how the options want a file to be corrected."""
     from calib.apply.limits import parse_point
-    from calib.workshop.applying import How
+    from calib.workshop.applying import FileOptions
 
     point = parse_point(centre, "--centre") if centre else None
-    return How(centre_mm=point, step=_progress(file) if file else None, **said)
+    return FileOptions(centre_mm=point, step=_progress(file) if file else None, **said)
 
 
 def _places(
@@ -131,11 +131,11 @@ def _say_applied(done: "Applied", found: "ToSet", *, as_json: bool) -> None:
         typer.echo(f"From now on put into {here}, not into {other}: {names}", err=as_json)
     if as_json:
         print_json(done.data)
-        return
-    for line in done.lines:
-        typer.echo(line)
-    typer.echo(f"wrote {done.written}" if done.written else "nothing written (--dry-run)")
-    say_safety()
+    else:
+        for line in done.lines:
+            typer.echo(line)
+        typer.echo(f"wrote {done.written}" if done.written else "nothing written (--dry-run)")
+    say_safety(as_json=as_json)
 
 
 def values(
@@ -151,12 +151,12 @@ def values(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Show what is to be set in the printer and the slicing settings, or say that it was.
+    """Show what is to be set by hand, or say that it was.
 
     What models or G-code get is not among them; `apply FILE` puts it there.
     """
     from calib.workshop import open_workshop
-    from calib.workshop.valued import write_values
+    from calib.workshop.value_files import write_values
 
     with open_workshop(store) as workshop:
         found = workshop.values(printer, nozzle, spool, _places(in_printer, in_models, in_gcode))
@@ -170,23 +170,24 @@ def _show_values(listed: "Sequence[Value]", found: "ToSet", *, as_json: bool) ->
 
     if not listed:
         raise BadInput(
-            "there is nothing to apply",
-            mend="keep corrections for a --printer first, or give numbers such as --scale-x",
+            "there is nothing to set or to apply yet",
+            mend=f"see what to measure first: truebead next{found.who.options}",
         )
     for line in found.told:
         typer.echo(line, err=as_json)
     if as_json:
         print_json({**asdict(found.heading), **v.values_data(listed)})
+        say_safety(as_json=True)
         return
     own = v.to_set(listed)
     if found.heading.words:
-        typer.echo(f"To set in the printer and the slicing settings: {found.heading.words}")
+        say(f"To set in the printer and the slicing settings: {found.heading.words}", "bold")
     if own:
-        say_table("", v.COLUMNS, v.table(own))
+        say_table("", v.SHORT_COLUMNS, v.short_table(own))
     for line in v.elsewhere(listed):
-        typer.echo(line)
+        say(line)
     if line := v.said_so(own, found.who.options):
-        typer.echo(line)
+        say(line)
     if line := v.steps_line(own):
-        typer.echo(f"\n{line}\n{v.STORING}")
+        say(f"\n{line}\n{v.STORING}")
     say_safety()

@@ -1,104 +1,12 @@
-"""What several commands share: options for the printer's set-up, name=value pairs, JSON output."""
+"""What several commands share: JSON output, and the cautions."""
 
 import json
-import math
-import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 import typer
 
-from calib.errors import BadInput
 from calib.safety import SAFETY, cautions_due
-
-
-def pairs(given: Sequence[str], option: str) -> dict[str, str]:
-    """Return ``["size_mm=40"]`` as ``{"size_mm": "40"}``."""
-    found: dict[str, str] = {}
-    for text in given:
-        name, sign, value = text.partition("=")
-        if not sign or not name.strip() or not value.strip():
-            raise BadInput(
-                f"{text!r} is not name=value", where=option, mend=f"write {option} size_mm=40"
-            )
-        if name.strip() in found:
-            raise BadInput(f"{name.strip()} is given twice", where=option, mend="give it once")
-        found[name.strip()] = value.strip()
-    return found
-
-
-def numbers(given: Sequence[str], option: str) -> dict[str, float]:
-    """Return ``["steps_x_per_mm=80"]`` as ``{"steps_x_per_mm": 80.0}``."""
-    import math
-
-    found = {}
-    for name, text in pairs(given, option).items():
-        try:
-            found[name] = float(text.replace(",", "."))
-        except ValueError:
-            found[name] = math.nan
-        if not math.isfinite(found[name]):
-            raise BadInput(f"{name}: {text!r} is not a number", where=option, mend="write a number")
-    return found
-
-
-def setup_given(
-    *,
-    nozzle_mm: float | None = None,
-    layer_mm: float | None = None,
-    line_mm: float | None = None,
-    build: str = "",
-    hot_end_max_c: float | None = None,
-) -> dict[str, float]:
-    """Return what the options say of the printer's set-up; nothing for those that were not given."""
-    named = {
-        "nozzle_mm": nozzle_mm, "layer_mm": layer_mm, "line_mm": line_mm,
-        "hot_end_max_c": hot_end_max_c,
-    }  # fmt: skip
-    return {k: v for k, v in named.items() if v is not None} | build_given(build)
-
-
-def build_given(build: str) -> dict[str, float]:
-    """Return the build volume of an option by axis; empty where it was not given."""
-    if not build:
-        return {}
-    names = ("build_x_mm", "build_y_mm", "build_z_mm")
-    return dict(zip(names, build_volume(build), strict=True))
-
-
-def build_volume(text: str) -> tuple[float, float, float]:
-    """Read ``220x220x250`` (or with * or ×) as millimetres.
-
-    Of a round bed, ``round:180x200`` (diameter and height), the largest square on it counts.
-    """
-    shape, colon, sizes = text.strip().partition(":")
-    if colon and shape.strip().lower() == "round":
-        return _round_volume(sizes)
-    parts = re.split(r"\s*[xX*×]\s*", text.strip())
-    try:
-        x, y, z = (float(p.replace(",", ".")) for p in parts)
-    except ValueError:
-        raise BadInput(
-            f"{text!r} is not a build volume",
-            where="--build",
-            mend="write three numbers in mm, such as 220x220x250, or round:180x200",
-        ) from None
-    return x, y, z
-
-
-def _round_volume(text: str) -> tuple[float, float, float]:
-    try:
-        diameter, high = (
-            float(p.replace(",", ".")) for p in re.split(r"\s*[xX*×]\s*", text.strip())
-        )
-    except ValueError:
-        raise BadInput(
-            f"{text!r} is not the diameter and height of a round bed",
-            where="--build",
-            mend="write two numbers in mm, such as round:180x200",
-        ) from None
-    side = math.floor(10 * diameter / math.sqrt(2)) / 10
-    return side, side, high
 
 
 def print_json(data: Mapping[str, Any] | Sequence[Any]) -> None:
@@ -108,7 +16,10 @@ def print_json(data: Mapping[str, Any] | Sequence[Any]) -> None:
     typer.echo(json.dumps(finite(data), indent=2, ensure_ascii=False, allow_nan=False))
 
 
-def say_safety() -> None:
-    """Show the cautions, once per session of work."""
-    if cautions_due():
-        typer.echo(SAFETY)
+def say_safety(*, as_json: bool = False, said: str = "") -> None:
+    """Show the cautions, once per session of work; beside data for machines, on standard error.
+
+    `said` is what the command has shown already: findings that ask for heat have them in their words.
+    """
+    if SAFETY not in said and cautions_due():
+        typer.echo(SAFETY, err=as_json)

@@ -13,7 +13,7 @@ def register(app: typer.Typer) -> None:
     """Add the command."""
     app.command(
         "demo",
-        help="Run the whole loop on invented readings: make, solve, keep, profile.\n\n"
+        help="Run the whole loop on invented readings.\n\n"
         "Nothing of yours is touched: it has a store of its own in the folder it makes.",
         epilog="Example: truebead demo --out demo-out",
     )(demo)

@@ -12,7 +12,7 @@ def register(app: typer.Typer) -> None:
     """Hang the verb on the command line."""
     app.command(
         "desk",
-        help="Open the guided pages in the browser: what to print, measuring, what to set.\n\n"
+        help="Open the guided pages in the browser.\n\nWhat to print, measuring, what to set, one question at a time.\n\n"
         "They are served on this machine alone; --lan also lets a phone beside the printer in, by a"
         " code that counts once.",
         epilog="Example: truebead desk --lan",

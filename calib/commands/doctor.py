@@ -15,7 +15,10 @@ def register(app: typer.Typer) -> None:
 
 
 def doctor(store: o.Store = None, as_json: o.Json = False) -> None:
-    """Look at versions, libraries, the store, fonts and write access; exits with 1 where one fails."""
+    """Look whether everything is there that the work needs.
+
+    Versions, libraries, the store, fonts and write access; exits with 1 where one fails.
+    """
     from calib.workshop.health import look_over
 
     found = look_over(store)

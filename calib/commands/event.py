@@ -11,7 +11,7 @@ from calib.errors import BadInput
 from calib.workshop.completing import events
 
 if TYPE_CHECKING:
-    from calib.workshop.results import Happened
+    from calib.workshop.results import EventOutcome
 
 
 def register(app: typer.Typer) -> None:
@@ -42,7 +42,7 @@ def event(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Write down that something happened to a printer, a nozzle or a spool.
+    """Write down what happened to a printer, nozzle or spool.
 
     Nothing is deleted by it: values that it touches are shown as stale from then on.
     """
@@ -59,7 +59,7 @@ def event(
         return
     if undo is not None and (kind is not None or past):
         raise BadInput("takes back one event only", where="--undo", mend="give it alone")
-    happened: Happened | None = None
+    happened: EventOutcome | None = None
     with open_workshop(store, by=by) as workshop:
         if undo is not None:
             found = [workshop.take_event_back(undo, note)]

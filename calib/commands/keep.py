@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import numbers, print_json
+from calib.commands.common import print_json, say_safety
 from calib.commands.show import say, say_table
-from calib.workshop.knowing import PART_MM, TOLERANCE_MM
+from calib.workshop.context import PART_MM, TOLERANCE_MM
+from calib.workshop.typed import assumed_of
 
 if TYPE_CHECKING:
-    from calib.workshop.results import Kept
+    from calib.workshop.results import KeptSolution
 
 
 def register(app: typer.Typer) -> None:
@@ -41,7 +42,9 @@ def keep(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Solve sheets as `solve` does and keep the corrections; a sheet is kept only once.
+    """Solve filled-in sheets and keep the corrections.
+
+    As `solve` does; a sheet is kept only once.
 
     Printer, nozzle and spool are those that the sheet names, else the only ones in the store.
     """
@@ -50,28 +53,28 @@ def keep(
 
     answers: list[dict[str, Any]] = []
     again = False
+    assumed = assumed_of(now, filament, instrument, tolerance_mm, part_mm, accept)
     with open_workshop(store, by=by) as workshop:
         for path in sheets:
             kept = workshop.keep(
-                path, printer=printer, nozzle=nozzle, spool=spool, use=use or (),
-                now=numbers(now or [], "--now"), filament=filament,
-                instruments=instrument or (), tolerance_mm=tolerance_mm, part_mm=part_mm,
-                accept=accept,
-            )  # fmt: skip
+                path, printer=printer, nozzle=nozzle, spool=spool, use=use or (), assumed=assumed
+            )
             again = again or kept.solved.solution.needs_user
             answers.append(kept_json(kept, str(path)))
             if not as_json:
-                _say_kept(path, kept)
+                say_kept(str(path), kept)
     if as_json:
         print_json(answers)
+    say_safety(as_json=as_json)
     if again:
         raise typer.Exit(1)
 
 
-def _say_kept(path: Path, kept: "Kept") -> None:
+def say_kept(what: str, kept: "KeptSolution") -> None:
+    """Show what was kept, and what it changed."""
     from calib.report.kept_words import COLUMNS, correction_rows, kept_lines
 
     names = f" for {kept.who.words}" if kept.corrections else ""
-    say_table(f"Kept {path}{names}", COLUMNS, correction_rows(kept.corrections))
+    say_table(f"Kept {what}{names}", COLUMNS, correction_rows(kept.corrections))
     for line, style in kept_lines(kept):
         say(line, style)

@@ -5,8 +5,11 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import pairs, print_json, say_safety, setup_given
+from calib.commands.common import print_json, say_safety
+from calib.commands.show import say
+from calib.errors import BadInput
 from calib.workshop.completing import patterns
+from calib.workshop.typed import pairs, setup_given
 
 
 def register(app: typer.Typer) -> None:
@@ -19,7 +22,9 @@ def register(app: typer.Typer) -> None:
         add_help_option=False,
     )(make)
     app.command(
-        "list", help="List the patterns and what each answers.", epilog="Example: truebead list"
+        "list",
+        help="List what can be made, and what each answers.",
+        epilog="Example: truebead list",
     )(list_patterns)
 
 
@@ -50,18 +55,21 @@ def make(
     repeats: o.Repeats = 1,
     force: o.Force = False,
     as_json: o.Json = False,
-    show_help: Annotated[
-        bool, typer.Option("--help", "-h", help="Show this, or a pattern's parameters.")
-    ] = False,
+    show_help: o.Help = False,
 ) -> None:
     """Make one folder per pattern named."""
     from calib.report.made_words import all_made_lines, made_json, pattern_help
     from calib.workshop import open_workshop
     from patterns import registry
 
-    if show_help or not (names or solid):
+    if show_help:
         typer.echo(pattern_help(registry.get(names[0])) if names else ctx.get_help())
-        raise typer.Exit(0 if show_help else 2)
+        return
+    if not (names or solid):
+        raise BadInput(
+            "which piece?",
+            mend="truebead list shows all; a good first one: truebead make corner-gauge",
+        )
     setup = setup_given(
         nozzle_mm=nozzle_mm, layer_mm=layer_mm, line_mm=line_mm, build=build,
         hot_end_max_c=hot_end_max_c,
@@ -75,9 +83,9 @@ def make(
     if as_json:
         print_json([made_json(one) for one in made.pieces])
     else:
-        typer.echo("\n".join(all_made_lines(made)))
-        if made.pieces[0].piece.printed:
-            say_safety()
+        say("\n".join(all_made_lines(made)))
+    if made.pieces[0].piece.printed:
+        say_safety(as_json=as_json)
 
 
 def list_patterns(
@@ -93,4 +101,4 @@ def list_patterns(
     if as_json:
         print_json([pattern_json(p, takes) for p, takes in rows])
     else:
-        typer.echo("\n".join(pattern_lines(rows, material)))
+        say("\n".join(pattern_lines(rows, material)))

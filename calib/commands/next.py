@@ -6,7 +6,7 @@ import typer
 
 from calib.commands import options as o
 from calib.commands.common import print_json, say_safety
-from calib.commands.show import say
+from calib.commands.show import console, say
 
 
 def register(app: typer.Typer) -> None:
@@ -23,24 +23,21 @@ def next_(
     nozzle: o.Nozzle = None,
     spool: o.Spool = None,
     goal: Annotated[
-        str, typer.Option(help="all, fits (join and slide), clean (looks), size (with --within).")
+        str,
+        typer.Option(help="all, fits, clean (looks), size (with --within), fast (ripples, slack)."),
     ] = "all",
     within: Annotated[
-        float | None, typer.Option(help="Tolerance wanted on a part, in mm; for --goal size.")
+        float | None, o.number_option("Tolerance wanted, mm; for --goal size.")
     ] = None,
-    part: Annotated[float, typer.Option(help="Length of your part in mm.")] = 100.0,
-    pieces: Annotated[
-        int, typer.Option(help="How many such parts join in a row or close a ring.")
-    ] = 1,
-    minutes: Annotated[
-        float | None, typer.Option(help="Minutes of printing there are; the best that they allow.")
-    ] = None,
+    part: Annotated[float, o.number_option("Length of your part in mm.")] = 100.0,
+    pieces: Annotated[int, typer.Option(help="How many such parts join in a row or a ring.")] = 1,
+    minutes: Annotated[float | None, o.number_option("Minutes of printing there are.")] = None,
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Say what to print or to measure next: the fewest minutes to the goal, and what is still good.
+    """Say what to print or to measure next.
 
-    What every piece would tell is worked out before it is printed, from all that was measured so far.
+    The fewest minutes that reach the goal; what a piece would tell is worked out beforehand.
     """
     from calib.report.next_words import next_json, next_lines
     from calib.workshop import open_workshop
@@ -58,8 +55,8 @@ def next_(
         )
     if as_json:
         print_json(next_json(found))
-        return
-    for line, style in next_lines(found):
-        say(line, style)
+    else:
+        for line, style in next_lines(found, console().width):
+            say(line, style)
     if found.steps:
-        say_safety()
+        say_safety(as_json=as_json)

@@ -6,10 +6,23 @@ from typing import Annotated, Any
 import typer
 
 from calib.workshop import completing as c
+from calib.workshop import typed
 
 
 def _o(name: str, words: str, *short: str, **more: Any) -> Any:
     return typer.Option(name, *short, help=words, **more)
+
+
+def _number(text: str | float) -> float:
+    try:
+        return typed.number(text)
+    except ValueError as err:
+        raise typer.BadParameter(str(err)) from None
+
+
+def number_option(words: str, *names: str) -> Any:
+    """Declare an option that takes a number as people write it."""
+    return typer.Option(*names, help=words, parser=_number, metavar="NUMBER")
 
 
 def _name(what: str) -> Any:
@@ -17,9 +30,9 @@ def _name(what: str) -> Any:
     return _o(f"--{what}", words, f"-{what[0]}", autocompletion=c.names(what))
 
 
-NozzleMm = Annotated[float | None, _o("--nozzle-mm", "Bore of the nozzle in mm.")]
-LayerMm = Annotated[float | None, _o("--layer-mm", "Layer height in mm.")]
-LineMm = Annotated[float | None, _o("--line-mm", "Line width in mm.")]
+NozzleMm = Annotated[float | None, number_option("Bore of the nozzle in mm.", "--nozzle-mm")]
+LayerMm = Annotated[float | None, number_option("Layer height in mm.", "--layer-mm")]
+LineMm = Annotated[float | None, number_option("Line width in mm.", "--line-mm")]
 Build = Annotated[
     str,
     _o("--build", "Build volume in mm, such as 220x220x250, or round:180x200.", metavar="XxYxZ"),
@@ -56,8 +69,10 @@ _WHAT = "Which of your instruments measured; the only one if not given."
 Instruments = Annotated[
     list[str] | None, _o("--instrument", _WHAT, autocompletion=c.names("instrument"))
 ]
-Tolerance = Annotated[float, _o("--tolerance-mm", "Size error that does not matter to you...")]
-Part = Annotated[float, _o("--part-mm", "...over parts of this length.")]
+Tolerance = Annotated[
+    float, number_option("Size error that does not matter to you...", "--tolerance-mm")
+]
+Part = Annotated[float, number_option("...over parts of this length.", "--part-mm")]
 Accept = Annotated[
     bool, _o("--accept", "Take what was probably meant for readings that can't be right.")
 ]
@@ -77,13 +92,13 @@ InGcode = Annotated[
     list[str] | None,
     typer.Option("--in-gcode", metavar="SETTING", autocompletion=c.settings, help="One that goes into sliced files from now on."),
 ]  # fmt: skip
-ScaleX = Annotated[float | None, _o("--scale-x", "Scale X to this many %.")]
-ScaleY = Annotated[float | None, _o("--scale-y", "Scale Y to this many %.")]
-ScaleZ = Annotated[float | None, _o("--scale-z", "Scale Z to this many %.")]
-SkewXY = Annotated[float | None, _o("--skew-xy", "Lean of Y toward +X, degrees.")]
-SkewXZ = Annotated[float | None, _o("--skew-xz", "Lean of Z toward +X, degrees.")]
-SkewYZ = Annotated[float | None, _o("--skew-yz", "Lean of Z toward +Y, degrees.")]
-Flow = Annotated[float | None, _o("--flow", "Extrude this many % (G-code).")]
+ScaleX = Annotated[float | None, number_option("Scale X to this many %.", "--scale-x")]
+ScaleY = Annotated[float | None, number_option("Scale Y to this many %.", "--scale-y")]
+ScaleZ = Annotated[float | None, number_option("Scale Z to this many %.", "--scale-z")]
+SkewXY = Annotated[float | None, number_option("Lean of Y toward +X, degrees.", "--skew-xy")]
+SkewXZ = Annotated[float | None, number_option("Lean of Z toward +X, degrees.", "--skew-xz")]
+SkewYZ = Annotated[float | None, number_option("Lean of Z toward +Y, degrees.", "--skew-yz")]
+Flow = Annotated[float | None, number_option("Extrude this many % (G-code).", "--flow")]
 Schedule = Annotated[
     Path | None,
     typer.Option(
@@ -113,10 +128,15 @@ Centre = Annotated[
     str, typer.Option(help="Point that stays (G-code), mm; else the bed's middle.", metavar="X,Y,Z")
 ]
 HotEndMax = Annotated[
-    float | None, _o("--hot-end-max", "A lower limit than the hot end's rating, degC.")
+    float | None, number_option("A lower limit than the hot end's rating, degC.", "--hot-end-max")
 ]
-BedMax = Annotated[float | None, _o("--bed-max", "The same of the bed, degC; 0: no heated bed.")]
+BedMax = Annotated[
+    float | None, number_option("The same of the bed, degC; 0: no heated bed.", "--bed-max")
+]
+FileToCorrect = Annotated[Path | None, typer.Argument(metavar="FILE",
+    help="Sliced G-code, STL or 3MF; without one the values to type in are shown.")]  # fmt: skip
 Out = Annotated[Path | None, typer.Option(help="File to write (default: NAME.corrected.SUFFIX).")]
+Help = Annotated[bool, typer.Option("--help", "-h", help="Show this, or a pattern's parameters.")]
 Again = Annotated[bool, _o("--again", "Correct a file that was corrected before.")]
 DryRun = Annotated[bool, _o("--dry-run", "Write nothing; show what would change.")]
 Check = Annotated[bool, _o("--check", "Hold the printed path against the original (G-code).")]

@@ -53,7 +53,7 @@ def rename(
     by: o.By = "",
     store: o.Store = None,
 ) -> None:
-    """Give a printer, nozzle, spool or instrument another name; its history stays its own."""
+    """Give a printer, nozzle, spool or instrument a new name. Its history stays its own."""
     from calib.workshop import open_workshop
 
     with open_workshop(store, by=by) as workshop:
@@ -69,8 +69,8 @@ def retire(
     by: o.By = "",
     store: o.Store = None,
 ) -> None:
-    """Take a thing out of use: nothing is deleted, it is no longer offered."""
-    from calib.report.things_words import retired_line
+    """Take a thing out of use. Nothing is deleted, it is no longer offered."""
+    from calib.report.inventory_words import retired_line
     from calib.workshop import open_workshop
 
     with open_workshop(store, by=by) as workshop:

@@ -6,18 +6,19 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import numbers, print_json
+from calib.commands.common import print_json
 from calib.errors import BadInput
+from calib.workshop.typed import numbers
 
-BarX = Annotated[float | None, typer.Option("--bar-x", help="Measured length of the X bar, mm.")]
-BarY = Annotated[float | None, typer.Option("--bar-y", help="Measured length of the Y bar, mm.")]
+BarX = Annotated[float | None, o.number_option("Measured length of the X bar, mm.", "--bar-x")]
+BarY = Annotated[float | None, o.number_option("Measured length of the Y bar, mm.", "--bar-y")]
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     app.command(
         "mat",
-        help="Make the mat to print and photograph pieces on, or keep its measured bars.\n\n"
+        help="Make the mat that pieces are photographed on.\n\nOr, with --bar-x and --bar-y, keep how long its printed bars are.\n\n"
         "Its centre has a colour that your filament has not: so no shadow is taken for the piece. Printers"
         " scale paper: measure both bars of each printed mat once with a caliper.",
         epilog="Example: truebead mat --filament grey --out mat.pdf; then, once it is printed and"
@@ -101,12 +102,14 @@ def photo(
 ) -> None:
     """Measure, write photo.csv and one annotated picture for each photo, and say what came out."""
     from calib.workshop import open_workshop
-    from calib.workshop.photographing import How, photo_json, photo_lines
+    from calib.workshop.photographing import PhotoOptions, photo_json, photo_lines
 
     if (bar_x is None) != (bar_y is None):
         raise BadInput("one bar alone says half", mend="give both --bar-x and --bar-y")
     bars = (bar_x, bar_y) if bar_x is not None and bar_y is not None else None
-    how = How(sides=side or (), bars_mm=bars, card=card, known_mm=numbers(known or [], "--known"))
+    how = PhotoOptions(
+        sides=side or (), bars_mm=bars, card=card, known_mm=numbers(known or [], "--known")
+    )
     folder = out or (sheet_file if sheet_file.is_dir() else sheet_file.parent)
     with open_workshop() as workshop:
         found = workshop.photo(sheet_file, photos, how, write=write, folder=folder, force=force)

@@ -6,15 +6,23 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json
+from calib.commands.common import print_json, say_safety
 from calib.commands.show import say, say_line, say_table
 from calib.report import kept_words as words
 from calib.report.plain import correction_json, influence_json, profile_json
 from calib.report.words import iso
 
 profile = typer.Typer(
-    no_args_is_help=True, help="Show the corrections in force, their history, and take them back."
+    invoke_without_command=True,
+    help="Show the values in force, their history, and take back.",
 )
+
+
+@profile.callback()
+def profile_itself(ctx: typer.Context) -> None:
+    """Show the values in force, their history, and take back."""
+    if ctx.invoked_subcommand is None:
+        show()
 
 
 def register(app: typer.Typer) -> None:
@@ -32,10 +40,13 @@ def show(
     why: Annotated[
         str | None, typer.Option(help="Which sheets make this setting what it is.")
     ] = None,
+    rests: Annotated[
+        bool, typer.Option("--rests", help="Also: what each rests on, what the last sheet changed.")
+    ] = False,
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Show each value, how sure it is, what it rests on, and what the last sheet changed.
+    """Show each value, how sure it is, and what is to be set.
 
     Every sheet that still counts takes part: those of other spools say what this type is like.
     """
@@ -47,13 +58,12 @@ def show(
             if as_json:
                 print_json([influence_json(i) for i in sheets])
             else:
-                say_table(
-                    f"What makes {why} what it is", words.WHY_COLUMNS, words.why_rows(sheets, why)
-                )
+                say_table(f"What makes {why}", words.WHY_COLUMNS, words.why_rows(sheets, why))
             return
         found = workshop.profile(printer, nozzle, spool)
     if as_json:
         print_json(profile_json(found))
+        say_safety(as_json=True)
         return
     title = f"Profile of {found.who.words}"
     if not found.settings and not found.to_do_once:
@@ -61,8 +71,10 @@ def show(
         return
     say_table(title, words.PROFILE_COLUMNS, words.profile_rows(found.settings))
     below = words.profile_lines(found.settings, found.to_do_once, found.who.options)
-    for line, style in (*words.rests_lines(found.settings, found.rests, found.odd), *below):
+    above = words.rests_lines(found.settings, found.rests) if rests else ()
+    for line, style in (*above, *words.odd_lines(found.odd), *below):
         say(line, style)
+    say_safety()
 
 
 @profile.command(epilog="Example: truebead profile history --printer lantern --setting skew_xy_deg")
@@ -78,7 +90,10 @@ def history(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Show every kept correction, also those that were taken back; nothing is ever deleted."""
+    """Show every correction that was ever kept.
+
+    Also those that were taken back; nothing is ever deleted.
+    """
     from calib.workshop import open_workshop
 
     with open_workshop(store) as workshop:
@@ -117,7 +132,7 @@ def diff(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Compare a profile with that of another spool, or with itself at an earlier day."""
+    """Compare a profile with another spool's, or an earlier day's."""
     from calib.workshop import open_workshop
     from calib.workshop.planning import moment
 
@@ -165,7 +180,9 @@ def drift(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Show how a printer's own settings moved over time, and whether to look at the machine.
+    """Show how a printer's own settings moved over time.
+
+    And whether to look at the machine.
 
     A value outside the mean and three standard deviations (from the mean moving range), or eight
     in a row on one side of it, asks for a new calibration (Shewhart's control chart).
@@ -187,7 +204,7 @@ def split(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Split size errors into the machine's own scale and each spool's shrinkage.
+    """Split size errors into machine scale and shrinkage.
 
     Every kept sheet counts, of all printers and spools: a material measured on one printer sharpens
     the others. The share from readings is what is left when the mechanics and the table of filament

@@ -8,16 +8,19 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import pairs, print_json, setup_given
+from calib.commands.common import print_json, say_safety
+from calib.errors import BadInput
 from calib.report.made_words import made_json, made_lines
 from calib.report.words import place_lines
+from calib.workshop.context import Assumed
+from calib.workshop.typed import numbers, pairs, setup_given
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands."""
     app.command(
         "sheet",
-        help="Make the sheet of a piece again, or of a pattern without its solid.\n\n"
+        help="Make a measurement sheet without the solid.\n\n"
         "For a folder the page sheet.html is made again, with --semicolons also its sheet.csv: readings,"
         " id and parameters stay.",
         epilog="Example: truebead sheet step-gauge --set pitch_mm=30 --out gauge",
@@ -25,18 +28,67 @@ def register(app: typer.Typer) -> None:
     app.command(
         "read",
         help="Type in the readings of a sheet, one after the other.\n\n"
-        "Each answer is written to the sheet at once: stop when you like and go on later.",
-        epilog="Example: truebead read step-gauge/sheet.csv",
+        "Each answer is written to the sheet at once: stop when you like and go on later.\n\n"
+        "With --part the readings are of a part of your own: they are kept at once.",
+        epilog="Examples: truebead read step-gauge/sheet.csv\n\n"
+        "truebead read --part ring-segment --length 150 --axis X 149.87",
     )(read)
 
 
 def read(
-    sheet_file: Annotated[
-        Path, typer.Argument(metavar="SHEET", help="The sheet.csv, or the folder it is in.")
-    ],
+    what: Annotated[list[str], typer.Argument(metavar="SHEET|READING...", help="The sheet.csv, or the folder it is in; with --part what the caliper shows.")],
+    part: Annotated[str, typer.Option(help="A part of your own that you printed: its name.")] = "",
+    length: Annotated[float | None, o.number_option("Its length as drawn, mm.")] = None,
+    axis: Annotated[str, typer.Option(help="The axis of the printer that this length lay along.")] = "X",
+    inside: Annotated[bool, typer.Option("--inside", help="The length is between faces, not over them.")] = False,
+    corrected: Annotated[bool | None, typer.Option("--corrected/--as-drawn", help="Was its file one that `apply` put corrections into?")] = None,
+    printer: o.Printer = None,
+    nozzle: o.Nozzle = None,
+    spool: o.Spool = None,
+    now: o.Now = None,
+    instrument: o.Instruments = None,
+    accept: o.Accept = False,
+    by: o.By = "",
+    store: o.Store = None,
     as_json: o.Json = False,
-) -> None:
-    """Ask until all is there, the user stops, or the input ends."""
+) -> None:  # fmt: skip
+    """Ask until all is there, the user stops, or the input ends; or keep what was read of a part."""
+    if not part:
+        _read_sheet(_only_sheet(what, length), as_json=as_json)
+        return
+    if length is None:
+        raise BadInput("how long is the part as drawn?", where="--length", mend="such as 150")
+    from calib.commands.keep import say_kept
+    from calib.report.plain import kept_json
+    from calib.workshop import open_workshop
+    from calib.workshop.own_part import OwnLength
+
+    one = OwnLength(
+        axis=axis, drawn_mm=length, readings=tuple(what), kind="inside" if inside else "outside"
+    )
+    assumed = Assumed(now=numbers(now or [], "--now"), instruments=instrument or (), accept=accept)
+    with open_workshop(store, by=by) as workshop:
+        kept = workshop.keep_part(
+            part, [one], printer=printer, nozzle=nozzle, spool=spool, corrected=corrected,
+            assumed=assumed,
+        )  # fmt: skip
+    if as_json:
+        print_json(kept_json(kept, part))
+    else:
+        say_kept(part, kept)
+    say_safety(as_json=as_json)
+
+
+def _only_sheet(what: list[str], length: float | None) -> Path:
+    if length is not None or len(what) > 1:
+        raise BadInput(
+            "that is more than one sheet",
+            mend="give one sheet, or --part NAME for readings of a part of your own",
+        )
+    return Path(what[0])
+
+
+def _read_sheet(sheet_file: Path, *, as_json: bool) -> None:
     from calib.workshop import open_workshop
     from calib.workshop.asking import Sitting, Stop
 
@@ -124,6 +176,8 @@ def sheet(
         lines = [*made.notes, *place_lines(made.in_force, made.who.options)]
     if as_json:
         print_json(made_json(again))
-        return
-    for line in (*lines, *made_lines(again)):
-        typer.echo(line)
+    else:
+        for line in (*lines, *made_lines(again)):
+            typer.echo(line)
+    if again.piece.printed:
+        say_safety(as_json=as_json)

@@ -30,7 +30,7 @@ def report(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Write one self-contained HTML file, for a phone, a desk or paper.
+    """Write a report as one HTML file, for a screen or paper.
 
     With --printer and nothing else: the printer's profiles, drift and events.
     """

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-from calib.report.words import table_lines
+from calib.report.words import folded, table_lines
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -17,10 +17,17 @@ def console() -> "Console":
 
 
 def say(text: str, style: str = "") -> None:
-    """Print one paragraph as it is: nothing in it is markup."""
+    """Print lines as they are: nothing in them is markup. A terminal gets them folded between words.
+
+    A line with a command stays one line, so that it can be copied.
+    """
     from rich.text import Text
 
-    console().print(Text(text, style=style), soft_wrap=True)
+    out = console()
+    lines = text.split("\n")
+    if out.is_terminal:
+        lines = [part for line in lines for part in folded(line, out.width)]
+    out.print(Text("\n".join(lines), style=style), soft_wrap=True)
 
 
 def say_line(text: str, style: str = "") -> None:
@@ -34,5 +41,4 @@ def say_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]])
     """Print a table; a column whose name ends in ">" is set to the right."""
     if title:
         say(title, "bold")
-    for line in table_lines(columns, rows, console().width):
-        say(line)
+    say("\n".join(table_lines(columns, rows, console().width)))

@@ -1,13 +1,16 @@
 """`truebead solve`: from a filled-in sheet to corrections with reasons."""
 
 from pathlib import Path
+from shlex import quote
 from typing import Annotated
 
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import numbers, print_json
-from calib.workshop.knowing import PART_MM, TOLERANCE_MM
+from calib.commands.common import print_json, say_safety
+from calib.commands.show import say
+from calib.workshop.context import PART_MM, TOLERANCE_MM
+from calib.workshop.typed import assumed_of
 
 
 def register(app: typer.Typer) -> None:
@@ -44,16 +47,18 @@ def solve(
     from calib.report.solution_words import as_text
     from calib.workshop import open_workshop
 
+    assumed = assumed_of(now, filament, instrument, tolerance_mm, part_mm, accept)
     with open_workshop(store) as workshop:
         solved = workshop.solve(
-            sheet_file, printer=printer, nozzle=nozzle, spool=spool,
-            now=numbers(now or [], "--now"), filament=filament, instruments=instrument or (),
-            tolerance_mm=tolerance_mm, part_mm=part_mm, accept=accept,
-        )  # fmt: skip
+            sheet_file, printer=printer, nozzle=nozzle, spool=spool, assumed=assumed
+        )
+    said = ""
     if as_json:
         print_json(solved.solution.to_json())
     else:
-        typer.echo(as_text(solved.solution, why=why))
-        for line in solved.notes:
-            typer.echo(f"\n{line}")
+        said = "\n\n".join((as_text(solved.solution, why=why), *solved.notes))
+        if solved.who.printer and solved.solution.corrections:
+            said += f"\n\nTo keep it: truebead keep {quote(str(sheet_file))}{solved.who.options}"
+        say(said)
+    say_safety(as_json=as_json, said=said)
     raise typer.Exit(1 if solved.solution.needs_user else 0)

@@ -11,7 +11,7 @@ from calib.commands.common import print_json
 from calib.commands.show import console, say
 
 if TYPE_CHECKING:
-    from calib.store.taking import TakenIn
+    from calib.store.importing import ImportResult
 
 T = TypeVar("T")
 store_app = typer.Typer(
@@ -52,7 +52,7 @@ def export(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Write everything that is kept to a JSON file (truebead store schema describes it)."""
+    """Write everything that is kept to a JSON file. `truebead store schema` describes it."""
     from calib.store import open_store
     from calib.store.exchange_file import write_records
 
@@ -64,29 +64,12 @@ def export(
         say(f"{count} records are in {file}.")
 
 
-SameOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--same",
-        help="A thing of theirs that is one of ours, though their data differ; ours are kept.",
-        metavar="'printer NAME[=OURS]'",
-    ),
-]
-RenameOption = Annotated[
-    list[str] | None,
-    typer.Option(
-        "--rename",
-        help="A thing of theirs whose name is taken here by another one, and what to call it here.",
-        metavar="'printer NAME=NEW'",
-    ),
-]
-WithoutUnsafeOption = Annotated[
-    bool,
-    typer.Option(
-        "--without-unsafe",
-        help="Leave out corrections that are beyond the printer's ratings or make no sense.",
-    ),
-]
+SameOption = Annotated[list[str] | None, typer.Option("--same", metavar="'printer NAME[=OURS]'",
+    help="A thing of theirs that is one of ours, though their data differ; ours are kept.")]  # fmt: skip
+RenameOption = Annotated[list[str] | None, typer.Option("--rename", metavar="'printer NAME=NEW'",
+    help="A thing of theirs whose name is taken here by another one, and what to call it here.")]  # fmt: skip
+WithoutUnsafeOption = Annotated[bool, typer.Option("--without-unsafe",
+    help="Leave out corrections that are beyond the printer's ratings or make no sense.")]  # fmt: skip
 
 
 @store_app.command("import", epilog="Example: truebead store import lantern.json")
@@ -98,7 +81,7 @@ def import_(
     store: o.Store = None,
     as_json: o.Json = False,
 ) -> None:
-    """Take an export in: what is there already is not taken twice; all of it or nothing."""
+    """Take an export in. What is there already is not taken twice; all of it or nothing."""
     from calib.store import open_store
     from calib.store.clash import decisions
     from calib.store.exchange_file import read_records
@@ -136,7 +119,7 @@ def merge(
         _say_taken(opened.take_in(records, decided, source=source.where), source.where, as_json)
 
 
-def _say_taken(taken: "TakenIn", source: str, as_json: bool) -> None:
+def _say_taken(taken: "ImportResult", source: str, as_json: bool) -> None:
     from calib.report.store_words import taken_json, taken_lines
 
     if as_json:
@@ -150,7 +133,7 @@ def _say_taken(taken: "TakenIn", source: str, as_json: bool) -> None:
 def backup(
     file: Path, force: o.Force = False, store: o.Store = None, as_json: o.Json = False
 ) -> None:
-    """Copy the store to a file, whole, even while others write to it."""
+    """Copy the store to a file, even while others write to it."""
     from shlex import quote
 
     from calib.store import open_store
@@ -167,7 +150,7 @@ def backup(
 
 @store_app.command(epilog="Example: truebead store restore before-the-move.sqlite")
 def restore(file: Path, store: o.Store = None, as_json: o.Json = False) -> None:
-    """Put a back-up in the store's place; what was there is set aside, not deleted."""
+    """Put a back-up in the store's place. What was there is set aside, not deleted."""
     from calib.store import open_store
     from calib.store.restore import restore as put_back
 
@@ -184,7 +167,7 @@ def restore(file: Path, store: o.Store = None, as_json: o.Json = False) -> None:
 
 @store_app.command(epilog="Example: truebead store check")
 def check(store: o.Store = None, as_json: o.Json = False) -> None:
-    """Look whether the store hangs together; exits with 1 where it does not."""
+    """Look whether the store is whole; exits with 1 if not."""
     from calib.store import open_store
 
     with open_store(store, make=False) as opened:

@@ -3,23 +3,24 @@
 import multiprocessing
 import threading
 from collections import OrderedDict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from dataclasses import dataclass
-from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypedDict
+from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
 
 from calib.workshop import folders, making, measuring
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
     from calib.model.correction import Correction
-    from calib.store.records import KeptCorrection, Series
+    from calib.profile.influence import Rests
+    from calib.store.records import KeptCorrection, ProfileValue, Series, Spool
     from calib.workshop.measuring import Measuring, Standing
     from calib.workshop.workshop import Workshop
-    from patterns.estimate import Estimate
     from patterns.piece import Piece
+    from patterns.print_cost import PrintCost
+
+Answer = TypeVar("Answer")
 
 #: Readings that a sheet of the desk has room for; one is asked for.
 ROOM = 3
@@ -56,7 +57,7 @@ def laid_out(
     """
     from calib.errors import SpecError
 
-    known = making.known_of(shop.store_if_any(), who)
+    known = making.make_context(shop.store_if_any(), who)
     setup = making.setup_with(known.setup, {})
     found: list[Piece | None] = []
     for pattern, parameters in pieces:
@@ -67,14 +68,22 @@ def laid_out(
     return found
 
 
-def cost(shop: "Workshop", piece: "Piece", who: Who) -> "Estimate | None":
+def cost(shop: "Workshop", piece: "Piece", who: Who) -> "PrintCost | None":
     """Return minutes and grams of a piece; None for a check without plastic."""
     from calib.plan.cost import piece_cost
 
-    spool = next((s for s in shop.spools() if s.name == who.spool), None)
-    if not piece.printed or spool is None:
+    if not piece.printed or not who.spool:
         return None
-    return piece_cost(piece.pattern, piece.spec.as_text(), piece.setup, spool)
+    return piece_cost(
+        piece.pattern, piece.spec.as_text(), piece.setup, shop.store().spool(who.spool)
+    )
+
+
+def plates(pieces: "Sequence[Piece]") -> int:
+    """Return how many plates some pieces need; BadInput where they can't be put together."""
+    from patterns.plate import arrange
+
+    return 1 + max(p.plate for p in arrange(pieces))
 
 
 def standing(m: "Measuring") -> "tuple[Standing, ...]":
@@ -91,6 +100,32 @@ def sheet_page(m: "Measuring") -> str:
 def kept(shop: "Workshop", sheet_uid: str) -> "list[KeptCorrection]":
     """Return the corrections that were kept of a sheet."""
     return shop.store().of_sheet(sheet_uid) if sheet_uid else []
+
+
+def in_force(shop: "Workshop", who: Who) -> "list[ProfileValue]":
+    """Return the values of a printer, nozzle and spool, without what they rest on."""
+    return shop.store().in_force(**names(who))
+
+
+def rests(shop: "Workshop", who: Who, setting: str) -> "Rests | None":
+    """Return what a value rests on; None where the posterior does not know it."""
+    found = shop.store().rests(**names(who), only=setting).get(setting)
+    return found if found is not None and found.sheets else None
+
+
+def turned(shop: "Workshop", who: Who) -> set[str]:
+    """Return the settings of levelling screws that were found and have been turned since."""
+    return {v.setting for v in shop.store().to_do_once(**names(who)) if v.stale}
+
+
+def spool(shop: "Workshop", name: str) -> "Spool":
+    """Return a spool by its name; BadInput where there is none."""
+    return shop.store().spool(name or None)
+
+
+def spool_of(shop: "Workshop", sheet_uid: str) -> str:
+    """Return the spool that a kept sheet's piece was printed with."""
+    return shop.store().sheet(sheet_uid).spool
 
 
 def kept_fit(shop: "Workshop", sheet_uid: str) -> dict[str, Any]:
@@ -140,29 +175,6 @@ def take_sheet(shop: "Workshop", m: "Measuring", content: bytes) -> int:
     return count
 
 
-@dataclass(frozen=True, slots=True)
-class FromPhotos:
-    """What photos of a piece say.
-
-    Attributes
-    ----------
-    readings : mapping
-        Feature -> what is written into its cell.
-    shared : mapping
-        Lines of the head that go with them.
-    doubtful : (where, why)
-        What can be seen, but not surely enough.
-    picture : bytes
-        The first photo with what was measured drawn into it, as JPEG.
-    """
-
-    readings: Mapping[str, str]
-    shared: Mapping[str, str]
-    doubtful: tuple[tuple[str, str], ...]
-    notes: tuple[str, ...]
-    picture: bytes
-
-
 def lies_on_its_back(piece: "Piece") -> bool:
     """Whether a piece is laid on its side for a photo."""
     from calib.photo.side_views import USUAL_SIDES
@@ -179,63 +191,6 @@ def mat_pdf(paper: str, centre: str) -> tuple[bytes, str]:
 
     mat = Mat(paper, centre, secrets.randbelow(SERIALS))
     return drawn(mat), mat.name
-
-
-def measure_photos(
-    m: "Measuring", paths: Sequence[Path], bars: tuple[float, float] | None
-) -> FromPhotos:
-    """Measure a piece in photos of it on the mat.
-
-    Raises
-    ------
-    BadInput
-        A photo can't be used; the message says why and how to take it again.
-    """
-    from calib.photo.annotate import annotated
-    from calib.photo.image import load_photo
-    from calib.photo.rows import readings_of, shared_of
-    from calib.photo.scale import from_bars
-    from calib.photo.session import check_measurable
-    from calib.photo.session import measure_photos as measured
-    from calib.photo.side_views import USUAL_SIDES
-
-    piece = m.piece
-    sides = list(USUAL_SIDES.get(piece.pattern, ("bottom", "top")))
-    check_measurable(piece.body, piece.features, sides)
-    outcome = measured(
-        [load_photo(p) for p in paths], piece.body, piece.features,
-        scale=from_bars(*bars) if bars else None, sides=sides,
-    )  # fmt: skip
-    shared = shared_of(outcome.lengths)
-    where = {f.id: f.where for f in piece.features}
-    return FromPhotos(
-        readings={r.feature: r.text for r in readings_of(outcome.lengths, outcome.defects)},
-        shared={}
-        if shared is None
-        else {
-            k: f"{v:.2g}"
-            for k, v in (("photo_scale_u", shared.scale_u), ("photo_edge_u_mm", shared.edge_mm))
-            if v > 0
-        },
-        doubtful=tuple(
-            (where[n.feature.id], "; ".join(n.flags)) for n in outcome.lengths if n.flags
-        ),
-        notes=outcome.notes,
-        picture=annotated(outcome.views[0], outcome.single[0], outcome.defects),
-    )
-
-
-def take_photo_readings(shop: "Workshop", m: "Measuring", found: FromPhotos) -> list[str]:
-    """Write the readings of photos into empty cells of a piece's sheet; return their features."""
-    asked = {q.feature: q for q in reversed(m.questions) if not q.text}
-    taken = []
-    for feature, text in found.readings.items():
-        if feature in asked:
-            shop.enter(m.source, feature, text, asked[feature].repeat, sure=True)
-            taken.append(feature)
-    for key, value in found.shared.items() if taken else ():
-        shop.set_head(m.source, key, value)
-    return taken
 
 
 class Solids:
@@ -260,7 +215,7 @@ class Solids:
                 return self._files[key]
         found: dict[str, bytes | str] = {}
         if piece.printed:
-            found |= self._built(piece)
+            found |= self._elsewhere(_built, piece)
         if piece.schedule:
             from patterns.schedule import schedule_csv
 
@@ -271,13 +226,17 @@ class Solids:
                 self._files.popitem(last=False)
         return found
 
-    def _built(self, piece: "Piece") -> dict[str, bytes | str]:
-        """Build a solid; once more in a new process where the old one was ended from outside."""
+    def plate(self, pieces: "Sequence[Piece]") -> list[bytes]:
+        """Return the plates of some pieces, each as a 3MF."""
+        return self._elsewhere(making.plates_of, pieces)
+
+    def _elsewhere(self, do: Callable[..., Answer], *given: Any) -> Answer:
+        """Do something there; once more in a new process where the old one was ended from outside."""
         try:
-            return self._building().submit(_built, piece).result()
+            return self._building().submit(do, *given).result()
         except BrokenProcessPool:
             self.close()
-            return self._building().submit(_built, piece).result()
+            return self._building().submit(do, *given).result()
 
     def close(self) -> None:
         """End the process."""

@@ -7,7 +7,7 @@ from typing import Any
 from calib.desk import says
 from calib.desk.pictures import Drawn
 from calib.readings.cells import INCH_MM
-from calib.report.ways import WAYS, way_of
+from calib.report.reading_methods import METHODS, method_of
 from patterns.drawing.sheet import TITLES
 from patterns.drawing.svg import number
 from patterns.feature import Feature, Kind
@@ -92,7 +92,7 @@ def cells_of(piece: Piece, drawn: Drawn, readings: Iterable[Any], unit: str = "m
 
 
 def _cell(f: Feature, number_: int, repeat: int, drawn: Drawn, unit: str) -> Cell:
-    way = WAYS[way_of(f)]
+    way = METHODS[method_of(f)]
     rules = [r for r in way.rules if not r.startswith("Close the caliper, wipe")]
     shown = drawn.close_ups.get(f.id)
     close_up = None
@@ -115,9 +115,11 @@ def _cell(f: Feature, number_: int, repeat: int, drawn: Drawn, unit: str) -> Cel
 
 def expected(f: Feature, unit: str = "mm") -> str:
     """Say how large it was drawn, so that a slip is seen at once."""
-    if f.unit == "mm" and unit == "inch":
+    if f.unit == "mm" and unit == "inch" and f.nominal:
         return f"Drawn as {f.nominal / INCH_MM:.4f} in"
-    return f"Drawn as {f.nominal:.4g} {f.unit}" if f.unit in ("mm", "g") else ""
+    if f.kind is Kind.MASS and f.nominal:
+        return f"About {f.nominal:.1f} g, if all is right"
+    return f"Drawn as {f.nominal:.4g} {f.unit}" if f.unit == "mm" and f.nominal else ""
 
 
 def start_at(cells: Sequence[Cell], feature: str = "", repeat: int = 1) -> int:

@@ -14,7 +14,7 @@ from patterns.drawing.marks import Callout, callout
 from patterns.drawing.picture import picture
 from patterns.drawing.svg import XY, number
 from patterns.drawing.views import VIEWS, Frame, frame
-from patterns.feature import Feature
+from patterns.feature import Feature, Kind
 from patterns.mesh import Mesh
 from patterns.piece import Piece
 
@@ -83,6 +83,9 @@ def close_ups(piece: Piece, mesh: Mesh) -> dict[str, CloseUp]:
     frames = views_of(piece, mesh)
     found = {}
     for n, feature in enumerate(piece.by_hand, 1):
+        if feature.kind is Kind.MASS:  # all of it is weighed
+            found[feature.id] = CloseUp("iso", _shaped(_whole(frames["iso"])), "")
+            continue
         name = view_of(feature)
         shown = frames[name]
         c = callout(n, feature, shown, mesh)
@@ -98,6 +101,13 @@ def _window(c: Callout, shown: Frame) -> tuple[float, float, float, float]:
     high = wide / SHAPE
     x, y = c.middle
     return (x - wide / 2, y - high / 2, wide, high)
+
+
+def _shaped(window: tuple[float, float, float, float]) -> tuple[float, float, float, float]:
+    """Return a window with room round it, so that it has the shape of a close-up."""
+    x, y, w, h = window
+    wide, high = max(w, SHAPE * h), max(h, w / SHAPE)
+    return (x - (wide - w) / 2, y - (high - h) / 2, wide, high)
 
 
 def _marks(c: Callout, window: tuple[float, float, float, float], shown: Frame) -> str:

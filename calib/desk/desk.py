@@ -1,11 +1,13 @@
 """One running desk: the workshop it serves, who may come in, its pages and pictures."""
 
 import hashlib
-from collections.abc import Mapping
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from starlette.requests import Request
 
@@ -13,8 +15,10 @@ from calib.desk.bench import Solids
 from calib.desk.entrance import Entrance
 from calib.desk.icons import TAB_ICON, icon
 from calib.desk.pictures import Pictures
-from calib.desk.words import TOLD, WORDS
+from calib.desk.terms import explained, word
+from calib.desk.words import TOLD
 from calib.desk.work import Work
+from calib.report.templates import templates
 from calib.safety import SAFETY
 
 if TYPE_CHECKING:
@@ -23,6 +27,12 @@ if TYPE_CHECKING:
     from calib.workshop.workshop import Workshop
 
 _TYPES = {"css": "text/css", "js": "text/javascript", "svg": "image/svg+xml"}
+
+
+#: Answers that are kept, some ten kilobytes each.
+MOST_REMEMBERED = 60
+
+Answer = TypeVar("Answer")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +62,28 @@ def static_files() -> dict[str, Static]:
     }
 
 
+class Remembered:
+    """Answers that take long to work out, kept until something changes that they may rest on."""
+
+    def __init__(self) -> None:
+        self._answers: OrderedDict[tuple[Any, ...], Any] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def of(self, key: tuple[Any, ...], work_out: Callable[[], Answer]) -> Answer:
+        """Return the answer to a question; `key` says the question and what it rests on."""
+        with self._lock:
+            if key in self._answers:
+                self._answers.move_to_end(key)
+                found: Answer = self._answers[key]
+                return found
+        answer = work_out()
+        with self._lock:
+            self._answers[key] = answer
+            while len(self._answers) > MOST_REMEMBERED:
+                self._answers.popitem(last=False)
+        return answer
+
+
 class Desk:
     """What the routes work with.
 
@@ -70,6 +102,7 @@ class Desk:
         self.pictures = Pictures()
         self.solids = Solids()
         self.work = Work()
+        self.remembered = Remembered()
         self._pages = _environment()
 
     def render(self, request: Request, template: str, data: Mapping[str, Any]) -> str:
@@ -92,18 +125,8 @@ class Desk:
 
 
 def _environment() -> "Environment":
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    pages = Environment(
-        loader=PackageLoader("calib.desk", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    pages.globals.update(
-        icon=icon, static=_address, words=WORDS, safety=SAFETY, meaning=lambda term: WORDS[term]
-    )
+    pages = templates("calib.desk", "templates")
+    pages.globals.update(icon=icon, static=_address, word=word, explained=explained, safety=SAFETY)
     return pages
 
 

@@ -1,13 +1,13 @@
 """Numbers, lengths of time and names as the pages say them."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
 
-from calib.desk.words import AXES
+from calib.desk.words import AXES, HEAD
 
 if TYPE_CHECKING:
     from patterns.feature import Feature
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 _TOOLS = {
     "caliper": "a caliper",
     "balance": "a kitchen scale that shows 0.1 g",
+    "ruler": "a ruler or a caliper",
     "eye": "your eyes",
 }
 
@@ -65,9 +66,9 @@ def name_of(pattern: str) -> str:
     return pattern.replace("-", " ")
 
 
-def tools(piece: "Piece") -> str:
-    """Return what is needed to measure a piece."""
-    kinds = list(dict.fromkeys(f.instrument for f in piece.by_hand))
+def tools(pieces: "Sequence[Piece]") -> str:
+    """Return what is needed to measure some pieces."""
+    kinds = list(dict.fromkeys(f.instrument for p in pieces for f in p.by_hand))
     words = [_TOOLS[k] for k in kinds if k in _TOOLS]
     return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else "".join(words)
 
@@ -112,7 +113,7 @@ def sentence(text: str) -> str:
 def advice(text: str) -> str:
     """Return advice as a sentence, without the clauses that are only for the command line."""
     sentences = []
-    for whole in re.split(r"(?<=[.?!])\s+", text.strip()):
+    for whole in re.split(r"(?<=[.?!])\s+", in_the_form(text.strip())):
         parts = re.split(r"(; |, or |: (?=truebead ))", whole.rstrip("."))
         kept = parts[0] if not _is_for_terminal(parts[0]) else ""
         for joint, clause in zip(parts[1::2], parts[2::2], strict=True):
@@ -122,6 +123,23 @@ def advice(text: str) -> str:
             end = "" if kept.endswith(("?", "!")) else "."
             sentences.append(f"{sentence(kept.strip())}{end}")
     return " ".join(sentences)
+
+
+#: A line of a sheet's head as advice names it: ``# jaws_closed_mm: 0.00``.
+_HEAD_LINE = re.compile(
+    r"(?:in the sheet's head )?(as |with |behind )?# ([a-z_]+):(?: -?\d[\d.]*\b)?"
+)
+
+
+def in_the_form(text: str) -> str:
+    """Return words in which lines of a sheet's head are called as the pages call them."""
+    words = _HEAD_LINE.sub(lambda found: f"{found[1] or ''}“{head_label(found[2])}”", text)
+    return words.replace(" degC", " °C")
+
+
+def head_label(key: str) -> str:
+    """Return what a line of a sheet's head is called on the pages."""
+    return HEAD.get(key) or re.sub(r"_(mm|g|c)$", "", key).replace("_", " ")
 
 
 def _is_for_terminal(clause: str) -> bool:

@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from calib.model.setting import Place, kept_setting
+from calib.report.words import turn_words
 
 if TYPE_CHECKING:
     from calib.model.setting import Setting
@@ -26,6 +27,10 @@ _WHERE = {
     "cooling": "in your slicing program, for this filament",
     "speed": "in your slicing program",
     "rate": "in your slicing program, for this filament",
+    "smooth": "in your slicing program, as the speed of the outer walls",
+    "ripple": "in the printer, if it can make up for it",
+    "play": "in the printer, if it can make up for it",
+    "lag": "in the printer or the slicing program, if they can make up for it",
 }
 
 #: Topic -> the word of `words.WORDS` that explains it.
@@ -42,10 +47,9 @@ class Shown:
 
     name: str
     label: str
-    meaning: str
+    topic: str
     term: str
     where: str
-    unit: str
     files: bool
     done_once: bool
     drawn: bool
@@ -57,10 +61,9 @@ def shown(name: str) -> Shown:
     return Shown(
         name=name,
         label=label(name),
-        meaning=s.meaning,
+        topic=s.about.what[:1].upper() + s.about.what[1:],
         term=_TERMS.get(s.topic, ""),
         where="a number to draw parts with" if s.drawn else _WHERE.get(s.topic, ""),
-        unit=unit_of(s),
         files=Place.MODELS in s.files,
         done_once=s.done_once,
         drawn=s.drawn,
@@ -78,9 +81,10 @@ def neutral(name: str) -> float | None:
     return kept_setting(name).neutral
 
 
-def unit_of(s: "Setting") -> str:
-    """Return a setting's unit as people write it."""
-    return _UNITS.get(s.unit, s.unit)
+def _unit(s: "Setting") -> str:
+    """Return a setting's unit as people write it, with the blank before it."""
+    unit = _UNITS.get(s.unit, s.unit)
+    return unit if unit in ("", "°") else f" {unit}"
 
 
 def number(name: str, value: float | None) -> str:
@@ -89,15 +93,21 @@ def number(name: str, value: float | None) -> str:
 
 
 def spell(name: str, value: float | None) -> str:
-    """Return a value with its unit."""
+    """Return a value with its unit; turns of a screw with their way."""
     s = kept_setting(name)
-    unit = unit_of(s)
-    return f"{s.spelled(value)}{'' if unit == '°' else ' '}{unit}".rstrip()
+    if s.done_once and value is not None:
+        return turn_words(value)
+    return f"{s.spelled(value)}{_unit(s)}"
 
 
 def half_width(name: str, value: float) -> str:
     """Return an uncertainty with two digits at most, in the setting's unit."""
     s = kept_setting(name)
-    places = s.decimals if value >= 10.0**-s.decimals else s.decimals + 1
-    unit = unit_of(s)
-    return f"±{value:.{places}f}{'' if unit == '°' else ' '}{unit}".rstrip()
+    decimals = s.decimals if value >= 10.0**-s.decimals else s.decimals + 1
+    return f"±{value:.{decimals}f}{_unit(s)}"
+
+
+def by_how_much(name: str, change: float) -> str:
+    """Return a change of a value, with its sign."""
+    s = kept_setting(name)
+    return f"{change:+.{s.decimals}f}{_unit(s)}"

@@ -2,7 +2,8 @@
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import urlencode
 
 from starlette.concurrency import run_in_threadpool
@@ -17,6 +18,8 @@ from calib.errors import BadInput
 if TYPE_CHECKING:
     from calib.desk.desk import Desk
     from calib.workshop.workshop import Workshop
+
+Answer = TypeVar("Answer")
 
 #: Who uses a browser, as it was said at the door; a name for the others to see, not a proof.
 BY_COOKIE = "truebead_by"
@@ -39,14 +42,20 @@ class Ask:
         named = 0 < len(by) <= 40 and by.isprintable()
         return shop.signing(by) if named and shop.store_if_any() is not None else shop
 
+    def remembered(self, question: str, *about: Any, work_out: Callable[[], Answer]) -> Answer:
+        """Return what was worked out before, as long as nothing changed in the store since."""
+        key = (question, *about, f"{datetime.now():%Y-%m-%d %H}", self.shop.standing())
+        return self.desk.remembered.of(key, work_out)
+
     def text(self, name: str, usual: str = "") -> str:
         """Return a field of the form, else of the address, without spaces round it."""
         value = self.form.get(name, self.request.query_params.get(name, usual))
         return value.strip() if isinstance(value, str) else usual
 
     def texts(self, name: str) -> list[str]:
-        """Return every value of a field that may be given several times."""
-        return [v for v in self.form.getlist(name) if isinstance(v, str)]
+        """Return every value of a field, of the form or else of the address, that may stand several times."""
+        given = self.form if name in self.form else self.request.query_params
+        return [v for v in given.getlist(name) if isinstance(v, str)]
 
     def number(self, name: str, what: str) -> float:
         """Return a number; decimal comma or point.
@@ -95,12 +104,12 @@ def show(template: str, status: int = 200, **data: Any) -> Page:
     return Page(template, data, status)
 
 
-def go(path: str, told: str = "", **query: str | None) -> Response:
+def go(path: str, told: str = "", **query: str | Sequence[str] | None) -> Response:
     """Return the way to another page; `told` names a sentence of `words.TOLD` to show there."""
-    given = {k: v for k, v in query.items() if v}
-    if told:
-        given["told"] = told
-    return RedirectResponse(f"{path}?{urlencode(given)}" if given else path, status_code=303)
+    given = {k: v for k, v in {**query, "told": told}.items() if v}
+    return RedirectResponse(
+        f"{path}?{urlencode(given, doseq=True)}" if given else path, status_code=303
+    )
 
 
 def data(content: Any, status: int = 200) -> Response:

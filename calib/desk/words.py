@@ -1,4 +1,4 @@
-"""The words of the pages: what each term means where it stands, and the sentences after a deed."""
+"""The words of the pages: what each term means where it stands, and the sentences after something was done."""
 
 #: Term -> what it means, for someone who has never calibrated.
 WORDS = {
@@ -37,12 +37,31 @@ WORDS = {
     "microsteps": "Into how many small steps the electronics divide one step of the motor; often 16.",
 }  # fmt: skip
 
+#: Words as sentences have them -> the term of `WORDS` that says what they mean.
+SPOKEN = {
+    "outline offset": "outline offset", "flow": "flow", "retraction": "retraction", "clearance": "clearance",
+    "overhang": "overhang", "bridge": "bridge", "squareness": "skew", 
+    "height of the first layer": "first-layer gap", "steps of x, y and z": "steps/mm",
+    "steps of the extruder": "steps/mm",
+}  # fmt: skip
+
+#: Line of a sheet's head -> what it is called on the pages.
+HEAD = {
+    "part_c": "temperature of the room",
+    "jaws_closed_mm": "what the closed jaws show",
+    "extruded_mm": "length of filament fed",
+    "screws_mm": "places of the screws",
+    "screw_thread": "thread of the screws",
+    "allowed_sag_mm": "sag that you accept",
+}
+
 #: Name of a sentence -> the sentence that is shown after something was done.
 TOLD = {
     "welcome": "Your printer and your spool are noted. This is the first thing to print.",
     "kept": "Kept. Every number of it can be looked up under “What happened”.",
     "set": "Noted: these values are set. The next pieces are made with them.",
     "left": "Noted: left as it is.",
+    "turned": "Noted: the screws are turned. The bed counts as new until it is measured again.",
     "models": "Noted: this goes into your models. Bring them here before you slice them.",
     "event": "Noted. What may have changed by it is marked stale until it is measured again.",
     "undone": "Taken back. It stays in the history.",
@@ -86,6 +105,9 @@ GROUPS = {
     "strings_short": ("Strings, short gap", "thin hairs across the short gap: 10 is none, 0 is a web"),
     "surface": ("Skin", "blobs or gaps on the post's skin: 10 is even, 0 is rough"),
     "strength": ("Strength", "press the thin reed with a fingernail: 10 bends and springs back, 0 snaps"),
+    "corner": ("Sharp edge", "10 is straight and crisp, 0 is bulged, torn or rounded"),
+    "curve": ("Round end", "10 is smooth, 0 has facets, blobs or ripples"),
+    "ripples": ("Smooth?", "yes where you would accept it on a part; look in light along the face, from the corner on"),
     "pass": ("Good enough?", "would you accept it on a part?"),
     "round": ("Round peg", "try it by hand, from the loosest socket on"),
     "square": ("Square peg", "try it by hand, from the loosest socket on"),

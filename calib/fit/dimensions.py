@@ -21,8 +21,8 @@ from calib.fit.lengths import (
     KINDS,
     PLANES,
     Closed,
+    MeanReading,
     Model,
-    Row,
     Shared,
     Table,
     edge_sign,
@@ -35,13 +35,13 @@ from calib.model.instrument import Instrument
 from patterns.feature import Feature
 
 __all__ = [
-    "KINDS", "PIECE", "PLANES", "TRAVEL", "Closed", "DimensionsFit", "Row", "Shared", "edge_sign", "expected_fit",
+    "KINDS", "PIECE", "PLANES", "TRAVEL", "Closed", "DimensionsFit", "MeanReading", "Shared", "edge_sign", "expected_fit",
     "fit_dimensions",
 ]  # fmt: skip
 
 #: Deviation of one feature from the piece's own straight line: studies on printed pieces give 0.01
 #: to 0.04 mm, common practice, no source.
-PIECE = Scatter(typical=0.018, log_sd=0.5)
+PIECE = Scatter(typical=0.02, log_sd=0.7)
 #: The same of a carriage that is sent to a place and measured there.
 TRAVEL = Scatter(typical=0.01, log_sd=0.6)
 
@@ -67,8 +67,8 @@ class DimensionsFit:
         there); those that the features call for. Its `problem` is the sheet's likelihood with its
         priors: named parameters, X, y, V, linearised at the result.
     features : tuple of Feature
-        As given; `Row.feature` is a place among them.
-    rows : tuple of Row
+        As given; `MeanReading.feature` is a place among them.
+    rows : tuple of MeanReading
         In the order of ``linear.residuals``.
     outlying : (n,) bool
         Readings that were set aside.
@@ -80,7 +80,7 @@ class DimensionsFit:
 
     linear: LinearFit
     features: tuple[Feature, ...]
-    rows: tuple[Row, ...]
+    rows: tuple[MeanReading, ...]
     outlying: NDArray[np.bool_]
     zero_forgotten: bool
     scatter_mm: float
@@ -149,12 +149,17 @@ def fit_dimensions(
     )
 
 
-def expected_fit(features: Sequence[Feature], caliper: Instrument, repeats: int = 3) -> LinearFit:
+def expected_fit(
+    features: Sequence[Feature],
+    caliper: Instrument,
+    repeats: int = 3,
+    closed: Closed | None = None,
+) -> LinearFit:
     """Fit the nominal values themselves: tells beforehand what a piece can resolve."""
     which = np.repeat(np.arange(len(features)), repeats)
     nominal = np.array([f.nominal for f in features])[which]
     table = table_of(which, nominal, caliper, None).averaged()
-    model = model_of(features, table, caliper, Shared(), None)
+    model = model_of(features, table, caliper, Shared(), closed)
     return fit(with_scatter(model.problem(table), PIECE.typical, model.alike))
 
 

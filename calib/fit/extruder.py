@@ -8,11 +8,12 @@ it in closed form; the onsets are then weighted by how likely they make the read
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from calib.fit.linear import Array, LinearFit, Problem, fit
+from calib.fit.linear import Array, LinearFit, Problem, fit, log_evidence
 from calib.model.estimate import Estimate
 
 #: How steeply feed is lost past the onset, as a prior: fraction lost per mm3/s. A judgement.
@@ -70,36 +71,28 @@ def fit_feed(rate_mm3_s: Array, ratio: Array, u: Array, u_common: float = 0.0) -
         msg = f"{len(rate_mm3_s)} rates, {len(ratio)} ratios and {len(u)} uncertainties"
         raise ValueError(msg)
     onsets = _onsets(rate_mm3_s)
-    models = [_model(rate_mm3_s, ratio, u, u_common, onset) for onset in (None, *onsets)]
-    weights = _weights(np.array([m.log_evidence for m in models]), len(onsets))
-    feed = _mixed(models, weights)
+    steady, *slipping = (_at(rate_mm3_s, ratio, u, u_common, onset) for onset in (None, *onsets))
+    feeds, variances, slopes, evidence = (
+        np.append(first, rest)
+        for first, rest in zip(
+            (steady.theta[0], steady.covariance[0, 0], 0.0, log_evidence(steady)),
+            _slipping(slipping),
+            strict=True,
+        )
+    )
+    weights = _weights(evidence, len(onsets))
     p_slip = float(weights[1:].sum())
     onset, interval = _onset(onsets, weights[1:])
     at = np.linspace(float(np.min(rate_mm3_s)), float(np.max(rate_mm3_s)), 81)
-    curve = sum(w * m.curve(at) for w, m in zip(weights, models, strict=True))
+    lost = slopes[1:, None] * np.maximum(at - onsets[:, None], 0.0)
+    curve = weights @ feeds - weights[1:] @ lost
     return FeedFit(
-        feed=feed,
+        feed=_mixed(feeds, variances, weights),
         p_slip=p_slip,
         onset=onset if p_slip > 0.5 else None,
         onset_range=interval,
         curve=(at, np.asarray(curve)),
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Model:
-    """One onset: the feed and slope it leads to, and how likely it makes the readings."""
-
-    onset: float | None
-    feed: float
-    variance: float
-    slope: float
-    log_evidence: float
-
-    def curve(self, rate: Array) -> Array:
-        if self.onset is None:
-            return np.full(len(rate), self.feed)
-        return np.asarray(self.feed - self.slope * np.maximum(rate - self.onset, 0.0))
 
 
 def _onsets(rate: Array) -> Array:
@@ -111,59 +104,48 @@ def _onsets(rate: Array) -> Array:
     return np.asarray(low + step * (np.arange(_GRID) + 0.5))
 
 
-def _model(rate: Array, ratio: Array, u: Array, u_common: float, onset: float | None) -> _Model:
+def _at(rate: Array, ratio: Array, u: Array, u_common: float, onset: float | None) -> LinearFit:
+    """Fit the readings with slip from one onset on, or with none."""
     columns = {"feed": (np.ones(len(rate)), _FEED_SD)}
     if onset is not None:
         columns["slope"] = (-np.maximum(rate - onset, 0.0), SLOPE_SD)
     if u_common > 0:
         columns["scale"] = (np.ones(len(rate)), u_common)
-    problem = Problem(
-        names=tuple(columns),
-        x=np.column_stack([column for column, _ in columns.values()]),
-        y=ratio,
-        variance=u**2,
-        prior_mean=np.array([1.0 if name == "feed" else 0.0 for name in columns]),
-        prior_sd=np.array([sd for _, sd in columns.values()]),
-        units=("ratio",) * len(columns),
+    return fit(
+        Problem(
+            names=tuple(columns),
+            x=np.column_stack([column for column, _ in columns.values()]),
+            y=ratio,
+            variance=u**2,
+            prior_mean=np.array([1.0 if name == "feed" else 0.0 for name in columns]),
+            prior_sd=np.array([sd for _, sd in columns.values()]),
+            units=("ratio",) * len(columns),
+        )
     )
-    result, evidence = fit(problem), log_evidence(problem)
-    feed = result["feed"]
-    if onset is None:
-        return _Model(onset, feed.value, feed.u**2, 0.0, evidence)
-    return _slipping(onset, result, evidence)
 
 
-def _slipping(onset: float, result: LinearFit, evidence: float) -> _Model:
+def _slipping(fits: Sequence[LinearFit]) -> tuple[Array, Array, Array, Array]:
     """Cut the slope off at zero: slip loses feed, it never gains any.
 
-    The feed leans on the slope by their covariance, and moves with its truncated normal.
+    The feed leans on the slope by their covariance, and moves with its truncated normal. Returns feed,
+    its variance, slope and log evidence of every fit.
     """
     from scipy.special import log_ndtr
     from scipy.stats import truncnorm
 
-    feed, slope = result["feed"], result["slope"]
-    z = slope.value / slope.u
-    shift, variance = (float(m) for m in truncnorm.stats(-z, math.inf, moments="mv"))
-    lean = result.covariance[result.index["feed"], result.index["slope"]] / slope.u
-    return _Model(
-        onset,
-        feed.value + lean * shift,
-        feed.u**2 - lean**2 * (1 - variance),
-        slope.value + slope.u * shift,
-        evidence + math.log(2.0) + float(log_ndtr(z)),
+    feed, slope = np.array([f.theta[:2] for f in fits]).reshape(-1, 2).T
+    covariance = np.array([f.covariance[:2, :2] for f in fits]).reshape(-1, 2, 2)
+    u = np.sqrt(covariance[:, 1, 1])
+    z = slope / u
+    shift, variance = truncnorm.stats(-z, math.inf, moments="mv") if len(z) else (z, z)
+    lean = covariance[:, 0, 1] / u
+    evidence = np.array([log_evidence(f) for f in fits]) + math.log(2.0) + log_ndtr(z)
+    return (
+        feed + lean * shift,
+        covariance[:, 0, 0] - lean**2 * (1 - variance),
+        slope + u * shift,
+        evidence,
     )
-
-
-def log_evidence(problem: Problem) -> float:
-    """Log of the Gaussian probability density of the readings, parameters averaged over the priors.
-
-    y ~ N(X mean, V + X Sigma X^T); every prior must be finite.
-    """
-    from scipy.stats import multivariate_normal
-
-    spread = (problem.x * problem.prior_sd) @ (problem.x * problem.prior_sd).T
-    covariance = np.diag(problem.variance) + spread
-    return float(multivariate_normal.logpdf(problem.y, problem.x @ problem.prior_mean, covariance))
 
 
 def _weights(log_evidence: Array, onsets: int) -> Array:
@@ -173,11 +155,10 @@ def _weights(log_evidence: Array, onsets: int) -> Array:
     return np.asarray(weights / weights.sum())
 
 
-def _mixed(models: list[_Model], weights: Array) -> Estimate:
+def _mixed(values: Array, variances: Array, weights: Array) -> Estimate:
     """Mean and variance of the mixture (law of total variance)."""
-    values = np.array([m.feed for m in models])
     mean = float(weights @ values)
-    variance = float(weights @ (np.array([m.variance for m in models]) + (values - mean) ** 2))
+    variance = float(weights @ (variances + (values - mean) ** 2))
     return Estimate(
         name="feed",
         value=mean,

@@ -1,10 +1,12 @@
 """How much larger to draw holes (and pins) so that they come out true, and X against Y.
 
-    read = drawn (1 + slope) - constant - curvature / drawn +- half (X - Y) + zero + noise
+    read = drawn (1 + slope) - constant - (curvature + flats) / drawn +- half (X - Y) + zero + noise
 
 The constant is the outline's offset on both sides; the curvature term is the plastic that a tight
-inner curve drags inwards, and with it what the flats of the caliper's inside jaws read too small,
-both of which fall with the diameter. Pins are fitted by the same form; theirs is mostly negative.
+inner curve drags inwards. Inside jaws end in flats a little apart, which span a chord: they read small
+holes too small although those are not. Both fall with the diameter, so the flats are known beforehand
+only, and what is drawn larger leaves them out. Pins are fitted by the same form, without flats; theirs
+is mostly negative.
 """
 
 import math
@@ -20,6 +22,9 @@ from calib.model.estimate import Estimate
 SLOPE_SD = 0.006
 CURVATURE_SD_MM2 = 0.4
 XY_SD_MM = 0.15
+#: Flats of crossed knife-edge jaws and the gap between them make a chord b of 0.3 to 0.7 mm (makers'
+#: guides to calipers, from memory), which reads b^2 / (2 d) too small: mean and sd of b^2 / 2, in mm2.
+FLATS_MM2 = (0.12, 0.06)
 #: Scatter from hole to hole beside the caliper's, mm: common practice, no source.
 HOLE_SCATTER_MM = 0.015
 _NOISE_DOF = 8.0
@@ -62,7 +67,13 @@ class HoleFit:
 
 
 def fit_holes(
-    drawn_mm: Array, read_mm: Array, u_mm: Array, along_x: Array, u_common_mm: float
+    drawn_mm: Array,
+    read_mm: Array,
+    u_mm: Array,
+    along_x: Array,
+    u_common_mm: float,
+    *,
+    flats: bool = False,
 ) -> HoleFit:
     """Fit oversize as a function of diameter.
 
@@ -74,6 +85,8 @@ def fit_holes(
         +1 where read along X, -1 along Y, 0 where neither.
     u_common_mm : float
         Zero and jaws of the caliper, common to all.
+    flats : bool
+        Read with a caliper's inside jaws.
 
     Raises
     ------
@@ -91,15 +104,20 @@ def fit_holes(
     }
     if np.any(along_x > 0) and np.any(along_x < 0):
         columns["half_xy"] = (-along_x, XY_SD_MM)
+    if flats:
+        columns["flats"] = (1 / drawn_mm, FLATS_MM2[1])
+    means = {"flats": FLATS_MM2[0]}
     problem = Problem(
         names=tuple(columns),
         x=np.column_stack([column for column, _ in columns.values()]),
         y=drawn_mm - read_mm,
         variance=u_mm**2 + HOLE_SCATTER_MM**2,
-        prior_mean=np.zeros(len(columns)),
+        prior_mean=np.array([means.get(n, 0.0) for n in columns]),
         prior_sd=np.array([sd for _, sd in columns.values()]),
         noise_dof=_NOISE_DOF,
-        units=tuple({"slope": "", "curvature": "mm2"}.get(n, "mm") for n in columns),
+        units=tuple(
+            {"slope": "", "curvature": "mm2", "flats": "mm2"}.get(n, "mm") for n in columns
+        ),
     )
     return HoleFit(
         fit=fit(problem), smallest_mm=float(drawn_mm.min()), largest_mm=float(drawn_mm.max())

@@ -37,7 +37,7 @@ _BEND_SHARE = 0.4
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class MeanReading:
     """Readings of one feature with one sort of instrument, averaged."""
 
     feature: int
@@ -116,10 +116,12 @@ class Table:
             self.stated[first],
         )
 
-    def rows(self) -> tuple[Row, ...]:
+    def rows(self) -> tuple[MeanReading, ...]:
         """Return the same as a list of rows."""
         columns = zip(self.which, self.mean, self.count, self.u, self.stated, strict=True)
-        return tuple(Row(int(f), float(m), int(n), float(u), bool(s)) for f, m, n, u, s in columns)
+        return tuple(
+            MeanReading(int(f), float(m), int(n), float(u), bool(s)) for f, m, n, u, s in columns
+        )
 
 
 def table_of(

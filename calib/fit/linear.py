@@ -246,6 +246,25 @@ def _noise_scale(problem: Problem, rss: float, used: float) -> tuple[float, floa
     return max(scale, 1e-12), dof
 
 
+def log_evidence(result: LinearFit) -> float:
+    """Log density of the readings under a fit's noise, parameters averaged over their priors.
+
+    With a prior on every parameter it is that of y ~ N(X mean, V + X Sigma X^T). Parameters without one
+    leave out a constant (the restricted likelihood: Patterson and Thompson, Biometrika 58 (1971) 545-554).
+    """
+    p = result.problem
+    known = np.isfinite(p.prior_sd)
+    off = (result.theta[known] - p.prior_mean[known]) / p.prior_sd[known]
+    spread = np.linalg.slogdet(result.covariance)[1] - 2 * np.sum(np.log(p.prior_sd[known]))
+    if p.variance.ndim == 1:
+        misfit = float(np.sum(result.residuals**2 / p.variance))
+        noise = float(np.sum(np.log(p.variance)))
+    else:
+        misfit = float(result.residuals @ np.linalg.solve(p.variance, result.residuals))
+        noise = float(np.linalg.slogdet(p.variance)[1])
+    return float(0.5 * (spread - noise - misfit - off @ off - len(p.y) * np.log(2 * np.pi)))
+
+
 def outlying(
     problem: Problem, limit: float = 5.0, rounds: int = 20
 ) -> tuple[NDArray[np.bool_], Array]:

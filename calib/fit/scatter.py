@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from calib.fit.linear import Array, LinearFit, Problem, fit
+from calib.fit.linear import Array, LinearFit, Problem, fit, log_evidence
 
 _POINTS = 11
 _REACH = 2.4  # of the prior's standard deviations, either way
@@ -71,7 +71,7 @@ def fit_scattered(
     """
     sds, prior = scatter.grid()
     fits = [fit(with_scatter(problem, sd, correlation)) for sd in sds]
-    log_weight = np.log(prior) + np.array([log_likelihood(f) for f in fits])
+    log_weight = np.log(prior) + np.array([log_evidence(f) for f in fits])
     weights = np.exp(log_weight - log_weight.max())
     weights /= weights.sum()
     theta = np.einsum("k,ki->i", weights, [f.theta for f in fits])
@@ -89,18 +89,3 @@ def fit_scattered(
         noise_share=covariance,
     )
     return mixed, float(weights @ sds)
-
-
-def log_likelihood(result: LinearFit) -> float:
-    """Log density of the readings under a fit's noise, parameters averaged over their priors.
-
-    Up to a constant that does not depend on the noise, so that parameters without a prior are
-    allowed (the restricted likelihood: Patterson and Thompson, Biometrika 58 (1971) 545-554).
-    """
-    p = result.problem
-    known = np.isfinite(p.prior_sd)
-    off = (result.theta[known] - p.prior_mean[known]) / p.prior_sd[known]
-    covariance = np.diag(p.variance) if p.variance.ndim == 1 else p.variance
-    misfit = float(result.residuals @ np.linalg.solve(covariance, result.residuals) + off @ off)
-    noise, spread = (float(np.linalg.slogdet(c)[1]) for c in (covariance, result.covariance))
-    return 0.5 * (spread - noise - misfit)

@@ -11,7 +11,7 @@ and near the ladder, and a weak prior on the spread s around the distance betwee
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -65,6 +65,19 @@ class Thresholds:
         """Return where the grade at or above the threshold has the given probability."""
         logit = math.log(probability / (1 - probability))
         return summary(self.draws[:, threshold] + self.spreads * logit, name, self.unit)
+
+    def still_clean(self, safe: Limit) -> Limit:
+        """Return how far all is well: a safe place below the first change, with the change's own uncertainty.
+
+        Where the change is clean it is no less than the last rung that was well.
+        """
+        change, value = self.limits[0], safe.estimate.value
+        bracket = self.brackets[0]
+        if bracket is not None and math.isfinite(bracket[0]):
+            value = min(max(value, bracket[0]), change.estimate.value)
+        back = change.estimate.value - value
+        estimate = replace(change.estimate, name=safe.estimate.name, value=value)
+        return Limit(estimate=estimate, low=change.low - back, high=change.high - back)
 
     def middle(self, threshold: int, name: str) -> Limit:
         """Return the middle between a threshold and the next: where the grade between is likeliest."""

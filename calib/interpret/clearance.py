@@ -22,7 +22,7 @@ _SURE = 0.9
 
 def reads(f: Feature) -> bool:
     """Whether the fit uses readings of a feature."""
-    return f.kind is Kind.PASS and f.rung is not None and f.group != "pass"
+    return f.kind is Kind.PASS and f.rung is not None and bool(f.grades)
 
 
 def applies(sheet: Sheet) -> bool:

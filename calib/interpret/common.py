@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from calib.errors import SheetError
 from calib.fit.doubts import Disagreement, disagreeing
+from calib.fit.lengths import unseen_zero
 from calib.fit.linear import Problem, outlying
 from calib.interpret.finding import Context, Residual, Suspect
 from calib.model.estimate import Estimate, coverage_factor
@@ -17,7 +18,7 @@ from patterns.feature import Feature
 #: How near a slip's true value must come to what the fit expects: mm, and a tenth of it at most.
 _NARROW_MM = 0.08
 #: How well closed jaws repeat, mm: common practice, no source.
-_JAWS_MM = 0.005
+JAWS_MM = 0.005
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +169,7 @@ def residual(m: Measured, fitted: float, u: float, reading: float | None = None)
     )
 
 
-def places(half: float) -> int:
+def decimals_for(half: float) -> int:
     """Return the decimals that show two digits of an uncertainty (JCGM 100, 7.2.6)."""
     return 3 if half <= 0 else max(0, min(6, 1 - math.floor(math.log10(half))))
 
@@ -176,7 +177,7 @@ def places(half: float) -> int:
 def plus_minus(e: Estimate, unit: str | None = None) -> str:
     """Write an estimate with its expanded uncertainty, both to the same digit."""
     half = e.expanded()
-    digits = places(half)
+    digits = decimals_for(half)
     unit = e.unit if unit is None else unit
     return f"{e.value:.{digits}f} ± {half:.{digits}f} {unit}".strip()
 
@@ -199,10 +200,9 @@ def now(context: Context, setting: str, usual: float | None = None) -> float | N
 def zero_of(sheet: Sheet, caliper: Instrument) -> tuple[float, float]:
     """Return what the caliper shows with closed jaws, and its standard uncertainty.
 
-    The line ``# jaws_closed_mm: 0.01`` in the sheet's head says it; without the line the zero is
-    only known to the permissible error.
+    The line ``# jaws_closed_mm: 0.01`` in the sheet's head says it; without the line nobody looked.
     """
-    return closed_jaws(sheet, caliper) or (0.0, caliper.u_zero)
+    return closed_jaws(sheet, caliper) or (0.0, unseen_zero(caliper))
 
 
 def closed_jaws(sheet: Sheet, caliper: Instrument) -> tuple[float, float] | None:
@@ -210,4 +210,4 @@ def closed_jaws(sheet: Sheet, caliper: Instrument) -> tuple[float, float] | None
     shown = key_number(sheet, "jaws_closed_mm", -1.0, 1.0)
     if shown is None:
         return None
-    return shown, math.hypot(caliper.u_resolution, _JAWS_MM)
+    return shown, math.hypot(caliper.u_resolution, JAWS_MM)

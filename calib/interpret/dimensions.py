@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
-from calib.fit.split import refer_to_20c
+from calib.fit.warmth import refer_to_20c
 from calib.interpret import machine
 from calib.interpret.finding import Context, Finding, Residual
 from calib.interpret.lengths import (
@@ -15,6 +15,8 @@ from calib.interpret.lengths import (
     fitted,
     is_length,
     lengths,
+    made_for_sizes,
+    several_lengths,
     spread_repeats,
     suspects,
     with_residuals,
@@ -47,9 +49,7 @@ def applies(sheet: Sheet) -> bool:
     A block to be weighed has one length along each axis, which settles nothing about scale.
     """
     own = [f for f in sheet.piece.features if is_length(f)]
-    different = {(f.axis, f.nominal) for f in own}
-    made_for_sizes = len(different) > len({f.axis for f in own})
-    return (made_for_sizes or any(f.group == "travel" for f in own)) and bool(lengths(sheet))
+    return made_for_sizes(own) and bool(lengths(sheet))
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
@@ -95,6 +95,7 @@ class _Judged:
         self.result, self.fit = result, result.linear
         self.features, self.caliper, self.closed = features, common.caliper, common.closed
         self.travel = travel
+        self.lone = not several_lengths(features) and not travel
         self.part_c = None if travel else sheet.part_c
         self.split = machine.explained(
             _evidence(result), context, common.caliper, travel=travel, part_c=self.part_c
@@ -122,6 +123,8 @@ class _Judged:
         if steps:
             smallest = 100 * setting(steps_name).step / steps
         verdict = judge(error, smallest, self.wanted_percent)
+        if self.lone and verdict is Verdict.PRINT_AGAIN:
+            verdict = Verdict.LEAVE
         evidence = self._evidence_of(axis)
         reason = self._scale_reason(axis, error, verdict)
         scale_name = f"scale_{axis.lower()}_percent"
@@ -211,6 +214,8 @@ class _Judged:
         size = f"{axis} {what} {abs(error.value):.3f} % {side} (± {half:.3f} %)"
         if verdict is Verdict.APPLY:
             return f"{size}, more than the uncertainty"
+        if verdict is Verdict.LEAVE and self.lone:
+            return f"{size} by itself; it counts with all else that is known"
         if verdict is Verdict.LEAVE:
             return f"{size}: not distinguishable from zero, leave it alone"
         more = "; measure a longer travel, or use a dial gauge" if self.travel else ""
@@ -298,9 +303,7 @@ class _Judged:
         rise = setting("first_layer_gap_mm")
         verdict = judge(error, rise.step, rise.wanted)
         old = self.context.now.get(rise.name, 0.0)
-        size = (
-            f"the first layer is {abs(error.value):.3f} mm {'thin' if error.value < 0 else 'thick'}"
-        )
+        size = f"the first layer is {abs(error.value):.3f} mm too {'thin' if error.value < 0 else 'thick'}"
         size += f" (± {error.expanded():.3f} mm)"
         reasons = {
             Verdict.APPLY: f"{size}: {'raise' if error.value < 0 else 'lower'} the nozzle by that over the bed",
@@ -335,7 +338,7 @@ class _Judged:
                 f"The caliper was not zeroed: {shown}. That is taken out below; zero it and keep it so."
             )
         lines += self.split.short
-        lines += outline_summary(self.fit)
+        lines += outline_summary(self.fit, self.context)
         changed = _changed_axes(corrections)
         if changed:
             lines += machine.advice(

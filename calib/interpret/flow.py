@@ -52,7 +52,7 @@ _LEAST_FLOW = 0.2
 
 
 def _is_wall(f: Feature) -> bool:
-    return f.kind is Kind.WALL
+    return f.kind is Kind.WALL and f.rung is None
 
 
 def _is_mass(f: Feature) -> bool:

@@ -97,6 +97,7 @@ def _fit(sheet: Sheet, name: str, items: list[Measured], caliper: Instrument) ->
         np.array([m.u(caliper) for m in items]),
         np.array([{"X": 1.0, "Y": -1.0, "Z": -1.0}.get(m.feature.axis, 0.0) for m in items]),
         math.hypot(u_zero, caliper.u_jaws) if inside else u_zero,
+        flats=inside,
     )
 
 
@@ -198,7 +199,7 @@ def _why(name: str, f: HoleFit, caliper: Instrument) -> list[str]:
     lines = [
         f"{words}: drawn less read is a constant (the outline's offset), a share of the diameter"
         " (scale) and a part that grows as the hole gets smaller (plastic dragged inwards on a tight"
-        " curve; the flats of inside jaws also read small holes too small).",
+        " curve). Inside jaws end in flats, which read small holes too small: that is taken out.",
     ]
     lines += [f"{words}: {estimate_words(e)}" for e in f.fit.estimates]
     return [*lines, f"To be surer: {_surer(f, caliper)}."]

@@ -12,7 +12,7 @@ from calib.fit.dimensions import (
     TRAVEL,
     Closed,
     DimensionsFit,
-    Row,
+    MeanReading,
     Shared,
     fit_dimensions,
 )
@@ -70,6 +70,17 @@ def common_of(sheet: Sheet, context: Context) -> Common:
 def is_length(f: Feature) -> bool:
     """Whether a feature is a length of the size model."""
     return f.kind in KINDS and f.rung is None and f.group in ("", "travel", "size")
+
+
+def several_lengths(lengths: Sequence[Feature]) -> bool:
+    """Whether an axis has several lengths, which tell its scale from the outline offset."""
+    different = {(f.axis, f.nominal) for f in lengths}
+    return len(different) > len({f.axis for f in lengths})
+
+
+def made_for_sizes(lengths: Sequence[Feature]) -> bool:
+    """Whether lengths are there for sizes: several along an axis, carriage travel, or said to be so."""
+    return several_lengths(lengths) or any(f.group in ("travel", "size") for f in lengths)
 
 
 def effect_of(sheet: Sheet, reading: Reading, context: Context) -> str:
@@ -161,7 +172,7 @@ def _expected(f: Feature, result: DimensionsFit) -> float:
     return f.nominal * (1 + sum(scales) / max(1, len(scales)))
 
 
-def with_residuals(result: DimensionsFit) -> list[tuple[Row, float]]:
+def with_residuals(result: DimensionsFit) -> list[tuple[MeanReading, float]]:
     """Return the rows of a fit with what is left over of each."""
     return [(r, float(e)) for r, e in zip(result.rows, result.linear.residuals, strict=True)]
 

@@ -75,14 +75,8 @@ class _Found:
         """
         found = []
         if self.looks is not None and self.looks_safe is not None:
-            change, value = self.looks.limits[0], self.looks_safe.estimate.value
-            bracket = self.looks.brackets[0]
-            if bracket is not None and np.isfinite(bracket[0]):
-                value = min(max(value, bracket[0]), change.estimate.value)
-            back = change.estimate.value - value
-            estimate = replace(change.estimate, name=self.looks_safe.estimate.name, value=value)
-            lower = Limit(estimate=estimate, low=change.low - back, high=change.high - back)
-            found.append(_existing(lower, estimate.name))
+            lower = self.looks.still_clean(self.looks_safe)
+            found.append(_existing(lower, lower.estimate.name))
         if self.sag and self.sag.limit:
             found.append(self.sag.limit)
         return sorted(found, key=lambda lim: lim.estimate.value)

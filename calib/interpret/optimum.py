@@ -17,17 +17,16 @@ from calib.fit.optimum import (
 )
 from calib.interpret.common import Measured, doubtful_repeats, key_number, measured, now, residual
 from calib.interpret.finding import Context, Finding, Residual, Suspect
-from calib.interpret.ladders import ladder_requests, range_words
+from calib.interpret.ladders import ladder_requests, nice, range_words
 from calib.model.correction import Correction, Verdict
 from calib.model.gate import ceiling, ratings_of, tightest
 from calib.model.request import Request
-from calib.model.setting import setting as known_setting
+from calib.model.setting import kept_setting
 from calib.readings import Sheet
 from calib.safety import SAFETY
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.filaments import Filament, filament
-from patterns.schedule import SETTINGS
 
 #: Sag or droop, roughness of an edge, and strings for each mm of a gap's length (two or three lines
 #: across it) that are half as good as none: common practice, no source.
@@ -73,6 +72,11 @@ class _Tower:
     ceiling: float
     result: Optimum
 
+    @property
+    def in_unit(self) -> str:
+        """The unit behind a number; a setting of the user's own has none."""
+        return f" {self.unit}" if self.unit else ""
+
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
     """Find the best setting, how sure it is, and how far off it does not matter."""
@@ -80,7 +84,7 @@ def interpret(sheet: Sheet, context: Context) -> Finding:
     correction = _correction(sheet, context, tower)
     best = tower.result.best
     return Finding(
-        topic=known_setting(tower.setting).topic,
+        topic=kept_setting(tower.setting).topic,
         estimates=(best.estimate,),
         corrections=(correction,),
         suspects=tuple(_suspects(context, tower)),
@@ -105,14 +109,14 @@ def _tower(sheet: Sheet, context: Context) -> _Tower:
     rungs = [m.feature.rung or 0.0 for items in groups.values() for m in items]
     return _Tower(
         setting=setting,
-        unit=SETTINGS[setting],
+        unit=kept_setting(setting).unit,
         groups=groups,
         aside=aside,
         weights=weights,
         tested=(min(rungs), max(rungs)),
-        floor=known_setting(setting).limits[0],
+        floor=kept_setting(setting).limits[0],
         ceiling=ceiling(setting, tightest(ratings_of(sheet.piece.setup), context.ratings)),
-        result=find_optimum(responses, SETTINGS[setting], setting),
+        result=find_optimum(responses, kept_setting(setting).unit, setting),
     )
 
 
@@ -156,14 +160,14 @@ def _half(f: Feature) -> float:
 
 def _correction(sheet: Sheet, context: Context, tower: _Tower) -> Correction:
     result, best = tower.result, tower.result.best
-    old = now(context, tower.setting)
-    step = known_setting(tower.setting).step
+    old = now(context, tower.setting, _before(sheet))
+    step = _step(tower)
     low, high = tower.tested
     value = min(max(round(best.estimate.value / step) * step, low), high)
     value = min(value, tower.ceiling)
     a, b = result.plateau
-    size = f"best at {value:g} {tower.unit} ({best.low:.3g} to {best.high:.3g})"
-    flat = f"from {a:.3g} to {b:.3g} {tower.unit} it makes no difference that shows"
+    size = f"best at {value:g}{tower.in_unit} ({best.low:.3g} to {best.high:.3g})"
+    flat = f"from {a:.3g} to {b:.3g}{tower.in_unit} it makes no difference that shows"
     estimate = as_estimate(best)
     further = further_range(result, tower.tested, tower.floor, tower.ceiling)
     verdict, reason = Verdict.APPLY, f"{size}; {flat}"
@@ -192,11 +196,25 @@ def _correction(sheet: Sheet, context: Context, tower: _Tower) -> Correction:
         unit=tower.unit,
         error=replace(estimate, value=value - (old or 0.0)),
         verdict=verdict,
-        scope=known_setting(tower.setting).scope,
+        scope=kept_setting(tower.setting).scope,
         evidence=f"{len(tower.groups)} judgements on each of {_bands(tower)} bands",
         reason=reason,
         requests=requests,
     )
+
+
+def _before(sheet: Sheet) -> float | None:
+    """Return what was set before the piece was printed, where its maker had to say so."""
+    try:
+        return float(sheet.piece.spec.as_text().get("before", ""))
+    except ValueError:
+        return None
+
+
+def _step(tower: _Tower) -> float:
+    """Return the smallest change worth making; a tenth of a band of a setting of the user's own."""
+    known = kept_setting(tower.setting).step
+    return known or nice((tower.tested[1] - tower.tested[0]) / max(1, _bands(tower) - 1) / 10)
 
 
 def _further(sheet: Sheet, tower: _Tower, further: tuple[float, float]) -> tuple[Request, ...]:
@@ -206,7 +224,7 @@ def _further(sheet: Sheet, tower: _Tower, further: tuple[float, float]) -> tuple
         sheet,
         near,
         far,
-        f"print a tower that goes on from {near:.3g} {tower.unit}",
+        f"print a tower that goes on from {near:.3g}{tower.in_unit}",
         settles=tower.setting,
     )
 
@@ -249,11 +267,13 @@ def _summary(tower: _Tower, correction: Correction) -> list[str]:
             "or beyond",
             "the best may lie beyond what was printed, so nothing is settled",
         )
-    lines = [f"Best at {best.estimate.value:.3g} {tower.unit} {spread}; {flat}."]
+    lines = [f"Best at {best.estimate.value:.3g}{tower.in_unit} {spread}; {flat}."]
     peaks = {name: tower.result.at[np.argmax(_wish_curve(tower, name))] for name in tower.groups}
     if len(peaks) > 1 and np.ptp(list(peaks.values())) > 0.3 * (tower.tested[1] - tower.tested[0]):
         each = ", ".join(f"{k} {v:.3g}" for k, v in peaks.items())
-        lines.append(f"The judgements pull apart ({each} {tower.unit}): weigh what matters to you.")
+        lines.append(
+            f"The judgements pull apart ({each}{tower.in_unit}): weigh what matters to you."
+        )
     return lines
 
 
@@ -282,7 +302,7 @@ def _why(sheet: Sheet, tower: _Tower) -> list[str]:
         half = (result.best.high - result.best.low) / 2 / 2**0.5
         lines.append(
             "To be surer, let a second person score this one: the interval shrinks to about"
-            f" ± {half:.2g} {tower.unit}."
+            f" ± {half:.2g}{tower.in_unit}."
         )
     return lines
 
@@ -310,7 +330,7 @@ def _measured_words(tower: _Tower) -> list[str]:
 
 def _surer(sheet: Sheet, tower: _Tower) -> tuple[Request, ...]:
     """Return a finer tower about the best."""
-    best, step = tower.result.best, known_setting(tower.setting).step
+    best, step = tower.result.best, _step(tower)
     half = (best.high - best.low) / 2
     around = max(1.5 * half, 4 * step)
     a = max(best.estimate.value - around, tower.floor)

@@ -111,7 +111,7 @@ def _out(e: Estimate) -> str:
     return f"{abs(e.value):.3f} mm too far {'outward' if e.value > 0 else 'inward'} {half}"
 
 
-def outline_summary(fit: LinearFit) -> list[str]:
+def outline_summary(fit: LinearFit, context: Context) -> list[str]:
     """Return what walls say that no outline offset mends: axes that differ, inside lengths."""
     lines = []
     if differ(fit):
@@ -127,7 +127,26 @@ def outline_summary(fit: LinearFit) -> list[str]:
                 f"Inside lengths come out {plus_minus(_absolute(more))} {size} than the outlines"
                 " explain: that is for holes to correct, not for the outline offset."
             )
+            lines += _by_lost_motion(
+                [a.removeprefix("inside_") for a in inner], more.value, context
+            )
     return lines
+
+
+def _by_lost_motion(axes: list[str], more_mm: float, context: Context) -> list[str]:
+    """Say how much of inside lengths that come out small is lost motion.
+
+    A nozzle that loses B at each reversal makes outside and inside lengths B smaller alike: in terms of an
+    outline that moves both by opposite amounts, inside ones close by 2 B more.
+    """
+    known = context.in_force or {}
+    lost = sum(known.get(f"reversal_{a}_mm", 0.0) for a in axes) / len(axes)
+    if lost <= 0 or more_mm <= 0:
+        return []
+    return [
+        f"Of that, {min(2 * lost, more_mm):.2f} mm is the lost motion of {lost:.2f} mm that was measured at reversals"
+        " (it closes outsides and insides alike): mend that first."
+    ]
 
 
 def _absolute(e: Estimate) -> Estimate:

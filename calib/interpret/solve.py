@@ -3,13 +3,14 @@
 import importlib
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
+from shlex import quote
 from typing import Any, Protocol
 
 from calib.errors import SheetError
 from calib.interpret.finding import Context as Context
 from calib.interpret.finding import Finding, Suspect, finding_json
 from calib.interpret.finish import finished
-from calib.interpret.in_force import for_today
+from calib.interpret.today import for_today
 from calib.model.correction import Correction, Verdict
 from calib.model.gate import why_refused
 from calib.readings import Reading, Sheet
@@ -28,6 +29,9 @@ INTERPRETERS = (
     "clearance",
     "holes",
     "bed",
+    "play",
+    "ripple",
+    "lag",
 )
 
 # Lengths of an axis that are off by one ratio, within this, point to its drive.
@@ -114,7 +118,7 @@ def solve_sheet(sheet: Sheet, context: Context | None = None, *, accept: bool = 
         raise SheetError(
             "the sheet has no readings yet",
             where=sheet.name,
-            mend="fill in the empty cells, or run: truebead read sheet.csv",
+            mend=f"fill in the empty cells, or run: truebead read {quote(sheet.name or 'sheet.csv')}",
         )
     context = _as_read(sheet, context or Context(instruments=sheet.instruments))
     _check_now(sheet, context)

@@ -8,16 +8,14 @@ import numpy as np
 
 from calib.fit.linear import Array
 from calib.fit.mechanics import Fault, find_faults, mechanics_u
-from calib.fit.split import AXES, CALIPER_EXPANSION_PER_K, DIRECTIONS
+from calib.fit.split import AXES, DIRECTIONS, Errors, Priors, size, split
+from calib.fit.warmth import CALIPER_EXPANSION_PER_K, refer_to_20c
 from calib.interpret.scales import (
     INSTRUMENT_SD,
     UNKNOWN_SHRINK_U,
-    SheetScales,
-    at_mechanics,
     expansion_of,
     percent,
     shrink_prior,
-    split_sheets,
 )
 from calib.model.drive import Drive
 from calib.model.estimate import Estimate
@@ -34,6 +32,25 @@ class Choice:
     steps_per_mm: float | None
     scale_percent: float
     words: str
+
+
+@dataclass(frozen=True, eq=False, slots=True)
+class _Sheet:
+    """Scale errors as they were measured on a print, or on the carriage's travel."""
+
+    found: Errors
+    material: str
+    part_c: float | None
+    printed: bool
+
+    def at_mechanics(self, drives: Mapping[str, Drive], steps: Mapping[str, float]) -> Errors:
+        """Refer the errors to 20 degrees C and to the steps/mm that the mechanics give."""
+        error, covariance = self.found.error, self.found.covariance
+        if self.printed:
+            error, u = refer_to_20c(error, expansion_of(self.material), self.part_c)
+            covariance = covariance + u**2
+        factor = 1 / np.array([_ratio(a, drives, steps) for a in AXES])
+        return Errors((1 + error) * factor - 1, covariance * np.outer(factor, factor))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -91,45 +108,43 @@ def explain_split(
     for axis, drive in drives.items():
         if axis in AXES:
             steps.setdefault(axis, drive.steps_per_mm)
-    one = SheetScales(
-        printer="it", spool="it", material=material, error=error, covariance=covariance,
-        steps=steps, part_c=part_c,
-    )  # fmt: skip
-    sheets = [one]
+    sheets = [_Sheet(Errors(error, covariance), material, part_c, printed=True)]
     if travel is not None:
-        sheets.append(replace(one, spool="", error=travel[0], covariance=travel[1]))
+        sheets.append(_Sheet(Errors(*travel), "", None, printed=False))
     faults = {a: _faults(a, sheets, drives, steps) for a in AXES}
     mended = {a: f.drive for a in AXES for f in faults[a] if f.drive and _is_set(f, steps.get(a))}
     drives = {**drives, **mended}
     faults = {a: () if a in mended else faults[a] for a in AXES}
+    sound = [s.at_mechanics(drives, steps) for s in sheets]
     # An axis with a wrong part, or far off for whatever reason, says nothing of belts and shrinkage.
-    far = {a for a in AXES if faults[a] or _far_off(a, sheets, drives)}
-    sheets = [_without(s, far) for s in sheets]
-    printed = [a for k, a in enumerate(AXES) if np.isfinite(sheets[0].error[k])]
-    moved = [a for k, a in enumerate(AXES) if np.isfinite(sheets[-1].error[k])]
-    workshop = split_sheets(sheets, {"it": drives}, {"caliper": instrument_sd})
+    far = {a for a in AXES if faults[a] or _far_off(a, sound)}
+    sound = [_without(s, far) for s in sound]
+    found = split(sound[0], _priors(material, drives, instrument_sd), *sound[1:])
+    printed, moved = (
+        [a for k, a in enumerate(AXES) if np.isfinite(s.error[k])] for s in (sound[0], sound[-1])
+    )
     machine = {
-        a: _at_steps(workshop.machine("it", a), a, drives, steps)
+        a: _at_steps(found[f"machine_{a.lower()}"], a, drives, steps)
         for a in AXES
         if a in printed or a in moved
     }
-    size = {a: _at_steps(workshop.product("it", "it", a), a, drives, steps) for a in printed}
+    sizes = {a: _at_steps(size(found, a), a, drives, steps) for a in printed}
     shrinkage = {
-        d: workshop.shrinkage("it", d)
+        d: found[f"shrinkage_{d.lower()}"]
         for d in DIRECTIONS
         if any(_direction(a) == d for a in printed)
     }
-    choices = {a: _choices(machine[a], size[a], steps.get(a)) for a in printed}
+    choices = {a: _choices(machine[a], sizes[a], steps.get(a)) for a in printed}
     return Explained(
         machine=machine,
-        size=size,
+        size=sizes,
         shrinkage=shrinkage,
         faults={a: f for a, f in faults.items() if f},
         far_off=tuple(a for a in AXES if a in far and not faults[a]),
         choices=choices,
         drives=drives,
         short=tuple(_fault_words(a, f) for a, f in faults.items() if f),
-        lines=tuple(_lines(one, machine, shrinkage, choices, travel is not None, drives)),
+        lines=tuple(_lines(sheets[0], machine, shrinkage, choices, travel is not None, drives)),
     )
 
 
@@ -139,14 +154,24 @@ def _is_set(fault: Fault, steps: float | None) -> bool:
     return bool(steps and theirs and abs(steps / theirs - 1) < FAR_OFF)
 
 
-def _far_off(axis: str, sheets: Sequence[SheetScales], drives: Mapping[str, Drive]) -> bool:
-    errors = [at_mechanics(s, {"it": drives}).error[AXES.index(axis)] for s in sheets]
+def _far_off(axis: str, sheets: Sequence[Errors]) -> bool:
+    errors = [s.error[AXES.index(axis)] for s in sheets]
     return any(abs(e) > FAR_OFF for e in errors if np.isfinite(e))
 
 
-def _without(s: SheetScales, axes: Collection[str]) -> SheetScales:
+def _without(s: Errors, axes: Collection[str]) -> Errors:
     error = np.array([np.nan if a in axes else e for a, e in zip(AXES, s.error, strict=True)])
-    return replace(s, error=error)
+    return Errors(error, s.covariance)
+
+
+def _priors(material: str, drives: Mapping[str, Drive], instrument_sd: float) -> Priors:
+    shrinkage, sd = shrink_prior(material)
+    return Priors(
+        machine_sd=np.array([mechanics_u(drives.get(a)) for a in AXES]),
+        shrinkage=shrinkage,
+        shrinkage_sd=sd,
+        instrument_sd=max(instrument_sd, 1e-7),
+    )
 
 
 def _direction(axis: str) -> str:
@@ -169,7 +194,7 @@ def _at_steps(
 
 def _faults(
     axis: str,
-    sheets: Sequence[SheetScales],
+    sheets: Sequence[_Sheet],
     drives: Mapping[str, Drive],
     steps: Mapping[str, float],
 ) -> tuple[Fault, ...]:
@@ -177,16 +202,19 @@ def _faults(
     k = AXES.index(axis)
     drive = drives.get(axis)
     for s in reversed(sheets):
-        if not np.isfinite(s.error[k]):
+        if not np.isfinite(s.found.error[k]):
             continue
-        value, u_sound = 1 + float(s.error[k]), mechanics_u(drive) if drive else UNKNOWN_SHRINK_U
-        if s.spool:
+        value, u_sound = (
+            1 + float(s.found.error[k]),
+            mechanics_u(drive) if drive else UNKNOWN_SHRINK_U,
+        )
+        if s.printed:
             shrink, u_shrink = shrink_prior(s.material)
             value, u_sound = value * (1 + shrink), math.hypot(u_sound, u_shrink)
-        ratio = Estimate(name=f"ratio_{axis.lower()}", value=value, u=math.sqrt(s.covariance[k, k]))
-        found = find_faults(
-            ratio, drive, u_sound, _ratio(axis, drives, steps), printed=bool(s.spool)
+        ratio = Estimate(
+            name=f"ratio_{axis.lower()}", value=value, u=math.sqrt(s.found.covariance[k, k])
         )
+        found = find_faults(ratio, drive, u_sound, _ratio(axis, drives, steps), printed=s.printed)
         if found:
             return found
     return ()
@@ -238,7 +266,7 @@ def _choices(machine: Estimate, size: Estimate, steps: float | None) -> tuple[Ch
 
 
 def _lines(
-    one: SheetScales,
+    one: _Sheet,
     machine: Mapping[str, Estimate],
     shrinkage: Mapping[str, Estimate],
     choices: Mapping[str, Sequence[Choice]],

@@ -80,6 +80,11 @@ TOPICS = (
     Topic(name="rate", what="fastest flow of the hot end", scope=Scope.NOZZLE, after=("temperature",), asked_for=False),
     Topic(name="cooling", what="fan", scope=Scope.SPOOL, after=("temperature",), asked_for=False),
     Topic(name="speed", what="speed of printing", scope=Scope.SPOOL, after=("temperature",), asked_for=False),
+    Topic(name="play", what="lost motion at reversals", scope=Scope.PRINTER, per_nozzle=False, asked_for=False),
+    Topic(name="ripple", what="ripples after corners", scope=Scope.PRINTER, after=("play",), per_nozzle=False, asked_for=False),
+    Topic(name="smooth", what="speed without ripples", scope=Scope.PRINTER, after=("ripple",), per_nozzle=False, asked_for=False),
+    Topic(name="own", what="settings of your own", scope=Scope.SPOOL, after=("temperature",), asked_for=False),
+    Topic(name="lag", what="lag of the flow", scope=Scope.SPOOL, after=("temperature", "flow"), asked_for=False),
 )  # fmt: skip
 
 #: Holds what a store may have kept of settings that this table does not know.
@@ -265,6 +270,40 @@ def _fit_settings() -> list[Setting]:
     return holes + clearances
 
 
+def _motion_settings() -> list[Setting]:
+    plays = [
+        Setting(
+            name=f"reversal_{a.lower()}_mm", label=f"lost motion of {a}", unit="mm", axis=a,
+            meaning=f"motion that {a} loses when it turns round, for a printer that can make up for it",
+            about=topic("play"), neutral=0.0, limits=(0.0, 3.0), step=0.02, decimals=3,
+            usual_sd=0.1, wanted=0.03 if a != "Z" else 0.0,  # Z is asked for by hand
+        )
+        for a in "XYZ"
+    ]  # fmt: skip
+    ripples = [
+        Setting(
+            name=f"ripple_{a.lower()}_hz", label=f"ripple frequency of {a}", unit="Hz", axis=a,
+            meaning=f"frequency at which {a} swings on after a corner, for a printer that can make up for it",
+            about=topic("ripple"), limits=(5.0, 300.0), step=0.5, decimals=1, wanted=3.0,
+        )
+        for a in "XY"
+    ]  # fmt: skip
+    return [
+        *plays,
+        *ripples,
+        Setting(
+            name="smooth_speed_mm_s", label="fastest speed without ripples", unit="mm/s",
+            meaning="speed after corners up to which no ripples show", about=topic("smooth"),
+            limits=(5.0, 1000.0), step=5.0, decimals=0, wanted=15.0,
+        ),
+        Setting(
+            name="flow_lag_s", label="lag of the flow", unit="s", about=topic("lag"),
+            meaning="time by which the flow lags behind the feed: mm of filament for each mm/s of filament speed",
+            limits=(0.0, 3.0), step=0.005, decimals=3, spool_sd=0.01, wanted=0.02,
+        ),
+    ]  # fmt: skip
+
+
 #: In the order in which they are to be settled. 3.5 mm is the thickest filament of the trade.
 _EACH = (
     *_axis_settings(),
@@ -309,8 +348,11 @@ _EACH = (
     Setting(name="fan_percent", label="fan speed", unit="%", about=topic("cooling"),
             meaning="speed of the fan on the part", limits=(0.0, 100.0), step=5.0, decimals=0,
             code="M106 S"),
+    Setting(name="speed_mm_s", label="speed of extruding moves", unit="mm/s", about=topic("speed"),
+            meaning="speed of the moves that lay filament down", limits=(1.0, 1000.0), step=5.0, decimals=0),
     Setting(name="speed_percent", label="printing speed", unit="%", about=topic("speed"),
             meaning="speed in per cent of what the file asks", limits=(10.0, 300.0), step=5.0, decimals=0, code="M220 S"),
+    *_motion_settings(),
 )  # fmt: skip
 
 #: Name -> setting, in the order in which they are to be settled.
@@ -325,7 +367,7 @@ def setting(name: str, where: str = "") -> Setting:
     BadInput
         There is none; the nearest name is suggested.
     """
-    found = SETTINGS.get(name) or _screw(name)
+    found = SETTINGS.get(name) or _screw(name) or _own(name)
     if found is not None:
         return found
     near = difflib.get_close_matches(name, SETTINGS, n=1)
@@ -335,7 +377,7 @@ def setting(name: str, where: str = "") -> Setting:
 
 def kept_setting(name: str) -> Setting:
     """Return a setting as a store may hold it: one that this table does not know is shown by its name."""
-    found = SETTINGS.get(name) or _screw(name)
+    found = SETTINGS.get(name) or _screw(name) or _own(name)
     if found is not None:
         return found
     return Setting(
@@ -352,6 +394,17 @@ def _screw(name: str) -> Setting | None:
     return Setting(
         name=name, label=words, meaning=f"{words} under the bed, positive raises the bed there",
         unit="turn", about=topic("level"), limits=(-40.0, 40.0), step=0.02, decimals=2, done_once=True,
+    )  # fmt: skip
+
+
+def _own(name: str) -> Setting | None:
+    """Return a setting of the user's own, such as ``own_corner_speed``, which a line of theirs sets."""
+    words = name.removeprefix("own_").replace("_", " ")
+    if not name.startswith("own_") or not words.strip():
+        return None
+    return Setting(
+        name=name, label=f"your own {words}", meaning=f"{words}, set by a line of your own", unit="",
+        about=topic("own"), limits=(-1e6, 1e6), step=0.0, decimals=2,
     )  # fmt: skip
 
 

@@ -22,7 +22,10 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _WEAKEST_SCORE = 0.15
-_WEAKEST_SUPPORT, _CLOSE_MERIT = 0.33, 0.93  # false placements in photos with known truth: up to 0.30
+_WEAKEST_SUPPORT, _CLOSE_MERIT = (
+    0.33,
+    0.93,
+)  # false placements in photos with known truth: up to 0.30
 _CLOSE_RIVAL = 0.85
 _REACHES_MM = (1.5, 0.8, 0.4)
 _GROW_SD = 0.003  # of a print, in the scale that `_SHARED_MM` makes: filament shrinks by up to 1 %

@@ -11,7 +11,7 @@ from calib.plan.shortest import Target
 from calib.profile.answers import Where, answer, values
 from calib.profile.posterior import Posterior
 from calib.profile.tolerance import COVERAGE, Sizes, piece_scatter
-from calib.store.records import EventRecord, InForce, KeptCorrection, Printer, Spool
+from calib.store.records import EventRecord, KeptCorrection, Printer, ProfileValue, Spool
 from patterns.spec import PrintSetup
 
 #: Settled once by the machine's papers or by hand; measured again only after something happened.
@@ -25,7 +25,7 @@ _CONTRADICTS = 3.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class PlanInput:
     """What the store knows of one printer, nozzle and spool.
 
     Attributes
@@ -43,7 +43,7 @@ class Known:
     printer: Printer
     spool: str
     material: str
-    in_force: Sequence[InForce]
+    in_force: Sequence[ProfileValue]
     posterior: Posterior
     where: Where
     setup: PrintSetup
@@ -54,7 +54,16 @@ class Known:
     drifting: Mapping[str, str] = field(default_factory=dict)
 
 
-def targets(known: Known, goal: Goal) -> list[Target]:
+def labels_joined(labels: Sequence[str]) -> str:
+    """Return several labels as one: those that differ in their last word name the rest once."""
+    begins = {text.rpartition(" ")[0] for text in labels}
+    if len(labels) < 2 or len(begins) > 1 or begins == {""}:
+        return ", ".join(labels)
+    *most, last = [text.rpartition(" ")[2] for text in labels]
+    return f"{begins.pop()} {', '.join(most)} and {last}"
+
+
+def targets(known: PlanInput, goal: Goal) -> list[Target]:
     """Return what is to be known how well for a goal: the table of settings says it."""
     found = []
     have = {v.setting for v in known.in_force}
@@ -90,7 +99,7 @@ def size_targets(sizes: Sizes, within_mm: float | None, part_mm: float) -> list[
     return found
 
 
-def required_topics(known: Known, goal: Goal) -> dict[str, list[str]]:
+def required_topics(known: PlanInput, goal: Goal) -> dict[str, list[str]]:
     """Return topic -> why it must be measured, however narrow its interval is."""
     found: dict[str, list[str]] = {}
     for name, text in known.drifting.items():
@@ -108,7 +117,7 @@ def required_topics(known: Known, goal: Goal) -> dict[str, list[str]]:
     return {t.name: whys[t.name] for t in TOPICS if t.name in whys and t.name in goal.topics}
 
 
-def _contradicts(known: Known, again: KeptCorrection) -> bool:
+def _contradicts(known: PlanInput, again: KeptCorrection) -> bool:
     """Whether a "print again" is about what is not known well enough, or far from what is known."""
     c = again.correction
     wanted = kept_setting(c.setting).wanted
@@ -118,7 +127,7 @@ def _contradicts(known: Known, again: KeptCorrection) -> bool:
     return e.expanded() > wanted or abs(e.value - c.new) > _CONTRADICTS * math.hypot(e.u, c.u_new)
 
 
-def _after_event(known: Known, name: str) -> list[str]:
+def _after_event(known: PlanInput, name: str) -> list[str]:
     """Say what happened to steps that nobody measured since."""
     from calib.profile.events import event_kind
 

@@ -8,10 +8,11 @@ from calib.model.request import Request, fitting, refusal
 from calib.plan.cost import piece_cost
 from calib.plan.foreseen import foreseen
 from calib.plan.shortest import Candidate
-from calib.profile.blocks import without_pieces
+from calib.profile.blocks import Block, without_pieces
 from calib.profile.evidence import Made
 from calib.profile.posterior import Knowledge, placed
 from calib.store.records import Spool
+from patterns.piece import Piece
 from patterns.registry import Pattern
 from patterns.spec import PrintSetup
 
@@ -64,25 +65,38 @@ def candidate(
 
     pattern = registry.get(request.pattern)
     piece = pattern.piece(request.typed, setup)
-    printed = piece.printed
-    made = replace(made, uid=request.pattern, piece=f"{request.pattern} to come")
-    if not printed:
-        made = replace(made, nozzle="", spool="", material="")
-    block = foreseen(piece, pattern.settles, made, instruments)
+    block = told(piece, pattern.settles, made, knowledge, instruments)
     if block is None:
         return None
-    block = placed(replace(block, at=made.at), knowledge)
-    sds = {c: knowledge.prior(c)[1] for c in block.coordinates if c.kind == "piece"}
     cost = piece_cost(request.pattern, request.typed, setup, spool)
     return Candidate(
         request=replace(request, settles=pattern.settles),
-        block=without_pieces(block, sds),
+        block=block,
         minutes=cost.minutes if cost else 0.0,
         grams=cost.grams if cost else 0.0,
         readings=len(piece.by_hand),
         cost=cost.cost if cost else None,
-        alone=bool(piece.schedule) or piece.advice.in_place or not printed,
+        alone=bool(piece.schedule) or piece.advice.in_place or not piece.printed,
     )
+
+
+def told(
+    piece: Piece,
+    settles: tuple[str, ...],
+    made: Made,
+    knowledge: Knowledge,
+    instruments: Mapping[str, Instrument],
+) -> Block | None:
+    """Return what a piece to come would tell, in the epochs of its time; None where that is nothing."""
+    made = replace(made, uid=piece.pattern, piece=f"{piece.pattern} to come")
+    if not piece.printed:
+        made = replace(made, nozzle="", spool="", material="")
+    block = foreseen(piece, settles, made, instruments)
+    if block is None:
+        return None
+    block = placed(replace(block, at=made.at), knowledge)
+    sds = {c: knowledge.prior(c)[1] for c in block.coordinates if c.kind == "piece"}
+    return without_pieces(block, sds)
 
 
 def _requests(topics: tuple[str, ...], material: str) -> Iterable[Request]:

@@ -6,14 +6,14 @@ from functools import lru_cache
 
 from calib.store.records import Spool
 from patterns.errors import SpecError
-from patterns.estimate import Estimate
 from patterns.filaments import Filament
+from patterns.print_cost import PrintCost
 from patterns.spec import PrintSetup
 
 
 def piece_cost(
     pattern: str, parameters: Mapping[str, str], setup: PrintSetup, spool: Spool
-) -> Estimate | None:
+) -> PrintCost | None:
     """Return what printing a piece takes; None for a check without plastic.
 
     Neither is anything said of a piece that does not fit the printer with its usual parameters:
@@ -27,11 +27,11 @@ def piece_cost(
 def _cost(
     pattern: str, given: tuple[tuple[str, str], ...], setup: PrintSetup, material: Filament,
     price: float | None, grams: float,
-) -> Estimate | None:  # fmt: skip
+) -> PrintCost | None:  # fmt: skip
     """Return the same for what decides it; its mesh takes long enough that a plan asks only once."""
     from patterns import registry
-    from patterns.estimate import estimate
     from patterns.preview import preview_mesh
+    from patterns.print_cost import print_cost
 
     try:
         piece = registry.get(pattern).piece(dict(given), setup)
@@ -39,7 +39,7 @@ def _cost(
         return None
     if not piece.printed:
         return None
-    return estimate(piece, preview_mesh(piece.body), material, spool_price=price, spool_g=grams)
+    return print_cost(piece, preview_mesh(piece.body), material, spool_price=price, spool_g=grams)
 
 
 def usual_filament(spool: Spool) -> Filament:

@@ -65,12 +65,12 @@ def worth(
     instruments: Mapping[str, Instrument] = DEFAULTS,
 ) -> Worth:
     """Return what a piece takes and how sure it would make us; the mesh spares making a preview."""
-    from patterns.estimate import estimate
     from patterns.preview import preview_mesh
+    from patterns.print_cost import print_cost
 
     minutes = grams = 0.0
     if piece.printed:
-        cost = estimate(piece, mesh or preview_mesh(piece.body), filament)
+        cost = print_cost(piece, mesh or preview_mesh(piece.body), filament)
         minutes, grams = cost.minutes, cost.grams
     return Worth(
         minutes=minutes,
@@ -150,6 +150,10 @@ def _value(f: Feature, all_: tuple[Feature, ...]) -> float:
         return float(_place(f, all_) <= _CLEAN)
     if f.group == "sag":
         return f.nominal + max(0.0, _place(f, all_) - _CLEAN)
+    if (
+        f.unit == "mm" and f.nominal == 0.0
+    ):  # what nothing is drawn for: as it is shown on the picture
+        return math.dist(f.start, f.end)
     return f.nominal
 
 

@@ -11,12 +11,12 @@ from dataclasses import replace
 import numpy as np
 
 from calib.fit.dimensions import expected_fit
-from calib.interpret.lengths import is_length
+from calib.interpret.lengths import is_length, made_for_sizes
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.model.setting import settings_of
 from calib.profile.blocks import Block, joined, value_rows
 from calib.profile.evidence import Made, block_of, parameter_part, setting_part
-from patterns.feature import Feature, Kind
+from patterns.feature import Kind
 from patterns.piece import Piece
 
 #: Standard uncertainty over the spacing of a ladder's rungs: a rung as a rectangular distribution, and a
@@ -27,6 +27,8 @@ _JAWS_MM = 0.006
 #: Of what is done without a piece: extruder steps as a share, the diameter of filament.
 _FEED_SHARE = 0.004
 _FILAMENT_MM = 0.008
+#: What tells how the printer moves, and how well, over what is wanted.
+_MOTION, _OF_WANTED = ("play", "ripple", "smooth", "lag"), 0.35
 #: Of the level, in turns of a screw.
 LEVEL_TURNS = 0.05
 #: Of the first layer's height from the thickness of patches, their mean.
@@ -51,7 +53,7 @@ def foreseen(
     features = [f for f in piece.by_hand if is_length(f)]
     made = replace(made, pattern=piece.pattern)
     found = None
-    if features and _made_for_sizes(features):
+    if features and made_for_sizes(features):
         found = block_of(made, expected_fit(features, instruments["caliper"], repeats=1), [])
     told = dict(_values(piece, settles, made, instruments))
     if not told:
@@ -72,19 +74,11 @@ def foreseen(
     )  # fmt: skip
 
 
-def _made_for_sizes(features: list[Feature]) -> bool:
-    """Whether an axis has several lengths, or is carriage travel; else nothing is told of scale."""
-    different = {(f.axis, f.nominal) for f in features}
-    return len(different) > len({f.axis for f in features}) or any(
-        f.group == "travel" for f in features
-    )
-
-
 def _values(
     piece: Piece, settles: tuple[str, ...], made: Made, instruments: Mapping[str, Instrument]
 ) -> Iterator[tuple[str, float]]:
     """Yield each setting found by itself with the standard uncertainty that is to be expected."""
-    kinds = {f.kind for f in piece.by_hand}
+    kinds = {f.kind for f in piece.by_hand if f.rung is None}
     if kinds & {Kind.WALL, Kind.MASS}:
         yield "flow_percent", _flow_u(piece, instruments)
     if "level" in settles:
@@ -98,6 +92,10 @@ def _values(
         caliper = instruments["caliper"]
         for s in settings_of("holes"):
             yield s.name, math.hypot(caliper.u_zero, 0.01)
+    axes = {f.axis for f in piece.by_hand}
+    for s in settings_of(tuple(t for t in settles if t in _MOTION)):
+        if s.wanted and (not s.axis or s.axis in axes):
+            yield s.name, _OF_WANTED * s.wanted
     spacing = _spacing(piece)
     for topic in settles:
         if topic in ("temperature", "retraction", "overhang", "bridge", "clearance") and spacing:

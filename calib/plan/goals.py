@@ -34,5 +34,10 @@ GOALS = {
             what="lengths within a tolerance",
             topics=("level", "first_layer", "skew", "flow", "scale", "outline"),
         ),
+        Goal(
+            name="fast",
+            what="fast moves without ripples, bulges and slack",
+            topics=("level", "first_layer", "extruder", "temperature", "flow", "play", "ripple", "smooth", "lag"),
+        ),
     )
 }  # fmt: skip

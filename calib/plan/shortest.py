@@ -140,6 +140,17 @@ def shortest(
     return Shortest(chosen=tuple(chosen), half_before=before, half_after=after, open=still)
 
 
+def needless(
+    known: Gaussian,
+    targets: Sequence[Target],
+    chosen: Sequence[Candidate],
+    required: frozenset[str] = frozenset(),
+) -> list[Candidate]:
+    """Return the chosen pieces that something else, which `known` holds already, makes needless."""
+    left = _needed(known, _Aim(targets, required), list(chosen))
+    return [c for c in chosen if c not in left]
+
+
 def _with(known: Gaussian, chosen: Sequence[Candidate]) -> Gaussian:
     for c in chosen:
         known = known.with_block(c.block)

@@ -9,10 +9,18 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from calib.errors import BadInput
+from calib.model.request import Request
 from calib.model.setting import SETTINGS, TOPICS, topic, topic_of
-from calib.plan.aims import AFTER_EVENTS, Known, required_topics, size_targets, targets
+from calib.plan.aims import (
+    AFTER_EVENTS,
+    PlanInput,
+    labels_joined,
+    required_topics,
+    size_targets,
+    targets,
+)
 from calib.plan.goals import ALL, GOALS, Goal
-from calib.plan.shortest import NEARLY, Candidate, Shortest, Target, shortest
+from calib.plan.shortest import NEARLY, Candidate, Shortest, Target, needless, shortest
 from calib.plan.turns import turns_to_do
 from calib.profile.gaussian import Gaussian
 from calib.profile.tolerance import (
@@ -31,14 +39,14 @@ class Step:
 
     Attributes
     ----------
-    piece : str
-        Pattern to make, or a check without plastic.
-    topics : tuple of str
-        What it is needed for.
+    request : Request
+        The piece to make, or a check without plastic; it settles the topics that it is needed for.
+    never : tuple of str
+        Those of them of which nothing was ever measured.
     why : tuple of str
-        Why it is needed, in words.
+        Why the others are needed, and what gave way to fit the printer, in words.
     settles : str
-        What it settles, in words.
+        All that it settles, in words.
     minutes, grams, cost
         What printing takes; None for a check without plastic.
     readings : int
@@ -47,16 +55,25 @@ class Step:
         Steps of one number can be printed together on one plate; 0 for a check without plastic.
     """
 
-    piece: str
-    topics: tuple[str, ...]
+    request: Request
     why: tuple[str, ...]
     settles: str
-    parameters: Mapping[str, float | str] = field(default_factory=dict)
+    never: tuple[str, ...] = ()
     minutes: float | None = None
     grams: float | None = None
     cost: float | None = None
     readings: int = 0
     plate: int = 0
+
+    @property
+    def piece(self) -> str:
+        """Pattern to make, or a check without plastic."""
+        return self.request.pattern
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        """What it is needed for."""
+        return self.request.settles
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,12 +90,24 @@ class Aim:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OwnPart:
+    """A part of the user's own that could be measured: how long, along which axes, what it spares.
+
+    `spares` are the patterns that need not be printed then.
+    """
+
+    length_mm: float
+    axes: tuple[str, ...]
+    spares: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """What to do, in order, what is still good, and how true parts would come out.
 
     `taken` are topics that nothing was measured of and nothing asks for, with what stands for it;
     `after` is the tolerance once the steps are done; `to_do` is setting -> turns of levelling screws
-    that were found and not yet said to be done.
+    that were found and not yet said to be done; `own_part` is what would do instead of some steps.
     """
 
     goal: Goal
@@ -92,6 +121,7 @@ class Plan:
     within_mm: float | None = None
     minutes: float | None = None
     to_do: Mapping[str, float] = field(default_factory=dict)
+    own_part: OwnPart | None = None
 
     @property
     def open(self) -> tuple[Aim, ...]:
@@ -100,7 +130,7 @@ class Plan:
 
 
 def plan(
-    known: Known,
+    known: PlanInput,
     goal: str = "all",
     *,
     within_mm: float | None = None,
@@ -161,7 +191,36 @@ def plan(
         within_mm=within_mm,
         minutes=minutes,
         to_do={n: t for n, t in to_do.items() if topic_of(n).name in wanted.topics},
+        own_part=_own_part(known, found, reachable, frozenset(required), part_mm),
     )
+
+
+def _own_part(
+    known: PlanInput,
+    found: Shortest,
+    targets: Sequence[Target],
+    required: frozenset[str],
+    part_mm: float,
+) -> OwnPart | None:
+    """Return the part of the user's own that spares most printing; None where none spares any."""
+    from calib.plan.candidates import told
+    from patterns.own import DrawnLength, piece_of_lengths
+
+    setup, caliper = known.setup, known.instruments["caliper"]
+    length = min(part_mm, caliper.reach, setup.build_x_mm, setup.build_y_mm)
+    best: tuple[float, OwnPart] | None = None
+    for axes in (("X",), ("Y",), ("X", "Y")) if found.chosen else ():
+        piece = piece_of_lengths("part", [DrawnLength(a, length) for a in axes], known.setup)
+        block = told(piece, ("scale",), known.where.made(), known.posterior.knowledge, known.instruments)  # fmt: skip
+        assert block is not None
+        others = (c for o in found.chosen for c in o.block.coordinates)
+        joint = known.posterior.joint([*_all_of(targets), *others, *block.coordinates])
+        spared = needless(joint.with_block(block), targets, found.chosen, required)
+        minutes = sum(c.minutes for c in spared)
+        if minutes > (best[0] if best else 0.0):
+            names = tuple(c.request.pattern for c in spared)
+            best = (minutes, OwnPart(length_mm=length, axes=axes, spares=names))
+    return best[1] if best else None
 
 
 def _check(
@@ -189,7 +248,7 @@ def _due(
     return tuple(t.name for t in TOPICS if t.name in loose or t.name in required)
 
 
-def _offered(known: Known, due: tuple[str, ...]) -> list[Candidate]:
+def _offered(known: PlanInput, due: tuple[str, ...]) -> list[Candidate]:
     from calib.plan.candidates import candidates
 
     if not due:
@@ -229,7 +288,7 @@ def _is_named(c: Candidate, named: Sequence[tuple[str, dict[str, str]]]) -> bool
     )
 
 
-def _printed(known: Known) -> set[tuple[str, str]]:
+def _printed(known: PlanInput) -> set[tuple[str, str]]:
     """Return (topic, pattern) of what was found with this very spool and still holds."""
     own = [v for v in known.in_force if not v.stale and not v.inherited_from]
     return {(topic_of(v.setting).name, v.source.pattern) for v in own}
@@ -241,7 +300,7 @@ def _spent(c: Candidate, done: set[tuple[str, str]]) -> bool:
     return not topics & _BY_LENGTHS and all((t, c.request.pattern) in done for t in topics)
 
 
-def _taken(known: Known, name: str) -> str:
+def _taken(known: PlanInput, name: str) -> str:
     """Say what stands for a topic of which nothing is in force; empty where something is."""
     if name not in AFTER_EVENTS or any(topic_of(v.setting).name == name for v in known.in_force):
         return ""
@@ -259,7 +318,7 @@ def _aim(t: Target, now: Gaussian, done: Gaussian) -> Aim:
 
 
 def _in_order(
-    known: Known,
+    known: PlanInput,
     found: Shortest,
     targets: Sequence[Target],
     required: Mapping[str, Sequence[str]],
@@ -273,9 +332,12 @@ def _in_order(
         needed = {t.topic for t in loose} | {t for t in required if t in c.request.settles}
         mine = tuple(t for t in order if t in needed)
         why = list(dict.fromkeys(text for t in mine for text in required.get(t, ())))
-        why += _loose_words(known, [t for t in loose if t.topic not in required], now)
+        begun = [t for t in loose if t.topic not in required and not _never(known, t)]
+        why += _loose_words(known, begun, now)
         why += [c.note] if c.note else []
-        steps.append((order.index(mine[0]) if mine else len(order), _step(c, mine, why)))
+        new = {t.topic for t in loose if _never(known, t)} - set(required)
+        step = replace(_step(c, mine, why), never=tuple(t for t in mine if t in new))
+        steps.append((order.index(mine[0]) if mine else len(order), step))
     placed = sorted(steps, key=lambda pair: pair[0])
     alone = {c.request.pattern for c in found.chosen if c.alone}
     return _on_plates([step for _, step in placed], alone)
@@ -317,31 +379,31 @@ def _helps(c: Candidate, t: Target, now: Gaussian) -> bool:
     return t.half_width(now.with_block(c.block)) < 0.9 * t.half_width(now)
 
 
-def _loose_words(known: Known, loose: Sequence[Target], now: Gaussian) -> list[str]:
-    """Say of what is known too little, and how little; of what was never measured only that."""
+def _never(known: PlanInput, t: Target) -> bool:
+    """Whether nothing was measured yet of what a target is about."""
+    begun = {topic_of(v.setting).name for v in known.in_force}
+    return t.topic not in begun and t.name in (*SETTINGS, "level")
+
+
+def _loose_words(known: PlanInput, loose: Sequence[Target], now: Gaussian) -> list[str]:
+    """Say of what is known too little, and how little; what is known alike is said once."""
     have = {v.setting: v for v in known.in_force}
-    topics = {topic_of(name).name for name in have}
-    never, words = [], []
+    alike: dict[str, list[str]] = {}
     for t in loose:
-        if t.topic not in topics and t.name in (*SETTINGS, "level"):
-            never.append(topic(t.topic).what)
-            continue
         others = have[t.name].inherited_from if t.name in have else ()
         whose = f", inherited from {len(others)} other" if others else ""
         half = f"±{t.half_width(now):.2g} {t.unit}".rstrip()
-        words.append(f"{t.label} is only known to {half}{whose}; ±{t.wanted:g} is wanted")
-    if never:
-        words.insert(0, f"not measured yet: {', '.join(dict.fromkeys(never))}")
-    return list(dict.fromkeys(words))
+        alike.setdefault(f"only known to {half}{whose}; ±{t.wanted:g} is wanted", []).append(
+            t.label
+        )
+    return [f"{labels_joined(labels)}: {words}" for words, labels in alike.items()]
 
 
 def _step(c: Candidate, topics: tuple[str, ...], why: Sequence[str]) -> Step:
     return Step(
-        piece=c.request.pattern,
-        topics=topics,
+        request=replace(c.request, why="; ".join(why), settles=topics),
         why=tuple(why),
         settles=", ".join(topic(t).what for t in c.request.settles),
-        parameters=dict(c.request.parameters),
         minutes=c.minutes or None,
         grams=c.grams or None,
         cost=c.cost,

@@ -7,10 +7,10 @@ from calib.model.correction import Verdict
 from calib.model.setting import kept_setting
 
 if TYPE_CHECKING:
-    from calib.store.records import InForce
+    from calib.store.records import ProfileValue
 
 
-def turns_to_do(values: "Iterable[InForce]") -> dict[str, float]:
+def turns_to_do(values: "Iterable[ProfileValue]") -> dict[str, float]:
     """Return setting -> turns of the levelling screws that were found and not yet said to be done."""
     return {
         v.setting: v.source.correction.new

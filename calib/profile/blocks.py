@@ -153,7 +153,21 @@ def condensed(
 
 
 def reduced(rows: Array, own: int) -> tuple[Array, Array, float]:
-    """Reduce rows [own | state | y] by QR to (R, z) of the state and what no state explains."""
+    """Reduce rows by QR to what they say of the state, with the sheet's own parameters taken out.
+
+    Parameters
+    ----------
+    rows : (n, own + p + 1) float
+        Columns of the sheet's own parameters, of the state, and what was read; each row in units of
+        its own uncertainty.
+
+    Returns
+    -------
+    r : (k, p) float, z : (k,) float
+        With k at most p: R x state = z.
+    misfit : float
+        Sum of squares that no state explains.
+    """
     small: Array = np.asarray(np.linalg.qr(rows, mode="r"), dtype=np.float64)[own:, own:]
     p = small.shape[1] - 1
     if len(small) <= p:
@@ -179,7 +193,7 @@ def joined(
     one: tuple[tuple[Coordinate, ...], Array, Array],
     other: tuple[tuple[Coordinate, ...], Array, Array],
 ) -> tuple[tuple[Coordinate, ...], Array, Array]:
-    """Put two sets of rows under one another."""
+    """Put two sets of rows under one another: (coordinates, R (n, p), z (n,)) of each and of both."""
     coordinates = tuple(dict.fromkeys((*one[0], *other[0])))
     r = np.zeros((len(one[2]) + len(other[2]), len(coordinates)))
     for first, (names, rows, _) in ((0, one), (len(one[2]), other)):

@@ -102,9 +102,30 @@ EVENTS = (
             "flow": "the flow was found with the old feed",
             "scale": "it was measured through the old drive",
             "level": "the carriage was taken off its screw",
+            "play": "play sits in belts, screws and their pulleys",
+            "ripple": "a tighter belt swings faster",
+            "smooth": "ripples depend on the belts",
         },
         only_axis={"extruder": "E", "flow": "E", "level": "Z"},
         keeps="temperatures, retraction, clearances",
+    ),
+    EventKind(
+        name="carriage-changed",
+        what="something heavier or lighter moves: a fan, a hot end, a plate on the bed",
+        happens_to=("printer",),
+        takes_axis=True,
+        makes_stale={
+            "ripple": "another mass swings at another frequency",
+            "smooth": "another mass swings more or less",
+        },
+        keeps="everything that is measured at rest",
+    ),
+    EventKind(
+        name="motion-set",
+        what="accelerations or the speed at corners were set anew",
+        happens_to=("printer",),
+        makes_stale={"smooth": "harder corners shake more"},
+        keeps="frequencies, lost motion and the lag of the flow: they do not depend on it",
     ),
     EventKind(
         name="nozzle-changed",
@@ -120,6 +141,7 @@ EVENTS = (
             "clearance": "fits follow the outline",
             "overhang": "bridges and overhangs follow width and temperature",
             "rate": "the bore and the melt zone set it",
+            "lag": "the bore sets the pressure that has to build up",
         },
         keeps="steps, squareness, shrinkage and scale: they don't pass through the nozzle; and every"
         " value of the printer's other nozzles",
@@ -167,7 +189,13 @@ _EVENTS = {e.name: e for e in (*EVENTS, TAKEN_BACK)}
 
 
 def event_kind(name: str) -> EventKind:
-    """Return a sort of event; BadInput names the sorts there are."""
+    """Return a sort of event.
+
+    Raises
+    ------
+    BadInput
+        There is none of that name; the message lists those there are.
+    """
     if name not in _EVENTS:
         known = ", ".join(e.name for e in EVENTS)
         raise BadInput(f"there is no event {name!r}", mend=f"the events are {known}")

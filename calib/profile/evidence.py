@@ -13,15 +13,16 @@ from datetime import datetime
 import numpy as np
 
 from calib.fit.linear import LinearFit, Problem
-from calib.fit.split import CALIPER_EXPANSION_PER_K, EXPANSION_U, ROOM_C
+from calib.fit.warmth import CALIPER_EXPANSION_PER_K, EXPANSION_U, ROOM_C
 from calib.model.correction import Correction, Verdict
 from calib.model.estimate import coverage_factor
-from calib.model.setting import SETTINGS, kept_setting
+from calib.model.setting import OTHER, kept_setting
 from calib.profile.blocks import Block, Coordinate, Design, Part, condensed, joined, value_rows
-from calib.profile.knowledge import quantity
+from calib.profile.knowledge import RUNOUT_MM, quantity
 
 #: Model of the blocks: raise it when what a block means changes, and stored blocks are made anew.
-MODEL = 2
+MODEL = 5
+_LENGTH_MM = 100.0  # at which scale and offset are numbers of one size
 _USUAL_EXPANSION = 80e-6
 _SAID_C_U = 1.0  # of a temperature that was written down
 AXES = "xyz"
@@ -110,7 +111,7 @@ def _tells(c: Correction) -> bool:
     """Whether a correction is a value that lasts; one to be printed again may be any number."""
     about = kept_setting(c.setting)
     return (
-        about.name in SETTINGS
+        about.about is not OTHER
         and c.verdict is not Verdict.PRINT_AGAIN
         and not from_sizes(c.setting)
         and not about.done_once
@@ -151,9 +152,11 @@ def size_design(made: Made, sizes: LinearFit) -> tuple[Design, dict[str, Part]]:
     p = sizes.problem
     parts = {
         name: part
-        for name, value, reach in zip(p.names, sizes.theta, np.abs(p.x).max(axis=0), strict=True)
-        if (part := parameter_part(name, float(value), made, float(reach))) is not None
+        for name, value in zip(p.names, sizes.theta, strict=True)
+        if (part := parameter_part(name, float(value), made)) is not None
     }
+    repeated = _repeated(p, made) if made.spool else {}
+    parts = {n: replace(t, weights={**t.weights, **repeated.get(n, {})}) for n, t in parts.items()}
     x, y = _white(p, sizes.noise_scale)
     own = [
         (n, m, s)
@@ -171,6 +174,35 @@ def size_design(made: Made, sizes: LinearFit) -> tuple[Design, dict[str, Part]]:
         design, p, "warmth", _scale_columns(p), warmth(made)[1] if made.spool else 0.0
     )
     return design, parts
+
+
+def _repeated(p: Problem, made: Made) -> dict[str, dict[Coordinate, float]]:
+    """Return what a pattern repeats on a printer, however often it is printed: parameter -> weights.
+
+    An eccentric pulley moves the same faces of the same piece each time by `RUNOUT_MM`. What the fit
+    makes of such errors of single lengths is a deviation of scale, offset and inside along an axis with
+    the covariance RUNOUT_MM^2 (P^T P)^+, P being their columns; its symmetric root weighs as many
+    coordinates of variance 1, which all sheets of the pattern share.
+    """
+    found: dict[str, dict[Coordinate, float]] = {}
+    both = [p.names.index(f"scale_{a}") for a in "xy" if f"scale_{a}" in p.names]
+    for axis in "xy":
+        names = [n for n in (f"{q}_{axis}" for q in ("scale", "offset", "inside")) if n in p.names]
+        if names[:1] != [f"scale_{axis}"]:
+            continue
+        # Diagonals belong to neither axis.
+        alone = (p.x[:, both] != 0).sum(axis=1) == 1
+        rows = alone & (p.x[:, p.names.index(names[0])] != 0)
+        unit = np.array([1 / _LENGTH_MM if n == names[0] else 1.0 for n in names])
+        columns = p.x[rows][:, [p.names.index(n) for n in names]] * unit
+        size, way = np.linalg.eigh(columns.T @ columns)
+        told = size > 1e-9 * size[-1]
+        root = way[:, told] / np.sqrt(size[told]) @ way[:, told].T
+        weights = RUNOUT_MM * unit[:, None] * root
+        shared = [Coordinate(f"repeated_{n}", "pattern", f"{made.printer} {made.pattern}") for n in names]  # fmt: skip
+        for n, row in zip(names, weights, strict=True):
+            found[n] = {c: float(w) for c, w in zip(shared, row, strict=True)}
+    return found
 
 
 def _white(p: Problem, scale: float) -> tuple[np.ndarray, np.ndarray]:
@@ -200,19 +232,17 @@ def _with_own(design: Design, p: Problem, name: str, weights: np.ndarray, sd: fl
     )
 
 
-def parameter_part(name: str, value: float, made: Made, reach_mm: float = math.inf) -> Part | None:
+def parameter_part(name: str, value: float, made: Made) -> Part | None:
     """Return how a parameter of the size model depends on the state; None where it is the sheet's own.
 
     Parameters
     ----------
     value : float
         The fitted value: the logarithm of a scale is taken about it.
-    reach_mm : float
-        Longest length that tells a scale.
     """
     what, _, which = name.partition("_")
     if what == "scale":
-        return _scale_part(which, value, made, reach_mm)
+        return _scale_part(which, value, made)
     if what in ("offset", "inside") and made.nozzle:
         weights = {Coordinate(name, "nozzle", made.nozzle): 1.0}
         swell = "swell" if what == "offset" else "swell_inside"
@@ -236,12 +266,9 @@ def parameter_part(name: str, value: float, made: Made, reach_mm: float = math.i
     return None
 
 
-def _scale_part(axis: str, value: float, made: Made, reach_mm: float) -> Part:
+def _scale_part(axis: str, value: float, made: Made) -> Part:
     grown = 1 + value
     weights = {c: grown * w for c, w in scale_weights(axis, made).items()}
-    if made.spool and axis in "xy" and math.isfinite(reach_mm):
-        runout = Coordinate(f"runout_{axis}", "pattern", f"{made.printer} {made.pattern}")
-        weights[runout] = 1 / reach_mm
     known = math.log(made.was_set.get(f"scale_{axis}_percent", 100.0) / 100) if made.spool else 0.0
     known += warmth(made)[0] if made.spool else 0.0
     return Part(weights, value + grown * (known - math.log(grown)))

@@ -92,8 +92,9 @@ def _quantities() -> dict[str, Quantity]:
     found += [
         Quantity(name="first_layer", goes_with="first_layer_gap_mm", parts={"printer": 0.1, "piece": 0.01}, drift=0.01),
         Quantity(name="print_xy", goes_with="", parts={"piece": PRINT_SD * _SHARED}),
-        # An eccentric pulley moves the same faces of the same piece each time: repeats do not tell.
-        *(Quantity(name=f"runout_{a}", goes_with="", parts={"pattern": RUNOUT_MM}) for a in "xy"),
+        # What a pattern repeats on a printer (`evidence`), in units of its own standard deviation.
+        *(Quantity(name=f"repeated_{q}_{a}", goes_with="", parts={"pattern": 1.0})
+          for q in ("scale", "offset", "inside") for a in "xy"),
         # How far the bed is from level, in turns of a screw.
         Quantity(name="level", goes_with="level_any_turns", parts={"printer": 0.6}, drift=0.02),
         *(Quantity(name=f"print_{a}", goes_with="", parts={"piece": PRINT_SD * _SHARED}) for a in "xy"),
@@ -123,6 +124,10 @@ _USUAL = {
     "bridge_limit_mm": (30.0, 25.0),
     "volumetric_rate_limit_mm3_s": (12.0, 8.0),
     "bed_c": (60.0, 20.0),
+    "flow_lag_s": (0.05, 0.05),
+    "smooth_speed_mm_s": (80.0, 60.0),
+    "ripple_x_hz": (45.0, 25.0),
+    "ripple_y_hz": (45.0, 25.0),
 }
 #: Steps set and steps by the mechanics that differ by more than this contradict each other.
 _CONFLICT = 0.05

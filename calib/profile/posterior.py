@@ -10,8 +10,9 @@ faster. How much spools of one type differ is learnt from those that were seen (
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
@@ -23,6 +24,7 @@ from calib.profile.gaussian import Gaussian
 #: Weight, in spools, of what is usual against the spread seen: a proper prior, a judgement.
 SPREAD_DOF = 3.0
 _ROUNDS = 40
+_LARGE = 500  # coordinates
 _SETTLED = 1e-4
 
 Spreads = Mapping[tuple[str, str], "Spread"]
@@ -84,6 +86,21 @@ class Eliminated:
     b: Array
 
 
+def latest_of(coordinates: Iterable[Coordinate]) -> dict[Coordinate, int]:
+    """Return coordinate at epoch 0 -> the newest epoch among these."""
+    latest: dict[Coordinate, int] = {}
+    for c in coordinates:
+        first = c._replace(epoch=0)
+        latest[first] = max(c.epoch, latest.get(first, 0))
+    return latest
+
+
+def link_variance(knowledge: Knowledge, earlier: Coordinate, later: Coordinate) -> float | None:
+    """Return the variance between two epochs, never quite nothing; None: nothing carries over."""
+    added = knowledge.link(earlier, later)
+    return None if added is None else max(added, 1e-10 * knowledge.prior(later)[1] ** 2)
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Posterior:
     """What is known of everything: the shared coordinates jointly, and each spool given them."""
@@ -94,8 +111,16 @@ class Posterior:
     covariance: Array
     spools: Mapping[str, Eliminated]
     spreads: Spreads
-    index: dict[Coordinate, int] = field(default_factory=dict)
-    latest: dict[Coordinate, int] = field(default_factory=dict)  # epoch 0 -> the newest one seen
+
+    @cached_property
+    def index(self) -> dict[Coordinate, int]:
+        """Place of every shared coordinate."""
+        return {c: i for i, c in enumerate(self.coordinates)}
+
+    @cached_property
+    def latest(self) -> dict[Coordinate, int]:
+        """Shared coordinate at epoch 0 -> the newest epoch that sheets spoke of."""
+        return latest_of(self.coordinates)
 
     def joint(self, wanted: Iterable[Coordinate]) -> Gaussian:
         """Return the joint distribution of some coordinates, also of such as no sheet spoke of."""
@@ -191,15 +216,20 @@ def placed(block: Block, knowledge: Knowledge) -> Block:
 
 
 def summed(blocks: Iterable[Block], knowledge: Knowledge) -> dict[str, SpoolSum]:
-    """Sum the blocks by spool; those without a spool (checks without plastic) under ""."""
+    """Sum the blocks by spool; those without a spool (checks without plastic) each by itself."""
     groups: dict[str, list[Block]] = defaultdict(list)
     for block in blocks:
-        groups[block.owner("spool")].append(placed(block, knowledge))
+        groups[group_of(block)].append(placed(block, knowledge))
     # In the order of their names, so that the order of keeping does not even change the last digit.
     return {
         spool: _spool_sum(sorted(found, key=lambda b: b.uid), knowledge)
         for spool, found in sorted(groups.items())
     }
+
+
+def group_of(block: Block) -> str:
+    """Return the name under which a block is summed: its spool, else its own."""
+    return block.owner("spool") or f"sheet {block.uid}"
 
 
 def _spool_sum(blocks: Sequence[Block], knowledge: Knowledge) -> SpoolSum:
@@ -239,7 +269,7 @@ def prior_information(
         chain.sort(key=lambda pair: pair[1].epoch)
         before: tuple[int, Coordinate] | None = None
         for i, c in chain:
-            added = None if before is None else knowledge.link(before[1], c)
+            added = None if before is None else link_variance(knowledge, before[1], c)
             if before is None or added is None:
                 mean, sd = (
                     (0.0, spread_of(spreads, knowledge, c).sd)
@@ -249,7 +279,7 @@ def prior_information(
                 n[i, i] += 1 / sd**2
                 b[i] += mean / sd**2
             else:
-                j, tie = before[0], 1 / max(added, 1e-10 * knowledge.prior(c)[1] ** 2)
+                j, tie = before[0], 1 / added
                 n[[i, j, i, j], [i, j, j, i]] += [tie, tie, -tie, -tie]
             before = (i, c)
     return n, b
@@ -314,25 +344,36 @@ def solved(
     """Add the prior of what is shared and solve."""
     n, b = prior_information(sums.coordinates, knowledge, spreads)
     n, b = n + sums.information, b + sums.pull
-    size = np.sqrt(np.diag(n)) if len(n) else np.ones(0)
-    covariance = np.zeros_like(n)
-    if len(n):
-        # Entries of one size keep the digits: units differ by many powers of ten.
-        covariance = np.linalg.inv(n / np.outer(size, size)) / np.outer(size, size)
-    latest: dict[Coordinate, int] = {}
-    for c in sums.coordinates:
-        first = c._replace(epoch=0)
-        latest[first] = max(c.epoch, latest.get(first, 0))
+    covariance = _inverse(n)
     return Posterior(
         knowledge=knowledge,
         coordinates=sums.coordinates,
         mean=covariance @ b,
-        covariance=(covariance + covariance.T) / 2,
+        covariance=covariance,
         spools=spools,
         spreads=dict(spreads),
-        index={c: i for i, c in enumerate(sums.coordinates)},
-        latest=latest,
     )
+
+
+def _inverse(n: Array) -> Array:
+    """Return the inverse of an information matrix, symmetric."""
+    if not len(n):
+        return np.zeros_like(n)
+    # Entries of one size keep the digits: units differ by many powers of ten.
+    size = np.sqrt(np.diag(n))
+    scaled: Array = n / np.outer(size, size)
+    if len(n) < _LARGE:
+        found: Array = np.linalg.inv(scaled).astype(np.float64)
+    else:
+        from scipy.linalg.lapack import dpotrf, dpotri  # half the work of a general inverse
+
+        factor, failed = dpotrf(scaled, lower=True)
+        if failed:  # the prior of every coordinate is proper
+            msg = "the information is not positive definite"
+            raise FloatingPointError(msg)
+        lower: Array = np.tril(dpotri(factor, lower=True)[0])
+        found = lower + np.tril(lower, -1).T
+    return np.asarray((found + found.T) / 2 / np.outer(size, size), dtype=np.float64)
 
 
 def posterior(
@@ -348,14 +389,16 @@ def posterior(
     return learnt(sums, knowledge)
 
 
-def learnt(sums: Mapping[str, SpoolSum], knowledge: Knowledge) -> Posterior:
+def learnt(
+    sums: Mapping[str, SpoolSum], knowledge: Knowledge, start: Spreads | None = None
+) -> Posterior:
     """Learn how much spools of each type differ, and return the posterior with that.
 
     Expectation and maximisation in turn (Dempster, Laird, Rubin 1977), with a scaled inverse
     chi-squared prior of `SPREAD_DOF` degrees of freedom round what is usual. Every second round is
     followed by Aitken's extrapolation, since the steps shrink by a constant factor.
     """
-    history: list[dict[tuple[str, str], Spread]] = [{}]
+    history: list[dict[tuple[str, str], Spread]] = [dict(start or {})]
     for _ in range(_ROUNDS):
         found = solved(*shared(sums, knowledge, history[-1]), knowledge, history[-1])
         history.append(_spreads(found))

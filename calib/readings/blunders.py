@@ -22,6 +22,8 @@ SCALE_SLACK = 0.06
 FACE_SLACK_MM = 0.6
 FEED_SLACK = 0.5
 WALL_SLACK = 0.5
+# Where the nozzle slows down a line may be several times as wide.
+LAG_SLACK = 4.0
 # Infill, walls and flow are the user's, so a mass may be off by much more.
 MASS_SLACK = 0.3
 MASS_SLACK_G = 0.3
@@ -95,6 +97,8 @@ def window(feature: Feature) -> float:
         return SCALE_SLACK * abs(feature.nominal) + SAG_MM
     if feature.group == "feed":
         return FEED_SLACK * abs(feature.nominal)
+    if feature.group == "lag":
+        return LAG_SLACK * feature.nominal
     if feature.kind is Kind.WALL:
         return WALL_SLACK * abs(feature.nominal)
     return SCALE_SLACK * abs(feature.nominal) + FACE_SLACK_MM

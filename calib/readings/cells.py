@@ -232,7 +232,7 @@ def _factor(word: str, feature: Feature, unit: str, text: str = "") -> float:
         )
     raise CellError(
         f"{shown(text)} is not a number with a unit that is known here",
-        f"write the number alone, or one of the units {', '.join(list(known)[:8])}",
+        f"write the number alone, or one of the units {', '.join(w for w in known if len(w) <= 3)}",
     )
 
 

@@ -5,7 +5,7 @@
 ``as listed``, ``as before``, or what was set otherwise, as in ``flow_percent=98; hot_end_c=205``.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 
 from calib.errors import BadInput, SheetError
@@ -66,6 +66,11 @@ def lines_of(set_now: Mapping[str, float], to_set: Mapping[str, float]) -> dict[
     lines = {f"{NOW}{n}": repr(float(v)) for n, v in {**set_now, **to_set}.items()}
     lines |= {f"{BEFORE}{n}": repr(float(set_now[n])) if n in set_now else "" for n in to_set}
     return lines | ({PRINTED_WITH: AS_LISTED} if lines else {})
+
+
+def leaving_out(keys: Mapping[str, str], names: Collection[str]) -> dict[str, str]:
+    """Return lines without those of settings that are to be off while a piece is printed."""
+    return {k: v for k, v in keys.items() if k.removeprefix(NOW).removeprefix(BEFORE) not in names}
 
 
 def printed_with(keys: Mapping[str, str], where: Callable[[str], str]) -> PrintedWith:

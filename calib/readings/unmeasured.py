@@ -32,11 +32,14 @@ def copied(sheet: Sheet) -> tuple[Reading, ...]:
 def coarse_step_mm(sheet: Sheet) -> float | None:
     """Return the step in which all lengths move, where it is coarser than the caliper's; else None."""
     found = _lengths(sheet)
-    if not _many(found):
-        return None
+    return coarse_step(found, sheet.instruments["caliper"].resolution) if _many(found) else None
+
+
+def coarse_step(readings: Sequence[Reading], resolution: float) -> float | None:
+    """Return the step in which all readings move, where it is coarser than the instrument's; else None."""
     for step in _COARSE_MM:
-        if step > sheet.instruments["caliper"].resolution * 1.5 and all(
-            abs(r.value / step - round(r.value / step)) < 1e-6 for r in found
+        if step > 1.5 * resolution and all(
+            abs(r.value / step - round(r.value / step)) < 1e-6 for r in readings
         ):
             return step
     return None

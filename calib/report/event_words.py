@@ -7,7 +7,7 @@ from calib.report.words import iso
 
 if TYPE_CHECKING:
     from calib.store.records import EventRecord
-    from calib.workshop.results import Happened
+    from calib.workshop.results import EventOutcome
 
 COLUMNS = ("id", "when", "what", "of", "note")
 
@@ -46,12 +46,15 @@ def kinds_lines() -> Iterator[tuple[str, str]]:
 
     for e in EVENTS:
         yield f"{e.name}: {e.what}", "bold"
+        reasons: dict[str, list[str]] = {}
         for name, why in e.all_stale().items():
-            yield f"    stale: {topic(name).what}; {why}", ""
+            reasons.setdefault(why, []).append(topic(name).what)
+        for why, topics in reasons.items():
+            yield f"    stale: {', '.join(topics)}; {why}", ""
         yield f"    keeps: {e.keeps}", ""
 
 
-def happened_lines(happened: "Happened") -> Iterator[str]:
+def happened_lines(happened: "EventOutcome") -> Iterator[str]:
     """Yield what an event made stale, what it left, and what to do next."""
     yield (f"Written down: {happened.kind.what}.")
     stale = ", ".join(happened.stale)

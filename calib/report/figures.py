@@ -251,6 +251,40 @@ def _feed(e: Data, number: str) -> Iterator[Figure]:
     )
 
 
+def _ripples(e: Data, number: str) -> Iterator[Figure]:
+    for i, f in enumerate(e["faces"]):
+        hz, low, high = f["found"]
+        plot = Plot(
+            padded(f["speed"]), padded([0.0, *f["hz"], high]), "speed in mm/s", "frequency in Hz"
+        )
+        plot.band(list(plot.x), [low, low], [high, high])
+        plot.across(hz, f"{hz:.1f} Hz")
+        plot.points(f["speed"], f["hz"], odd=[not u for u in f["used"]])
+        said = f"{f['axis']} swings at {hz:.1f} Hz ({low:.1f} to {high:.1f})."
+        yield Figure(
+            plot.svg(f"Frequency of {f['axis']}", said, f"{number}-{i}"),
+            f"What each band says of {f['axis']}, and the common frequency with its interval. {said}",
+        )
+
+
+def _lag(e: Data, number: str) -> Iterator[Figure]:
+    plot = Plot(
+        padded(e["at"]), padded([0.0, *e["width"], *e["curve"]]),
+        "mm from the left end", "thickness in mm",
+    )  # fmt: skip
+    for x in e["fast"]:
+        plot.upright(x, colour=QUIET)
+    plot.across(e["rest_mm"])
+    plot.line(e["at"], e["curve"])
+    plot.points(e["x"], e["width"], colour=INK)
+    value, low, high = e["lag_s"]
+    said = f"The flow lags by {value:.3f} s ({low:.3f} to {high:.3f})."
+    yield Figure(
+        plot.svg("The wall along its length", said, number),
+        f"Thickness of the wall, and what the lag makes of it; fast between the upright lines. {said}",
+    )
+
+
 def _bed(e: Data, number: str) -> Iterator[Figure]:
     xs, ys = [p[0] for p in e["patches"]], [p[1] for p in e["patches"]]
     sx, sy = [s[1] for s in e["screws"]], [s[2] for s in e["screws"]]
@@ -281,7 +315,7 @@ def _bed(e: Data, number: str) -> Iterator[Figure]:
 
 _PLOTS: Mapping[str, Callable[[Data, str], Iterator[Figure]]] = {
     "bars": _flow_bars, "threshold": _threshold, "grades": _grades, "holes": _holes,
-    "optimum": _optimum, "feed": _feed, "bed": _bed,
+    "optimum": _optimum, "feed": _feed, "ripples": _ripples, "lag": _lag, "bed": _bed,
 }  # fmt: skip
 
 

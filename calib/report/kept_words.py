@@ -19,22 +19,32 @@ from calib.report.words import (
 )
 
 if TYPE_CHECKING:
+    from calib.model.correction import Correction
     from calib.model.estimate import Estimate
     from calib.profile.influence import Disagreement, Influence, Rests
-    from calib.store.records import InForce, KeptCorrection, KeptSheet, SaidPlace, Series
-    from calib.workshop.results import Difference, Kept, TakenBack
+    from calib.store.records import KeptCorrection, KeptSheet, ProfileValue, SaidPlace, Series
+    from calib.workshop.results import Difference, KeptSolution, TakenBack
 
 COLUMNS = ("setting", "change>", "95 %>", "unit", "verdict", "for")
 PROFILE_COLUMNS = ("setting", "value>", "95 %>", "unit", "from", "found", "")
 _WARNING = "yellow"
 
 
-def kept_lines(kept: "Kept") -> Iterator[tuple[str, str]]:
+def kept_lines(kept: "KeptSolution") -> Iterator[tuple[str, str]]:
     """Yield (line, style): what is doubtful, what to print again, and what takes effect where."""
+    for s in kept.replaced:
+        yield (
+            f"The same piece was kept before, on {s.kept_at:%Y-%m-%d %H:%M} UTC, with other readings:"
+            " those no longer count, these do.",
+            "",
+        )
     for line in kept.solved.solution.assumed:
         yield line, ""
-    for s in kept.solved.solution.suspects:
-        yield f"Doubtful: {s.reading.where or s.reading.feature}: {s.explanation}", _WARNING
+    for doubt in kept.solved.solution.suspects:
+        yield (
+            f"Doubtful: {doubt.reading.where or doubt.reading.feature}: {doubt.explanation}",
+            _WARNING,
+        )
     for line in again_lines(kept.corrections, kept.who.options):
         yield line, _WARNING
     spare = [k for k in kept.corrections if not k.chosen and k.correction.verdict == "apply"]
@@ -54,7 +64,7 @@ def kept_lines(kept: "Kept") -> Iterator[tuple[str, str]]:
         yield line, ""
 
 
-def _in_force_lines(kept: "Kept") -> Iterator[str]:
+def _in_force_lines(kept: "KeptSolution") -> Iterator[str]:
     """Say where the kept values take effect."""
     uids = {k.uid for k in kept.corrections}
     yield from place_lines([v for v in kept.in_force if v.source.uid in uids], kept.who.options)
@@ -79,24 +89,29 @@ def correction_rows(kept: "Sequence[KeptCorrection]") -> list[tuple[str, ...]]:
     return [_correction_row(k) for k in kept]
 
 
+def _half(c: "Correction") -> float:
+    """Return the half-width (95 %) of a correction's new value; 0 where it is not known."""
+    return c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
+
+
 def _correction_row(k: "KeptCorrection") -> tuple[str, ...]:
     c = k.correction
-    half = c.u_new * c.error.expanded() / c.error.u if c.error.u else 0.0
+    half = _half(c)
     verdict = str(c.verdict) if k.chosen else "not used"
     turns = kept_setting(c.setting).done_once
-    words = turn_words(c.new, short=True) if turns else change(c.old, c.new, c.u_new, c.unit)
+    words = turn_words(c.new, short=True) if turns else change(c.old, c.new, half, c.unit)
     return (
         label(c.setting), words, half_width(half), c.unit, verdict, str(c.scope),
     )  # fmt: skip
 
 
-def profile_rows(settings: "Sequence[InForce]") -> list[tuple[str, ...]]:
+def profile_rows(settings: "Sequence[ProfileValue]") -> list[tuple[str, ...]]:
     """Return the rows of a table under `PROFILE_COLUMNS`."""
     return [_profile_row(v) for v in settings]
 
 
 def profile_lines(
-    settings: "Sequence[InForce]", to_do_once: "Sequence[InForce]", options: str
+    settings: "Sequence[ProfileValue]", to_do_once: "Sequence[ProfileValue]", options: str
 ) -> Iterator[tuple[str, str]]:
     """Yield (line, style) below the table: what is stale, to be set, or to be done once."""
     for line in stale_lines(settings):
@@ -106,9 +121,9 @@ def profile_lines(
 
 
 def rests_lines(
-    settings: "Sequence[InForce]", rests: "Mapping[str, Rests]", odd: "Sequence[Disagreement]"
+    settings: "Sequence[ProfileValue]", rests: "Mapping[str, Rests]"
 ) -> Iterator[tuple[str, str]]:
-    """Yield (line, style): what each value rests on, what the last sheet changed, what disagrees."""
+    """Yield (line, style): what each value rests on, and what the last sheet changed."""
     from calib.profile.influence import moved_words
 
     for v in settings:
@@ -124,6 +139,10 @@ def rests_lines(
             moved = moved_words(e, found.before, kept_setting(v.setting).decimals)
             words += f"; by {found.newest.pattern} of {found.newest.at:%Y-%m-%d} {moved}"
         yield words, ""
+
+
+def odd_lines(odd: "Sequence[Disagreement]") -> Iterator[tuple[str, str]]:
+    """Yield (line, style): the sheets that do not go with the others."""
     for d in odd:
         likely = f"; likely {d.reason}" if d.reason else ""
         yield (
@@ -155,7 +174,7 @@ def why_rows(found: "Sequence[Influence]", setting: str) -> list[tuple[str, ...]
 WHY_COLUMNS = ("sheet", "piece", "kept", "readings>", "takes off the variance>", "moves it by>")
 
 
-def stale_lines(settings: "Sequence[InForce]") -> list[str]:
+def stale_lines(settings: "Sequence[ProfileValue]") -> list[str]:
     """Say once for each event, or changed setting, what it made stale."""
     groups: dict[str, list[str]] = {}
     for v in settings:
@@ -192,18 +211,18 @@ def _history_row(k: "KeptCorrection") -> tuple[str, str, str, str]:
     if k.undone_at:
         verdict = "taken back" + (f": {k.why_undone}" if k.why_undone else "")
     turns = kept_setting(c.setting).done_once
-    words = turn_words(c.new, short=True) if turns else change(c.old, c.new, c.u_new, c.unit)
+    words = turn_words(c.new, short=True) if turns else change(c.old, c.new, _half(c), c.unit)
     return k.uid[:8], label(c.setting), words, verdict
 
 
-def _profile_row(v: "InForce") -> tuple[str, ...]:
+def _profile_row(v: "ProfileValue") -> tuple[str, ...]:
     where = str(v.layer)
     if v.inherited_from:
         few = ", ".join(v.inherited_from[:2]) + (" ..." if len(v.inherited_from) > 2 else "")
         where = f"inherited from {few}"
     return (
         label(v.setting),
-        number(v.value, v.u),
+        number(v.value, v.expanded),
         half_width(v.expanded),
         v.unit,
         where,

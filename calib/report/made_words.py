@@ -46,9 +46,14 @@ def all_made_lines(made: "Made") -> list[str]:
         lines.append(f"On {len(made.plates)} beds: {', '.join(str(p) for p in made.plates)}")
     lines += [*made.notes, *place_lines(made.in_force, made.who.options)]
     printed = made.pieces[0].piece.printed
-    first = "Print it, measure it" if printed else "Measure"
-    sheet = quote(str(made.pieces[0].sheet))
-    return [*lines, f"{first}, fill in sheet.csv, then: truebead solve {sheet}"]
+    first = "Print it, let it cool, measure it" if printed else "Measure"
+    folder = quote(str(made.pieces[0].folder))
+    several = " (and so for each of them)" if len(made.pieces) > 1 else ""
+    return [
+        *lines,
+        f"{first}. Type the readings in: truebead read {folder} (or fill in its sheet.csv){several}",
+        f"What they mean: truebead solve {folder}",
+    ]
 
 
 def pattern_help(p: "Pattern") -> str:

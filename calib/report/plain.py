@@ -2,17 +2,18 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from calib.report.words import iso
 
 if TYPE_CHECKING:
     from calib.profile.influence import Influence, Rests
-    from calib.store.records import InForce, KeptCorrection
-    from calib.workshop.results import Kept, Profile
+    from calib.store.records import KeptCorrection, ProfileValue
+    from calib.workshop.results import KeptSolution, Profile
 
 
-def setting_json(v: "InForce") -> dict[str, Any]:
+def setting_json(v: "ProfileValue") -> dict[str, Any]:
     """Return one setting of a profile for machines."""
     return {
         "setting": v.setting,
@@ -60,9 +61,11 @@ def correction_json(k: "KeptCorrection") -> dict[str, Any]:
 
 
 def finite(data: Any) -> Any:
-    """Replace numbers that JSON lacks by null."""
+    """Replace what JSON lacks: numbers that are none by null, times by their text."""
     if isinstance(data, float):
         return data if abs(data) < float("inf") else None
+    if isinstance(data, datetime):
+        return iso(data)
     if isinstance(data, Mapping):
         return {str(k): finite(v) for k, v in data.items()}
     if isinstance(data, list | tuple):
@@ -111,7 +114,7 @@ def profile_json(found: "Profile") -> dict[str, Any]:
     }  # fmt: skip
 
 
-def kept_json(kept: "Kept", sheet: str) -> dict[str, Any]:
+def kept_json(kept: "KeptSolution", sheet: str) -> dict[str, Any]:
     """Return what keeping a sheet did for machines."""
     return {
         "sheet": sheet, **asdict(kept.who),

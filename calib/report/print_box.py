@@ -4,9 +4,9 @@ Common practice, no source.
 """
 
 from patterns.errors import SpecError
-from patterns.estimate import SPEED_MM_S
 from patterns.filaments import Filament, filament, filaments
 from patterns.piece import Piece
+from patterns.print_cost import SPEED_MM_S
 
 _FIRST_LAYER_MM_S = 20.0
 _UNHEATED_C = 30.0

@@ -5,10 +5,13 @@ from datetime import UTC, datetime
 from typing import Any
 
 from calib.model.setting import label
+from calib.profile.over_time import OverTime
 from calib.readings import Sheet
 from calib.report.figures import drift_figure, expanded_words, figures
+from calib.report.over_time_figure import knowledge_figures
+from calib.report.templates import templates
 from calib.safety import SAFETY
-from calib.store.records import EventRecord, InForce, KeptCorrection, Printer, Series
+from calib.store.records import EventRecord, KeptCorrection, Printer, ProfileValue, Series
 from calib.version import version
 from patterns.feature import Kind
 from patterns.piece import Piece
@@ -69,12 +72,19 @@ def calibration_page(
 
 def printer_page(
     printer: Printer,
-    profiles: Mapping[tuple[str, str], Sequence[InForce]],
+    profiles: Mapping[tuple[str, str], Sequence[ProfileValue]],
     drift: Sequence[Series],
     events: Sequence[EventRecord],
+    over_time: tuple[str, OverTime] | None = None,
     now: datetime | None = None,
 ) -> str:
-    """Return the report of a printer: its profiles by nozzle and spool, its drift, its events."""
+    """Return the report of a printer: its profiles by nozzle and spool, its drift, its events.
+
+    Parameters
+    ----------
+    over_time : (str, OverTime) or None
+        How well the settings of one profile were known over time, with whose they are.
+    """
     charts = [
         (s, chart) for i, s in enumerate(drift) if (chart := drift_figure(s, f"d{i}")) is not None
     ]
@@ -86,6 +96,14 @@ def printer_page(
             " eight in a row on one side, asks for a new calibration.",
         ]
         findings = [{"title": "Drift over time", "summary": [], "why": why, "figures": _safe([c for _s, c in charts])}]  # fmt: skip
+    if over_time is not None:
+        whose, known = over_time
+        summary = [
+            f"{whose}: half of the 95 % interval of each setting. A dot is a sheet that made it surer, an"
+            " upright line something that happened."
+        ]
+        made = knowledge_figures(known, "k")
+        findings.append({"title": "What was known, over time", "summary": summary, "why": [], "figures": _safe(made)})  # fmt: skip
     size = f"{printer.build_x_mm:g} x {printer.build_y_mm:g} x {printer.build_z_mm:g} mm"
     facts = [
         ("build volume", size),
@@ -106,22 +124,15 @@ def printer_page(
 
 
 def _render(*, now: datetime | None, **content: Any) -> str:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    pages = Environment(
-        loader=PackageLoader("calib.report", "pages"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     empty: dict[str, Any] = dict.fromkeys(
         ("corrections", "profiles", "findings", "readings", "warnings", "events", "provenance"), ()
     )
     empty |= {"lead": "", "picture": "", "sheet_text": ""}
     written = f"{now or datetime.now(UTC):%Y-%m-%d %H:%M} UTC"
-    return pages.get_template("report.html").render(
-        **{**empty, **content}, safety=SAFETY, version=version(), written=written
+    return (
+        templates("calib.report", "pages")
+        .get_template("report.html")
+        .render(**{**empty, **content}, safety=SAFETY, version=version(), written=written)
     )
 
 
@@ -137,10 +148,9 @@ def _picture(piece: Piece) -> Any:
 
     if not piece.printed:
         return ""
-    from patterns.drawing import draw_piece
-    from patterns.preview import preview_mesh
+    from patterns.drawing import drawn
 
-    return Markup(draw_piece(piece, preview_mesh(piece.body)))
+    return Markup(drawn(piece))
 
 
 def _correction(c: Mapping[str, Any], kept: KeptCorrection | None) -> dict[str, Any]:
@@ -178,7 +188,7 @@ def _readings(sheet: Sheet, suspects: Sequence[Mapping[str, Any]]) -> list[dict[
             continue
         rows.append(
             {
-                "number": "" if f.instrument == "photo" else str(number), "where": f.where, "nominal": "" if f.kind in _JUDGED else f"{f.nominal:g} {f.unit}",
+                "number": "" if f.instrument == "photo" else str(number), "where": f.where, "nominal": "" if f.kind in _JUDGED or f.nominal == 0 else f"{f.nominal:g} {f.unit}",
                 "read": ", ".join(f"{v:g}" for v in values),
                 "mean": f"{sum(values) / len(values):.4g}" if len(values) > 1 else "",
                 "remark": "; ".join(doubt.get(f.id, [])),
@@ -197,7 +207,7 @@ def _provenance(k: KeptCorrection) -> str:
     )
 
 
-def _profile(names: tuple[str, str], values: Sequence[InForce]) -> dict[str, Any]:
+def _profile(names: tuple[str, str], values: Sequence[ProfileValue]) -> dict[str, Any]:
     rows = [
         {
             "setting": label(v.setting), "value": expanded_words(v.value, v.expanded), "unit": v.unit,

@@ -5,13 +5,15 @@ from collections.abc import Mapping
 from calib.apply.gcode.schedule import KNOWN
 from calib.readings.now import EXAMPLE, box_of
 from calib.report.print_box import FIRST_STEPS, print_facts
+from calib.report.reading_methods import methods_of
 from calib.report.sheet_table import bands_of, plain_row
-from calib.report.ways import ways_of
+from calib.report.templates import templates
 from calib.safety import SAFETY
 from patterns import registry
 from patterns.feature import Kind
 from patterns.grid import grid_of
 from patterns.piece import Piece
+from patterns.schedule import SETTINGS
 
 _IN_PHOTO = {
     Kind.STRANDS: "strings in mm²",
@@ -48,44 +50,42 @@ def sheet_html(
     filament : str
         Type of the filament, for the temperatures to start with.
     """
-    from jinja2 import Environment, PackageLoader, StrictUndefined
     from markupsafe import Markup
 
-    pages = Environment(
-        loader=PackageLoader("calib.report", "pages"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     ways = [
         {"name": way.name, "rules": way.rules, "icon": Markup(icon), "numbers": numbers}
-        for way, icon, numbers in ways_of(piece.by_hand)
+        for way, icon, numbers in methods_of(piece.by_hand)
     ]
     grid = grid_of(piece.by_hand)
-    return pages.get_template("sheet.html").render(
-        piece=piece,
-        picture=Markup(svg),  # our own drawing, escaped where it was made
-        piece_id=piece_id,
-        made=made,
-        names={k: v for k, v in (keys or {}).items() if k in ("printer", "nozzle", "spool")},
-        to_set=box_of(keys or {}),
-        set_example=EXAMPLE,
-        answers=known.answers if (known := registry.find(piece.pattern)) else "",
-        safety=SAFETY,
-        ways=ways,
-        bands=bands_of(grid, unit),
-        rows=[plain_row(number, f, unit) for number, f in grid.rest],
-        print_facts=print_facts(piece, filament),
-        first_steps=FIRST_STEPS,
-        goes_into_gcode=all(row.setting in KNOWN for row in piece.schedule),
-        head_lines=piece.head_lines,
-        repeats=repeats,
-        why_repeats=_why(piece, repeats),
-        in_photo=_in_photo(piece),
-        has_lengths=any(f.unit == "mm" for f in piece.by_hand),
-        unit_words="inches" if unit == "inch" else "mm",
-        number=lambda value: f"{value:g}",
+    return (
+        templates("calib.report", "pages")
+        .get_template("sheet.html")
+        .render(
+            piece=piece,
+            picture=Markup(svg),  # our own drawing, escaped where it was made
+            piece_id=piece_id,
+            made=made,
+            names={k: v for k, v in (keys or {}).items() if k in ("printer", "nozzle", "spool")},
+            to_set=box_of(keys or {}),
+            set_example=EXAMPLE,
+            answers=known.answers if (known := registry.find(piece.pattern)) else "",
+            safety=SAFETY,
+            ways=ways,
+            bands=bands_of(grid, unit),
+            rows=[plain_row(number, f, unit) for number, f in grid.rest],
+            print_facts=print_facts(piece, filament),
+            first_steps=FIRST_STEPS,
+            goes_into_gcode=all(row.setting in KNOWN for row in piece.schedule),
+            along_x=any(row.limited for row in piece.schedule),
+            by_line=any(row.setting not in SETTINGS for row in piece.schedule),
+            head_lines=piece.head_lines,
+            repeats=repeats,
+            why_repeats=_why(piece, repeats),
+            in_photo=_in_photo(piece),
+            has_lengths=any(f.unit == "mm" for f in piece.by_hand),
+            unit_words="inches" if unit == "inch" else "mm",
+            number=lambda value: f"{value:g}",
+        )
     )
 
 
@@ -100,10 +100,14 @@ def _why(piece: Piece, repeats: int) -> list[str]:
         )  # fmt: skip
         if not piece.printed and repeats > 1:
             each = f"Do each line {repeats} times, from its beginning."
-        words.append(
-            f"{each} More than three buy little, because what remains is in the thing and not in "
-            "the caliper; one more place, or a longer one, tells much more than one more repeat."
-        )
+        if all(f.group == "reversal" for f in piece.by_hand):
+            each = "The lines repeat themselves: do each of them once, in their order."
+            words.append(each)
+        else:
+            words.append(
+                f"{each} More than three buy little, because what remains is in the thing and not in "
+                "the caliper; one more place, or a longer one, tells much more than one more repeat."
+            )
     if "eye" in instruments:
         words.append(
             "Judge each place once. If another person judges too, without seeing your marks, put that "

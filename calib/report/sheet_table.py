@@ -18,7 +18,7 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class Rung:
     """One rung: its place from the first, what it stands for, and its boxes."""
 
     place: str
@@ -37,7 +37,7 @@ class Bands:
     """
 
     heads: tuple[str, ...]
-    rows: tuple[Row, ...]
+    rows: tuple[Rung, ...]
     blind: bool
 
 
@@ -57,7 +57,7 @@ def bands_of(grid: Grid, unit: str) -> Bands | None:
             Cell(number, circled(f), "" if f.nominal == f.rung else nominal(f, unit))
             for number, f in row
         )
-        rows.append(Row(f"{k}{end}", f"{row[0][1].rung:g}", cells))
+        rows.append(Rung(f"{k}{end}", f"{row[0][1].rung:g}", cells))
     return Bands(
         heads=tuple(_head(f) for f in grid.columns),
         rows=tuple(reversed(rows) if upright else rows),
@@ -84,7 +84,9 @@ def circled(f: Feature) -> str:
 
 
 def nominal(f: Feature, unit: str) -> str:
-    """Return what a true print would read, in the caliper's unit; empty for a judgement."""
+    """Return what a true print would read, in the caliper's unit; empty for a judgement, or a mere place."""
+    if f.nominal == 0:
+        return ""
     if f.unit == "mm" and unit == "inch":
         return f"{f.nominal / INCH_MM:.4f} in"
     if f.unit in ("mm", "g"):

@@ -20,14 +20,14 @@ def as_text(solution: "Solution", *, why: bool = False) -> str:
         f"{sheet.piece.pattern} {sheet.piece_id}: {len(sheet.readings)} readings of {measured} features"
     ]
     lines += [f"  {text}" for text in solution.assumed]
-    lines += _suspects_text(solution)
     numbers = {f.id: n for n, f in enumerate(sheet.piece.features, 1)}
+    lines += _suspects_text(solution, numbers)
     for finding in solution.findings:
         lines += ["", *_finding_text(finding, numbers, why=why)]
     return "\n".join(lines)
 
 
-def _suspects_text(solution: "Solution") -> list[str]:
+def _suspects_text(solution: "Solution", numbers: "Mapping[str, int]") -> list[str]:
     """List the doubtful readings; one explanation of several readings is said once."""
     lines: list[str] = []
     said = ""
@@ -35,7 +35,9 @@ def _suspects_text(solution: "Solution") -> list[str]:
         if s.explanation != said:
             lines.append(f"  ? {s.explanation}")
         said = s.explanation
-        lines.append(f"      {s.reading.where or s.reading.feature}: {_fate(s)}")
+        row = f"row {numbers[s.reading.feature]}"
+        where = f"{row} ({s.reading.where})" if s.reading.where else row
+        lines.append(f"      {where}: {_fate(s)}")
     if any(s.proposal is not None and not s.used for s in solution.suspects):
         lines.append("  To take what was probably meant, add --accept.")
     return lines

@@ -4,10 +4,10 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from calib.store.taking import TakenIn
+    from calib.store.importing import ImportResult
 
 
-def taken_json(taken: "TakenIn", source: str) -> dict[str, Any]:
+def taken_json(taken: "ImportResult", source: str) -> dict[str, Any]:
     """Return what was taken in for machines."""
     return {
         "from": source, "new": taken.new, "known": taken.known, "differing": taken.differing,
@@ -15,7 +15,7 @@ def taken_json(taken: "TakenIn", source: str) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def taken_lines(taken: "TakenIn", source: str) -> Iterator[tuple[str, str]]:
+def taken_lines(taken: "ImportResult", source: str) -> Iterator[tuple[str, str]]:
     """Yield (line, style): what was new, what was known, what differs and what was left out."""
     new = ", ".join(f"{n} {what}" for what, n in taken.new.items() if n)
     known = ", ".join(f"{n} {what}" for what, n in taken.known.items() if n)

@@ -6,11 +6,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from calib.model.setting import kept_setting, label
+from calib.model.setting import kept_setting
 
 if TYPE_CHECKING:
     from calib.model.request import Request
-    from calib.store.records import InForce
+    from calib.store.records import ProfileValue
 
 
 def iso(at: datetime | None) -> str | None:
@@ -50,6 +50,27 @@ def _paragraph(names: Sequence[str], row: Sequence[str], width: int) -> list[str
         initial_indent="  ", subsequent_indent="    ",
     )  # fmt: skip
     return [*fold.wrap(row[0]), *below.wrap("; ".join(named))]
+
+
+def folded(line: str, width: int, indent: str | None = None, hang: str = "") -> list[str]:
+    """Fold a line between words, at hyphens never; a line with a command stays whole, to be copied.
+
+    Parameters
+    ----------
+    indent : str or None
+        Before the first line; None: as it is indented already.
+    hang : str
+        Further indent of the lines below it.
+    """
+    import textwrap
+
+    own = line[: len(line) - len(line.lstrip())] if indent is None else indent
+    if "truebead " in line or len(own + line.lstrip()) <= width:
+        return [own + line.lstrip()]
+    return textwrap.wrap(
+        line.lstrip(), max(width, 20), initial_indent=own, subsequent_indent=own + hang,
+        break_long_words=False, break_on_hyphens=False,
+    )  # fmt: skip
 
 
 def number(value: float | None, u: float = 0.0) -> str:
@@ -133,7 +154,7 @@ def turn_lines(turns: "Mapping[str, float]", options: str = "") -> list[str]:
     ]
 
 
-def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
+def place_lines(values: "Sequence[ProfileValue]", options: str = "") -> list[str]:
     """Say what is still to be set, and what files get, so that a piece is printed without it.
 
     Parameters
@@ -150,14 +171,12 @@ def place_lines(values: "Sequence[InForce]", options: str = "") -> list[str]:
             continue
         if v.place == Place.PRINTER:
             told.append(f"--in-printer {v.setting}")
-        by_place.setdefault(v.place, []).append(
-            f"{label(v.setting)} {number(v.value, v.u)} {v.unit}".rstrip()
-        )
+        by_place.setdefault(v.place, []).append(kept_setting(v.setting).said(v.value))
     lines = []
     if found := by_place.get(Place.PRINTER):
         lines.append(
             f"To be set in the printer or the slicing settings before you print: {', '.join(found)}."
-            f" Once set, say so: truebead apply {' '.join(told)}{options}"
+            f" Once set, say so: truebead values{options} {' '.join(told)}"
         )
     for place, files in ((Place.MODELS, "models"), (Place.GCODE, "G-code")):
         if found := by_place.get(place):

@@ -20,13 +20,14 @@ def takes_words(worth: "Worth") -> str:
 
 def settles_words(settles: "Sequence[Expected]") -> str:
     """Return ``size along X ±0.04 %, flow ±3.0 %``, what is known equally well together."""
-    groups: dict[str, list[str]] = {}
+    widest: dict[str, tuple[float, str]] = {}
     for e in settles:
         about = setting(e.setting)
         label = "height of the bed at its screws" if about.done_once else about.label
-        same = groups.setdefault(f"±{_two_digits(e.half_width)} {e.unit}".strip(), [])
-        if label not in same:
-            same.append(label)
+        widest[label] = max((e.half_width, e.unit), widest.get(label, (0.0, e.unit)))
+    groups: dict[str, list[str]] = {}
+    for label, (half, unit) in widest.items():
+        groups.setdefault(f"±{_two_digits(half)} {unit}".strip(), []).append(label)
     return ", ".join(f"{_joined(labels)} {half}" for half, labels in groups.items())
 
 

@@ -17,7 +17,7 @@ from calib.errors import StoreError
 from calib.store.snapshot import copy_to, snapshot
 
 #: The newest migration; a test holds it against the migrations that are shipped.
-HEAD = "0007"
+HEAD = "0009"
 BUSY_MS = 15_000
 _BEGIN = "truebead_begin"  # execution option: how a SQLite transaction begins
 _SNAPSHOT = "truebead_snapshot"  # execution option: the database is a copy in memory
@@ -254,8 +254,11 @@ def bring_up_to_date(engine: Engine, *, make: bool = True) -> None:
     with writing(engine).begin() as connection:
         if engine.dialect.name == "postgresql":
             connection.exec_driver_sql(f"SELECT pg_advisory_xact_lock({_MIGRATION_LOCK})")
-        if _revision(connection, engine.url) != HEAD:  # another process may have been quicker
-            _upgrade(connection)
+        found = _revision(connection, engine.url)  # another process may have been quicker
+        if found is None:
+            _make_tables(connection)
+        elif found != HEAD:
+            upgrade(connection)
 
 
 def _revision(connection: Connection, url: URL) -> str | None:
@@ -290,7 +293,19 @@ def _copy_before_migration(engine: Engine) -> None:
         copy_to(engine, target)
 
 
-def _upgrade(connection: Connection) -> None:
+def _make_tables(connection: Connection) -> None:
+    """Make a new store's tables as they are now: ten times as quick as going through all that has been."""
+    from calib.store.work_tables import Base  # with all tables
+
+    Base.metadata.create_all(connection)
+    connection.exec_driver_sql(
+        "CREATE TABLE alembic_version (version_num VARCHAR(32) NOT NULL PRIMARY KEY)"
+    )
+    connection.exec_driver_sql(f"INSERT INTO alembic_version VALUES ('{HEAD}')")
+
+
+def upgrade(connection: Connection) -> None:
+    """Bring the tables up to date by the migrations that are shipped; an empty database gets all of them."""
     from alembic import command
     from alembic.config import Config
 

@@ -1,9 +1,10 @@
 """The posterior of a store's sheets: kept at hand, asked what a value rests on and which sheets matter."""
 
+from contextlib import suppress
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import delete, select
 from sqlalchemy.orm import Session
 
 from calib.errors import StoreError
@@ -18,12 +19,16 @@ from calib.profile.influence import (
     own,
     rests,
 )
+from calib.profile.over_time import OverTime, over_time
 from calib.store.base import find, find_nozzle
 from calib.store.engine import is_read_only
-from calib.store.layers import Look
+from calib.store.inventory import Inventory
+from calib.store.large import near_sheets, read, worked_out
+from calib.store.layers import ProfileQuery
 from calib.store.states import (
     Near,
     State,
+    is_large,
     made_blocks,
     printer_key,
     signature,
@@ -32,28 +37,53 @@ from calib.store.states import (
     without_blocks,
     write_blocks,
 )
-from calib.store.tables import MaterialRow, PrinterRow, SpoolRow
+from calib.store.tables import MaterialRow, PosteriorPartRow, PosteriorRow, PrinterRow, SpoolRow
 from calib.store.tables import now as time_now
-from calib.store.things import Things
+
+#: Sheets of a printer that a look back at a large store's past rests on, beside the roll's own.
+MOST_THEN = 300
 
 
-class Estimates(Things):
+class Estimates(Inventory):
     """The part of the store that knows how surely what is known."""
 
-    _states: tuple[tuple[Any, ...], dict[Near, State]] | None = None
+    #: What the next two rest on; posteriors by what is asked about; profiles that were asked for.
+    _states: tuple[tuple[Any, ...], dict[Near | None, State], dict[Any, Any]] | None = None
+
+    def standing(self) -> tuple[Any, ...]:
+        """Return numbers that change with all that profiles, plans and the overview rest on."""
+        with self._read() as session:
+            return signature(session)
 
     def state(self, session: Session, near: Near, at: datetime | None = None) -> State:
         """Return the posterior; the same one as long as nothing changed that it rests on."""
         if at is not None:
-            return state_of(session, near, at)
-        now = signature(session)
-        if self._states is None or self._states[0] != now:
+            # The past of a large store is told by what is near alone: it is not kept in parts.
+            near_by = near_sheets(session, near, MOST_THEN) if is_large(session) else None
+            return state_of(session, at, near_by)
+        stamp = signature(session)
+        if self._states is None or self._states[0] != stamp:
             self._write_missing_blocks(session)
-            self._states = (now, {})
-        kept = self._states[1]
-        if near not in kept:
-            kept[near] = state_of(session, near)
-        return kept[near]
+            self._states = (stamp, {}, {})
+        kept, large = self._states[1], is_large(session)
+        key = near if large else None
+        if key not in kept:
+            kept[key] = self._large_state(session, near) if large else state_of(session)
+        return kept[key]
+
+    def _large_state(self, session: Session, near: Near) -> State:
+        """Return the posterior of a large store for what is near, worked out anew where it must be."""
+        found = read(session, near)
+        if found is not None:
+            return found
+        whole, head, parts = worked_out(session)
+        if not is_read_only(self.engine):
+            session.rollback()
+            with suppress(StoreError), self._write() as writing:  # else the next who asks writes it
+                writing.execute(delete(PosteriorPartRow))
+                writing.execute(delete(PosteriorRow))
+                writing.add_all([head, *parts])
+        return whole
 
     def _write_missing_blocks(self, session: Session) -> None:
         """Write the blocks of sheets that have none yet, such as those of an older store."""
@@ -68,34 +98,54 @@ class Estimates(Things):
         except StoreError:  # somebody else writes: they are made again next time
             return
 
-    def _look(
+    def _query(
         self,
         session: Session,
         printer: str | None,
         nozzle: str | None,
         spool: str | None,
         at: datetime | None = None,
-    ) -> Look:
+        *,
+        sheets: bool = False,
+    ) -> ProfileQuery:
         p = find(session, PrinterRow, "printer", printer)
         n = find_nozzle(session, p, nozzle)
         reel = find(session, SpoolRow, "spool", spool)
-        near = Near(p.id, reel.id, reel.material_id)
-        return Look(session, p, n, reel, self.state(session, near, at), at)
+        near = Near(p.id, reel.id, reel.material.name, sheets)
+        state = self.state(session, near, at)
+        memo = self._states[2] if at is None and self._states is not None else {}
+        return ProfileQuery(session, p, n, reel, state, at, memo)
 
     def rests(
-        self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
+        self,
+        printer: str | None = None,
+        nozzle: str | None = None,
+        spool: str | None = None,
+        only: str | None = None,
     ) -> dict[str, Rests]:
-        """Return, for each setting in force that the posterior knows, what its value rests on."""
+        """Return, for each setting in force that the posterior knows, or one, what its value rests on."""
         with self._read() as session:
-            look = self._look(session, printer, nozzle, spool)
-            in_force = {v.setting: v for v in look.profile()}
-            where = look.where(in_force)
-        state, found = look.state, {}
+            query = self._query(session, printer, nozzle, spool, sheets=True)
+            in_force = {v.setting: v for v in query.profile()}
+            where = query.where(in_force)
+        state, found = query.state, {}
         for setting, v in in_force.items():
-            if v.estimate is not None:
+            if v.estimate is not None and only in (None, setting):
                 asked = answer(setting, where, state.world)
                 found[setting] = rests(state.posterior, asked, own(state.blocks, asked))
         return found
+
+    def over_time(
+        self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
+    ) -> OverTime:
+        """Return how well each setting in force was known over time."""
+        with self._read() as session:
+            query = self._query(session, printer, nozzle, spool, sheets=True)
+            in_force = {v.setting: v for v in query.profile()}
+            where = query.where(in_force)
+        asked = [name for name, v in in_force.items() if v.estimate is not None]
+        state = query.state
+        return over_time(state.blocks, state.world, where, asked, state.posterior.spreads)
 
     def why(
         self,
@@ -112,22 +162,22 @@ class Estimates(Things):
             Nothing is known of that setting there.
         """
         with self._read() as session:
-            look = self._look(session, printer, nozzle, spool)
-            in_force = {v.setting: v for v in look.profile()}
-            where = look.where(in_force)
+            query = self._query(session, printer, nozzle, spool, sheets=True)
+            in_force = {v.setting: v for v in query.profile()}
+            where = query.where(in_force)
         if setting not in in_force or in_force[setting].estimate is None:
             known = ", ".join(s for s, v in in_force.items() if v.estimate is not None)
             raise StoreError(
                 f"nothing is known of {setting!r}", mend=f"there is {known or 'nothing'}"
             )
-        state = look.state
+        state = query.state
         return influences(state.posterior, answer(setting, where, state.world), state.blocks)
 
     def disagreeing(self, printer: str | None = None) -> list[Disagreement]:
         """Return a printer's sheets that do not go with all the others, the oddest first."""
         with self._read() as session:
             row = find(session, PrinterRow, "printer", printer)
-            key, state = printer_key(row.id), self.state(session, Near(row.id))
+            key, state = printer_key(row.id), self.state(session, Near(row.id, sheets=True))
         mine = [b for b in state.blocks if b.owner("printer") == key]
         return disagreements(state.posterior, state.blocks, mine)
 
@@ -141,7 +191,7 @@ class Estimates(Things):
         """
         with self._read() as session:
             row = find(session, PrinterRow, "printer", printer)
-            state = self.state(session, Near(row.id))
+            state = self.state(session, Near(row.id, sheets=True))
             spools = select(SpoolRow.id, SpoolRow.name, MaterialRow.name).join(
                 MaterialRow, SpoolRow.material_id == MaterialRow.id
             )

@@ -26,6 +26,7 @@ from calib.store.fields import (  # fmt: skip
     UNDO,
     values,
 )
+from calib.store.importing import AT_ONCE, Import, ImportResult
 from calib.store.tables import (
     CorrectionRow,
     EventRow,
@@ -38,7 +39,6 @@ from calib.store.tables import (
     SpoolRow,
     UndoRow,
 )
-from calib.store.taking import AT_ONCE, TakenIn, Taking
 from calib.version import version
 
 
@@ -64,7 +64,7 @@ class Exchange(StoreBase):
         decided: Decisions | None = None,
         *,
         source: str = "",
-    ) -> TakenIn:
+    ) -> ImportResult:
         """Add records that are not here yet, all of them or none.
 
         Things are the same where their uid is, or their name and all that is said of them; what they
@@ -86,7 +86,7 @@ class Exchange(StoreBase):
         number = 0
         try:
             with closing_items(records), self._write() as session:
-                taking = Taking(session, decided)
+                taking = Import(session, decided)
                 for record in records:
                     number += 1
                     taking.take(record)

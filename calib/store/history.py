@@ -52,6 +52,18 @@ class History(StoreBase):
                 )
             return sheet_record(rows[0])
 
+    def sheets_of_piece(
+        self, piece_id: str, printer: str, nozzle: str, spool: str
+    ) -> list[KeptSheet]:
+        """Return the sheets of one piece kept for the same things that still count, the oldest first."""
+        with self._read() as session:
+            row = find(session, PrinterRow, "printer", printer)
+            query = select(SheetRow).where(
+                SheetRow.piece_id == piece_id, SheetRow.id.in_(_sheets_in_use(session, row))
+            )
+            found = [sheet_record(r) for r in session.scalars(query.order_by(SheetRow.id))]
+        return [s for s in found if (s.nozzle, s.spool) == (nozzle, spool)]
+
     def history(
         self,
         printer: str | None = None,

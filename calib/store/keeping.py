@@ -34,6 +34,9 @@ from calib.store.tables import (
 )
 from calib.version import version
 
+#: Why a sheet no longer counts whose readings were mended or completed.
+MENDED = "the sheet was mended and kept anew"
+
 
 class AlreadyKept(StoreError):
     """The same sheet was kept before for the same printer, nozzle and spool."""
@@ -54,6 +57,7 @@ class Keeping(StoreBase):
         spool: str | None = None,
         use: Sequence[str] = (),
         seen: int | None = None,
+        instead_of: Sequence[str] = (),
     ) -> list[str]:
         """Keep a sheet, its readings and its corrections, all of them or none.
 
@@ -65,9 +69,10 @@ class Keeping(StoreBase):
             Settings to use where a correction has an alternative (`Correction.instead_of`).
             Where none is named, the one with the narrower scope is: what was found with one spool
             is then not laid upon the others.
-
         seen : int or None
             The `revision` of the printer's history that the solution rests on.
+        instead_of : sequence of str
+            Uids of kept sheets that no longer count from now on: earlier readings of the same print.
 
         Returns
         -------
@@ -88,6 +93,8 @@ class Keeping(StoreBase):
                 used = _used(session, printer, nozzle, spool, printed=sheet.piece.printed)
                 if seen is not None:
                     _check_revision(session, used.printer, seen)
+                for uid in instead_of:
+                    _take_back(session, _to_undo(session, None, uid), MENDED)
                 row = _sheet_row(session, sheet_text, sheet, fit_json, used, bool(corrections))
                 uids = _add_corrections(session, row, used, corrections, chosen)
                 keep_block(session, row, sheet)
@@ -115,14 +122,9 @@ class Keeping(StoreBase):
             rows = _to_undo(session, uid, _newest_uid(session, names) if uid is None else "")
             if not rows:
                 raise StoreError("no correction came of that sheet: there is nothing to take back")
-            open_rows = [r for r in rows if r.undo is None]
+            open_rows = _take_back(session, rows, check_words("reason", why))
             if not open_rows:
                 raise StoreError("that was taken back before", mend="see truebead profile history")
-            for row in open_rows:
-                session.add(UndoRow(correction_id=row.id, why=check_words("reason", why)))
-            session.flush()
-            for kept in {r.sheet_id: r.sheet for r in open_rows}.values():
-                keep_block(session, kept)
             ids = [r.id for r in open_rows]
             session.expire_all()
             query = corrections_query().where(CorrectionRow.id.in_(ids))
@@ -339,6 +341,17 @@ def _newest_uid(session: Session, names: Mapping[str, str | None]) -> str:
     if uid is None:
         raise StoreError("there is nothing to take back", mend="see truebead profile history")
     return uid
+
+
+def _take_back(session: Session, rows: Sequence[CorrectionRow], why: str) -> list[CorrectionRow]:
+    """Mark the corrections that still count as taken back, and return them."""
+    open_rows = [r for r in rows if r.undo is None]
+    for row in open_rows:
+        session.add(UndoRow(correction_id=row.id, why=why))
+    session.flush()
+    for kept in {r.sheet_id: r.sheet for r in open_rows}.values():
+        keep_block(session, kept)
+    return open_rows
 
 
 def _to_undo(session: Session, uid: str | None, sheet_uid: str) -> list[CorrectionRow]:

@@ -6,7 +6,7 @@ over layer; the values follow from the joint posterior of all sheets (`calib.pro
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Any
 
@@ -19,8 +19,9 @@ from calib.model.gate import ratings_of, why_refused
 from calib.model.setting import SETTINGS, TOPICS, Place, Setting, kept_setting, topic_of
 from calib.profile.answers import Where, values
 from calib.profile.events import TAKEN_BACK, Happened, Staleness, why_stale
-from calib.store.placing import newest_said, placed
-from calib.store.records import EventRecord, InForce, KeptCorrection
+from calib.store.inventory import printer_record
+from calib.store.places import newest_said, placed
+from calib.store.records import EventRecord, KeptCorrection, ProfileValue
 from calib.store.rows import correction_record, corrections_query, event_record
 from calib.store.states import State, nozzle_key, printer_key, spool_key
 from calib.store.tables import (
@@ -33,7 +34,6 @@ from calib.store.tables import (
     UndoRow,
 )
 from calib.store.tables import now as time_now
-from calib.store.things import printer_record
 
 #: From the narrowest to the widest; the first layer that has a value for a setting wins.
 PRECEDENCE = (Scope.SPOOL, Scope.MATERIAL, Scope.NOZZLE, Scope.PRINTER)
@@ -43,8 +43,16 @@ _INHERIT_ROWS = 300  # newest corrections of other spools to look at for a spool
 
 
 @dataclass(frozen=True, slots=True)
-class Look:
-    """What a profile is asked of; `at` is the moment to look back to, None is now."""
+class ProfileQuery:
+    """What a profile is asked of.
+
+    Attributes
+    ----------
+    at : datetime or None
+        The moment to look back to; None is now.
+    memo : dict
+        What was answered before and still holds: one page or command asks for a profile several times.
+    """
 
     session: Session
     printer: PrinterRow
@@ -52,12 +60,20 @@ class Look:
     spool: SpoolRow
     state: State
     at: datetime | None = None
+    memo: dict[Any, list[ProfileValue]] = field(default_factory=dict)
 
-    def profile(self) -> list[InForce]:
+    def profile(self) -> list[ProfileValue]:
         """Return every setting in force, in the order in which they are to be settled.
 
         What is to be done once is among them, for the plan to know of it.
         """
+        hour = f"{time_now():%Y-%m-%d %H}"  # values drift slowly, and no faster than this
+        key = (self.printer.id, self.nozzle.id, self.spool.id, self.at or hour)
+        if key not in self.memo:
+            self.memo[key] = self._profile()
+        return list(self.memo[key])
+
+    def _profile(self) -> list[ProfileValue]:
         kept = self._own()
         happened = happened_to(self.session, self.printer.id, self.spool.id, self.at)
         found = layered(kept)
@@ -72,7 +88,7 @@ class Look:
         ratings = ratings_of(self.printer)
         return [_gated(v, ratings) for v in placed(ordered, said, self.spool.id)]
 
-    def where(self, found: Mapping[str, InForce] | None = None) -> Where:
+    def where(self, found: Mapping[str, ProfileValue] | None = None) -> Where:
         """Return what the posterior is asked for; sizes are corrected on top of the steps in force."""
         steps = {a.axis: a.best_steps_per_mm for a in printer_record(self.printer).axes}
         for axis in "XYZ":
@@ -89,8 +105,8 @@ class Look:
         )
 
     def _estimated(
-        self, found: Mapping[str, InForce], said: Mapping[str, PlaceRow]
-    ) -> dict[str, InForce]:
+        self, found: Mapping[str, ProfileValue], said: Mapping[str, PlaceRow]
+    ) -> dict[str, ProfileValue]:
         """Return the values with what the posterior says of them.
 
         Steps of X, Y and Z stay as they were decided: what they leave is the scale's.
@@ -135,7 +151,7 @@ class Look:
         # A check without plastic may not say which nozzle was in.
         return kept.nozzle in ("", self.nozzle.name) or not about.per_nozzle
 
-    def _inherited(self) -> dict[str, InForce]:
+    def _inherited(self) -> dict[str, ProfileValue]:
         """Return what other spools of the same type on this printer have values for."""
         c = CorrectionRow
         query = (
@@ -158,12 +174,17 @@ class Look:
 
 
 def is_estimated(setting: str) -> bool:
-    """Whether the posterior knows a setting; one that this table lacks keeps its newest value."""
+    """Whether the posterior knows a setting; the others keep their newest value.
+
+    Those are what the table lacks, steps, and what is so much a printer's own that nothing is usual.
+    """
     about = SETTINGS.get(setting)
-    return about is not None and not (about.topic == "axes" and about.axis in ("X", "Y", "Z"))
+    if about is None or about.topic in ("ripple", "smooth"):
+        return False
+    return not (about.topic == "axes" and about.axis in ("X", "Y", "Z"))
 
 
-def _value(v: InForce, e: Estimate, said: PlaceRow | None) -> float:
+def _value(v: ProfileValue, e: Estimate, said: PlaceRow | None) -> float:
     """Return the value to have set: what is set already stays where it can't be told from the best."""
     if v.inherited_from:
         return e.value
@@ -176,10 +197,10 @@ def _value(v: InForce, e: Estimate, said: PlaceRow | None) -> float:
     return stays if abs(e.value - stays) <= max(e.expanded(), about.step / 2) else e.value
 
 
-def _from_others(rows: Sequence[KeptCorrection]) -> InForce:
+def _from_others(rows: Sequence[KeptCorrection]) -> ProfileValue:
     """Return what another spool of the type starts from; the posterior says how far they differ."""
     newest = max(rows, key=lambda k: k.kept_at)
-    return InForce(
+    return ProfileValue(
         setting=newest.correction.setting,
         value=newest.value,
         u=newest.correction.u_new,
@@ -239,7 +260,7 @@ def records(session: Session, query: Any) -> list[KeptCorrection]:
     return sorted(found, key=lambda k: k.kept_at, reverse=True)
 
 
-def layered(kept: Iterable[KeptCorrection]) -> dict[str, InForce]:
+def layered(kept: Iterable[KeptCorrection]) -> dict[str, ProfileValue]:
     """Return the value in force of each setting; `kept` is newest first and not taken back."""
     by_setting: dict[str, list[KeptCorrection]] = defaultdict(list)
     for k in kept:
@@ -250,7 +271,7 @@ def layered(kept: Iterable[KeptCorrection]) -> dict[str, InForce]:
         here = [k for k in rows if k.correction.scope == layer]
         value = next((k.value for k in here if k.value is not None), None)
         c = here[0].correction
-        found[setting] = InForce(
+        found[setting] = ProfileValue(
             setting=setting, value=value, u=c.u_new, unit=c.unit, layer=layer, source=here[0]
         )
     return found
@@ -303,8 +324,8 @@ def event_records(rows: Iterable[EventRow]) -> list[EventRecord]:
 
 
 def _with_staleness(
-    value: InForce, found: Mapping[str, InForce], happened: list[Happened]
-) -> InForce:
+    value: ProfileValue, found: Mapping[str, ProfileValue], happened: list[Happened]
+) -> ProfileValue:
     k = value.source
     stale = why_stale(value.setting, k.kept_at, k.printer, k.nozzle, k.spool, happened)
     stale = stale or _changed_upstream(value, found.values())
@@ -313,7 +334,7 @@ def _with_staleness(
     return replace(value, stale=f"{stale.by}: {stale.why}", stale_by=stale.by)
 
 
-def _gated(value: InForce, ratings: Mapping[str, float]) -> InForce:
+def _gated(value: ProfileValue, ratings: Mapping[str, float]) -> ProfileValue:
     """Take out a value that the printer must not be given."""
     if value.value is None:
         return value
@@ -330,7 +351,7 @@ def _gated(value: InForce, ratings: Mapping[str, float]) -> InForce:
     )
 
 
-def _changed_upstream(value: InForce, found: Iterable[InForce]) -> Staleness | None:
+def _changed_upstream(value: ProfileValue, found: Iterable[ProfileValue]) -> Staleness | None:
     """Return which setting that this one rests on was changed after it was found; None where none was."""
     about = kept_setting(value.setting)
     if about.topic == "scale":  # it is worked out on top of the steps, whatever they are

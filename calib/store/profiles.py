@@ -15,10 +15,17 @@ from calib.model.estimate import Estimate
 from calib.model.gate import ratings_of
 from calib.model.instrument import DEFAULTS, Instrument
 from calib.model.setting import kept_setting
-from calib.plan.aims import Known
+from calib.plan.aims import PlanInput
 from calib.profile.events import TAKEN_BACK, event_kind, why_stale
 from calib.store.base import check_words, find, find_nozzle
 from calib.store.estimates import Estimates
+from calib.store.inventory import (
+    instrument_record,
+    nozzle_record,
+    printer_record,
+    setup,
+    spool_record,
+)
 from calib.store.layers import (
     EVERY,
     event_records,
@@ -27,8 +34,8 @@ from calib.store.layers import (
     newest_query,
     records,
 )
-from calib.store.placing import newest_said, placed
-from calib.store.records import EventRecord, InForce, KeptCorrection, Series
+from calib.store.places import newest_said, placed
+from calib.store.records import EventRecord, KeptCorrection, ProfileValue, Series
 from calib.store.rows import event_record
 from calib.store.tables import (
     CorrectionRow,
@@ -38,13 +45,6 @@ from calib.store.tables import (
     SpoolRow,
 )
 from calib.store.tables import now as time_now
-from calib.store.things import (
-    instrument_record,
-    nozzle_record,
-    printer_record,
-    setup,
-    spool_record,
-)
 
 _DRIFT_DEPTH = 60  # newest corrections of each setting that its chart looks back on
 
@@ -58,7 +58,7 @@ class Profiles(Estimates):
         nozzle: str | None = None,
         spool: str | None = None,
         at: datetime | None = None,
-    ) -> list[InForce]:
+    ) -> list[ProfileValue]:
         """Return every setting of a profile, in the order in which they are to be settled.
 
         One rule of precedence: spool, then material, then nozzle, then printer. A spool without a
@@ -71,40 +71,40 @@ class Profiles(Estimates):
             The moment to look back to; None is now.
         """
         with self._read() as session:
-            found = self._look(session, printer, nozzle, spool, at).profile()
+            found = self._query(session, printer, nozzle, spool, at).profile()
         return [v for v in found if not kept_setting(v.setting).done_once]
 
     def to_do_once(
         self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
-    ) -> list[InForce]:
+    ) -> list[ProfileValue]:
         """Return what was found to be done once: how far to turn each levelling screw."""
         with self._read() as session:
-            found = self._look(session, printer, nozzle, spool).profile()
+            found = self._query(session, printer, nozzle, spool).profile()
         return [v for v in found if kept_setting(v.setting).done_once]
 
     def known(
         self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
-    ) -> Known:
+    ) -> PlanInput:
         """Return all that a plan of what to print next rests on."""
         with self._read() as session:
-            look = self._look(session, printer, nozzle, spool)
-            name = look.printer.name
-            in_force = look.profile()
-            known = Known(
-                printer=printer_record(look.printer),
-                spool=look.spool.name,
-                material=look.spool.material.name,
+            query = self._query(session, printer, nozzle, spool)
+            name = query.printer.name
+            in_force = query.profile()
+            known = PlanInput(
+                printer=printer_record(query.printer),
+                spool=query.spool.name,
+                material=query.spool.material.name,
                 in_force=in_force,
-                posterior=look.state.posterior,
-                where=look.where({v.setting: v for v in in_force}),
+                posterior=query.state.posterior,
+                where=query.where({v.setting: v for v in in_force}),
                 setup=setup(
-                    printer_record(look.printer),
-                    nozzle_record(look.nozzle),
-                    spool_record(look.spool),
+                    printer_record(query.printer),
+                    nozzle_record(query.nozzle),
+                    spool_record(query.spool),
                 ),
-                reel=spool_record(look.spool),
+                reel=spool_record(query.spool),
                 instruments=_instruments(session),
-                unsettled=look.unsettled(),
+                unsettled=query.unsettled(),
             )
         alarms = {s.setting: s.alarm for s in self.drift(name) if s.alarm}
         events = [e for e in self.events(name, limit=200) if not e.taken_back]
@@ -280,7 +280,7 @@ def _instruments(session: Session) -> dict[str, Instrument]:
     return {**DEFAULTS, **only}
 
 
-def _travel(found: Sequence[InForce]) -> dict[str, Estimate]:
+def _travel(found: Sequence[ProfileValue]) -> dict[str, Estimate]:
     """Return the machine's own scale error per axis (a fraction), where its carriage was measured."""
     known = {}
     for v in found:

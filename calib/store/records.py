@@ -159,7 +159,7 @@ class KeptCorrection:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class InForce:
+class ProfileValue:
     """One setting of a profile.
 
     Attributes

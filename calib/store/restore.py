@@ -119,7 +119,9 @@ def _tables(source: sqlite3.Connection) -> list[str]:
 def _replace_file(target: Path, source: sqlite3.Connection, aside: Path) -> None:
     """Replace a file that can't be used as a store, when nobody else has it open."""
     with (
-        replacing(target, force=True, around=_set_aside(target, aside)) as out,
+        replacing(
+            target, force=True, around=lambda _draft, _target: _set_aside(target, aside)
+        ) as out,
         closing(sqlite3.connect(out.name)) as new,
     ):
         source.backup(new)

@@ -1,12 +1,12 @@
 """The blocks of the kept sheets in the store, and the posterior of all that still count."""
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import and_, delete, func, or_, select, union
+from sqlalchemy import and_, delete, func, or_, select
 from sqlalchemy.orm import Session, load_only
 
 from calib.errors import BadInput
@@ -18,6 +18,7 @@ from calib.profile.kept import block_of_kept, was_set
 from calib.profile.knowledge import World
 from calib.profile.posterior import Posterior, posterior
 from calib.readings import Sheet, read_sheet
+from calib.store.inventory import instrument_record, printer_record
 from calib.store.rows import correction_record, corrections_query
 from calib.store.tables import (
     BlockRow,
@@ -26,15 +27,15 @@ from calib.store.tables import (
     InstrumentRow,
     MaterialRow,
     NozzleRow,
+    PlaceRow,
     PrinterRow,
     SheetRow,
     SpoolRow,
     UndoRow,
 )
-from calib.store.things import instrument_record, printer_record
 
 _AT_ONCE = 500
-#: A store with more sheets is not read whole for one profile, so that it takes no longer.
+#: A store with more sheets keeps its posterior in parts (`calib.store.large`).
 MOST_SHEETS = 600
 _STEPS = tuple(f"steps_{a}_per_mm" for a in "xyz")
 
@@ -56,11 +57,15 @@ def spool_key(row_id: int | None) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Near:
-    """What a profile is asked of: rows of the tables; None for any."""
+    """What a profile is asked of; `sheets` where the sheets by themselves are asked for, too.
+
+    Only a large store makes a difference of it.
+    """
 
     printer_id: int | None = None
     spool_id: int | None = None
-    material_id: int | None = None
+    material: str = ""
+    sheets: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -126,7 +131,7 @@ def _events(session: Session, at: datetime | None) -> list[Any]:
 
 
 def signature(session: Session) -> tuple[Any, ...]:
-    """Return numbers that change with everything the posterior rests on."""
+    """Return numbers that change with everything that the posterior and a profile rest on."""
     return tuple(
         session.execute(
             select(
@@ -137,35 +142,56 @@ def signature(session: Session) -> tuple[Any, ...]:
                 select(func.count(PrinterRow.id)).scalar_subquery(),
                 select(func.count(NozzleRow.id)).scalar_subquery(),
                 select(func.count(SpoolRow.id)).scalar_subquery(),
+                select(func.sum(SpoolRow.version)).scalar_subquery(),
+                select(func.sum(NozzleRow.version)).scalar_subquery(),
+                select(func.count(PlaceRow.id)).scalar_subquery(),
                 select(func.sum(InstrumentRow.version)).scalar_subquery(),
             )
         ).one()
     )
 
 
-def state_of(session: Session, near: Near, at: datetime | None = None) -> State:
-    """Return the posterior of all sheets that count (at a moment; None: now).
+def is_large(session: Session) -> bool:
+    """Whether a store has so many sheets that they are not read whole for one profile."""
+    return (session.scalar(select(func.count(SheetRow.id))) or 0) > MOST_SHEETS
 
-    Of very many sheets, those near to what is asked about: the rest would say next to nothing more.
-    """
-    blocks = list(blocks_in_use(session, near, at))
-    world = _with_first_steps(world_of(session, at), blocks)
+
+def state_of(session: Session, at: datetime | None = None, where: Any = None) -> State:
+    """Return the posterior of all sheets that count (at a moment; None: now), or of some of them."""
+    blocks = list(blocks_in_use(session, where, at))
+    world = with_first_steps(world_of(session, at), first_steps(blocks))
     return State(posterior(blocks, world), world, blocks)
 
 
-def _with_first_steps(world: World, blocks: Sequence[Block]) -> World:
-    """Refer axes whose steps/mm nobody wrote down for the printer to those of their first sheet."""
-    first: dict[tuple[str, str], float] = {}
+FirstSteps = Mapping[tuple[str, str], tuple[float, str]]
+
+
+def first_steps(blocks: Iterable[Block]) -> dict[tuple[str, str], tuple[float, str]]:
+    """Return (printer, axis) -> the steps/mm of its first sheet that says them, and which that is."""
+    first: dict[tuple[str, str], tuple[float, str]] = {}
     for block in sorted(blocks, key=lambda b: (b.at, b.uid)):
         for axis, value in block.steps.items():
-            first.setdefault((block.owner("printer"), axis), value)
-    return replace(world, steps={**first, **world.steps})
+            first.setdefault((block.owner("printer"), axis), (value, block.uid))
+    return first
 
 
-def blocks_in_use(session: Session, near: Near, at: datetime | None = None) -> Iterator[Block]:
-    """Yield the block of every sheet of which something still counts."""
-    many = (session.scalar(select(func.count(SheetRow.id))) or 0) > MOST_SHEETS
-    kept_at = _in_use(at, _nearest(near) if many else None)
+def with_first_steps(world: World, first: FirstSteps) -> World:
+    """Refer axes whose steps/mm nobody wrote down for the printer to those of their first sheet."""
+    return replace(world, steps={**{k: value for k, (value, _) in first.items()}, **world.steps})
+
+
+def blocks_in_use(
+    session: Session, where: Any = None, at: datetime | None = None
+) -> Iterator[Block]:
+    """Yield the block of every sheet of which something still counts.
+
+    Parameters
+    ----------
+    where : SQL or None
+        A condition on `SheetRow`, of few of them.
+    """
+    some = None if where is None else list(session.scalars(select(SheetRow.id).where(where)))
+    kept_at = _in_use(at, some)
     query = (
         select(SheetRow.id, SheetRow.uid, SheetRow.pattern, kept_at.c.at, BlockRow)
         .join(kept_at, kept_at.c.sheet_id == SheetRow.id)
@@ -200,19 +226,6 @@ def write_blocks(session: Session, made: dict[int, Block | None]) -> None:
         BlockRow(sheet_id=i, model=MODEL, data=None if b is None else block_json(b))
         for i, b in made.items()
     )
-
-
-def _nearest(near: Near) -> Any:
-    """Return the newest sheets of a printer and of a type of filament, so many that they are read at once."""
-    some = []
-    for condition in (
-        SheetRow.printer_id == near.printer_id,
-        SheetRow.spool_id.in_(select(SpoolRow.id).where(SpoolRow.material_id == near.material_id)),
-        SheetRow.spool_id == near.spool_id,
-    ):
-        newest = select(SheetRow.id).where(condition).order_by(SheetRow.id.desc())
-        some.append(select(newest.limit(MOST_SHEETS // 2).subquery().c.id))
-    return union(*some)
 
 
 def _in_use(at: datetime | None, sheets: Any = None) -> Any:

@@ -270,6 +270,39 @@ class BlockRow(Base):
     data: Mapped[dict[str, Any] | None]
 
 
+class PosteriorRow(Base):
+    """What a large store's posterior rests on, once (`calib.store.large`); made anew at will.
+
+    `newest` and `counts` are the largest ids and the numbers of rows that are in it, `basis` is a
+    fingerprint of all else; `spreads` how far rolls of a type differ, `first_steps` the steps/mm of the
+    first sheet of axes of which nobody wrote any down.
+    """
+
+    __tablename__ = "posterior"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    model: Mapped[int]
+    made_at: Mapped[datetime]
+    newest: Mapped[dict[str, Any]]
+    counts: Mapped[dict[str, Any]]
+    basis: Mapped[dict[str, Any]]
+    spreads: Mapped[list[Any]]
+    first_steps: Mapped[list[Any]]
+
+
+class PosteriorPartRow(Base):
+    """One shared coordinate of it: its mean, by how many rolls it is told, its covariance with all."""
+
+    __tablename__ = "posterior_parts"
+    id: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    quantity: Mapped[str] = mapped_column(String)
+    kind: Mapped[str] = mapped_column(String)
+    owner: Mapped[str] = mapped_column(String, index=True)
+    epoch: Mapped[int]
+    mean: Mapped[float]
+    told: Mapped[int]
+    covariance: Mapped[bytes]
+
+
 class EventRow(Base):
     """Something that happened to a printer, a nozzle or a spool."""
 

@@ -1,4 +1,4 @@
-"""Further tables: pieces whose readings are still being taken, and who changed which thing."""
+"""Further tables: pieces whose readings are still being taken, who changed which thing, files on their way."""
 
 from datetime import datetime
 from typing import Any
@@ -67,5 +67,20 @@ class ChangeRow(Base):
     name: Mapped[str]
     old_name: Mapped[str]
     before: Mapped[dict[str, Any]]
+    at: Mapped[datetime] = mapped_column(default=now)
+    by: Mapped[str | None] = mapped_column(default=None)
+
+
+class ClaimRow(Base):
+    """Words on where settings take effect that count once a file is in its place (`calib.store.claims`)."""
+
+    __tablename__ = "claims"
+    id: Mapped[int] = mapped_column(primary_key=True)
+    printer_id: Mapped[int] = mapped_column(ForeignKey("printers.id"))
+    spool_id: Mapped[int] = mapped_column(ForeignKey("spools.id"))
+    words: Mapped[list[Any]]
+    host: Mapped[str]
+    file: Mapped[str] = mapped_column(String)  # to the letter
+    sha256: Mapped[str]
     at: Mapped[datetime] = mapped_column(default=now)
     by: Mapped[str | None] = mapped_column(default=None)

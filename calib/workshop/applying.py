@@ -14,8 +14,8 @@ from calib.apply.values import Heading, Value, spell
 from calib.errors import BadInput
 from calib.model.correction import Verdict
 from calib.model.place import Place, check_place, named, neutral
-from calib.model.setting import plausible
-from calib.workshop.knowing import who_in_store
+from calib.model.setting import kept_setting, plausible
+from calib.workshop.context import who_in_store
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
     from calib.apply.gcode.check import Check
     from calib.apply.gcode.job import Job
     from calib.files import Around
-    from calib.store.placing import Saying
-    from calib.store.records import InForce, Printer
+    from calib.store.places import Saying
+    from calib.store.records import Printer, ProfileValue
     from calib.store.store import Store
 
 #: Suffixes of files that can be corrected.
@@ -83,7 +83,7 @@ class Applied:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class How:
+class FileOptions:
     """How a file is to be corrected; what is for G-code alone is refused for a model.
 
     Attributes
@@ -120,7 +120,7 @@ def to_set(store: "Store", asked: Who, wanted: Mapping[Place, Sequence[str]]) ->
     wanted : mapping
         Place -> names of settings or topics that take effect there from now on.
     """
-    from calib.store.placing import Saying
+    from calib.store.places import Saying
 
     who = who_in_store(store, asked)
     found = store.in_force(who.printer, who.nozzle, who.spool)
@@ -138,26 +138,32 @@ def to_set(store: "Store", asked: Who, wanted: Mapping[Place, Sequence[str]]) ->
 
 
 @contextmanager
-def keeping_places(
-    store: "Store | None", found: ToSet, used: Sequence[Value] = (), place: Place = Place.PRINTER
-) -> Iterator[None]:
-    """Keep where settings take effect, if what is done meanwhile succeeds: else nothing is kept.
+def keeping_places(store: "Store | None", found: ToSet) -> Iterator[None]:
+    """Keep where settings take effect, if what is done meanwhile succeeds: else nothing is kept."""
+    if not found.said or store is None:
+        yield
+        return
+    with store.saying(found.said, printer=found.who.printer, spool=found.who.spool):
+        yield
 
-    Raises
-    ------
-    ChangedMeanwhile
-        Somebody put one elsewhere a moment ago; the file would be corrected twice.
+
+def _claiming(store: "Store | None", found: ToSet, used: Sequence[Value], place: Place) -> "Around":
+    """Return what keeps where settings take effect together with the file that they went into.
+
+    It raises `ChangedMeanwhile` where somebody put one elsewhere a moment ago: the file would be
+    corrected twice, and is not written.
     """
-    from calib.store.placing import Saying
+    from calib.store.places import Saying
 
     mine = _claims(found, used)
     words = [Saying(v.setting, place, v.new, unless_said=True) for v in used if v.setting in mine]
     words += found.said
     if not words or store is None:
-        yield
-        return
-    with store.saying(words, printer=found.who.printer, spool=found.who.spool):
-        yield
+        return None
+    who = found.who
+    return lambda draft, target: store.claiming(
+        words, draft, target, printer=who.printer, spool=who.spool
+    )
 
 
 def _claims(found: ToSet, used: Sequence[Value]) -> tuple[str, ...]:
@@ -165,7 +171,9 @@ def _claims(found: ToSet, used: Sequence[Value]) -> tuple[str, ...]:
     return tuple(v.setting for v in used if v.place and not v.said) if found.who.printer else ()
 
 
-def _said(wanted: Mapping[Place, Sequence[str]], found: "Sequence[InForce]") -> dict[str, Place]:
+def _said(
+    wanted: Mapping[Place, Sequence[str]], found: "Sequence[ProfileValue]"
+) -> dict[str, Place]:
     said: dict[str, Place] = {}
     for place, names in wanted.items():
         option = f"--in-{place}"
@@ -178,7 +186,7 @@ def _said(wanted: Mapping[Place, Sequence[str]], found: "Sequence[InForce]") -> 
 
 def _told(setting: str, place: Place, value: float | None) -> str:
     """Say what follows from where a setting takes effect."""
-    what = f"{setting} {spell(setting, value)}"
+    what = kept_setting(setting).said(value)
     if place is Place.PRINTER:
         return (
             f"{what} is set in the printer or the slicing settings: calibration pieces are printed"
@@ -191,7 +199,7 @@ def _told(setting: str, place: Place, value: float | None) -> str:
     )
 
 
-def _counts(v: "InForce") -> bool:
+def _counts(v: "ProfileValue") -> bool:
     if v.value is None or v.stale:
         return False
     rest = neutral(v.setting)
@@ -200,7 +208,7 @@ def _counts(v: "InForce") -> bool:
     return v.source.correction.verdict == Verdict.APPLY
 
 
-def value_of(v: "InForce") -> Value:
+def value_of(v: "ProfileValue") -> Value:
     """Return a value in force with where it takes effect, as what is shown, typed in or put into files."""
     assert v.value is not None
     return Value(
@@ -300,12 +308,17 @@ def target_of(file: Path, out: Path | None, *, may_replace: bool, again: bool) -
 
 def correct(
     store: "Store | None", file: Path, target: Path, settings: ToSet, limits: Limits,
-    given: Mapping[str, float], how: How,
+    given: Mapping[str, float], how: FileOptions,
 ) -> Applied:  # fmt: skip
     """Correct one file with the values in force and those given by hand.
 
     That what went into it by itself goes into such files from now on is kept together with the file:
     both, or neither.
+
+    Raises
+    ------
+    BadInput
+        Files of this kind can't be corrected, or an option is for another kind of file.
     """
     kind = file.suffix.lower()
     kept = settings.values if how.schedule is None else ()  # a calibration piece goes without
@@ -322,17 +335,17 @@ def correct(
             mend=f"give one of {', '.join(GCODE + MODELS)}",
         )
     needed = for_file(values, gcode=place is Place.GCODE)
-    keeping = keeping_places(store, settings, needed.used, place)
-    applied = write(file, target, needed, limits, how, keeping)
+    claiming = _claiming(store, settings, needed.used, place)
+    applied = write(file, target, needed, limits, how, claiming)
     claimed = () if how.dry_run or store is None else _claims(settings, needed.used)
     return replace(applied, claimed=claimed)
 
 
 def _gcode(
-    file: Path, target: Path, needed: "Needed", limits: Limits, how: How, keeping: "Around"
+    file: Path, target: Path, needed: "Needed", limits: Limits, how: FileOptions, claiming: "Around"
 ) -> Applied:
     from calib.apply.gcode.stream import rewrite_file
-    from calib.apply.telling import gcode_data, tell_gcode
+    from calib.apply.summary import gcode_data, tell_gcode
 
     job = _job(needed, limits, how)
 
@@ -347,7 +360,7 @@ def _gcode(
         again=how.again,
         step=how.step or (lambda _: None),
         verify=verify if how.check else None,
-        around=keeping,
+        around=claiming,
     )
     written = None if how.dry_run else target
     return Applied(
@@ -358,7 +371,7 @@ def _gcode(
     )
 
 
-def _job(needed: "Needed", limits: Limits, how: How) -> "Job":
+def _job(needed: "Needed", limits: Limits, how: FileOptions) -> "Job":
     from calib.apply.gcode.job import Job
     from calib.apply.gcode.schedule import read_schedule
 
@@ -374,6 +387,17 @@ def _job(needed: "Needed", limits: Limits, how: How) -> "Job":
     )
 
 
+def line_words(how: FileOptions) -> list[str]:
+    """Say how a line of the user's own goes in, before it is written."""
+    from calib.apply.gcode.schedule import filled, read_schedule
+
+    if not (how.line and how.schedule):
+        return []
+    rows = read_schedule(how.schedule, any_setting=True)
+    shown = [f"  from {r.z_from_mm:g} mm: {filled(how.line, r.value)}" for r in rows]
+    return ["Your own line goes in like this; make sure that it means what you want:", *shown]
+
+
 def _compare(old: Path, new: Path, job: "Job") -> "list[Check]":
     from calib.apply.gcode.check import compare
 
@@ -384,7 +408,7 @@ def _compare(old: Path, new: Path, job: "Job") -> "list[Check]":
         return compare(before, after, job)
 
 
-def _refuse_for_model(how: How, given: Mapping[str, float]) -> None:
+def _refuse_for_model(how: FileOptions, given: Mapping[str, float]) -> None:
     """Refuse what only a sliced file can take."""
     wrong = {
         "--schedule": how.schedule is not None,
@@ -400,10 +424,10 @@ def _refuse_for_model(how: How, given: Mapping[str, float]) -> None:
 
 
 def _model(
-    file: Path, target: Path, needed: "Needed", limits: Limits, how: How, keeping: "Around"
+    file: Path, target: Path, needed: "Needed", limits: Limits, how: FileOptions, claiming: "Around"
 ) -> Applied:
     from calib.apply.mesh import map_stl
-    from calib.apply.telling import model_data, model_notes, tell_model
+    from calib.apply.summary import model_data, model_notes, tell_model
     from calib.apply.threemf import map_3mf
     from calib.files import scratch
 
@@ -412,7 +436,7 @@ def _model(
         with scratch() as folder:
             moved = convert(file, folder / file.name, needed.matrix, again=how.again)
     else:
-        moved = convert(file, target, needed.matrix, again=how.again, around=keeping)
+        moved = convert(file, target, needed.matrix, again=how.again, around=claiming)
     written = None if how.dry_run else target
     notes = model_notes(file, needed, moved, limits)
     return Applied(

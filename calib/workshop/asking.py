@@ -1,11 +1,14 @@
 """One sitting: ask for each reading of a sheet in words, and write it down at once."""
 
+import math
 from collections.abc import Callable
 from pathlib import Path
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 from calib.errors import BadInput
+from calib.readings.cells import INCH_MM
+from patterns.piece import JAWS_CLOSED
 
 if TYPE_CHECKING:
     from calib.workshop import Workshop
@@ -21,9 +24,16 @@ _HELP = """\
   q          stop; everything up to here is kept, and you can go on later
 """
 
+#: What closed jaws may show, mm; more is a reading of something else.
+_MOST_CLOSED_MM = 1.0
+
 
 class Stop(Exception):
     """The user, or the end of the input, ends the asking."""
+
+
+class Retyped(Exception):
+    """A number was typed where yes or no was asked: the reading, once more."""
 
 
 class Sitting:
@@ -67,6 +77,7 @@ class Sitting:
                  f"{len(queue)} readings to go. ? for help, q to stop.")  # fmt: skip
         if not any(q.text for q in self.now.questions):
             self._ask_printed_with()
+            self._ask_jaws()
         at = 0
         while at < len(queue):
             at = max(0, at + self._ask_one(queue[at], first=at == 0))
@@ -96,6 +107,21 @@ class Sitting:
                 self.now = self.workshop.set_head(self.path, PRINTED_WITH, typed)
                 return
 
+    def _ask_jaws(self) -> None:
+        """Ask once what the closed jaws show, where the fit can make use of it."""
+        if JAWS_CLOSED not in self.now.piece.head_lines or self.now.sheet.keys.get(JAWS_CLOSED.key):
+            return
+        unit = self.now.sheet.unit
+        self.say("Wipe the caliper's jaws, close them and read it. Enter: not looked at.")
+        while typed := self.ask(f"   closed jaws show, {unit}: "):
+            if typed.lower() == "q":
+                raise Stop
+            shown_mm = _number(typed) * (INCH_MM if unit == "inch" else 1.0)
+            if abs(shown_mm) <= _MOST_CLOSED_MM:
+                self.now = self.workshop.set_head(self.path, JAWS_CLOSED.key, f"{shown_mm:.6g}")
+                return
+            self.say("   Closed jaws show about 0: write what they show, such as 0.00 or -0.02.")
+
     def report(self) -> dict[str, Any]:
         """Return what was done and what is left, and which readings still can't be right."""
         self.now = self.workshop.read(self.path)  # also what was written when Ctrl-C came
@@ -111,7 +137,9 @@ class Sitting:
     def in_words(self, report: dict[str, Any]) -> str:
         """Return the report for people, with what to do next."""
         left, sheet = report["empty"], report["sheet"]
-        lines = [f"Kept {report['typed']} new readings in {sheet}; {left} are still empty."]
+        typed, are = report["typed"], "is" if left == 1 else "are"
+        new = f"{typed} new reading{'s' * (typed != 1)}"
+        lines = [f"Kept {new} in {sheet}; {left} {are} still empty."]
         lines += [f"Look again: {words}" for words in report["doubtful"]]
         lines.append(f"Next: truebead {'read' if left else 'solve'} {quote(sheet)}")
         return "\n".join(lines)
@@ -152,7 +180,10 @@ class Sitting:
         except BadInput as err:
             self.say(f"   {err.what}; {err.mend}")
             return False
-        text = self._agreed(checked, asked) if checked.suspicious else checked.text
+        try:
+            text = self._agreed(checked, asked) if checked.suspicious else checked.text
+        except Retyped as err:
+            return self._take(str(err), asked)
         if not text:
             return False
         taken = self.workshop.enter(
@@ -195,4 +226,14 @@ class Sitting:
                 return typed.startswith("y")
             if typed == "q":
                 raise Stop
-            self.say("   y or n, please.")
+            if typed[:1].isdigit():
+                raise Retyped(typed)
+            self.say("   y or n, or the number once more.")
+
+
+def _number(typed: str) -> float:
+    """Return a number with a decimal comma or point; infinite where it is none."""
+    try:
+        return float(typed.replace(",", ".").removesuffix("mm"))
+    except ValueError:
+        return math.inf

@@ -191,7 +191,13 @@ def answer_in_store(store: "Store", uid: str, a: Answering) -> Taken:
 
 
 def undo_in_store(store: "Store", uid: str) -> Measuring:
-    """Take the newest entry back that was not taken back yet: its cell is as before."""
+    """Take the newest entry back that was not taken back yet: its cell is as before.
+
+    Raises
+    ------
+    BadInput
+        No reading of the piece can be taken back.
+    """
     from calib.store.pieces import Entering
 
     left: list[Entry] = []

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from calib.readings.table import Table
     from patterns.mesh import Mesh
     from patterns.piece import Piece
-    from patterns.plate import Placed
+    from patterns.plate import PlatePosition
 
 
 def write_folder(made: MadePiece, folder: Path, *, force: bool = False) -> MadePiece:
@@ -54,7 +54,13 @@ def _is_filled(sheet: "Sheet") -> bool:
 
 
 def folders_for(pieces: "Sequence[Piece]", out: Path | None) -> list[Path]:
-    """Return a folder for each piece: `out` itself for one, folders inside it for several."""
+    """Return a folder for each piece: `out` itself for one, folders inside it for several.
+
+    Raises
+    ------
+    BadInput
+        A pattern is named twice: its pieces would go into one folder.
+    """
     if len(pieces) == 1:
         return [out or Path(pieces[0].pattern)]
     names = [p.pattern for p in pieces]
@@ -65,7 +71,7 @@ def folders_for(pieces: "Sequence[Piece]", out: Path | None) -> list[Path]:
 
 def arranged(
     pieces: "Sequence[Piece]", folder: Path, *, force: bool
-) -> "tuple[list[Placed], list[Path]]":
+) -> "tuple[list[PlatePosition], list[Path]]":
     """Find places before anything is made; return them, and the file of each plate."""
     from patterns.plate import arrange
 
@@ -77,19 +83,37 @@ def arranged(
 
 
 def write_plates(
-    files: Sequence[Path], made: Sequence[MadePiece], placed: "Sequence[Placed]", *, force: bool
+    files: Sequence[Path],
+    made: Sequence[MadePiece],
+    placed: "Sequence[PlatePosition]",
+    *,
+    force: bool,
 ) -> None:
     """Write the pieces of each plate as one 3MF."""
     from calib.files import write_atomic
+
+    if files:
+        content = plate_files([(one.piece, one.mesh) for one in made], placed)
+        for file, data in zip(files, content, strict=True):
+            write_atomic(file, data, force=force)
+
+
+def plate_files(
+    solids: "Sequence[tuple[Piece, Mesh | None]]", placed: "Sequence[PlatePosition]"
+) -> list[bytes]:
+    """Return each plate as a 3MF with its pieces in their places; those without a mesh are left out."""
     from patterns.export import threemf_bytes
 
-    for plate, file in enumerate(files):
-        here = [
-            (one.piece.pattern, one.mesh, place.shift)
-            for one, place in zip(made, placed, strict=True)
-            if one.mesh is not None and place.plate == plate
-        ]
-        write_atomic(file, threemf_bytes(here), force=force)
+    return [
+        threemf_bytes(
+            [
+                (piece.pattern, mesh, place.shift)
+                for (piece, mesh), place in zip(solids, placed, strict=True)
+                if mesh is not None and place.plate == plate
+            ]
+        )
+        for plate in range(1 + max(p.plate for p in placed))
+    ]
 
 
 def sheet_again(path: Path, *, semicolons: bool = False, force: bool = False) -> MadePiece:
@@ -132,7 +156,13 @@ def _with_semicolons(file: Path, table: "Table", sheet: "Sheet") -> Path | None:
 
 
 def open_folder(folder: Path, names: Sequence[str], *, force: bool) -> None:
-    """Make the folder; refuse before anything is written where a file would be replaced."""
+    """Make the folder; refuse before anything is written where a file would be replaced.
+
+    Raises
+    ------
+    FileError
+        Files are there already and `force` is not given, or readings would be lost.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as err:
@@ -172,10 +202,9 @@ def page(
 
     picture = ""
     if piece.printed:
-        from patterns.drawing import draw_piece
-        from patterns.preview import preview_mesh
+        from patterns.drawing import draw_piece, drawn
 
-        picture = draw_piece(piece, mesh or preview_mesh(piece.body))
+        picture = draw_piece(piece, mesh) if mesh else drawn(piece)
     return sheet_html(
         piece, picture, piece_id, made=made, unit=unit, repeats=repeats, keys=keys,
         filament=filament,

@@ -11,7 +11,7 @@ from calib.workshop import folders
 from calib.workshop.results import Made, MadePiece, Who
 
 if TYPE_CHECKING:
-    from calib.store.records import InForce
+    from calib.store.records import ProfileValue
     from calib.store.store import Store
     from patterns.mesh import Mesh
     from patterns.piece import Piece
@@ -22,7 +22,7 @@ Parameters = Mapping[str, float | str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Known:
+class MakeContext:
     """What is known of a printer, nozzle and spool before a piece is made.
 
     Attributes
@@ -37,12 +37,12 @@ class Known:
     setup: "PrintSetup | None" = None
     keys: Mapping[str, str] = field(default_factory=dict)
     filament: str = ""
-    in_force: "tuple[InForce, ...]" = ()
+    in_force: "tuple[ProfileValue, ...]" = ()
     instruments: Mapping[str, Instrument] = field(default_factory=lambda: DEFAULTS)
     notes: tuple[str, ...] = ()
 
 
-def known_of(store: "Store | None", asked: Who, *, printed: bool = True) -> Known:
+def make_context(store: "Store | None", asked: Who, *, printed: bool = True) -> MakeContext:
     """Look up what the store knows; a name that is not given is the only one there.
 
     Parameters
@@ -57,15 +57,15 @@ def known_of(store: "Store | None", asked: Who, *, printed: bool = True) -> Know
     """
     asked_for = asked.printer or asked.nozzle or asked.spool
     if store is None or not (asked_for or store.printers()):
-        return Known(notes=_usual_notes())
+        return MakeContext(notes=_usual_notes())
     printer = store.printer(asked.printer or None)
     notes = []
     tip = reel = None
-    if store.nozzles(printer.name) or asked.nozzle:
+    if asked.nozzle or store.nozzles(printer.name):
         tip = store.nozzle(printer.name, asked.nozzle or None) if printed or asked.nozzle else None
     elif printed:
         notes.append(f"No nozzle of {printer.name} is in the store: 0.4 mm is taken. Tell its size: truebead add nozzle NAME{Who(printer=printer.name).options} --size 0.4")  # fmt: skip
-    if store.spools() or asked.spool:
+    if asked.spool or store.spools():
         reel = store.spool(asked.spool or None) if printed or asked.spool else None
     elif printed:
         notes.append("No spool is in the store, so nothing is known of the filament: truebead add spool NAME --type PLA")  # fmt: skip
@@ -73,10 +73,10 @@ def known_of(store: "Store | None", asked: Who, *, printed: bool = True) -> Know
     return _looked_up(store, who, tuple(notes))
 
 
-def _looked_up(store: "Store", who: Who, notes: tuple[str, ...]) -> Known:
+def _looked_up(store: "Store", who: Who, notes: tuple[str, ...]) -> MakeContext:
     from calib.model.place import neutral_values
     from calib.readings.now import lines_of
-    from calib.store.placing import to_set
+    from calib.store.places import to_set
 
     full = bool(who.nozzle and who.spool)
     context = store.context_for(who.printer, who.nozzle or None, who.spool or None, printed=full)
@@ -88,7 +88,7 @@ def _looked_up(store: "Store", who: Who, notes: tuple[str, ...]) -> Known:
     # Neutral values too: a piece made before anything was corrected must not be taken for one made
     # with what is corrected by the time it is measured.
     keys |= lines_of({**neutral_values(), **context.now}, to_set(in_force))
-    return Known(
+    return MakeContext(
         who=who,
         setup=_setup(store, who),
         keys=keys,
@@ -100,8 +100,8 @@ def _looked_up(store: "Store", who: Who, notes: tuple[str, ...]) -> Known:
 
 
 def _setup(store: "Store", who: Who) -> "PrintSetup":
+    from calib.store.inventory import setup
     from calib.store.records import Nozzle
-    from calib.store.things import setup
 
     if who.nozzle or store.nozzles(who.printer):
         tips = store.nozzles(who.printer)
@@ -149,7 +149,7 @@ def setup_with(base: "PrintSetup | None", given: Mapping[str, float]) -> "PrintS
 
 
 def laid_out(
-    names: Sequence[str], parameters: Parameters, known: Known, setup: "PrintSetup"
+    names: Sequence[str], parameters: Parameters, known: MakeContext, setup: "PrintSetup"
 ) -> "list[Piece]":
     """Lay out the pieces that are named; parameters are for all, or ``PATTERN.NAME`` for one.
 
@@ -167,7 +167,7 @@ def laid_out(
 
 
 def _piece(
-    pattern: "Pattern", given: Mapping[str, str], known: Known, setup: "PrintSetup"
+    pattern: "Pattern", given: Mapping[str, str], known: MakeContext, setup: "PrintSetup"
 ) -> "Piece":
     """Lay a piece out for the spool's type of filament, unless another is given."""
     asks = known.filament and "filament" in pattern.spec_type.params()
@@ -175,7 +175,13 @@ def _piece(
 
 
 def given_for(name: str, names: Sequence[str], parameters: Parameters) -> dict[str, str]:
-    """Return the parameters for one pattern as words, those for all and its own."""
+    """Return the parameters for one pattern as words, those for all and its own.
+
+    Raises
+    ------
+    BadInput
+        A parameter is named for a pattern that is not being made.
+    """
     found = {}
     for key, value in parameters.items():
         pattern, dot, parameter = key.rpartition(".")
@@ -193,7 +199,7 @@ def given_for(name: str, names: Sequence[str], parameters: Parameters) -> dict[s
 
 def files_of(
     piece: "Piece",
-    known: Known,
+    known: MakeContext,
     *,
     unit: str = "mm",
     repeats: int = 1,
@@ -214,13 +220,15 @@ def files_of(
     from datetime import UTC, datetime
 
     from calib.readings import sheet_csv
+    from calib.readings.now import leaving_out
     from patterns.schedule import schedule_csv
 
     piece_id, made = secrets.token_hex(4), datetime.now(UTC)
+    keys = leaving_out(known.keys, piece.without)
     files: dict[str, bytes | str] = {
         "sheet.csv": sheet_csv(
             piece, piece_id, made, {**DEFAULTS, **known.instruments}, unit=unit, repeats=repeats,
-            separator=separator, keys=known.keys,
+            separator=separator, keys=keys,
         )
     }  # fmt: skip
     mesh = None
@@ -230,7 +238,7 @@ def files_of(
     if paper:
         files["sheet.html"] = folders.page(
             piece, piece_id, made=f"{made:%Y-%m-%d}", unit=unit, repeats=repeats, mesh=mesh,
-            keys=known.keys, filament=known.filament,
+            keys=keys, filament=known.filament,
         )  # fmt: skip
     if piece.schedule and solid:
         files["schedule.csv"] = schedule_csv(piece.schedule)
@@ -278,6 +286,14 @@ def solids_of(piece: "Piece") -> "tuple[Mesh, dict[str, bytes | str]]":
     }
 
 
+def plates_of(pieces: "Sequence[Piece]") -> list[bytes]:
+    """Build the solids of some pieces, and return each plate that they need as a 3MF."""
+    from patterns.plate import arrange
+
+    placed = arrange(pieces)
+    return folders.plate_files([(p, solids_of(p)[0]) for p in pieces if p.printed], placed)
+
+
 def make(
     store: "Store | None",
     names: Sequence[str],
@@ -301,7 +317,7 @@ def make(
     # A slip in a name is said before anything of the store; a user's file gives its pattern's name.
     names = [registry.get(name).name for name in names]
     printed = bool(parts) or any(name in registry.all_patterns() for name in names)
-    known = known_of(store, asked, printed=printed)
+    known = make_context(store, asked, printed=printed)
     printer = setup_with(known.setup, setup)
     pieces = laid_out(names, parameters, known, printer)
     pieces += [piece_from_step(part, printer) for part in parts]
@@ -324,7 +340,7 @@ def make(
 
 def _assumed(store: "Store | None", who: Who) -> list[str]:
     """Say which ratings are taken low because nobody has told them."""
-    from calib.report.things_words import assumed_lines
+    from calib.report.inventory_words import assumed_lines
 
     if store is None or not who.printer:
         return []
@@ -343,6 +359,6 @@ def made_for(
     """Make the sheet of one piece in memory, for whoever is asked; no solid."""
     from patterns import registry
 
-    known = known_of(store, asked, printed=pattern in registry.all_patterns())
+    known = make_context(store, asked, printed=pattern in registry.all_patterns())
     piece = laid_out([pattern], parameters, known, setup_with(known.setup, {}))[0]
     return files_of(piece, known, unit=unit, repeats=repeats, solid=False, paper=False)

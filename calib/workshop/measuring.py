@@ -156,14 +156,20 @@ class Measuring:
 
 
 def checked(text: str, cell: Cell, sheet: "Sheet", others: Sequence[float] = ()) -> Checked:
-    """Make sense of an answer against what is expected and the feature's other readings."""
+    """Make sense of an answer against what is expected and the feature's other readings.
+
+    Raises
+    ------
+    BadInput
+        What was entered is no number or answer that the feature takes.
+    """
     if text.strip() in ("", NOT_MEASURED):
         return Checked(text=text.strip(), value=None)
     try:
         answer = understand(text.strip(), cell, sheet.piece.features)
     except CellError as err:
         raise BadInput(err.what, where=f"{cell.feature.id}, reading {cell.repeat}", mend=err.mend) from err  # fmt: skip
-    doubts = tuple(d.words for d in answer.doubts[:3])
+    doubts = tuple(dict.fromkeys(d.words for d in answer.doubts))[:3]
     suspicious, apart = answer.suspicious, _apart(answer, cell, others)
     if not suspicious and apart:
         suspicious, doubts = True, (apart,)

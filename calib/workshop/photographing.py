@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class How:
+class PhotoOptions:
     """How a piece was photographed.
 
     Attributes
@@ -57,7 +57,7 @@ class Photographed:
     filled: int = 0
 
 
-def measure(m: "Measuring", photos: Sequence[Path], how: How) -> "Outcome":
+def measure(m: "Measuring", photos: Sequence[Path], how: PhotoOptions) -> "Outcome":
     """Measure a piece in photos of it.
 
     Raises
@@ -116,7 +116,13 @@ def pictures(outcome: "Outcome") -> tuple[bytes, ...]:
 def write_results(
     folder: Path, photos: Sequence[Path], outcome: "Outcome", drawn: Sequence[bytes], *, force: bool
 ) -> tuple[Path, ...]:
-    """Write ``photo.csv`` and one annotated picture for each photo; refuse before anything is written."""
+    """Write ``photo.csv`` and one annotated picture for each photo; refuse before anything is written.
+
+    Raises
+    ------
+    BadInput
+        A file to write is there already.
+    """
     from calib.files import write_atomic
     from calib.photo.rows import csv_of
 

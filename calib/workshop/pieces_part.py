@@ -11,8 +11,7 @@ from calib.workshop.results import Made
 if TYPE_CHECKING:
     from calib.photo.session import Outcome
     from calib.workshop.measuring import Checked, Measuring, Taken
-    from calib.workshop.photographing import How as Photographing
-    from calib.workshop.photographing import Photographed
+    from calib.workshop.photographing import Photographed, PhotoOptions
 
 
 class PiecesPart(Base):
@@ -162,7 +161,13 @@ class PiecesPart(Base):
         return entering.head_in_file(Path(source), key, str(value))
 
     def take_back(self, source: Source, taken: "Taken | None" = None) -> "Measuring":
-        """Take a reading back; for a piece in the store the newest one where none is given."""
+        """Take a reading back; for a piece in the store the newest one where none is given.
+
+        Raises
+        ------
+        BadInput
+            A sheet in a file does not remember the last reading: name which one.
+        """
         from calib.workshop import entering
 
         uid = self._uid(source)
@@ -178,7 +183,7 @@ class PiecesPart(Base):
         self,
         source: Source,
         photos: Sequence[Path],
-        how: "Photographing | None" = None,
+        how: "PhotoOptions | None" = None,
         *,
         write: bool = True,
         folder: Path | None = None,
@@ -196,7 +201,7 @@ class PiecesPart(Base):
         from calib.workshop import photographing as p
 
         m = self.read(source)
-        outcome = p.measure(m, photos, how or p.How())
+        outcome = p.measure(m, photos, how or p.PhotoOptions())
         drawn = p.pictures(outcome)
         files = p.write_results(folder, photos, outcome, drawn, force=force) if folder else ()
         count = self._fill_in(source, m, outcome) if write else 0

@@ -4,11 +4,10 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from calib.errors import BadInput
-from calib.workshop.knowing import who_in_store
-from calib.workshop.results import Happened, Next, NextStep, Who
+from calib.workshop.context import who_in_store
+from calib.workshop.results import EventOutcome, Next, Who
 
 if TYPE_CHECKING:
-    from calib.plan.steps import Step
     from calib.store.store import Store
 
 
@@ -30,25 +29,13 @@ def next_steps(
     return Next(
         who=who,
         plan=found,
-        steps=tuple(_step(step, who) for step in found.steps),
         in_force=tuple(known.in_force),
-    )
-
-
-def _step(step: "Step", who: Who) -> NextStep:
-    from calib.model.request import Request
-
-    request = Request(
-        pattern=step.piece, parameters=step.parameters, why="; ".join(step.why), settles=step.topics
-    )
-    return NextStep(
-        step=step, request=request, who=who, minutes=step.minutes, grams=step.grams, cost=step.cost
     )
 
 
 def event(
     store: "Store", kind: str, asked: Who, axis: str, note: str, at: datetime | None
-) -> Happened:
+) -> EventOutcome:
     """Write down that something happened; see `Workshop.event`."""
     from calib.model.setting import topic
     from calib.profile.events import event_kind
@@ -64,7 +51,7 @@ def event(
         nozzle=record.nozzle or asked.nozzle,
         spool=record.spool or asked.spool,
     )
-    return Happened(record=record, kind=about, stale=stale, who=who)
+    return EventOutcome(record=record, kind=about, stale=stale, who=who)
 
 
 def check_axis(kind: str, axis: str) -> None:
@@ -78,7 +65,13 @@ def check_axis(kind: str, axis: str) -> None:
 
 
 def moment(text: str, option: str) -> datetime:
-    """Read a day or a time; without a zone it is local."""
+    """Read a day or a time; without a zone it is local.
+
+    Raises
+    ------
+    BadInput
+        The text is neither a day nor a time.
+    """
     try:
         when = datetime.fromisoformat(text)
         if len(text) <= 10:

@@ -21,7 +21,13 @@ def of_solved(solved: "Solved") -> str:
 
 
 def of_kept(opened: "Store", uid: str | None) -> str:
-    """Return the page of a kept sheet, by its id; None: the newest."""
+    """Return the page of a kept sheet, by its id; None: the newest.
+
+    Raises
+    ------
+    StoreError
+        Nothing is kept yet, or no sheet has that id.
+    """
     from calib.readings import read_sheet
     from calib.report.report_page import calibration_page
     from calib.store.records import understanding
@@ -50,4 +56,9 @@ def of_printer(opened: "Store", name: str) -> str:
         (k.nozzle, k.spool) for k in opened.history(printer.name, limit=2000) if k.spool
     )
     profiles = {pair: opened.in_force(printer.name, *pair) for pair in list(used)[:_MOST_PROFILES]}
-    return printer_page(printer, profiles, opened.drift(printer.name), [e for e in opened.events(printer.name, limit=40) if not e.taken_back])  # fmt: skip
+    over_time = None
+    if used:
+        newest = next(iter(used))
+        over_time = (" / ".join(newest), opened.over_time(printer.name, *newest))
+    events = [e for e in opened.events(printer.name, limit=40) if not e.taken_back]
+    return printer_page(printer, profiles, opened.drift(printer.name), events, over_time)

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from shlex import quote
 from typing import TYPE_CHECKING
@@ -9,13 +10,12 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from calib.interpret.solve import Context, Solution
     from calib.model.instrument import Instrument
-    from calib.model.request import Request
     from calib.plan.expected import Worth
     from calib.plan.steps import Plan, Step
     from calib.profile.events import EventKind
     from calib.profile.influence import Disagreement, Rests
     from calib.readings import Sheet
-    from calib.store.records import EventRecord, InForce, KeptCorrection
+    from calib.store.records import EventRecord, KeptCorrection, KeptSheet, ProfileValue
     from patterns.mesh import Mesh
     from patterns.piece import Piece
 
@@ -47,7 +47,7 @@ class Who:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class MadePiece:
     """One piece that was made.
 
@@ -75,9 +75,9 @@ class MadePiece:
     mesh: "Mesh | None" = None
     kept_beside: Path | None = None
 
-    @property
+    @cached_property
     def worth(self) -> "Worth":
-        """Minutes, grams and readings that it takes, and how sure it would make us; worked out anew."""
+        """Minutes, grams and readings that it takes, and how sure it would make us."""
         from calib.model.instrument import DEFAULTS
         from calib.plan.expected import worth
         from patterns.filaments import filaments
@@ -88,7 +88,13 @@ class MadePiece:
 
     @property
     def sheet(self) -> Path:
-        """The sheet to fill in; ValueError where nothing was written."""
+        """The sheet to fill in; ValueError where nothing was written.
+
+        Raises
+        ------
+        ValueError
+            The piece was made in memory alone, without a folder.
+        """
         if self.folder is None:
             msg = "the piece was made in memory only"
             raise ValueError(msg)
@@ -103,7 +109,7 @@ class Made:
     ----------
     plates : tuple of Path
         All of them on one bed, or on as many as they need, where that was asked for.
-    in_force : sequence of InForce
+    in_force : sequence of ProfileValue
         What is known of printer, nozzle and spool: some of it is to be set before printing.
     notes : lines
         What was assumed because nobody has told it yet, and what telling would gain.
@@ -112,7 +118,7 @@ class Made:
     pieces: tuple[MadePiece, ...]
     who: Who
     plates: tuple[Path, ...] = ()
-    in_force: tuple["InForce", ...] = ()
+    in_force: tuple["ProfileValue", ...] = ()
     notes: tuple[str, ...] = ()
 
 
@@ -137,21 +143,24 @@ class Solved:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Kept:
+class KeptSolution:
     """A sheet whose corrections were kept.
 
     Attributes
     ----------
+    replaced : sheets
+        Earlier readings of the same print, which no longer count.
     doubts : lines
         Where the sheet and what was kept before do not go together.
-    in_force : sequence of InForce
+    in_force : sequence of ProfileValue
         The profile after it; empty for a check without plastic.
     """
 
     solved: Solved
     corrections: tuple["KeptCorrection", ...]
+    replaced: tuple["KeptSheet", ...] = ()
     doubts: tuple[str, ...] = ()
-    in_force: tuple["InForce", ...] = ()
+    in_force: tuple["ProfileValue", ...] = ()
 
     @property
     def who(self) -> Who:
@@ -160,25 +169,17 @@ class Kept:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NextStep:
-    """One step of what to do next, fitted to the printer, with what it takes."""
-
-    step: "Step"
-    request: "Request"
-    who: Who
-    minutes: float | None = None
-    grams: float | None = None
-    cost: float | None = None
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Next:
     """What to print or to measure next, in order; `plan` says what is good and what was left out."""
 
     who: Who
     plan: "Plan"
-    steps: tuple[NextStep, ...]
-    in_force: tuple["InForce", ...]
+    in_force: tuple["ProfileValue", ...]
+
+    @property
+    def steps(self) -> "tuple[Step, ...]":
+        """What to do, in order, each fitted to the printer."""
+        return self.plan.steps
 
     @property
     def minutes(self) -> float:
@@ -188,7 +189,7 @@ class Next:
     @property
     def readings(self) -> int:
         """Readings to take in all."""
-        return sum(s.step.readings for s in self.steps)
+        return sum(s.readings for s in self.steps)
 
     @property
     def grams(self) -> float:
@@ -202,7 +203,7 @@ class Next:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Happened:
+class EventOutcome:
     """An event that was written down; `stale` is topic in words -> why."""
 
     record: "EventRecord"
@@ -224,8 +225,8 @@ class Profile:
     """
 
     who: Who
-    settings: tuple["InForce", ...]
-    to_do_once: tuple["InForce", ...] = ()
+    settings: tuple["ProfileValue", ...]
+    to_do_once: tuple["ProfileValue", ...] = ()
     rests: Mapping[str, "Rests"] = field(default_factory=dict)
     odd: tuple["Disagreement", ...] = ()
 

@@ -10,23 +10,26 @@ from calib.errors import StoreError
 from calib.model.correction import Verdict
 from calib.model.place import Place, in_files
 from calib.model.setting import label, setting
-from calib.workshop.knowing import (
+from calib.workshop.context import (
     Assumed,
     asked_of,
     context_for,
     who_for_solving,
     who_in_store,
 )
-from calib.workshop.results import Kept, Solved, Who
+from calib.workshop.results import KeptSolution, Solved, Who
 
 if TYPE_CHECKING:
     from calib.interpret.solve import Solution
     from calib.readings import Sheet
-    from calib.store.records import InForce, KeptCorrection
+    from calib.store.records import KeptCorrection, KeptSheet, ProfileValue
     from calib.store.store import Store
 
 #: How often a sheet is solved anew where somebody else keeps something in the same moment.
 _TRIES = 5
+#: Share of equal readings from which two sheets of a piece are of the same print: readings of two
+#: prints that differ by their scatter are equal now and then (a judgement).
+_SAME_PRINT = 2 / 3
 
 
 def load(source: Path | str) -> tuple[str, "Sheet"]:
@@ -77,7 +80,7 @@ def _solved(
 
 def keep(
     store: "Store", source: Path | str, given: Who, assumed: Assumed, use: Sequence[str] = ()
-) -> Kept:
+) -> KeptSolution:
     """Solve with what is set now and keep; anew where somebody else was quicker meanwhile.
 
     Raises
@@ -91,7 +94,8 @@ def keep(
     text, sheet = load(source)
     printed = sheet.piece.printed
     who = who_in_store(store, asked_of(sheet, given), spool=printed, nozzle=printed)
-    before: Sequence[InForce] = ()
+    earlier = _earlier_of_this_print(store, text, sheet, who)
+    before: Sequence[ProfileValue] = ()
     for attempt in range(_TRIES):
         seen = store.revision(who.printer)
         before = _in_force(store, who)
@@ -100,26 +104,64 @@ def keep(
         try:
             uids = store.keep(
                 text, sheet, solved.solution.corrections, solved.solution.to_json(), use=use,
-                seen=seen, printer=who.printer, nozzle=who.nozzle or None, spool=who.spool or None,
+                seen=seen, instead_of=[s.uid for s in earlier], printer=who.printer, nozzle=who.nozzle or None, spool=who.spool or None,
             )  # fmt: skip
             break
         except ChangedMeanwhile:
             if attempt == _TRIES - 1:
                 raise
     kept = store.corrections(uids)
-    return Kept(
+    gone = {s.uid for s in earlier}
+    return KeptSolution(
         solved=solved,
         corrections=tuple(kept),
-        doubts=tuple(doubts(before, kept)),
+        replaced=tuple(earlier),
+        doubts=tuple(doubts([v for v in before if v.source.sheet_uid not in gone], kept)),
         in_force=tuple(_in_force(store, who)),
     )
 
 
-def _in_force(store: "Store", who: Who) -> "Sequence[InForce]":
+def _earlier_of_this_print(
+    store: "Store", text: str, sheet: "Sheet", who: Who
+) -> "list[KeptSheet]":
+    """Return the kept sheets that this one mends or completes: the same piece, most readings alike.
+
+    Counted beside them, it would count one print twice. The same piece printed once more reads
+    differently nearly everywhere.
+    """
+    from calib.store.keeping import text_sha256
+
+    if not sheet.piece_id:
+        return []
+    now = _readings(sheet)
+    found = []
+    for kept in store.sheets_of_piece(sheet.piece_id, who.printer, who.nozzle, who.spool):
+        then = _readings(load(kept.sheet_text)[1])
+        both = now.keys() & then.keys()
+        same = sum(now[k] == then[k] for k in both)
+        if (
+            text_sha256(kept.sheet_text) != text_sha256(text)
+            and both
+            and same >= _SAME_PRINT * len(both)
+        ):
+            found.append(kept)
+    return found
+
+
+def _readings(sheet: "Sheet") -> dict[tuple[str, int], float]:
+    """Return (feature, which of its readings) -> what was read."""
+    found: dict[tuple[str, int], float] = {}
+    for r in sheet.readings:
+        repeat = sum(name == r.feature for name, _ in found)
+        found[r.feature, repeat] = r.value
+    return found
+
+
+def _in_force(store: "Store", who: Who) -> "Sequence[ProfileValue]":
     return store.in_force(who.printer, who.nozzle, who.spool) if who.nozzle and who.spool else ()
 
 
-def doubts(before: "Sequence[InForce]", kept: "Sequence[KeptCorrection]") -> list[str]:
+def doubts(before: "Sequence[ProfileValue]", kept: "Sequence[KeptCorrection]") -> list[str]:
     """Say where a piece looks as if it was printed with other settings than its sheet takes it to be.
 
     The error of before, found once more, was not corrected while the piece was printed; one that is
@@ -146,7 +188,7 @@ def doubts(before: "Sequence[InForce]", kept: "Sequence[KeptCorrection]") -> lis
             lines.append(
                 f"{label(c.setting)}: the error of before is gone, as if {v.value:.5g} had been set. If it"
                 f" had: {undo}, write {v.value:.5g} into the sheet's line # now.{c.setting}: and keep"
-                f" it again after truebead apply --in-printer {c.setting}."
+                f" it again after truebead values --in-printer {c.setting}."
             )
     return lines
 

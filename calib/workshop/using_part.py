@@ -10,7 +10,7 @@ from calib.workshop.base import Base, who_of
 if TYPE_CHECKING:
     from calib.apply.limits import Limits
     from calib.model.place import Place
-    from calib.workshop.applying import Applied, How, ToSet
+    from calib.workshop.applying import Applied, FileOptions, ToSet
 
 
 class UsingPart(Base):
@@ -85,12 +85,12 @@ class UsingPart(Base):
         nozzle: str | None = None,
         spool: str | None = None,
         force: bool = False,
-        how: "How | None" = None,
+        how: "FileOptions | None" = None,
     ) -> "Applied":
         """Write a corrected copy of a model or a sliced file; nothing is corrected twice."""
         from calib.workshop import applying
 
-        how = how or applying.How()
+        how = how or applying.FileOptions()
         target = applying.target_of(
             Path(file), None if out is None else Path(out),
             may_replace=force or how.dry_run, again=how.again,
@@ -105,7 +105,7 @@ class UsingPart(Base):
         values: "ToSet",
         limits: "Limits",
         given: Mapping[str, float],
-        how: "How",
+        how: "FileOptions",
     ) -> "Applied":
         """Correct one file with values that were looked up and numbers given by hand; see `apply`."""
         from calib.workshop import applying

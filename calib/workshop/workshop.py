@@ -3,9 +3,9 @@
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from calib.workshop.knowing_part import KnowingPart
+from calib.workshop.inventory import InventoryPart
 from calib.workshop.pieces_part import PiecesPart
-from calib.workshop.things import ThingsPart
+from calib.workshop.profile_part import ProfilePart
 from calib.workshop.using_part import UsingPart
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ def open_workshop(store: "str | Path | Store | None" = None, *, by: str = "") ->
     return Workshop(store, by=by)
 
 
-class Workshop(PiecesPart, KnowingPart, UsingPart, ThingsPart):
+class Workshop(PiecesPart, ProfilePart, UsingPart, InventoryPart):
     """Make, read, solve, keep, next, event, apply, overview: one way to do each.
 
     Safe to call from several threads at once. Names of printer, nozzle and spool may be left out

@@ -6,6 +6,7 @@ This is the only measurement that tells the machine's own scale from the materia
 from dataclasses import dataclass
 
 from patterns.body import Body
+from patterns.checks.reversal import FEED_MM_MIN, approaches
 from patterns.errors import SpecError
 from patterns.feature import Feature, Kind
 from patterns.piece import Advice, Piece
@@ -14,8 +15,6 @@ from patterns.spec import PrintSetup, Spec, number
 
 #: Shortest move worth measuring.
 _LEAST_MM = 10.0
-#: Slow enough for any small printer, and not to be startling. Common practice, no source.
-_FEED_MM_MIN = {"X": 1200, "Y": 1200, "Z": 300}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,6 +23,13 @@ class CarriageTravelSpec(Spec):
 
     travel_mm: float = number(100.0, "mm", 20.0, 1000.0, "commanded move along X, Y and Z")
     start_mm: float = number(20.0, "mm", 0.0, 500.0, "position each move starts from")
+    reversals: int = number(
+        0,
+        "",
+        0,
+        10,
+        "approaches from each side as well, for the lost motion (0: none, else 2 or more)",
+    )
 
 
 @pattern(
@@ -41,7 +47,11 @@ def lay_out(spec: CarriageTravelSpec, setup: PrintSetup) -> Piece:
         spec=spec,
         setup=setup,
         body=Body(add=()),
-        features=tuple(f for axis in "XYZ" for f in _moves(spec, setup, axis)),
+        features=tuple(
+            f
+            for axis in "XYZ"
+            for f in (*_moves(spec, setup, axis), *approaches(setup, axis, spec.reversals))
+        ),
         advice=Advice(
             walls=0,
             infill_percent=0,
@@ -69,7 +79,7 @@ def _moves(spec: CarriageTravelSpec, setup: PrintSetup, axis: str) -> list[Featu
     from_at, to_at = [0.0, 0.0, 0.0], [0.0, 0.0, 0.0]
     from_at[k], to_at[k] = spec.start_mm, spec.start_mm + travel
     low, high = (from_at[0], from_at[1], from_at[2]), (to_at[0], to_at[1], to_at[2])
-    feed = _FEED_MM_MIN[axis]
+    feed = FEED_MM_MIN[axis]
     near, far = (f"G1 {axis}{at:g} F{feed}" for at in (spec.start_mm, spec.start_mm + travel))
     words, back = f"{near}, then {far}", f"{far}, then {near}"
     return [

@@ -19,7 +19,7 @@ Segment = tuple[XY, XY]
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class CalloutPosition:
     """One way to draw a callout.
 
     Attributes
@@ -49,7 +49,7 @@ class Place:
         return [*lines, *self.thin, *([self.leader] if self.leader else [])]
 
 
-def candidates(c: Callout, width: float, height: float, lanes: int) -> list[Place]:
+def candidates(c: Callout, width: float, height: float, lanes: int) -> list[CalloutPosition]:
     """Return the ways to draw a callout, the cheapest first.
 
     Parameters
@@ -71,16 +71,18 @@ def candidates(c: Callout, width: float, height: float, lanes: int) -> list[Plac
     return sorted(found, key=lambda p: p.cost)
 
 
-def _on_line(c: Callout, line: Segment, thin: tuple[Segment, ...], cost: float) -> Iterator[Place]:
+def _on_line(
+    c: Callout, line: Segment, thin: tuple[Segment, ...], cost: float
+) -> Iterator[CalloutPosition]:
     (ax, ay), (bx, by) = line
     room = BALLOON + (JAW_LENGTH + 1 if c.feature.jaws != "outside" and not thin else 4)
     for t in (0.5, 0.42, 0.58, 0.34, 0.66, 0.26, 0.74, 0.18, 0.82):
         if min(t, 1 - t) * c.length > room:
             at = (ax + t * (bx - ax), ay + t * (by - ay))
-            yield Place(at, line, cost + 12 * abs(t - 0.5), thin)
+            yield CalloutPosition(at, line, cost + 12 * abs(t - 0.5), thin)
 
 
-def _beyond(c: Callout) -> Iterator[Place]:
+def _beyond(c: Callout) -> Iterator[CalloutPosition]:
     """Yield places on the line's own continuation, behind either jaw."""
     at_a, at_b = {"inside": (0.0, 0.0), "depth": (4.0, 0.0)}.get(
         c.feature.jaws, (JAW_LENGTH, JAW_LENGTH)
@@ -90,10 +92,10 @@ def _beyond(c: Callout) -> Iterator[Place]:
             gap = behind + BALLOON + 2 + reach
             tie = (c.at(end + sign * behind), c.at(end + sign * (gap - BALLOON)))
             cost = 14 + 0.5 * reach + (sign < 0)
-            yield Place(c.at(end + sign * gap), (c.a, c.b), cost, leader=tie)
+            yield CalloutPosition(c.at(end + sign * gap), (c.a, c.b), cost, leader=tie)
 
 
-def _shifted(c: Callout) -> Iterator[Place]:
+def _shifted(c: Callout) -> Iterator[CalloutPosition]:
     """Yield the dimension line a little to the side of the jaws."""
     for offset in (16.0, -16.0, 30.0, -30.0, 44.0, -44.0):
         line, thin = _offset(c, offset)
@@ -106,7 +108,7 @@ def _offset(c: Callout, offset: float) -> tuple[Segment, tuple[Segment, ...]]:
     return (c.at(0, offset), c.at(c.length, offset)), thin
 
 
-def _lanes(c: Callout, width: float, height: float, lanes: int) -> Iterator[Place]:
+def _lanes(c: Callout, width: float, height: float, lanes: int) -> Iterator[CalloutPosition]:
     """Yield dimension lines outside the outline, with extension lines from the jaws."""
     corners = [(0.0, 0.0), (width, 0.0), (0.0, height), (width, height)]
     dx, dy = c.along or (1.0, 0.0)
@@ -120,20 +122,20 @@ def _lanes(c: Callout, width: float, height: float, lanes: int) -> Iterator[Plac
             for end, sign in ((c.length, 1), (0.0, -1)):
                 tie = (c.at(end, offset), c.at(end + sign * 4, offset))
                 centre = c.at(end + sign * (BALLOON + 4), offset)
-                yield Place(centre, line, cost + 5, thin, tie)
+                yield CalloutPosition(centre, line, cost + 5, thin, tie)
 
 
-def _leaders(root: XY, own: Segment | None, clear: float) -> Iterator[Place]:
+def _leaders(root: XY, own: Segment | None, clear: float) -> Iterator[CalloutPosition]:
     for reach in (22.0, 32.0, 46.0, 64.0, 88.0, 120.0):
         for k in range(16):
             angle = math.pi * (k + 0.5) / 8
             centre = (root[0] + reach * math.cos(angle), root[1] - reach * math.sin(angle))
             cost = 14 + 0.55 * reach
-            yield Place(centre, own, cost, leader=_leader(root, centre, clear))
+            yield CalloutPosition(centre, own, cost, leader=_leader(root, centre, clear))
 
 
 def _margins(root: XY, own: Segment | None, width: float, height: float,
-             clear: float) -> Iterator[Place]:  # fmt: skip
+             clear: float) -> Iterator[CalloutPosition]:  # fmt: skip
     """Yield places in columns and rows around the outline, straight across where possible."""
     for k in range(5):
         gap = 20.0 + k * (2 * BALLOON + 6)
@@ -145,9 +147,9 @@ def _margins(root: XY, own: Segment | None, width: float, height: float,
                 yield _margin(root, own, (root[0] + slide, y), clear)
 
 
-def _margin(root: XY, own: Segment | None, centre: XY, clear: float) -> Place:
+def _margin(root: XY, own: Segment | None, centre: XY, clear: float) -> CalloutPosition:
     cost = 18 + 0.3 * math.dist(root, centre)
-    return Place(centre, own, cost, leader=_leader(root, centre, clear))
+    return CalloutPosition(centre, own, cost, leader=_leader(root, centre, clear))
 
 
 def _leader(root: XY, centre: XY, clear: float) -> Segment:

@@ -67,7 +67,7 @@ class Callout:
 def callout(number: int, feature: Feature, shown: Frame, mesh: Mesh) -> Callout:
     """Project a feature; `number` is its row on the sheet."""
     start, end = feature.start, feature.end
-    if feature.instrument != "caliper":
+    if feature.instrument not in ("caliper", "ruler"):
         start = end = _looked_at(feature)
     elif feature.jaws == "depth" and _rests_on_end(feature, mesh):
         start, end = end, start

@@ -2,15 +2,16 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from html import escape
 
 import numpy as np
 
-from patterns.drawing.candidates import Place
+from patterns.drawing.candidates import CalloutPosition
+from patterns.drawing.layout import lay_out
 from patterns.drawing.legend import legend
 from patterns.drawing.marks import Callout, callout, draw_marks
 from patterns.drawing.picture import picture
-from patterns.drawing.placing import place_all
 from patterns.drawing.style import BALLOON, INK, PAPER, QUIET, TEXT, meaning_of
 from patterns.drawing.svg import XY, circle, document, group, line, polygon, text
 from patterns.drawing.views import VIEWS, Frame, View, extent_mm, frame
@@ -18,6 +19,7 @@ from patterns.feature import Feature
 from patterns.grid import grid_of
 from patterns.mesh import Mesh
 from patterns.piece import Piece
+from patterns.preview import preview_mesh
 
 TITLES = {
     "top": "from above",
@@ -46,6 +48,12 @@ class Panel:
     bottom: float
 
 
+@lru_cache(maxsize=32)
+def drawn(piece: Piece) -> str:
+    """Draw a piece that has no solid; the pictures drawn last are remembered, for pages shown again."""
+    return draw_piece(piece, preview_mesh(piece.body))
+
+
 def draw_piece(piece: Piece, mesh: Mesh) -> str:
     """Draw a piece with a numbered callout for each feature.
 
@@ -65,7 +73,7 @@ def draw_piece(piece: Piece, mesh: Mesh) -> str:
     str
         One self-contained SVG document.
     """
-    bed = _Bed.under(piece) if piece.advice.in_place else None
+    bed = _Bed.under(piece) if piece.advice.in_place and piece.screws_mm else None
     panels = [
         _panel(mesh, view, scale, mine, bed if view.name == "top" else None)
         for view, scale, mine in _plan(piece, mesh)
@@ -126,7 +134,7 @@ def _panel(
     """Draw one view; `bed` is shown round a piece that has its place on it."""
     shown = frame(mesh, view, scale)
     callouts = [callout(number, feature, shown, mesh) for number, feature in features]
-    places = place_all(callouts, shown.width, shown.height)
+    places = lay_out(callouts, shown.width, shown.height)
     pairs = list(zip(callouts, places, strict=True))
     marked = "".join(_draw_lines(c, p) for c, p in pairs)
     marked += "".join(draw_marks(c) for c in callouts)
@@ -176,7 +184,7 @@ def _screw(at: XY) -> str:
 
 
 def _reach(
-    shown: Frame, pairs: Sequence[tuple[Callout, Place]]
+    shown: Frame, pairs: Sequence[tuple[Callout, CalloutPosition]]
 ) -> tuple[float, float, float, float]:
     """Return how far left, up, right and down the marks reach."""
     xs, ys = [0.0, shown.width], [0.0, shown.height]
@@ -190,7 +198,7 @@ def _reach(
     return min(xs) - 2, min(ys) - 2, max(xs) + 2, max(ys) + 2
 
 
-def _draw_lines(c: Callout, place: Place) -> str:
+def _draw_lines(c: Callout, place: CalloutPosition) -> str:
     colour = c.ink.colour
     drawn = "".join(line(a, b, colour, 0.8) for a, b in place.thin)
     if place.leader:
@@ -210,7 +218,7 @@ def _tick(c: Callout, at: XY) -> str:
     return line((at[0] - x, at[1] - y), (at[0] + x, at[1] + y), c.ink.colour, 1.8)
 
 
-def _draw_balloon(c: Callout, place: Place) -> str:
+def _draw_balloon(c: Callout, place: CalloutPosition) -> str:
     colour = c.ink.colour
     x, y = place.balloon
     size = TEXT if c.number < 100 else TEXT - 3

@@ -44,6 +44,8 @@ _GROUPS = {
     "patch": ("thickness", "of a pad, peeled off the bed"),
     "filament": ("diameter", "across the filament"),
     "travel": ("travel", "of the carriage"),
+    "reversal": ("place", "of the carriage, come to from one side"),
+    "ripple": ("length", "over counted ripples, crest to crest"),
     "feed": ("length", "of filament taken in"),
 }
 

@@ -1,8 +1,8 @@
 """Dimensional cube: three terraces round one corner, with every kind of length on X, Y and Z.
 
-A plain cube can't tell a scale error from an outline offset. Here each axis has outside lengths
-(the terraces), inside lengths (a well and a notch) and pitches (from riser to riser), so the three
-separate; heights and steps do the same for Z and the first layer.
+A plain cube can't tell a scale error from an outline offset. Here each axis has long and short outside
+lengths (the terraces, and the walls beside a well), inside lengths (the well and a notch) and a pitch
+(from riser to edge), so the three separate; heights and steps do the same for Z and the first layer.
 """
 
 from dataclasses import dataclass, replace
@@ -15,7 +15,7 @@ from patterns.piece import JAWS_CLOSED, Advice, Piece, check_wall
 from patterns.registry import pattern
 from patterns.spec import PrintSetup, Spec, number
 
-_USUAL_MM, _LEAST_MM = 40.0, 25.0
+_USUAL_MM, _LEAST_MM = 30.0, 25.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -23,7 +23,7 @@ class DimensionalCubeSpec(Spec):
     """Parameters of the dimensional cube."""
 
     size_mm: float = number(
-        0.0, "mm", 0.0, 150.0, "edge of the cube that the piece fits in (0: 40, or as letters need)"
+        0.0, "mm", 0.0, 150.0, "edge of the cube that the piece fits in (0: 30, or as letters need)"
     )
     chamfer_mm: float = number(
         0.4, "mm", 0.0, 2.0, "chamfer along the bed, against the first layer's bulge"
@@ -50,7 +50,8 @@ def _sizes(spec: DimensionalCubeSpec, setup: PrintSetup) -> _Sizes:
     return _Sizes(
         terraces=(s, 0.75 * s, 0.5 * s),
         tops=tops,
-        well=0.3 * s,
+        # Walls beside it are not near a tenth of the whole: a slipped decimal point would read as one.
+        well=0.24 * s,
         notch_deep=0.125 * s,
         window_wide=min(0.2 * s, 10.0),
         window_from=tops[1],
@@ -190,11 +191,11 @@ def _flat_features(z: _Sizes, axis: str, wall: float, n0: float, n1: float) -> l
     return [
         feature("outside_low", Kind.OUTSIDE, (0, a), 0.1 * a, low / 2, "low terrace, across the whole piece", "outside"),
         feature("outside_mid", Kind.OUTSIDE, (0, b), 0.68 * a, (low + mid) / 2, "middle terrace", "outside"),
-        feature("outside_top", Kind.OUTSIDE, (0, c), 0.06 * a, (mid + top) / 2, "top terrace", "outside"),
+        feature("wall_near", Kind.OUTSIDE, (0, wall), c / 2, top - 2, f"wall beside the well, on the side away from +{axis}", "outside"),
+        feature("wall_far", Kind.OUTSIDE, (wall + z.well, c), c / 2, top - 2, f"wall beside the well, on the side towards +{axis}", "outside"),
         feature("inside_well", Kind.INSIDE, (wall, wall + z.well), c / 2, top - 2, "the square well in the top", "inside"),
         feature("inside_notch", Kind.INSIDE, (n0, n1), a - z.notch_deep / 2, low - 1, "the notch in the edge of the low terrace", "inside"),
         feature("pitch_mid_low", Kind.PITCH, (b, a), 0.18 * a, low, "from the middle riser to the edge of the low terrace", "depth"),
-        feature("pitch_top_mid", Kind.PITCH, (c, b), 0.4 * a, mid, "from the top riser to the middle riser", "depth"),
     ]  # fmt: skip
 
 

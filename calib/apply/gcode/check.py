@@ -99,6 +99,7 @@ class Machine:
         self.at: list[float | None] = [None] * 3  # machine coordinates
         self.shift = [0.0] * 3
         self.e = 0.0
+        self.speed = math.nan  # mm/min
         self.unit, self.plane, self.tool = 1.0, "G17", 0
         self.absolute, self.relative_e, self.mode = True, False, ""
         self.e_in_g91 = e_in_g91
@@ -171,6 +172,7 @@ class Machine:
     def move(self, c: Command) -> float | None:
         """Go along, return the filament fed, None without an E word."""
         self.mode = c.name or self.mode
+        self.speed = c.words.get("F", self.speed / self.unit) * self.unit
         for i, a in enumerate("XYZ"):
             if a in c.words:
                 value, here = c.words[a] * self.unit, self.at[i]
@@ -200,6 +202,7 @@ class Comparison:
         self.layer, self.bands = (0.0, 0.0), 0
         self.drawn = (0.0, 0.0)
         self.e_before = 0.0
+        self.by_speed = not job.line and any(r.setting == "speed_mm_s" for r in job.schedule)
 
     def run(self) -> None:
         """Compare everything."""
@@ -304,6 +307,8 @@ class Comparison:
             raise Differs(f"motion of {where}", old.mode, self.new.mode)
         if not bent and c.name and c.name != new.name:
             raise Differs(f"motion of {where}", c.name, new.name)
+        if self.by_speed and c.words:  # a bare command goes nowhere
+            self.check_speed(where, start[0], laid)
         self.compare_places(where, laid)
 
     def wanted(self, c: Command, amount: float | None, laid: bool, open_e: bool) -> float | None:
@@ -347,7 +352,7 @@ class Comparison:
     def compare_words(self, c: Command, new: Command, arc: bool, where: str) -> None:
         """Hold speed, centres and all words that are no places against the result's."""
         factor = self.job.matrix[0][0] if arc else 1.0
-        for letter in (c.words.keys() | new.words.keys()) - set("XYZE"):
+        for letter in (c.words.keys() | new.words.keys()) - set("XYZEF" if self.by_speed else "XYZE"):  # fmt: skip
             a, b = c.words.get(letter), new.words.get(letter)
             near = a is not None and b is not None and letter in "IJR" and abs(a * factor - b) <= 1.1e-4  # fmt: skip
             if not near and str(a) != str(b):
@@ -434,12 +439,23 @@ class Comparison:
 
     # -- settings by height -----------------------------------------------------------------
 
-    def row(self, setting: str, middle_mm: float) -> float | None:
-        """Return what the schedule wants of a setting at a height."""
+    def row(self, setting: str, middle_mm: float, x_mm: float = 0.0) -> float | None:
+        """Return what the schedule wants of a setting at a height, and at a place along X."""
         for r in self.job.schedule:
-            if r.setting == setting and r.z_from_mm <= middle_mm + 1e-6 < r.z_to_mm:
+            if r.setting == setting and r.z_from_mm <= middle_mm + 1e-6 < r.z_to_mm and r.x_from_mm <= x_mm < r.x_to_mm:  # fmt: skip
                 return r.value
         return None
+
+    def check_speed(self, where: str, x_from_mm: float | None, laid: bool) -> None:
+        """Hold the speed in force against the schedule's, or the file's own."""
+        want, (z_mm, height) = self.old.speed, self.layer
+        if laid and self.old.at[2] is not None:
+            ends = [0.0 if v is None else v for v in (x_from_mm, self.old.at[0])]
+            value = self.row("speed_mm_s", z_mm - height / 2, sum(ends) / 2)
+            want = want if value is None else 60 * value
+            self.bands += value is not None
+        if not abs(want - self.new.speed) <= 0.03 and not math.isnan(want):
+            raise Differs(f"speed of {where}, mm/min", want, self.new.speed)
 
     def check_settings(self, where: str, z_mm: float) -> None:
         """Hold what is in force while filament is laid down against the schedule, or the file's own."""
@@ -448,7 +464,7 @@ class Comparison:
         if z_mm != self.layer[0]:
             self.layer = z_mm, z_mm - self.layer[0] if z_mm > self.layer[0] else self.layer[1]
         middle = z_mm - self.layer[1] / 2
-        for setting in {r.setting for r in self.job.schedule} - {"retraction_mm"}:
+        for setting in {r.setting for r in self.job.schedule} - {"retraction_mm", "speed_mm_s"}:
             share = setting in ("flow_percent", "speed_percent")
             own = self.old.settings.get(self.old.key(setting), 100.0 if share else None)
             value = self.row(setting, middle)

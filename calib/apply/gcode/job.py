@@ -110,7 +110,7 @@ def describe_job(job: Job) -> list[str]:
         lines.append(f"extruded filament multiplied by {job.flow:g} (retractions are not changed)")
     for setting in dict.fromkeys(row.setting for row in job.schedule):
         rows = [row for row in job.schedule if row.setting == setting]
-        values = ", ".join(f"{r.value:g} from {r.z_from_mm:g} mm" for r in rows[:_MOST_TOLD])
+        values = ", ".join(f"{r.value:g} from {r.place}" for r in rows[:_MOST_TOLD])
         more = f" and {len(rows) - _MOST_TOLD} more" if len(rows) > _MOST_TOLD else ""
         own = f", by the user's own line {job.line!r}" if job.line else ""
         lines.append(f"{setting} by height{own}: {values}{more}, to {rows[-1].z_to_mm:g} mm")

@@ -18,7 +18,8 @@ class Modes:
     is_move: Bool
     motion: I64  # of G0..G3, -1 where none is in force
     absolute: Bool
-    e_relative: Bool
+    e_mode: Bool  # whether M83 is in force, not M82
+    e_relative: Bool  # whether E words are read as relative
     plane: I64
     e_open: Bool  # E words whose meaning the file leaves open: G91 is in force, and M83 is not
 
@@ -28,16 +29,16 @@ class Modes:
         code = table.code
         moves = np.flatnonzero((table.kind == MOVE) | (code == 800))
         names = np.where(code[moves] == 800, -1, code[moves] // 10)
-        motion = _carried(len(code), state.motion, moves, names)
+        motion = carried(len(code), state.motion, moves, names)
         is_move = (table.kind == MOVE) | ((table.kind == MODAL) & (motion >= 0))
         modes = np.flatnonzero(table.kind == MODE)
 
         def mode(initial: Any, values: dict[int, Any]) -> Any:
             at = modes[np.isin(code[modes], list(values))]
-            return _carried(len(code), initial, at, [values[c] for c in code[at].tolist()])
+            return carried(len(code), initial, at, [values[c] for c in code[at].tolist()])
 
         absolute = mode(state.absolute, {900: True, 910: False})
-        e_relative = mode(state.e_relative, {M + 820: False, M + 830: True})
+        e_mode = e_relative = mode(state.e_relative, {M + 820: False, M + 830: True})
         plane = mode(state.plane, {170: 17, 180: 18, 190: 19})
         e_open = np.zeros(len(code), np.bool_)
         if state.job.e_in_g91 == "relative":
@@ -45,10 +46,10 @@ class Modes:
         elif not state.job.e_in_g91 and not absolute.all():
             on = table.columns["E"].line
             e_open[on] = (is_move & ~absolute & ~e_relative)[on]
-        return cls(is_move, motion, absolute, e_relative, plane, e_open)
+        return cls(is_move, motion, absolute, e_mode, e_relative, plane, e_open)
 
 
-def _carried(count: int, initial: Any, lines: I64, values: Any) -> Any:
+def carried(count: int, initial: Any, lines: I64, values: Any) -> Any:
     """Return a value in force after each line, given the lines that set it."""
     if not len(lines):
         return np.full(count, initial)

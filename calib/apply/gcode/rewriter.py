@@ -17,6 +17,7 @@ from calib.apply.gcode.modes import Modes
 from calib.apply.gcode.numbers import write_decimal
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.schedule import Event, Follower, Plan
+from calib.apply.gcode.speed import Speeds
 from calib.apply.gcode.spelling import Foreign, blank_comments, read_words, respell
 from calib.apply.gcode.state import LARGEST, MM_PER_INCH, State
 from calib.apply.gcode.table import Table, read_table
@@ -35,7 +36,8 @@ class Rewriter:
     def __init__(self, job: Job, name: str) -> None:
         self.job, self.name = job, name
         self.state, self.gate, self.extent = State(job), Gate(job.limits), Extent()
-        self.follower = Follower(Plan(job))
+        plan = Plan(job)
+        self.follower, self.speeds = Follower(plan), Speeds(plan)
         self.newline = b"\n"
         self.arcs = self.moves = self.commands = (
             0  # arcs made straight, moves, lines with a command
@@ -85,6 +87,11 @@ class Rewriter:
             self.changed = np.unique(table.origin[edits.lines()]).tolist()
         self.state.line += int(table.origin[-1]) + 1
         return out
+
+    def close(self) -> bytes:
+        """Return what is put behind the file's last line."""
+        codes = self.follower.close(self.state.line, self.state.layer_z_mm)
+        return b"".join(code.encode() + self.newline for code in codes)
 
     def _refuse_unread(self, code: bytes, line: int) -> None:
         text = code.decode("utf-8", "replace").strip()
@@ -180,6 +187,8 @@ class Rewriter:
         if self.job.retracts:
             wanted, drawn, retractions = follower.retract(run, wanted)
         writer = Writer(run, self.job, e_frozen, wanted)
+        if self.speeds.rows:
+            self.speeds.change(run, bool(writer.bent.any()), edits)
         # nothing can go wrong from here on
         follower.drawn = drawn
         follower.retractions += retractions

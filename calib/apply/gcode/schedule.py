@@ -7,7 +7,6 @@ import csv
 import math
 import re
 from bisect import bisect_right
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -27,14 +26,20 @@ from patterns.schedule import ScheduleRow
 #: Slack on a row's edges against the rounding of heights, mm.
 EDGE_SLACK_MM = 1e-6
 
-#: Settings that can be put between the lines of a sliced file, and the one that changes its E words.
-KNOWN = ("hot_end_c", "flow_percent", "fan_percent", "speed_percent", "retraction_mm")
+#: Settings that can be put between the lines of a sliced file, and those that change its E and F words.
+KNOWN = (
+    "hot_end_c", "flow_percent", "fan_percent", "speed_percent", "retraction_mm", "speed_mm_s",
+)  # fmt: skip
+IN_WORDS = ("retraction_mm", "speed_mm_s")
 
 #: Settings whose row in a schedule is a share of what the file itself asks for.
 _SHARES = ("flow_percent", "speed_percent")
 
 #: A schedule of 100,000 rows has some 4 MB.
 _LARGEST_BYTES = 20_000_000
+
+#: Columns of a schedule that hold numbers; those of X may be missing, or empty.
+_NUMBERS = ("z_from_mm", "z_to_mm", "value", "x_from_mm", "x_to_mm")
 
 Event = tuple[int, str, float, dict[str, float]]  # line of the run, letter, number, words
 
@@ -58,13 +63,7 @@ class Plan:
         rows = sorted(job.schedule, key=lambda r: (r.setting, r.z_from_mm))
         for row in rows:
             _check_row(row, job)
-        for low, high in pairwise(rows):
-            if low.setting == high.setting and low.z_to_mm > high.z_from_mm:
-                raise BadInput(
-                    f"two rows for {low.setting} overlap at {high.z_from_mm:g} mm",
-                    where="schedule",
-                    mend="end one row where the next begins",
-                )
+        _refuse_overlap(rows)
         self.rows: dict[str, list[ScheduleRow]] = {}
         for row in rows:
             self.rows.setdefault(row.setting, []).append(row)
@@ -73,6 +72,11 @@ class Plan:
         if job.line and len(self.rows) > 1:
             raise BadInput(
                 f"the schedule has {len(self.rows)} settings, the line is for one", where="--line"
+            )
+        if any(r.limited for r in rows) and (job.line or job.moves_points):
+            raise BadInput(
+                "a speed along X goes by F words into a file that keeps its places",
+                where="schedule",
             )
 
     def value(self, setting: str, interval: int) -> float | None:
@@ -87,21 +91,37 @@ class Plan:
     def line(self, setting: str, value: float) -> str:
         """Return the line that sets `setting`; a fan's full speed is 255 by common practice."""
         if self.job.line:
-            return f"{_filled(self.job.line, value)} ; a line of the user's own"
+            return f"{filled(self.job.line, value)} ; a line of the user's own"
         code = SETTINGS[setting].code
         if setting == "fan_percent":
             return f"{code}{round(value * 2.55)}" if value else "M107"
         return f"{code.replace('M104', 'M109') if self.job.wait else code}{value:g}"
 
 
-def _filled(line: str, value: float) -> str:
+def _refuse_overlap(rows: list[ScheduleRow]) -> None:
+    """Refuse rows, sorted by setting and height, of which two ask something of the same place."""
+    for i, low in enumerate(rows):
+        for k in range(i + 1, len(rows)):
+            high = rows[k]
+            if high.setting != low.setting or high.z_from_mm >= low.z_to_mm:
+                break
+            if low.overlaps(high):
+                raise BadInput(
+                    f"two rows for {low.setting} overlap at {high.z_from_mm:g} mm",
+                    where="schedule",
+                    mend="end one row where the next begins",
+                )
+
+
+def filled(line: str, value: float) -> str:
+    """Return a line of the user's own with a value in it."""
     return line.replace("{value}", f"{value:.10g}")
 
 
 def _check_row(row: ScheduleRow, job: Job) -> None:
     where = f"schedule, {row.z_from_mm:g} to {row.z_to_mm:g} mm"
     if job.line:
-        _check_line(_filled(job.line, row.value), job)
+        _check_line(filled(job.line, row.value), job)
         return
     if row.setting not in KNOWN:
         raise BadInput(
@@ -219,7 +239,7 @@ class Follower:
         self.settled = True
         codes = []
         for setting in self.plan.rows:
-            if setting == "retraction_mm" and not self.plan.job.line:
+            if setting in IN_WORDS and not self.plan.job.line:
                 continue
             neutral = 100.0 if setting in _SHARES else None
             own = self.own.get(self._key(setting), neutral)
@@ -231,6 +251,27 @@ class Follower:
             if value is not None and self.in_force.get(self._key(setting), neutral) != value:
                 self.in_force[self._key(setting)] = value
                 codes.append(self.plan.line(setting, value))
+        return codes
+
+    def close(self, line: int, z_mm: float) -> list[str]:
+        """Return the lines for the end of the file, so that nothing outlives the print.
+
+        A line of the user's own is set to what its highest row says, which is above the print where
+        the piece has one for that; shares go back to the file's own. Heat and fan are the file's own
+        matter: it has switched them off by then.
+        """
+        codes = []
+        for setting, rows in self.plan.rows.items():
+            key = self._key(setting)
+            if self.plan.job.line:
+                value = rows[-1].value
+            elif setting in _SHARES:
+                value = self.own.get(key, 100.0)
+            else:
+                continue
+            if self.in_force.get(key, value) != value:
+                codes.append(self.plan.line(setting, value))
+        self.inserted += [(line, z_mm, code) for code in codes]
         return codes
 
     # -- retraction -------------------------------------------------------------------------
@@ -296,7 +337,7 @@ def read_schedule(path: Path, *, any_setting: bool = False) -> tuple[ScheduleRow
     except UnicodeDecodeError as err:
         raise FileError(f"can't read the schedule ({err})", where=str(path)) from err
     reader = csv.DictReader(text.splitlines(), strict=True)
-    wanted = ["z_from_mm", "z_to_mm", "setting", "value"]
+    wanted = [*_NUMBERS[:2], "setting", "value"]
     try:
         names = [name.strip() for name in reader.fieldnames or ()]
         missing = [name for name in wanted if name not in names]
@@ -318,8 +359,10 @@ def read_schedule(path: Path, *, any_setting: bool = False) -> tuple[ScheduleRow
 def _read_row(path: Path, line: int, cells: dict[str, str], any_setting: bool) -> ScheduleRow:
     where = f"{path} line {line}"
     numbers = {}
-    for name in ("z_from_mm", "z_to_mm", "value"):
-        text = (cells[name] or "").strip()
+    for name in _NUMBERS:
+        text = (cells.get(name) or "").strip()
+        if not text and name.startswith("x_"):
+            continue
         try:
             numbers[name] = float(text)
         except ValueError:

@@ -52,6 +52,7 @@ class Result:
     bytes_out: int = 0
     arcs: int = 0  # turned into straight moves
     retractions: int = 0  # changed by a schedule
+    speeds: int = 0  # moves at a speed of a schedule
     inserted: list[tuple[int, float, str]] = field(default_factory=list)  # line, height mm, code
     low_mm: list[float] = field(default_factory=list)
     high_mm: list[float] = field(default_factory=list)
@@ -114,6 +115,11 @@ def rewrite(
         step(result.bytes_in)
     if first:
         raise FileError("the file is empty", where=name)
+    if tail := rewriter.close():
+        tail = tail if block.endswith(b"\n") else rewriter.newline + tail
+        result.bytes_out += len(tail)
+        if target is not None:
+            target.write(tail)
     _conclude(rewriter, result)
     return result
 
@@ -200,6 +206,7 @@ def _conclude(rewriter: Rewriter, result: Result) -> None:
         )
     result.lines, result.arcs = state.line, rewriter.arcs
     result.retractions = rewriter.follower.retractions
+    result.speeds = rewriter.speeds.count
     result.low_mm, result.high_mm = rewriter.extent.low_mm, rewriter.extent.high_mm
     if job.schedule:
         _conclude_schedule(rewriter, result)
@@ -218,13 +225,23 @@ def _conclude(rewriter: Rewriter, result: Result) -> None:
 
 def _conclude_schedule(rewriter: Rewriter, result: Result) -> None:
     reached = rewriter.state.layer_z_mm
-    if not (result.inserted or result.retractions):
+    rows, line = rewriter.job.schedule, rewriter.job.line
+    if not (result.inserted or result.retractions or result.speeds):
         raise FileError(
             f"nothing is printed inside the schedule's heights (the highest layer is {reached:g} mm)",
             where=rewriter.name,
             mend="check that the schedule belongs to this file",
         )
-    if reached < max(r.z_from_mm for r in rewriter.job.schedule):
+    if rewriter.speeds.crossing:
+        result.warnings.append(
+            f"{rewriter.speeds.crossing} moves go on where the speed changes along X: is the piece where it was drawn?"
+        )
+    last = max(rows, key=lambda r: r.z_from_mm)
+    if line and reached > last.z_from_mm:
+        result.warnings.append(
+            f"{last.setting} stays at {last.value:g} after the print: no row above it says what was set before"
+        )
+    elif not line and reached < last.z_from_mm:
         result.warnings.append(
             f"the print ends at {reached:g} mm, before the schedule's last row begins"
         )
@@ -250,7 +267,7 @@ def rewrite_file(
     verify : function, optional
         Called with the finished file before it takes the target's place; if anything in the answer is not good, it
         does not.
-    around : context manager, optional
+    around : function, optional
         See `calib.files.replacing`.
 
     Raises

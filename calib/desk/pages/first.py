@@ -6,7 +6,7 @@ from starlette.responses import Response
 
 from calib.desk.web import Ask, Page, go, show
 from calib.errors import BadInput
-from calib.workshop.things import CAUTIOUS
+from calib.workshop.inventory import CAUTIOUS
 
 #: Value -> label, what it is like, icon. Common practice, no source.
 SIZES = (
@@ -22,6 +22,7 @@ GOALS = (
     ("size", "True sizes", "a caliper: a sliding measure with two jaws", "caliper"),
     ("clean", "Clean surfaces, no strings", "only your eyes", "eye"),
     ("fits", "Parts that fit into each other", "a caliper and your fingers", "one"),
+    ("fast", "Fast and still clean", "a caliper or a ruler, and your eyes", "bolt"),
     ("all", "Everything, from the beginning", "a caliper, your eyes, and some patience", "list"),
 )
 _MORE = {

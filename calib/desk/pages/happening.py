@@ -18,6 +18,7 @@ from calib.workshop.results import Who
 
 if TYPE_CHECKING:
     from calib.profile.events import EventKind
+    from calib.report.figures import Figure
     from calib.store.records import EventRecord, KeptCorrection
 
 #: Corrections on one page of the history.
@@ -28,6 +29,7 @@ _MOST_NAMED = 6
 _ICONS = {
     "assembled": "printer", "moved": "next", "drive-changed": "belt", "nozzle-changed": "one",
     "filament-type-changed": "spool", "new-spool": "spool", "stored-damp": "again",
+    "carriage-changed": "scale", "motion-set": "minutes",
 }  # fmt: skip
 
 
@@ -105,7 +107,7 @@ def history(ask: Ask) -> Page:
     if printer is None and several:
         printer = several[0].name
     if printer is None:
-        return show("history.html", days=[], printers=[], printer="", plots=[])
+        return show("history.html", days=[], printers=[], printer="")
     kept = shop.history(printer, None, who.spool or None, limit=MOST)
     events = shop.events(printer, who.spool or None, limit=MOST)
     entries = [*_sheets(kept), *(_event(e) for e in events)]
@@ -117,8 +119,16 @@ def history(ask: Ask) -> Page:
         days=days,
         printer=printer,
         printers=[p.name for p in several],
-        plots=_plots(shop, printer),
     )
+
+
+def over_time(ask: Ask) -> Page:
+    """Show how values moved over time, and how well they were known."""
+    shop, printer = ask.shop, ask.text("printer")
+    plots, known = ask.remembered(
+        "over time", printer, work_out=lambda: (_plots(shop, printer), _known(shop, printer))
+    )
+    return show("over_time.html", who=Who(printer=printer), plots=plots, known=known)
 
 
 def _sheets(kept: "list[KeptCorrection]") -> list[dict[str, Any]]:
@@ -177,8 +187,24 @@ def _plots(shop: Any, printer: str) -> list[dict[str, Any]]:
     from calib.report.figures import drift_figure
 
     drawn = [drift_figure(s, f"d{i}") for i, s in enumerate(bench.drift(shop, printer))]
+    return [_drawn(f) for f in drawn if f is not None]
+
+
+def _known(shop: Any, printer: str) -> list[dict[str, Any]]:
+    """Return how well each setting was known over time, for the nozzle and roll that were used last."""
+    from calib.report.over_time_figure import knowledge_figures
+
+    kept = shop.history(printer, limit=MOST)
+    last = next((k for k in kept if k.nozzle and k.spool), None)
+    if last is None:
+        return []
+    known = shop.over_time(last.printer, last.nozzle, last.spool)
+    return [_drawn(f) for f in knowledge_figures(known, "k")]
+
+
+def _drawn(f: "Figure") -> dict[str, Any]:
     # our own drawings, escaped where they were made
-    return [{"svg": Markup(f.svg), "caption": f.caption} for f in drawn if f is not None]
+    return {"svg": Markup(f.svg), "caption": f.caption}
 
 
 def undo(ask: Ask) -> Response:

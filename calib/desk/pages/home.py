@@ -12,7 +12,7 @@ from calib.safety import SAFETY
 from calib.workshop.results import Who
 
 #: Spools on one page; the others are found by searching.
-MOST_ROWS = 40
+MOST_ROWS = 25
 #: Pieces in work that are shown at home.
 MOST_PIECES = 6
 
@@ -23,7 +23,7 @@ def home(ask: Ask) -> Page | Response:
     if shop.store_if_any() is None or not shop.printers():
         return go("/first")
     find = ask.text("find")[:80]
-    found = shop.overview(find)
+    found = ask.remembered("overview", find, work_out=lambda: shop.overview(find))
     if not find and not found.rows:
         return go("/spool/new")
     rows = sorted(found.rows, key=_newest_first)

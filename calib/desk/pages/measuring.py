@@ -21,7 +21,7 @@ from calib.desk.cells import (
 from calib.desk.pages.printing import progress_of, who_in
 from calib.desk.web import Ask, Page, data, go, show
 from calib.errors import BadInput
-from calib.report.ways import ways_of
+from calib.report.reading_methods import methods_of
 
 if TYPE_CHECKING:
     from calib.workshop.measuring import Measuring, Taken
@@ -105,7 +105,7 @@ def _measure_page(
         other_unit="mm" if current == "inch" else "inch",
         ways=[
             {"name": way.name, "rules": way.rules, "icon": Markup(icon)}
-            for way, icon, _ in ways_of([f for f in m.piece.by_hand if f.instrument != "eye"])
+            for way, icon, _ in methods_of([f for f in m.piece.by_hand if f.instrument != "eye"])
         ],
         cells_json=Markup(_for_script({"cells": by_cell, "version": m.version, "unit": current})),
     )

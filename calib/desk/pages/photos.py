@@ -7,13 +7,14 @@ from starlette.responses import Response
 
 from calib.desk import bench, says
 from calib.desk.pages.printing import who_in
-from calib.desk.pages.using import save, shown_name
+from calib.desk.pages.using import save
 from calib.desk.web import Ask, Page, go, show
 from calib.errors import BadInput
 
 if TYPE_CHECKING:
     from calib.desk.work import Job
     from calib.workshop.measuring import Measuring
+    from calib.workshop.workshop import Workshop
 
 #: All photos of one upload together, in bytes.
 LARGEST_PHOTOS = 90_000_000
@@ -63,7 +64,7 @@ def take(ask: Ask) -> Response:
     shop = ask.shop
 
     def do(job: "Job") -> dict[str, Any]:
-        return _measured(job, shop, m, [shown_name(f) for f in files], bars)
+        return _measured(job, shop, m, bars)
 
     job = ask.desk.work.prepare("The photo is being measured", ask.request.state.session, do)
     for i, f in enumerate(files[:MOST_PHOTOS]):
@@ -73,28 +74,28 @@ def take(ask: Ask) -> Response:
 
 
 def _measured(
-    job: "Job", shop: Any, m: "Measuring", names: list[str], bars: tuple[float, float] | None
+    job: "Job", shop: "Workshop", m: "Measuring", bars: tuple[float, float] | None
 ) -> dict[str, Any]:
     """Measure, take the clear readings into the sheet, and draw what was seen."""
+    from calib.workshop.photographing import PhotoOptions
+
     paths = sorted(job.folder.glob("photo*"))
     job.progress(0.05)
-    found = bench.measure_photos(m, paths, bars)
-    job.progress(0.8)
-    taken = bench.take_photo_readings(shop, m, found)
+    found = shop.photo(m.source, paths, PhotoOptions(bars_mm=bars))
     picture = job.folder / "measured.jpg"
-    picture.write_bytes(found.picture)
-    lines = [
-        f"{len(taken)} readings are taken into the sheet; look at the picture whether they are right."
-    ]
-    lines += [says.advice(n) for n in found.notes]
-    if found.doubtful:
+    picture.write_bytes(found.pictures[0])
+    taken = f"{found.filled} reading{'s' if found.filled != 1 else ''}"
+    lines = [f"{taken} from the photo; look at the picture whether they are right."]
+    lines += [says.advice(n) for n in found.outcome.notes]
+    doubtful = [n for n in found.outcome.lengths if n.flags][:12]
+    if doubtful:
         lines.append("Left out, because the photo does not show it clearly enough:")
-    lines += [f"{says.sentence(where)}: {why}." for where, why in found.doubtful[:12]]
+    lines += [f"{says.sentence(n.feature.where)}: {'; '.join(n.flags)}." for n in doubtful]
     return {
-        "title": f"{len(taken)} readings" if taken else "Nothing clear could be read",
+        "title": taken if found.filled else "Nothing clear could be read",
         "picture": picture,
         "lines": lines,
-        "go_on": f"/piece/{m.source}/result" if taken else f"/piece/{m.source}/photo",
-        "go_on_words": "What does it mean?" if taken else "Another photo",
+        "go_on": f"/piece/{m.source}/{'result' if found.filled else 'photo'}",
+        "go_on_words": "What does it mean?" if found.filled else "Another photo",
         "back": f"/piece/{m.source}/list",
     }

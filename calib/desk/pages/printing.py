@@ -1,27 +1,23 @@
-"""What to print next, and a piece on its way: its files, how to print it, and that it is printed."""
+"""A piece on its way: whom it is for, its files, how to print it, and that it is printed."""
 
-from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
-from urllib.parse import urlencode
 
 from starlette.responses import Response
 
 from calib.desk import bench, says
-from calib.desk.cells import measured
-from calib.desk.pages.first import GOALS
-from calib.desk.settings import half_width, label, neutral, spell
+from calib.desk.cells import judged
+from calib.desk.settings import label, neutral, spell
 from calib.desk.web import Ask, NeedsChoice, Page, go, show
-from calib.model.setting import SETTINGS
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
     from calib.readings.now import PrintedWith
     from calib.workshop.measuring import Measuring
-    from calib.workshop.results import Next, NextStep
     from patterns.piece import Piece
 
+THREEMF = "model/3mf"
 _FILES = {
-    "piece.3mf": "model/3mf",
+    "piece.3mf": THREEMF,
     "piece.stl": "model/stl",
     "piece.step": "model/step",
     "sheet.csv": "text/csv; charset=utf-8",
@@ -38,13 +34,11 @@ def chosen(ask: Ask) -> Who:
     """Return one printer, nozzle and spool; asks where the address leaves a choice."""
     shop, who = ask.shop, who_of(ask)
     printer = who.printer or _only("printer", [(p.name, "") for p in shop.printers()])
-    nozzles = [(n.name, f"{n.bore_mm:g} mm") for n in shop.nozzles(printer)]
-    spools = [(s.name, s.material) for s in shop.spools()]
-    return Who(
-        printer=printer,
-        nozzle=who.nozzle or _only("nozzle", nozzles),
-        spool=who.spool or _only("spool", spools),
+    nozzle = who.nozzle or _only(
+        "nozzle", [(n.name, f"{n.bore_mm:g} mm") for n in shop.nozzles(printer)]
     )
+    spool = who.spool or _only("spool", [(s.name, s.material) for s in shop.spools()])
+    return Who(printer=printer, nozzle=nozzle, spool=spool)
 
 
 def _only(what: str, there: list[tuple[str, str]]) -> str:
@@ -52,91 +46,6 @@ def _only(what: str, there: list[tuple[str, str]]) -> str:
     if len(there) > 1:
         raise NeedsChoice(what, [(n, f"{n} ({more})" if more else n) for n, more in there])
     return there[0][0] if there else ""
-
-
-def next_print(ask: Ask) -> Page:
-    """Show what to print next for a printer, nozzle and spool, and why."""
-    goal = ask.text("goal", "all")
-    goal = goal if goal in {g[0] for g in GOALS} else "all"
-    found = ask.shop.next(**bench.names(chosen(ask)), goal=goal)
-    asked = [(s.step.piece, s.step.parameters) for s in found.steps]
-    pieces = bench.laid_out(ask.shop, asked, found.who)
-    steps = [_step(s, p) for s, p in zip(found.steps, pieces, strict=True) if p is not None]
-    return show(
-        "next.html",
-        who=found.who,
-        who_query=says.query(found.who),
-        steps=steps,
-        goal=goal,
-        goals=GOALS,
-        total=says.effort(found.minutes, found.grams),
-        tolerance=_tolerance(found),
-        aims=_aims(found),
-        values_link=f"/values?{says.query(found.who)}",
-        event_link=f"/happened?{says.query(found.who)}",
-        open_here=[
-            piece_summary(ask, p) for p in ask.shop.pieces(found.who.printer, found.who.spool)
-        ],
-    )
-
-
-def _step(s: "NextStep", piece: "Piece") -> dict[str, Any]:
-    """Return one step for the page, with its piece laid out for the printer that is meant."""
-    count, words = says.readings(list(piece.by_hand))
-    given = {f"set.{k}": str(v) for k, v in s.step.parameters.items()}
-    asked = urlencode({**dict(_names(s.who)), **given})
-    return {
-        "pattern": s.step.piece,
-        "title": says.question_of(s.step.piece),
-        "settles": s.step.settles,
-        "why": [w[:1].upper() + w[1:] for w in s.step.why],
-        "parameters": s.step.parameters,
-        "printed": piece.printed,
-        "minutes": says.minutes(s.minutes),
-        "grams": says.grams(s.grams),
-        "effort": says.effort(s.minutes, s.grams),
-        "readings": count,
-        "readings_words": words,
-        "needs": says.tools(piece),
-        "picture": f"/picture/{s.step.piece}.svg?{asked}" if piece.printed else "",
-        "size_words": f"The {says.name_of(s.step.piece)}, {says.size(piece)}",
-    }
-
-
-def _names(who: Who) -> list[tuple[str, str]]:
-    pairs = (("printer", who.printer), ("nozzle", who.nozzle), ("spool", who.spool))
-    return [(k, v) for k, v in pairs if v]
-
-
-def _tolerance(found: "Next") -> str:
-    """Say by how much a part may miss now, and after what is to be printed."""
-    now, then = found.plan.tolerance, found.plan.after
-    may = f"a part of {now.part_mm:g} mm may miss by {now.part_half_mm:.2f} mm"
-    if found.steps and then.part_half_mm < 0.95 * now.part_half_mm:
-        return f"As things stand {may}; after this list by {then.part_half_mm:.2f} mm."
-    return f"As things stand {may}."
-
-
-def _aims(found: "Next") -> list[dict[str, str]]:
-    """Return how sure each setting is now, and would be after what is to be printed."""
-    return [
-        {
-            "label": says.sentence(a.label),
-            "now": half_width(a.name, a.now) if a.name in SETTINGS else f"±{a.now:.2g}",
-            "after": half_width(a.name, a.after) if a.name in SETTINGS else f"±{a.after:.2g}",
-        }
-        for a in found.plan.aims
-    ]
-
-
-def picture(ask: Ask) -> Response:
-    """Draw the overview of a piece that is not begun yet."""
-    parameters = _parameters(ask.request.query_params)
-    (piece,) = bench.laid_out(ask.shop, [(ask.part["pattern"], parameters)], who_of(ask))
-    if piece is None:
-        return svg("")
-    key = f"{ask.part['pattern']} {sorted(parameters.items())} {piece.setup}"
-    return svg(ask.desk.pictures.of(key, piece).views.get("iso", ""))
 
 
 def svg(text: str) -> Response:
@@ -148,55 +57,52 @@ def svg(text: str) -> Response:
     )
 
 
-def _parameters(fields: Mapping[str, Any]) -> dict[str, str]:
-    return {
-        k.removeprefix("set."): v
-        for k, v in fields.items()
-        if k.startswith("set.") and isinstance(v, str)
-    }
-
-
-def start(ask: Ask) -> Response:
-    """Make a piece: from here on it is in work."""
-    started = ask.shop.start(
-        ask.text("pattern"), _parameters(ask.form), **bench.names(who_of(ask)), repeats=bench.ROOM
-    )
-    return go(f"/piece/{started.source}")
-
-
 def piece_page(ask: Ask) -> Page:
     """Show a piece in work: get it, slice it, print it, measure it."""
+    from calib.apply.gcode.schedule import KNOWN
+
     uid = ask.part["uid"]
     m = ask.shop.read(uid)
-    piece, who = m.piece, who_in(m)
+    piece = m.piece
     drawn = ask.desk.pictures.of(uid, piece)
-    cost = bench.cost(ask.shop, piece, who)
+    cost = bench.cost(ask.shop, piece, who_in(m))
     done, total = progress_of(m)
     return show(
         "piece.html",
-        who=who,
+        who=who_in(m),
         base=f"/piece/{uid}",
         pattern=says.name_of(piece.pattern),
         piece_id=m.sheet.piece_id,
         title=says.question_of(piece.pattern),
         printed=piece.printed,
-        notes=[n for n in piece.advice.notes if "sheet.csv" not in n],
-        print_with=_print_with(piece),
+        notes=slicing_notes(piece),
+        print_with=print_with(piece),
         set_before=set_before(m),
         schedule=[
-            (f"{r.z_from_mm:g}", f"{r.z_to_mm:g}", label(r.setting), f"{r.value:g}")
+            (
+                f"{r.z_from_mm:g}",
+                f"{r.z_to_mm:g}",
+                label(r.setting) + (f" at X {r.span}" if r.limited else ""),
+                f"{r.value:g}",
+            )
             for r in piece.schedule
         ],
+        by_line=any(r.setting not in KNOWN for r in piece.schedule),
         effort=f"About {says.minutes(cost.minutes)}." if cost else "",
         picture=f"/piece/{uid}/view/iso.svg" if drawn.views else "",
         size_words=says.size(piece),
-        settles=says.question_of(piece.pattern),
         done=done,
         total=total,
     )
 
 
-def _print_with(piece: "Piece") -> list[tuple[str, str, str]]:
+def slicing_notes(piece: "Piece") -> list[str]:
+    """Return what is to be minded when a piece is sliced and printed."""
+    return [n for n in piece.advice.notes if "sheet.csv" not in n]
+
+
+def print_with(piece: "Piece") -> list[tuple[str, str, str]]:
+    """Return (name, value, term that explains the name) of what a piece is sliced with."""
     a, s = piece.advice, piece.setup
     return [
         ("layer height", f"{s.layer_mm:g} mm", "layer height"),
@@ -246,11 +152,14 @@ def piece_summary(ask: Ask, record: Any) -> dict[str, Any]:
     made = record.state == "made"
     base = f"/piece/{record.uid}"
     link, verb = (
-        (base, "Print it") if made and m.piece.printed else (f"{base}/measure", "Measure it")
+        (base, "Print it")
+        if made and m.piece.printed
+        else (f"{base}/{first_look(m)}", "Measure it")
     )
     if done >= total:
         link, verb = f"{base}/result", "What does it mean?"
     return {
+        "pattern": record.pattern,
         "title": says.question_of(record.pattern),
         "who": who_in(m),
         "age": says.ago(record.made_at),
@@ -302,17 +211,13 @@ def sheet_page(ask: Ask, m: "Measuring") -> Response:
 
 def printed(ask: Ask) -> Response:
     """Note that a piece is printed, and go on to measuring it."""
-    ask.shop.say_printed(ask.part["uid"])
-    m = ask.shop.read(ask.part["uid"])
-    to = "measure" if measured(m.piece) and not _only_judged_first(m.piece) else "judge"
-    return go(f"/piece/{ask.part['uid']}/{to}")
+    m = ask.shop.say_printed(ask.part["uid"])
+    return go(f"/piece/{m.source}/{first_look(m)}")
 
 
-def _only_judged_first(piece: "Piece") -> bool:
-    """Whether looking comes before measuring: caliper jaws may tear off what is to be judged."""
-    from calib.desk.cells import judged
-
-    return bool(judged(piece))
+def first_look(m: "Measuring") -> str:
+    """Return where measuring begins: looking comes first, for jaws may tear off what is to be judged."""
+    return "judge" if judged(m.piece) else "measure"
 
 
 def drop(ask: Ask) -> Response:

@@ -1,0 +1,86 @@
+"""Looking after a store: back-up, and checking that all of it hangs together."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from sqlalchemy import func, select, text
+from sqlalchemy.orm import Session
+
+from calib.model.correction import Verdict
+from calib.model.gate import why_refused
+from calib.model.place import Place
+from calib.store.base import StoreBase
+from calib.store.engine import check_is_file, speaking
+from calib.store.keeping import keep_key, text_sha256
+from calib.store.snapshot import copy_to
+from calib.store.tables import CorrectionRow, EventRow, PlaceRow, ReadingRow, SheetRow, UndoRow
+
+
+class Upkeep(StoreBase):
+    """The part of the store that looks after the rest."""
+
+    def counts(self) -> dict[str, int]:
+        """Return how many rows each kept table has."""
+        tables = {"sheets": SheetRow, "readings": ReadingRow, "corrections": CorrectionRow, "taken back": UndoRow, "events": EventRow, "places": PlaceRow}  # fmt: skip
+        with self._read() as session:
+            return {
+                name: int(session.scalar(select(func.count()).select_from(t)) or 0)
+                for name, t in tables.items()
+            }
+
+    def backup(self, target: Path, *, force: bool = False) -> None:
+        """Copy a SQLite store to a file, whole, while others may be writing.
+
+        Raises
+        ------
+        StoreError
+            The store is on a server.
+        FileError
+            The file is there already, or can't be written.
+        """
+        check_is_file(self.engine.url)
+        with speaking(self.engine.url):
+            copy_to(self.engine, target, force=force)
+
+    def check(self) -> list[str]:
+        """Return what is wrong with the store, in words; empty where all is well."""
+        with self._read() as session:
+            wrong = list(_database_problems(session.connection()))
+            sheets = select(SheetRow).order_by(SheetRow.id).execution_options(yield_per=500)
+            for s in session.scalars(sheets):
+                if text_sha256(s.sheet_text) != s.sheet_sha256:
+                    wrong.append(f"sheet {s.uid}: its text was changed after it was kept")
+                elif keep_key(s.sheet_sha256, s.printer, s.nozzle, s.spool) != s.keep_key:
+                    wrong.append(f"sheet {s.uid}: it was printed with something else than it says")
+            strayed = (
+                select(CorrectionRow.uid)
+                .join(SheetRow, CorrectionRow.sheet_id == SheetRow.id)
+                .where(CorrectionRow.printer_id != SheetRow.printer_id)
+            )
+            wrong += [f"correction {u}: its sheet is of another printer" for u in session.scalars(strayed)]  # fmt: skip
+            wrong += _senseless(session)
+            odd = select(PlaceRow.uid, PlaceRow.place).where(PlaceRow.place.not_in(list(Place)))
+            wrong += [f"place {u}: {place!r} is none that is known" for u, place in session.execute(odd)]  # fmt: skip
+        return wrong
+
+
+def _senseless(session: Session) -> Iterator[str]:
+    """Yield the corrections whose value makes no sense for their setting; none of them is used."""
+    c = CorrectionRow
+    rows = session.execute(select(c.uid, c.setting, c.new).where(c.verdict == str(Verdict.APPLY)))
+    for uid, name, new in rows:
+        if why := why_refused(name, new, {}):
+            yield f"correction {uid}: {name}: {why}; it is not used"
+
+
+def _database_problems(connection: object) -> Iterator[str]:
+    from sqlalchemy import Connection
+
+    assert isinstance(connection, Connection)
+    if connection.dialect.name != "sqlite":
+        return
+    for row in connection.execute(text("PRAGMA integrity_check")):
+        if row[0] != "ok":
+            yield f"the file is damaged: {row[0]}"
+    for row in connection.execute(text("PRAGMA foreign_key_check")):
+        yield f"row {row[1]} of table {row[0]} names a row of {row[2]} that is not there"
