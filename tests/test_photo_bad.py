@@ -240,7 +240,7 @@ def test_exif_turn_is_undone_and_readings_reach_the_sheet(turn: int, folder: Pat
     run = CliRunner().invoke(app(), ["photo", str(folder), str(folder / "a.jpg"), *options])
     assert run.exit_code == 0, run.output
     sheet = read_sheet(folder / "sheet.csv")
-    assert len(sheet.readings) >= 3
+    assert len(sheet.readings) >= 2  # over its outside: the rest has no paper beside it
     for reading in sheet.readings:
         assert reading.u
         off = abs(reading.value - PIECE.feature(reading.feature).nominal)

@@ -10,11 +10,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 from typer.testing import CliRunner
 
 from calib.cli import build_app
 from calib.interpret.solve import Context, solve_sheet
+from calib.photo.contrast import contrast_of
 from calib.photo.defects import Defect
+from calib.photo.gaps import threads_in
 from calib.photo.lying import lay
 from calib.photo.mat import Mat
 from calib.photo.rows import defect_rows, readings_of
@@ -28,7 +31,7 @@ from patterns.spec import PrintSetup
 from tests.photo_pieces import hanging, strands, wavy
 from tests.photo_render import Placed, Scene, jpeg, look, render
 
-SIZE = (1600, 2133)  # 6.4 px/mm: half of what a phone's picture has
+SIZE = (1700, 2267)  # 6.8 px/mm: less than a phone's picture has
 # The best band is in the middle, and no two are alike.
 SAGS_MM = (1.0, 0.45, 0.05, 0.25, 0.7)
 DROOPS_MM = (0.8, 0.3, 0.0, 0.1, 0.5)
@@ -99,7 +102,6 @@ def shoot(
         (placed,),
         light=LAMPS[lamp],
         oversample=2,
-        blur_px=1.0,
         seed=lamp,
         ambient=ambient,
     )
@@ -136,11 +138,11 @@ def towers(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Shot]:
     folder = tmp_path_factory.mktemp("towers")
     return {
         "orange": shoot(folder / "orange", TOWER, body, "orange", "green", 0),
-        "grey": shoot(folder / "grey", TOWER, body, "grey", "green", 1),
+        "blue": shoot(folder / "blue", TOWER, body, "blue", "white", 1),
     }
 
 
-@pytest.mark.parametrize("colour", ["orange", "grey"])
+@pytest.mark.parametrize("colour", ["orange", "blue"])
 def test_a_tower_s_sag_droop_and_strings_in_the_right_order(
     towers: dict[str, Shot], colour: str
 ) -> None:
@@ -148,13 +150,11 @@ def test_a_tower_s_sag_droop_and_strings_in_the_right_order(
     sag, droop = shot.values("sag", "bridge"), shot.values("droop", "overhang")
     seen = shot.values("strings", "strings")
     assert np.abs(sag - SAGS_MM).max() < 0.15
-    assert np.abs(droop - DROOPS_MM).max() < 0.2
+    assert np.abs(droop - DROOPS_MM).max() < 0.15
     off = np.concatenate([sag - SAGS_MM, droop - DROOPS_MM])
-    assert np.sqrt((off**2).mean()) < 0.08
+    assert np.sqrt((off**2).mean()) < 0.065
     some = areas > 0
-    assert (
-        np.abs(seen[some] / areas[some] - 1).max() < 0.4
-    )  # a single thin strand reads a third low
+    assert np.abs(seen[some] / areas[some] - 1).max() < 0.25
     assert seen[~some].max() < 1.0
     for values, true in ((sag, SAGS_MM), (droop, DROOPS_MM)):
         assert np.argsort(values).tolist() == np.argsort(true).tolist()
@@ -168,7 +168,7 @@ def test_a_tower_s_sag_droop_and_strings_in_the_right_order(
     assert not shot.doubts
 
 
-@pytest.mark.parametrize("colour", ["orange", "grey"])
+@pytest.mark.parametrize("colour", ["orange", "blue"])
 def test_a_tower_s_photo_becomes_readings_and_the_best_temperature(
     towers: dict[str, Shot], colour: str
 ) -> None:
@@ -189,12 +189,11 @@ def test_strings_between_posts_and_the_best_retraction(tmp_path: Path) -> None:
     body = replace(POSTS.body, add=(*POSTS.body.add, *drawn))
     shot = shoot(tmp_path, POSTS, body, "white", "dark", 2)
     seen, true = shot.values("strings", "strings"), np.array(areas)
-    some = true[1:] > 0  # the foot hides half of the lowest gap, and that is said
-    assert np.abs(seen[1:][some] / true[1:][some] - 1).max() < 0.25
-    assert seen[1:][~some].max() < 1.0
+    some = true > 0
+    assert np.abs(seen[some] / true[some] - 1).max() < 0.25
+    assert seen[~some].max() < 1.0
     assert shot.values("strings", "strings_short").max() < 0.5
-    assert all("hides part of this gap" in d for d in shot.doubts)
-    assert len([r for r in shot.rows if r["flags"]]) <= 2
+    assert not shot.doubts
     (c,) = solve_sheet(shot.sheet).corrections
     assert c.setting == "retraction_mm"
     assert c.new == pytest.approx(2.0, abs=0.35)
@@ -219,7 +218,7 @@ def test_droop_of_overhangs_and_their_limit(tmp_path: Path) -> None:
     sails = of_kind(OVERHANGS, "pass", Kind.PASS)
     droops = np.array([0.0, 0.05, 0.1, 0.5, 0.7, 0.9])
     body = hanging(OVERHANGS.body, sails, list(droops))
-    shot = shoot(tmp_path, OVERHANGS, body, "grey", "green", 3)
+    shot = shoot(tmp_path, OVERHANGS, body, "orange", "green", 3)
     thick = {r.feature: r.value for r in shot.sheet.readings}
     true = {
         f.id: f.nominal + droop
@@ -243,6 +242,55 @@ def test_a_harsh_shadow_on_white_paper_is_said_and_not_written(
     assert not shot.sheet.readings
     assert all("paper of another colour" in d for d in shot.doubts)
     assert shot.doubts
+
+
+PAPER, BLUE, GREY = (np.array(v) for v in ((0.8, 0.79, 0.77), (0.03, 0.09, 0.42), (0.2, 0.2, 0.2)))
+
+
+def about(face: np.ndarray, shade: float) -> np.ndarray:
+    """Light of paper about a piece: half of it lit, half in a shadow, a little of it the piece."""
+    lit, dark = np.tile(PAPER, (50, 1)), np.tile(shade * PAPER, (45, 1))
+    return np.concatenate([lit, dark, np.tile(face, (5, 1))])
+
+
+def gap_light(
+    face: np.ndarray, wide_mm: float, *, heights_mm: tuple[float, ...] = (-1.5, 0.6)
+) -> np.ndarray:
+    """15 x 8 mm of paper between two dark walls, with a shadow's edge, crossed by threads."""
+    along, aside = np.meshgrid(np.arange(0, 15, 0.1), np.arange(-4, 4, 0.1), indexing="ij")
+    walls = 1 - 0.6 * np.exp(-along / 1.5) - 0.6 * np.exp((along - 15) / 1.5)
+    lamp = 0.7 + 0.3 * np.tanh((aside - 1.2 + 0.1 * along) / 1.0)
+    cover = np.zeros(along.shape)
+    for height in heights_mm:  # blurred by a camera
+        edges = (aside - height + wide_mm / 2) / 0.17, (aside - height - wide_mm / 2) / 0.17
+        cover += ndtr(edges[0]) - ndtr(edges[1])
+    paper = (walls * lamp)[..., None] * PAPER
+    return cover[..., None] * 0.6 * face + (1 - cover[..., None]) * paper
+
+
+@pytest.mark.parametrize("face", [BLUE, BLUE[::-1], 0.03 * PAPER])
+@pytest.mark.parametrize("wide_mm", [0.25, 0.5])
+def test_threads_before_shadowed_paper_are_counted_and_shadows_are_not(
+    face: np.ndarray, wide_mm: float
+) -> None:
+    contrast = contrast_of(face, about(face, 0.4))
+    assert contrast.shadow > 2.0
+    threads = threads_in(gap_light(face, wide_mm), contrast, 0.7)
+    assert threads.clear
+    assert 0.01 * threads.share.sum() == pytest.approx(2 * 15 * wide_mm, rel=0.12)
+    bare = threads_in(gap_light(face, wide_mm, heights_mm=()), contrast, 0.7)
+    assert abs(0.01 * bare.share.sum()) < 0.1
+
+
+def test_how_near_a_shadow_comes_to_the_filament() -> None:
+    for shade in (0.7, 0.5, 0.3):
+        contrast = contrast_of(GREY, about(GREY, shade))
+        true = shade * PAPER[contrast.colour] / 0.2
+        assert contrast.shadow == pytest.approx(true, abs=0.01)
+    assert not threads_in(0.28 * gap_light(GREY, 0.4), contrast, 0.7).clear
+    light = contrast_of(np.full(3, 0.8), np.full((20, 3), 0.03))
+    assert not light.dark
+    assert light.shadow == np.inf
 
 
 def test_rows_of_defects_carry_their_own_unit_and_doubts_are_no_readings() -> None:

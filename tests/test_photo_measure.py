@@ -164,7 +164,7 @@ def test_flipped_piece_is_told_by_its_shape() -> None:
     probe = turned.from_piece(np.array([[10.0, 20.0, 9.0]]))
     assert turned.solid_at(probe)[0]
     assert probe[0, 2] == pytest.approx(1.0)
-    photo = shot(WHITE, (Placed(turned, 0, -20, 200, "grey", 0.0, 0.0),), seed=6)
+    photo = shot(Mat("a4", "green", 31), (Placed(turned, 0, -20, 200, "orange", 0.0, 0.0),), seed=6)
     outcome = measure_photos(
         [photo], plate(), plate_features(), scale=BARS, sides=("bottom", "top")
     )

@@ -6,9 +6,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from calib.photo.contrast import Contrast, contrast_in
 from calib.photo.cover import Colours, colours_of
 from calib.photo.edges import Patch, cut_patch
-from calib.photo.gaps import CELL_MM, Gap, gap_between, strings_in
+from calib.photo.gaps import CELL_MM, Gap, gap_between, sky_over, threads_in
 from calib.photo.hanging import LINE_MM, Edge, follow, rim_along
 from calib.photo.view import PieceView
 from patterns.feature import Feature, Kind
@@ -20,15 +21,14 @@ Bools = NDArray[np.bool_]
 UNDERSIDES = ("bridge", "pass")
 
 _UNDER_MM = 2.0  # how much of the side under an edge may be seen
-_CORNER_MM = 1.0  # of an edge beside its ends: shaded or rounded
+_CORNER_MM = 0.6  # of an edge beside its ends: shaded or rounded
 _RISE_MM = 0.25  # an edge that seems to hang upwards by more is not the edge
 _SMOOTH_MM = 1.5
 _LEAP_MM = 0.15  # from the curve: a blob, or a string
 _EDGE_SD_MM, _EDGE_SD_PX = 0.04, 0.4
 _FREE_SD_MM = 0.08  # of a free end across its edge: held by one end, its root not known as well
-_MOST_UNSEEN = 0.3
-_HIDDEN = "a wall hides part of this gap: lean the camera the other way"
-_AREA_SHARE_SD = 0.2  # of a string's area: how thin things share a pixel
+_AGAIN = "take paper of another colour, or take it again in the even light of an overcast sky"
+_AREA_SHARE_SD = 0.12  # of a string's area: how thin things share a pixel
 _CLEAR_MM = 0.3  # below a sagging rung, where strings begin to count
 #: Of the drawn line, from the placement of the whole piece: its height, and from end to end.
 _PLACED_SD_MM, _TURNED_SD_MM = 0.05, 0.03
@@ -61,7 +61,7 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
     world = np.concatenate([view.placement.to_world(f.rim.points_mm) for f in view.fits])
     pixels = view.camera.project(world)
     patch = cut_patch(view.mat_view.photo, pixels, round(6 * view.camera.px_per_mm(world[0])) + 8)
-    colours = colours_of(view.fits)
+    colours, contrast = colours_of(view.fits), contrast_in(view, patch)
     lines: dict[tuple[float | None, str], Defect] = {}
     rungs: dict[float | None, Edge] = {}
     out: list[Defect] = []
@@ -69,7 +69,7 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
         if f.kind is Kind.STRANDS:
             gap = _gap(view, f, features)
             if gap is not None:
-                out.append(_strings(view, patch, colours, f, gap, rungs.get(f.rung)))
+                out.append(_strings(view, patch, contrast, f, gap, rungs.get(f.rung)))
         elif f.kind is Kind.ROUGHNESS:
             out += _skin(view, patch, colours, f, features)
         elif f.kind is Kind.DROOP or (f.group in UNDERSIDES and f.kind in (Kind.SCORE, Kind.PASS)):
@@ -200,7 +200,7 @@ def _gap(view: PieceView, feature: Feature, features: Sequence[Feature]) -> Gap 
 def _strings(
     view: PieceView,
     patch: Patch,
-    colours: Colours,
+    contrast: Contrast,
     feature: Feature,
     gap: Gap,
     above: Edge | None,
@@ -208,7 +208,8 @@ def _strings(
     """Area of material in a gap; `above` is the edge of the rung over it, where there is one."""
     world = view.placement.to_world(gap.cells_mm.reshape(-1, 3))
     light = patch.sample(view.camera.project(world)).astype(float).reshape(gap.cells_mm.shape)
-    counted = strings_in(colours.cover(light))
+    threads = threads_in(light, contrast, sky_over(view, gap))
+    counted = threads.share
     if above is not None:  # a rung that sags reaches into the gap below it, and is no string
         counted = np.where(gap.aside_mm > _lower_end(view, gap, above) - _CLEAR_MM, 0.0, counted)
     seen = max(float(counted.sum()), 0.0) * CELL_MM**2
@@ -216,7 +217,7 @@ def _strings(
     area = seen * gap.length_mm / (len(gap.along_mm) * CELL_MM)
     share_sd = float(np.linalg.norm([_AREA_SHARE_SD, 0.5 * gap.unseen]))
     sd = share_sd * area + 0.02 * np.sqrt(gap.length_mm * gap.high_mm)
-    note = colours.doubt or (_HIDDEN if gap.unseen > _MOST_UNSEEN else "")
+    note = "" if threads.clear else f"a shadow can pass for strings of this filament: {_AGAIN}"
     frame = gap.cells_mm[[0, 0, -1, -1, 0], [0, -1, -1, 0, 0]]
     return Defect(feature, "strings", area, "mm2", float(sd), note, outline_mm=frame)
 

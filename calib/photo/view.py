@@ -26,7 +26,7 @@ _WEAKEST_SUPPORT, _CLOSE_MERIT = (
     0.33,
     0.93,
 )  # false placements in photos with known truth: up to 0.30
-_CLOSE_RIVAL = 0.85
+_CLOSE_RIVAL = 0.6
 _REACHES_MM = (1.5, 0.8, 0.4)
 _GROW_SD = 0.003  # of a print, in the scale that `_SHARED_MM` makes: filament shrinks by up to 1 %
 _SHARED_MM = 0.3  # how far an edge may be off as a whole, all its stations alike
