@@ -18,7 +18,7 @@ from calib.photo.rims import rims_of
 from calib.photo.rows import readings_of
 from calib.photo.scale import BAR_MM, PaperScale, from_bars, from_length
 from calib.photo.session import Outcome, measure_photos
-from patterns.body import Body, Circle, box
+from patterns.body import Body, Circle, Prism, box
 from tests.photo_pieces import gauge, gauge_features, plate, plate_features
 from tests.photo_render import Placed, Scene, decoded, look, render
 
@@ -164,13 +164,16 @@ def test_flipped_piece_is_told_by_its_shape() -> None:
     probe = turned.from_piece(np.array([[10.0, 20.0, 9.0]]))
     assert turned.solid_at(probe)[0]
     assert probe[0, 2] == pytest.approx(1.0)
+    corner = ((0.0, 0.0), (60.0, 0.0), (60.0, 15.0), (20.0, 15.0), (20.0, 40.0), (0.0, 40.0))
+    flat = Body(add=(Prism(outline=corner, start_mm=0, end_mm=5),), chamfer_mm=0.5)
+    turned = lay(flat, "top")
     photo = shot(Mat("a4", "green", 31), (Placed(turned, 0, -20, 200, "orange", 0.0, 0.0),), seed=6)
-    outcome = measure_photos(
-        [photo], plate(), plate_features(), scale=BARS, sides=("bottom", "top")
-    )
+    outside = [f for f in plate_features() if f.id in ("x_outside", "y_outside_high")]
+    outcome = measure_photos([photo], flat, outside, scale=BARS, sides=("bottom", "top"))
     assert outcome.views[0].lying.side == "top"
     turn = np.degrees(outcome.views[0].placement.angle_rad)
     assert (turn - 200 + 180) % 360 - 180 == pytest.approx(0, abs=0.3)
+    assert outcome.lengths
     assert all("chamfered edge" in " ".join(n.flags) for n in outcome.lengths)
 
 

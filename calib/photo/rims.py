@@ -221,7 +221,9 @@ def _rim(lying: Lying, run: _Run, around: tuple[Floats, ...]) -> Rim:
     foot, inner, outer = (v[every] for v in around)
     c = lying.body.chamfer_mm if lying.side == "top" else 0.0
     if c and abs(float(run.points[0, 2]) + c - lying.size_mm[2]) < 1e-6:
-        return Rim(run.points, run.normals, foot, np.full(len(inner), c), outer, run.circle, c)
+        return Rim(
+            run.points, run.normals, foot, np.full(len(inner), FULL_ROOM_MM), outer, run.circle, c
+        )
     return Rim(run.points, run.normals, foot, inner, outer, run.circle)
 
 

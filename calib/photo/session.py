@@ -85,6 +85,7 @@ def measure_photos(
     _check_known(features, known_mm or {})
     scale = scale or PaperScale()
     lyings = [lay(body, side) for side in sides]
+    lyings = [n for n in lyings if not spacer_mm(n)] or lyings
     seen = seen or look_at_mats(photos)
     views = solve_views(photos, seen, scale)
     if card:
