@@ -193,17 +193,19 @@ def blocks_in_use(
     some = None if where is None else list(session.scalars(select(SheetRow.id).where(where)))
     kept_at = _in_use(at, some)
     query = (
-        select(SheetRow.id, SheetRow.uid, SheetRow.pattern, kept_at.c.at, BlockRow)
+        select(
+            SheetRow.id, SheetRow.uid, SheetRow.pattern, kept_at.c.at, BlockRow.model, BlockRow.data
+        )
         .join(kept_at, kept_at.c.sheet_id == SheetRow.id)
         .outerjoin(BlockRow, BlockRow.sheet_id == SheetRow.id)
         .order_by(SheetRow.id)
     )
     missing: dict[int, datetime] = {}
-    for sheet_id, uid, pattern, when, row in session.execute(query):
-        if row is None or row.model != MODEL or at is not None:
+    for sheet_id, uid, pattern, when, model, data in session.execute(query):
+        if model != MODEL or at is not None:
             missing[sheet_id] = when
-        elif row.data:
-            yield block_from_json(uid, when, pattern, row.data)
+        elif data:
+            yield block_from_json(uid, when, pattern, data)
     for _, block in made_blocks(session, missing, at):
         if block is not None:
             yield block
