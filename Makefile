@@ -4,7 +4,7 @@ BIN := .venv/bin
 #: What most changes break first, without solids, photos or large files.
 QUICK := tests/test_layers.py tests/test_setting.py tests/test_estimate.py tests/test_linear.py \
   tests/test_readings_cells.py tests/test_readings_table.py tests/test_readings_sheet.py \
-  tests/test_files.py tests/test_apply_values.py tests/test_door.py
+  tests/test_files.py tests/test_apply_values.py tests/test_door.py tests/test_docstrings.py
 
 .DEFAULT_GOAL := help
 .PHONY: help demo desk check test lint bench docs clean

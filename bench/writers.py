@@ -6,13 +6,11 @@ With TRUEBEAD_TEST_POSTGRESQL (`.ci/with-postgresql python -m bench.writers`) on
 import argparse
 import os
 import sys
-import tempfile
 import time
 from multiprocessing import get_context
 from multiprocessing.queues import SimpleQueue
-from pathlib import Path
 
-from bench.kill import ACTS, held
+from bench.kill import ACTS, held, working_folder
 from calib.store import open_store
 from tests.storekit import fresh_url, workshop
 
@@ -67,7 +65,7 @@ def main() -> None:
     asked = parser.parse_args()
     servers = ["postgresql"] if os.environ.get("TRUEBEAD_TEST_POSTGRESQL") else []
     for database in ("sqlite", *servers):
-        with tempfile.TemporaryDirectory() as folder, fresh_url(database, Path(folder)) as url:
+        with working_folder() as folder, fresh_url(database, folder) as url:
             with open_store(url) as store:
                 workshop(store)
             print(f"{database}: {run(url, asked.writers, asked.seconds)}", flush=True)

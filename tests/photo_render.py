@@ -359,7 +359,7 @@ def _levels_of(placed: Placed) -> list[float]:
 
 
 def _paper_light(scene: Scene, px: Floats, py: Floats, reach: _Reach) -> NDArray[np.float32]:
-    """Light from paper points (world mm), grey."""
+    """Light from paper points (world mm)."""
     mat, k = scene.mat, TEXTURE_PX_PER_MM
     ox, oy = mat.origin_mm
     page_x, page_y = px / scene.paper[0] + ox, py / scene.paper[1] + oy
@@ -370,7 +370,7 @@ def _paper_light(scene: Scene, px: Floats, py: Floats, reach: _Reach) -> NDArray
     )
     lamp, sky = reach.at(px, py)
     up = scene.light[2] / np.linalg.norm(scene.light)
-    return ink * (scene.ambient * sky + (1 - scene.ambient) * up * lamp)
+    return ink * (scene.ambient * sky + (1 - scene.ambient) * up * lamp)[..., None]
 
 
 def render(scene: Scene) -> NDArray[np.uint8]:
@@ -389,7 +389,7 @@ def _background(scene: Scene) -> NDArray[np.float32]:
     offsets = (-0.25, 0.25)
     for y0 in range(0, height, 256):
         rows = np.arange(y0, min(height, y0 + 256))
-        block = np.zeros((len(rows), width), np.float32)
+        block = np.zeros((len(rows), width, 3), np.float32)
         for oy in offsets:
             for ox in offsets:
                 x, y = np.meshgrid(np.arange(width) + ox, rows + oy)
@@ -400,7 +400,7 @@ def _background(scene: Scene) -> NDArray[np.float32]:
                 px = eye[0] + t * (fx * r[0, 0] + fy * r[1, 0] + r[2, 0])
                 py = eye[1] + t * (fx * r[0, 1] + fy * r[1, 1] + r[2, 1])
                 block += _paper_light(scene, px, py, reach)
-        out[y0 : y0 + len(rows)] = (block / 4)[:, :, None] * np.array([1.0, 0.99, 0.96], np.float32)
+        out[y0 : y0 + len(rows)] = block / 4 * np.array([1.0, 0.99, 0.96], np.float32)
     return out
 
 

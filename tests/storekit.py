@@ -93,14 +93,16 @@ def workshop(store, spools=("white-1",), material="PLA"):
 
 
 def sheet(piece_id="cube-1", value=40.02, pattern="dimensional-cube"):
-    piece = registry.get(pattern).piece({}, PrintSetup())
+    size = {"size_mm": "40"} if pattern == "dimensional-cube" else {}
+    piece = registry.get(pattern).piece(size, PrintSetup())
     first = piece.features[0]
     readings = tuple(Reading(feature=first.id, value=value + 0.01 * i) for i in range(3))
     return Sheet(piece=piece, piece_id=piece_id, readings=readings, keys={"made": "2026-01-02"})
 
 
 def sheet_text(piece_id="cube-1"):
-    return f"# pattern: dimensional-cube\n# piece: {piece_id}\nfeature,reading 1\nx_outside_low,40.02\n"
+    head = f"# pattern: dimensional-cube\n# spec.size_mm: 40\n# piece: {piece_id}\n"
+    return f"{head}feature,reading 1\nx_outside_low,40.02\n"
 
 
 def correction(setting="flow_percent", new=97.0, old=100.0, **change):

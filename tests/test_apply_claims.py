@@ -210,7 +210,17 @@ def test_a_claim_on_its_way_counts_as_said(shop):
             pass
         assert places(shop) == {"scale_x_percent": "models"}
         first.__exit__(None, None, None)
-        assert len(other.places("lantern")) == 1
+
+
+def test_of_two_claims_that_end_crosswise_both_are_said(shop):
+    with open_store(shop.store) as store, open_store(shop.store) as other:
+        _, first = claiming(store, shop.folder)
+        _, second = claiming(other, shop.folder, content=b"another")
+        first.__enter__()
+        second.__enter__()
+        second.__exit__(None, None, None)
+        first.__exit__(None, None, None)
+        assert [p.place for p in store.places("lantern")] == ["models", "models"]
 
 
 def test_another_machines_claim_is_taken_to_be_in_place(shop, monkeypatch):

@@ -69,7 +69,7 @@ def test_identity_leaves_every_byte(seed, crlf, last):
 @settings(max_examples=12, deadline=None)
 @given(seed=seeds, crlf=st.booleans(), block=st.sampled_from([100, 2000]))
 def test_both_ways_agree_with_the_plain_reference(matrix, flow, seed, crlf, block):
-    text = Maker(seed).text(150, "\r\n" if crlf else "\n")
+    text = Maker(seed).text(75, "\r\n" if crlf else "\n")
     job = Job(matrix=matrix, centre_mm=CENTRE, flow=flow)
     found = words_of(corrected(text, job, block=block))
     expected = Reference(matrix, CENTRE, flow).rewrite(text)

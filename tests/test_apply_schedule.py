@@ -17,6 +17,7 @@ from calib.apply.limits import Limits
 from calib.apply.linear import Skew, correction_matrix
 from calib.errors import BadInput, FileError
 from patterns.schedule import ScheduleRow, schedule_csv
+from tests.gcode_reference import Maker
 from tests.test_apply_gcode import corrected, words_of
 
 LIMITS = Limits(hot_end_max_c=260)
@@ -113,12 +114,12 @@ def test_every_layer_begins_at_the_temperature_of_its_band(
 ):
     values = [240, 230, 220, 210]
     text = tower(
-        8, layer_mm, hop=hop, relative=relative, seed=seed, extra=("M104 S200", "M106 S99", "T0")
+        4.8, layer_mm, hop=hop, relative=relative, seed=seed, extra=("M104 S200", "M106 S99", "T0")
     )
     job = Job(schedule=rows("hot_end_c", *values, start=start, height=height), limits=LIMITS)
     out = corrected(text, job, block=block)
     layers = first_extrusions(out, 104)
-    assert len(layers) == round(8 / layer_mm)
+    assert len(layers) == round(4.8 / layer_mm)
     inside = 0
     for z, found in layers:
         band = math.floor((z - layer_mm / 2 - start) / height + 1e-9)
@@ -179,7 +180,7 @@ def test_a_damaged_file_is_refused_or_written_alike_in_blocks_of_any_size(limits
             "relative": r.random() < 0.5,
             "spiral": r.random() < 0.3,
         }
-        text = mutated(tower(2, seed=seed, extra=extra, **options), r)
+        text = mutated(tower(0.6, seed=seed, extra=extra, **options), r)
         quick, careful = both_ways(text, limits, block=r.choice([50, 700, 5000]))
         assert quick == careful, text
         refused += careful.startswith("lamp.gcode")
@@ -451,6 +452,34 @@ def test_speed_by_height_and_along_x_leaves_travel_alone(unit, block, monkeypatc
     wrong = compare(text.splitlines(), out.replace("F2400", "F2401").splitlines(), job)
     if unit == "G21":
         assert wrong[-1].what.startswith("speed of line")
+
+
+@settings(max_examples=12, deadline=None)
+@given(
+    seed=st.integers(0, 9999),
+    block=st.sampled_from([None, 100, 700]),
+    e_in_g91=st.sampled_from(["", "relative", "absolute"]),
+)
+def test_speeds_agree_with_the_independent_check_on_any_file(seed, block, e_in_g91):
+    bands = (
+        ScheduleRow(z_from_mm=0.1, z_to_mm=1.1, setting="speed_mm_s", value=61.5),
+        ScheduleRow(z_from_mm=1.1, z_to_mm=99, setting="speed_mm_s", value=33, x_to_mm=100),
+        ScheduleRow(z_from_mm=1.1, z_to_mm=99, setting="speed_mm_s", value=88, x_from_mm=100),
+    )
+    text, job = Maker(seed, offsets=seed % 2 == 0).text(120), Job(schedule=bands, e_in_g91=e_in_g91)
+    checks = compare(text.splitlines(), corrected(text, job, block=block).splitlines(), job)
+    assert [c for c in checks if not c.good] == []
+
+
+def test_relative_moves_at_the_end_of_a_block_do_not_make_e_relative():
+    """G91 with --e-in-g91 relative, and then G90: what M82 said still holds, wherever blocks end.
+
+    By hand: 1 x 1.1, back by 0.5 as it was, 1.5 x 1.1 and 1 x 1.1 are 3.35.
+    """
+    lines = "G90,M82,G1 Z1 F900,G1 X10 E1,G91,G1 Z1,G1 Z-1,G90,G1 E0.5,G1 X20 E2,G1 X30 E3"
+    text, job = lines.replace(",", "\n") + "\n", Job(flow=1.1, e_in_g91="relative")
+    for block in (None, *range(20, 90, 7)):
+        assert corrected(text, job, block=block).split()[-1] == "E3.35", block
 
 
 def test_a_line_of_the_users_own_ends_with_the_value_set_before():

@@ -17,7 +17,7 @@ BUDGETS = {
     "bridge-ladder": (32, 8.0, 10, {"bridge_limit_mm": 18}),
     "corner-gauge": (30, 5.5, 19, {
         "scale_x_percent": 0.075, "scale_y_percent": 0.075, "scale_z_percent": 0.225,
-        "outline_offset_mm": 0.02, "skew_xy_deg": 0.05, "first_layer_gap_mm": 0.035,
+        "outline_offset_mm": 0.02, "skew_xy_deg": 0.051, "first_layer_gap_mm": 0.037,
         "flow_percent": 4.0,
     }),
     "dimensional-cube": (40, 8.6, 21, {

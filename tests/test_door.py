@@ -202,6 +202,7 @@ VALUES_OR_FILES = [
 ]  # fmt: skip
 
 
+@pytest.mark.kernel
 def test_cautions_come_once_wherever_values_or_files_to_run_come_out(shop, monkeypatch):
     (shop.folder / "a.gcode").write_text("G28\nG90\nM83\nG1 X60 Y60 Z0.2\nG1 X70 Y60 E1\n")
     (shop.folder / "s.csv").write_text("z_from_mm,z_to_mm,setting,value\n0,2,hot_end_c,210\n")

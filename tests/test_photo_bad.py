@@ -174,7 +174,7 @@ BAD: dict[str, tuple[Callable[[], bytes], str]] = {
     "dark.jpg": (lambda: pixels(lambda rgb: rgb * 0.18), "too dark"),
     "aslant.jpg": (oblique, "too oblique"),
     "crumpled.jpg": (lambda: pixels(crumpled), "flat mat"),
-    "nothing.jpg": (without_piece, "can't be found"),
+    "nothing.jpg": (without_piece, "no piece can be told from the paper"),
     "two.jpg": (second_piece, "something else lies"),
 }  # fmt: skip
 
@@ -240,9 +240,11 @@ def test_exif_turn_is_undone_and_readings_reach_the_sheet(turn: int, folder: Pat
     run = CliRunner().invoke(app(), ["photo", str(folder), str(folder / "a.jpg"), *options])
     assert run.exit_code == 0, run.output
     sheet = read_sheet(folder / "sheet.csv")
-    assert len(sheet.readings) >= 3
+    assert len(sheet.readings) >= 2  # over its outside: the rest has no paper beside it
     for reading in sheet.readings:
-        assert reading.value == pytest.approx(PIECE.feature(reading.feature).nominal, abs=0.2)
+        assert reading.u
+        off = abs(reading.value - PIECE.feature(reading.feature).nominal)
+        assert off < max(0.2, 2 * reading.u)
     assert (folder / "a-measured.jpg").stat().st_size > 20_000
     rows = (folder / "photo.csv").read_text(encoding="utf-8")
     assert "feature,quantity,rung,value,u,unit,nominal,flags,photo" in rows
@@ -266,7 +268,7 @@ def test_mat_command_writes_keeps_and_refuses(folder: Path) -> None:
     made = runner.invoke(app(), ["mat", "--paper", "letter", "--number", "7", "--out", str(out)])
     assert made.exit_code == 0
     assert out.read_bytes()[:5] == b"%PDF-"
-    assert "LETTER-W-0007" in made.stdout
+    assert "LETTER-G-0007" in made.stdout
     kept = runner.invoke(
         app(), ["mat", "--name", "letter-w-0007", "--bar-x", "139.5", "--bar-y", "140.2"]
     )

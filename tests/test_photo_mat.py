@@ -7,12 +7,21 @@ import pypdfium2
 import pytest
 from PIL import Image
 
-from calib.photo.mat import BAR_MM, CARD_MM, PAPERS, SQUARE_MM, Mat, bars_mm, mat_from_codes
+from calib.photo.mat import (
+    BAR_MM,
+    CARD_MM,
+    CENTRES,
+    PAPERS,
+    SQUARE_MM,
+    Mat,
+    bars_mm,
+    mat_from_codes,
+)
 from calib.photo.mat_draw import mat_pdf, mat_png
 from calib.photo.mats import keep_bars, scale_of
 from patterns.errors import BadInput
 
-ALL = [Mat(paper, centre, 427) for paper in ("a4", "letter") for centre in ("white", "dark")]
+ALL = [Mat(paper, centre, 427) for paper in ("a4", "letter") for centre in CENTRES]
 
 
 def page_at(mat: Mat, dpi: int) -> np.ndarray:
@@ -78,7 +87,7 @@ def test_png_carries_its_resolution_and_the_same_bars() -> None:
     assert image.info["dpi"] == pytest.approx((600, 600), abs=0.01)
     assert image.size == (round(210 / 25.4 * 600), round(297 / 25.4 * 600))
     x_bar = bars_mm(mat)[0]
-    row = np.asarray(image)[round((297 - x_bar.y0 - 1.5) * 600 / 25.4)]
+    row = np.asarray(image.convert("L"))[round((297 - x_bar.y0 - 1.5) * 600 / 25.4)]
     part = row[round((x_bar.x0 - 3) * 600 / 25.4) : round((x_bar.x1 + 3) * 600 / 25.4)]
     assert run_length_px(part) / (600 / 25.4) == pytest.approx(BAR_MM, abs=0.02)
 

@@ -98,10 +98,10 @@ def test_skip_not_measured_stop_and_resume(sheet: Path) -> None:
         ("x_outside_low", 39.97), ("x_outside_mid", 29.96),
     ]  # fmt: skip
     # Goes on after the last one; what was skipped comes at the end, "-" never again.
-    out = run("read", str(sheet), answers=["3.98", "q"]).output
+    out = run("read", str(sheet), answers=["5.18", "q"]).output
     assert "39 readings to go" in out
     assert "(3) wall beside the well" in out
-    assert read_sheet(sheet).values("x_wall_near") == (3.98,)
+    assert read_sheet(sheet).values("x_wall_near") == (5.18,)
     answers = [""] * 37 + ["39.95"]
     assert typed(sheet, answers).values("x_outside_low") == (39.97, 39.95)
 

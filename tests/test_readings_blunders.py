@@ -23,7 +23,7 @@ from patterns.spec import PrintSetup
 
 
 def cube() -> Piece:
-    return registry.get("dimensional-cube").piece({}, PrintSetup())
+    return registry.get("dimensional-cube").piece({"size_mm": "40"}, PrintSetup())
 
 
 def filled(piece: Piece, changed: dict[str, str], unit: str = "mm", scale: float = 1.0) -> Sheet:
@@ -94,13 +94,13 @@ def test_a_bridge_that_hangs_down_is_no_blunder() -> None:
 
 
 def test_swapped_rows_are_said_once_and_mended_together() -> None:
-    sheet = filled(cube(), {"x_outside_low": "11.93", "x_inside_well": "39.91"})
+    sheet = filled(cube(), {"x_outside_low": "9.53", "x_inside_well": "39.91"})
     found = only(sheet)
     assert found.causes == ("swapped rows",)
     assert [r.feature for r in found.readings] == ["x_outside_low", "x_inside_well"]
     mend = mended(sheet, [found])
     assert mend.values("x_outside_low") == (39.91,)
-    assert mend.values("x_inside_well") == (11.93,)
+    assert mend.values("x_inside_well") == (9.53,)
 
 
 @pytest.mark.parametrize("unit", ["mm", "inch"])

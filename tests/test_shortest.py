@@ -19,7 +19,7 @@ from calib.profile.blocks import Block, Coordinate
 from calib.profile.events import Happened
 from calib.profile.evidence import Made, block_of, size_design, warmth
 from calib.profile.gaussian import Gaussian
-from calib.profile.influence import disagreements, influences, rests
+from calib.profile.influence import disagreement, disagreements, influences, rests
 from calib.profile.knowledge import RUNOUT_MM, World
 from calib.profile.posterior import posterior
 from calib.store import open_store
@@ -282,3 +282,14 @@ def test_many_prints_of_one_pattern_do_not_take_its_own_errors_away():
     halves = [needed(blocks[:n]).u for n in (1, 60)]
     reach = max(f.nominal for f in gauge()[1] if f.axis == "X")
     assert 100 * RUNOUT_MM / reach / 2 < halves[1] < halves[0]
+
+
+def test_a_roll_that_is_odd_is_not_hidden_by_the_spread_that_it_makes_itself():
+    rolls = [printed((0.002, 0.002), uid=f"g{k}", spool=f"r{k}", seed=k) for k in range(4)]
+    odd = printed((0.009, 0.009), uid="odd", spool="r4", days=5, seed=9)
+    every = [*rolls, odd]
+    whole = posterior(every, WORLD)
+    assert disagreement(whole, odd) is None  # with how far rolls differ learnt from it, too
+    found = disagreement(whole, odd, rolls)
+    assert found.odds < 1e-3
+    assert [d.block.uid for d in disagreements(whole, every, every)] == ["odd"]

@@ -447,20 +447,21 @@ def writer(path, name, count):
     return Child(act)
 
 
-def test_two_processes_keeping_at_once_lose_nothing(tmp_path):
-    path = tmp_path / "s.sqlite"
-    with open_store(str(path)) as store:
-        workshop(store)
-    both = [writer(path, name, 20) for name in ("a", "b")]
-    for p in both:
-        assert p.stdout.readline() == "ready\n"
-    for p in both:
-        p.stdin.write("go\n")
-        p.stdin.flush()
-    said = [p.communicate()[0].split() for p in both]
-    assert [len(s) for s in said] == [20, 20]
-    with open_store(str(path)) as store:
-        assert {k.uid for k in store.history()} == set(said[0] + said[1])
+@pytest.mark.parametrize("database", DATABASES)
+def test_two_processes_keeping_at_once_lose_nothing(tmp_path, database):
+    with fresh_url(database, tmp_path) as url:
+        with open_store(url) as store:
+            workshop(store)
+        both = [writer(url, name, 20) for name in ("a", "b")]
+        for p in both:
+            assert p.stdout.readline() == "ready\n"
+        for p in both:
+            p.stdin.write("go\n")
+            p.stdin.flush()
+        said = [p.communicate()[0].split() for p in both]
+        assert [len(s) for s in said] == [20, 20]
+        with open_store(url) as store:
+            assert {k.uid for k in store.history()} == set(said[0] + said[1])
 
 
 def test_two_processes_making_the_store_at_once(tmp_path):
@@ -511,22 +512,6 @@ def test_what_rests_on_an_older_state_is_refused(store):
         keep(store, "c", seen=seen)
     keep(store, "d", seen=store.revision("lantern"))
     assert [k.piece_id for k in store.history()] == ["d", "a"]
-
-
-def test_two_processes_keeping_at_once_on_a_server_lose_nothing(tmp_path):
-    with fresh_url("postgresql", tmp_path) as url:
-        with open_store(url) as store:
-            workshop(store)
-        both = [writer(url, name, 20) for name in ("a", "b")]
-        for p in both:
-            assert p.stdout.readline() == "ready\n"
-        for p in both:
-            p.stdin.write("go\n")
-            p.stdin.flush()
-        said = [p.communicate()[0].split() for p in both]
-        assert [len(s) for s in said] == [20, 20]
-        with open_store(url) as store:
-            assert {k.uid for k in store.history()} == set(said[0] + said[1])
 
 
 def test_a_server_that_does_not_answer_is_one_line():

@@ -17,6 +17,7 @@ def truebead(tmp_path):
     def run(line, code=0):
         result = CliRunner().invoke(build_app(), line.split(), env=env)
         assert result.exit_code == code, result.output
+        run.stderr = result.stderr
         return result.stdout if "--json" in line else result.output  # cautions go to stderr
 
     return run
@@ -130,6 +131,7 @@ def test_event_and_next(workshop, tmp_path):
     said = workshop("event assembled --printer lantern")
     assert "Stale from now on: bed level, steps of X, Y and Z" in said
     steps = json.loads(workshop("next --json"))["steps"]
+    assert "Do not leave a printer unattended" in workshop.stderr  # once, beside the data
     assert steps[0]["piece"] == "bed-patches"
     assert steps[0]["command"] == (
         "truebead make bed-patches --printer lantern --nozzle brass --spool white-1"
@@ -142,8 +144,9 @@ def test_event_and_next(workshop, tmp_path):
     said = workshop("next --goal size --within 0.2 --part 200 --pieces 8")
     assert "8 in a row are 1600 ±" in said
     assert re.search("(?s)Left out, since it does not matter to this goal: .*retraction", said)
-    assert "Do not leave a printer unattended" in said
     workshop(f"keep {filled_sheet(tmp_path)}")
+    (row,) = json.loads(workshop("overview --json"))["rows"]
+    assert row["cells"][0]["newest"].startswith("20")
     assert "Still good: squareness" not in workshop("next")
     workshop("event drive-changed --axis x --note tightened")
     assert re.search("Stale .drive-changed on .*: size along X", workshop("profile show"))

@@ -48,7 +48,9 @@ def test_a_mended_sheet_counts_once_and_the_piece_printed_anew_counts_beside_it(
     fill(shop, piece.sheet, scale=1.00341)
     anew = shop.keep(piece.sheet)
     assert anew.replaced == ()
-    assert {v.setting: v for v in anew.in_force}["scale_x_percent"].u < 0.9 * scale.u
+    assert {v.setting: v for v in anew.in_force}[
+        "scale_x_percent"
+    ].u < 0.95 * scale.u  # the caliper is shared
 
 
 def test_the_version_is_public():
@@ -178,7 +180,8 @@ def test_a_reading_is_checked_and_kept_at_once(shop, piece):
 
 
 def test_a_likely_slip_is_proposed_and_nothing_is_lost(shop, piece):
-    feature = shop.read(piece).questions[0].cell.feature
+    # A tenth of an outside length may be the wall beside the well; of the well it is nothing else.
+    feature = shop.read(piece).question("x_inside_well").cell.feature
     slip = f"{feature.nominal / 10:.3f}"
     assert shop.check(piece, feature.id, slip).suspicious
     assert not shop.read(piece).question(feature.id, 1).text

@@ -19,9 +19,10 @@ def register(app: typer.Typer) -> None:
     app.command(
         "mat",
         help="Make the mat that pieces are photographed on.\n\nOr, with --bar-x and --bar-y, keep how long its printed bars are.\n\n"
-        "Printers scale paper: measure both bars of each printed mat once with a caliper.",
-        epilog="Example: truebead mat --paper letter --out mat.pdf; then, once it is printed and"
-        " measured: truebead mat --name LETTER-W-0427 --bar-x 139.82 --bar-y 140.05",
+        "Its centre has a colour that your filament has not: so no shadow is taken for the piece. Printers"
+        " scale paper: measure both bars of each printed mat once with a caliper.",
+        epilog="Example: truebead mat --filament grey --out mat.pdf; then, once it is printed and"
+        " measured: truebead mat --name A4-G-0427 --bar-x 139.82 --bar-y 140.05",
     )(mat)
     app.command(
         "photo",
@@ -37,9 +38,15 @@ def mat(
         Path | None, typer.Option("--out", help="File to write: .pdf or .png (default mat.pdf).")
     ] = None,
     paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "a4",
+    filament: Annotated[
+        str, typer.Option("--filament", help="Its colour: the centre gets one that it has not.")
+    ] = "",
     centre: Annotated[
-        str, typer.Option("--centre", help="white, or dark for light filament.")
-    ] = "white",
+        str | None,
+        typer.Option(
+            "--centre", help="green, magenta, white (to print on coloured paper) or dark."
+        ),
+    ] = None,
     number: Annotated[
         int | None, typer.Option("--number", help="0 to 9999 (default: drawn by lot).")
     ] = None,
@@ -57,7 +64,7 @@ def mat(
     if name or bar_x is not None or bar_y is not None:
         report = keep_mat(name, bar_x, bar_y)
     else:
-        report = make_mat(out or Path("mat.pdf"), paper, centre, number, force=force)
+        report = make_mat(out or Path("mat.pdf"), paper, centre, filament, number, force=force)
     if as_json:
         print_json(report)
     else:

@@ -75,7 +75,7 @@ def _part(view: PieceView) -> tuple[tuple[tuple[int, int], tuple[int, int]], flo
 
 
 def _outline(view: PieceView, fit: Any) -> list[Floats]:
-    """Where the rim was seen: its stations moved by their offsets, in runs that hang together."""
+    """Where the edge was seen: its stations moved by their offsets, in runs that hang together."""
     world = view.placement.to_world(fit.points_mm)
     normals = view.placement.turned(fit.normals)
     moved = world + np.column_stack([normals * fit.offset_mm[:, None], np.zeros(len(world))])

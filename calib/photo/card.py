@@ -54,7 +54,7 @@ def scale_from_card(view: MatView, prior: PaperScale, scale: PaperScale) -> Pape
     x0, y0, x1, y1 = view.seen.mat.card_mm
     box = (x0 - _SEARCH_MM, y0 - _SEARCH_MM / 2, x1 + _SEARCH_MM, y1 + _SEARCH_MM)
     try:
-        seen = find_piece(view, scale, [lay(card_body(), "bottom")], box_mm=box)
+        seen = find_piece(view, scale, [lay(card_body(), "bottom")], box_mm=box, alone=False)
         lengths = {n.feature.id: n for n in measure_features(seen, _features(), scale)}
         pair = [lengths["card_width"], lengths["card_height"]]
     except (BadInput, KeyError):

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.photo.profiles import Patch
-from calib.photo.sight import hidden
+from calib.photo.edges import Patch
+from calib.photo.rims import hidden
 from calib.photo.view import PieceView
 
 Floats = NDArray[np.float64]

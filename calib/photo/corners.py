@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from calib.errors import FileError
 from calib.photo.camera import Camera, View, solve_cameras
 from calib.photo.image import Photo
-from calib.photo.mat import SQUARE_MM, Mat, mat_from_codes
+from calib.photo.mat import ASLANT, SQUARE_MM, Mat, mat_from_codes
 from patterns.errors import BadInput
 
 Floats = NDArray[np.float64]
@@ -20,7 +20,7 @@ _SEARCH_LONG_SIDE_PX = 1600
 _FEW_MARKERS, _MIN_MARKERS = 40, 6
 _MIN_CORNERS, _LEAST_SHARE = 12, 0.5
 _STRETCH = (0.005, -0.005)  # of the paper in X against Y, as long as nothing is known of it
-_STEEP_DEG = 38.0
+_STEEP_DEG, _ABSURD_DEG = 38.0, 65.0
 _WINDOW_SQUARES = 0.12  # stays clear of the marker, which begins 0.136 squares from the corner
 _CHECK_MM = 0.75
 _MIN_CONTRAST = 0.35  # of the photo's black-to-white range
@@ -86,9 +86,11 @@ def find_mat(photo: Photo) -> Seen:
 
 
 def _few_corners(photo: Photo, camera: Camera, count: int) -> FileError:
-    if camera.tilt_deg > _STEEP_DEG:
+    if camera.tilt_deg > _ABSURD_DEG:
+        what, mend = "the markers are not a Truebead mat's", "print one: truebead mat"
+    elif camera.tilt_deg > _STEEP_DEG:
         what = f"too oblique: {camera.tilt_deg:.0f} degrees"
-        mend = "hold the camera 8 to 18 degrees off straight above"
+        mend = f"hold the camera {ASLANT}"
     else:
         what = f"only {count} corners are where a flat mat has them"
         mend = "tape the paper to a flat table, and hold the phone still"

@@ -1,8 +1,4 @@
-"""Sag, droop, strings and roughness of a piece lying on its side, against its drawn silhouette.
-
-Material is told from paper by its light: along the direction from paper to piece that a shadow
-does not change (where the filament has a colour of its own), else by how bright it is.
-"""
+"""Sag, droop, strings and roughness of a piece lying on its side, against its drawn silhouette."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -11,10 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo.contrast import Contrast, contrast_in
+from calib.photo.cover import Colours, colours_of
+from calib.photo.edges import Patch, cut_patch
 from calib.photo.gaps import CELL_MM, Gap, gap_between, sky_over, threads_in
 from calib.photo.hanging import LINE_MM, Edge, follow, rim_along
-from calib.photo.profiles import Patch, cut_patch
-from calib.photo.side_views import spacer_mm
 from calib.photo.view import PieceView
 from patterns.feature import Feature, Kind
 
@@ -24,21 +20,18 @@ Bools = NDArray[np.bool_]
 #: Groups of judgements whose underside is followed for the thickness with its sag.
 UNDERSIDES = ("bridge", "pass")
 
-_DEEP_SHADOW = 1.5  # paper's light over the face's: what is less can be filament
-#: How much of the side under an edge may be seen, mm: of one held at both ends, and of a free end that
-#: is darker than the paper.
-_UNDER_MM, _UNDER_DARK_MM = 2.0, 0.1
+_UNDER_MM = 2.0  # how much of the side under an edge may be seen
+_CORNER_MM = 0.6  # of an edge beside its ends: shaded or rounded
 _RISE_MM = 0.25  # an edge that seems to hang upwards by more is not the edge
 _SMOOTH_MM = 1.5
-_EDGE_SD_MM = 0.06
+_LEAP_MM = 0.15  # from the curve: a blob, or a string
+_EDGE_SD_MM, _EDGE_SD_PX = 0.04, 0.4
 _FREE_SD_MM = 0.08  # of a free end across its edge: held by one end, its root not known as well
+_AGAIN = "take paper of another colour, or take it again in the even light of an overcast sky"
 _AREA_SHARE_SD = 0.12  # of a string's area: how thin things share a pixel
 _CLEAR_MM = 0.3  # below a sagging rung, where strings begin to count
-_NEAR_MM, _NEAR_SD_MM = 3.5, 0.08  # of a support: the edge is followed back to it
-_PLACED_SD_MM = 0.05  # of the drawn line, from the placement of the whole piece
-
-
-_AGAIN = "take it again on the mat with the dark centre, or in the even light of an overcast sky"
+#: Of the drawn line, from the placement of the whole piece: its height, and from end to end.
+_PLACED_SD_MM, _TURNED_SD_MM = 0.05, 0.03
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +61,7 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
     world = np.concatenate([view.placement.to_world(f.rim.points_mm) for f in view.fits])
     pixels = view.camera.project(world)
     patch = cut_patch(view.mat_view.photo, pixels, round(6 * view.camera.px_per_mm(world[0])) + 8)
-    contrast = contrast_in(view, patch)
+    colours, contrast = colours_of(view.fits), contrast_in(view, patch)
     lines: dict[tuple[float | None, str], Defect] = {}
     rungs: dict[float | None, Edge] = {}
     out: list[Defect] = []
@@ -78,14 +71,14 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
             if gap is not None:
                 out.append(_strings(view, patch, contrast, f, gap, rungs.get(f.rung)))
         elif f.kind is Kind.ROUGHNESS:
-            out += _skin(view, patch, contrast, f, features)
+            out += _skin(view, patch, colours, f, features)
         elif f.kind is Kind.DROOP or (f.group in UNDERSIDES and f.kind in (Kind.SCORE, Kind.PASS)):
-            edge = _edge(view, patch, contrast, f)
+            edge = _edge(view, patch, colours, f)
             if edge is None:
                 continue
             if f.start[2] == f.end[2]:
                 rungs[f.rung] = edge
-            out += (found := _underside(view, contrast, edge, f))
+            out += (found := _underside(view, colours, edge, f))
             lines |= {(f.rung, d.quantity): d for d in found}
     out += [d for f in features if f.group == "sag" for d in _thickness(f, lines)]
     name = view.mat_view.photo.name
@@ -103,58 +96,43 @@ def _smooth(values: Floats) -> Floats:
     return np.asarray(ndimage.median_filter(values, size, mode="nearest"))
 
 
-def _edge(view: PieceView, patch: Patch, contrast: Contrast, feature: Feature) -> Edge | None:
+def _edge(view: PieceView, patch: Patch, colours: Colours, feature: Feature) -> Edge | None:
     """Follow the edge that a feature names; None where the photo does not show it."""
     a, b = _ends(view, feature)
     rim = rim_along(view, a, b)
-    free = feature.start[2] != feature.end[2]
-    edge = follow(view, patch, contrast, rim, a, b, free_end=free) if rim is not None else None
-    return replace(edge, height_mm=feature.start[2]) if edge is not None else None
+    return follow(view, patch, colours, rim, a, b) if rim is not None else None
 
 
-def _underside(view: PieceView, contrast: Contrast, edge: Edge, feature: Feature) -> list[Defect]:
+def _underside(view: PieceView, colours: Colours, edge: Edge, feature: Feature) -> list[Defect]:
     a, b = _ends(view, feature)
     level = abs(feature.start[2] - feature.end[2]) < 1e-6
     s, e = edge.along_mm, _smooth(edge.out_mm)
-    share = s / s[-1]
-    sd = _EDGE_SD_MM
+    px_per_mm = view.camera.px_per_mm(view.placement.to_world(edge.points_mm)[0])
+    sd = float(np.hypot(_EDGE_SD_MM, _EDGE_SD_PX / px_per_mm))
     if level:  # held at both ends: a bridge
-        first, last = _held_at(s, e, 0.0), _held_at(s, e, float(np.linalg.norm((b - a)[:2])))
-        hang = e - (first + (last - first) * share)
+        hang = _hanging(s, e, float(np.linalg.norm((b - a)[:2])))
         value, quantity = float(np.percentile(hang, 97)), "sag"
     else:  # held at its root alone
         length = float(np.linalg.norm((b - a)[:2]))
         vertical = abs(float((b - a)[:2] @ _up(view))) / length
         # Level at the root, growing with the square of the way out: a straight droop reads 6 % low.
-        curl, _ = np.polyfit((s / length) ** 2, e, 1)
+        free = (s > _CORNER_MM) & (s < length - _CORNER_MM)
+        curl, _ = np.polyfit((s[free] / length) ** 2, e[free], 1) if free.sum() > 4 else (0.0, 0.0)
         steep = max(float(np.sqrt(1 - vertical**2)), 0.2)
         value, quantity, sd = float(curl) / steep, "droop", _FREE_SD_MM / steep
     rough = float(np.std(edge.out_mm - e))
-    note = _shadow_note(view, contrast) or _doubt(contrast, edge, quantity, value)
+    note = _doubt(colours, edge, value)
     return [
         Defect(feature, quantity, value, "mm", sd, note, outline_mm=edge.points_mm),
         Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01, note),
     ]
 
 
-def _shadow_note(view: PieceView, contrast: Contrast) -> str:
-    """Warn where a shadow beside an edge can pass for the filament, and say how to take the photo again.
-
-    So can that of a piece which a spacer holds above white paper, where camera and lamp put it.
-    """
-    if not contrast.dark:
-        return ""
-    if spacer_mm(view.lying) > 0:
-        return f"the shadow of a raised piece can pass for what hangs: {_AGAIN}"
-    if contrast.shadow < _DEEP_SHADOW:
-        return f"the shadow beside it is nearly as dark as the filament: {_AGAIN}"
-    return ""
-
-
-def _doubt(contrast: Contrast, edge: Edge, quantity: str, value: float) -> str:
+def _doubt(colours: Colours, edge: Edge, value: float) -> str:
     """Say why an edge that was followed may not be the right one; empty where nothing speaks for it."""
-    most = _UNDER_DARK_MM if quantity == "droop" and contrast.dark else _UNDER_MM
-    if edge.wall_mm > most:
+    if colours.doubt:
+        return colours.doubt
+    if edge.wall_mm > _UNDER_MM:
         return (
             "the camera looks under it: turn the piece on the mat by 180 degrees, or lean the camera"
             " the other way"
@@ -162,14 +140,25 @@ def _doubt(contrast: Contrast, edge: Edge, quantity: str, value: float) -> str:
     return "its edge is not clear: come closer, in even light" if value < -_RISE_MM else ""
 
 
-def _held_at(s: Floats, e: Floats, end: float) -> float:
-    """Height of the edge at a support: followed back to it, weighed against the drawn line (0)."""
-    near = np.abs(s - end) < _NEAR_MM
-    if near.sum() < 4:
-        return 0.0
-    followed = float(np.polyval(np.polyfit(s[near], e[near], 2), end))
-    weights = 1 / _NEAR_SD_MM**2, 1 / _PLACED_SD_MM**2
-    return followed * weights[0] / (weights[0] + weights[1])
+def _hanging(s: Floats, e: Floats, length_mm: float) -> Floats:
+    """How far an edge hangs under the line from support to support, without what leaps off it.
+
+    An edge hangs in about a parabola; robust least squares (Huber), to which it is an observation that
+    the line is where it is drawn.
+    """
+    from scipy.optimize import least_squares
+
+    t = s / length_mm
+    columns = np.stack([np.ones_like(t), t - 0.5, 4 * t * (1 - t)], axis=1)
+
+    def misfit(terms: Floats) -> Floats:
+        drawn = terms[:2] / (_PLACED_SD_MM, _TURNED_SD_MM)
+        return np.concatenate([(columns @ terms - e) / (_EDGE_SD_MM * np.sqrt(len(e) / 6)), drawn])
+
+    terms = least_squares(misfit, np.zeros(3), loss="huber").x
+    off = np.abs(e - columns @ terms)
+    kept = off < max(4 * float(np.median(off)), _LEAP_MM)
+    return np.asarray((e - columns[:, :2] @ terms[:2])[kept])
 
 
 def _up(view: PieceView) -> Floats:
@@ -248,7 +237,7 @@ def _lower_end(view: PieceView, gap: Gap, rung: Edge) -> Floats:
 def _skin(
     view: PieceView,
     patch: Patch,
-    contrast: Contrast,
+    colours: Colours,
     feature: Feature,
     features: Sequence[Feature],
 ) -> list[Defect]:
@@ -263,7 +252,7 @@ def _skin(
     for middle in middles:
         a, b = view.lying.from_piece(middle + np.array([[0, 0, -half], [0, 0, half]]))
         rim = rim_along(view, a, b)
-        edge = follow(view, patch, contrast, rim, a, b) if rim is not None else None
+        edge = follow(view, patch, colours, rim, a, b) if rim is not None else None
         if edge is not None:
             line = np.polyfit(edge.along_mm, edge.out_mm, 1)
             values.append(float(np.std(edge.out_mm - np.polyval(line, edge.along_mm))))
@@ -271,6 +260,6 @@ def _skin(
     if not values:
         return []
     rough = float(np.sqrt(np.mean(np.square(values))))
-    note = _shadow_note(view, contrast)
+    note = colours.doubt
     sd = 0.25 * rough + 0.01
     return [Defect(feature, "roughness", rough, "mm", sd, note, outline_mm=points)]

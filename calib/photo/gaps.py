@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.photo.contrast import Contrast
-from calib.photo.sight import hidden
+from calib.photo.rims import hidden
 from calib.photo.view import PieceView
 
 Floats = NDArray[np.float64]

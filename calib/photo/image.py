@@ -157,9 +157,10 @@ def encode(light: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
     return np.asarray(np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.power(v, 1 / 2.4) - 0.055))
 
 
-def _table() -> NDArray[np.float32]:
-    v = np.arange(256) / 255.0
-    return np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4).astype(np.float32)
+def decode(tone: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
+    """Undo the sRGB transfer curve (IEC 61966-2-1) for tones from 0 to 1."""
+    v = np.clip(tone, 0.0, 1.0)
+    return np.asarray(np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4))
 
 
-_LIGHT = _table()
+_LIGHT = decode(np.arange(256) / 255.0).astype(np.float32)

@@ -14,17 +14,29 @@ from numpy.typing import NDArray
 from patterns.errors import BadInput
 
 Floats = NDArray[np.float64]
+Ink = tuple[float, float, float]
+BLACK: Ink = (0.0, 0.0, 0.0)
 
 #: Width and height in mm: A4 by ISO 216; letter (ANSI A) is 8.5 x 11 in of 25.4 mm.
 PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-CENTRES = ("white", "dark")
+CENTRES = ("white", "dark", "green", "magenta")
+#: Filament that a green centre does not suit: it has green in it.
+_GREENISH = ("green", "yellow", "lime", "olive", "mint", "teal", "turquoise", "cyan")
+#: Light of a printed centre in red, green and blue; a saturated colour, whatever the printer makes of
+#: it, keeps its colour under a shadow, which white and dark paper do not tell from filament.
+_INKS = {
+    "dark": (0.12, 0.12, 0.12),
+    "green": (0.0, 0.62, 0.25),
+    "magenta": (0.85, 0.0, 0.45),
+}
+#: How to hold the camera: below, one photo tells little of the focal length; above, walls come into sight.
+ASLANT = "8 to 18 degrees off straight above"
 COLUMNS = 17
 SQUARE_MM = 11.0
 MARKER_MM = 8.0
 MARKER_MODULES = 7  # 5 x 5 code modules and a border of one
 BAR_MM = 140.0  # the longest round length a 150 mm caliper takes with ease
 BAR_WIDTH_MM = 3.0
-DARK_LEVEL = 0.12
 CARD_MM = (85.60, 53.98)  # ISO/IEC 7810 ID-1
 CARD_THICK_MM = 0.76
 CARD_RADIUS_MM = 3.18
@@ -33,15 +45,20 @@ _HUNDREDS_FROM, _UNITS_FROM = 800, 900  # marker codes that spell the serial num
 _MIDWAY = 37
 
 
+def centre_for(filament: str) -> str:
+    """Return the centre that suits filament of a colour, said in a word or two: "light grey"."""
+    return "magenta" if any(w in filament.lower() for w in _GREENISH) else "green"
+
+
 @dataclass(frozen=True, slots=True)
 class Rect:
-    """A filled rectangle on the page, millimetres; level 0 is black, 1 white."""
+    """A filled rectangle on the page, millimetres; ink is red, green, blue from 0 to 1."""
 
     x0: float
     y0: float
     x1: float
     y1: float
-    level: float = 0.0
+    ink: Ink = BLACK
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +69,7 @@ class Text:
     y: float
     size_mm: float
     words: str
-    level: float = 0.0
+    ink: Ink = BLACK
     turn_deg: int = 0
 
 
@@ -63,20 +80,20 @@ class Mat:
     Attributes
     ----------
     paper, centre : str
-        One of `PAPERS`; white or dark.
+        One of `PAPERS`, and of `CENTRES`.
     serial : int
         0 to 9999; spelt out by two markers so that a photo tells which mat lies under the piece.
     """
 
     paper: str = "a4"
-    centre: str = "white"
+    centre: str = "green"
     serial: int = 0
 
     def __post_init__(self) -> None:
         if self.paper not in PAPERS:
             raise BadInput(f"there is no paper {self.paper!r}", mend=f"use {' or '.join(PAPERS)}")
         if self.centre not in CENTRES:
-            raise BadInput(f"there is no centre {self.centre!r}", mend="use white or dark")
+            raise BadInput(f"there is no centre {self.centre!r}", mend=f"use {', '.join(CENTRES)}")
         if not 0 <= self.serial < SERIALS:
             raise BadInput(f"serial {self.serial} is not 0 to {SERIALS - 1}", mend="leave it out")
 
@@ -88,12 +105,12 @@ class Mat:
     @classmethod
     def from_name(cls, name: str) -> "Mat":
         """Return the mat whose printed name this is; BadInput where it can't be one."""
-        found = re.fullmatch(r"(A4|LETTER)-([WD])-(\d{4})", name.strip().upper())
+        found = re.fullmatch(r"(A4|LETTER)-([WDGM])-(\d{4})", name.strip().upper())
         if not found:
             raise BadInput(
                 f"{name!r} is no mat's name", mend="copy it from the mat's lower edge: A4-W-0427"
             )
-        centre = "white" if found[2] == "W" else "dark"
+        centre = next(c for c in CENTRES if c[0].upper() == found[2])
         return cls(found[1].lower(), centre, int(found[3]))
 
     @property
@@ -143,7 +160,7 @@ class Mat:
     @cached_property
     def marker_codes(self) -> list[int]:
         """Code of every marker, in the order of `marker_squares`."""
-        base = 100 * (2 * list(PAPERS).index(self.paper) + CENTRES.index(self.centre))
+        base = 100 * _kinds().index((self.paper, self.centre))
         codes = [base + n for n in range(len(self.marker_squares))]
         codes[0] = _HUNDREDS_FROM + self.serial // 100
         codes[_MIDWAY] = _UNITS_FROM + self.serial % 100
@@ -181,7 +198,7 @@ def mat_from_codes(codes: list[int]) -> tuple[Mat, bool]:
     BadInput
         No code of any mat is among them.
     """
-    kinds = [c // 100 for c in codes if c < 400]
+    kinds = [c // 100 for c in codes if c < _HUNDREDS_FROM]
     if not kinds:
         raise BadInput("the markers are not a Truebead mat's", mend="print one: truebead mat")
     kind = max(set(kinds), key=kinds.count)
@@ -189,7 +206,12 @@ def mat_from_codes(codes: list[int]) -> tuple[Mat, bool]:
     units = [c - _UNITS_FROM for c in codes if _UNITS_FROM <= c < _UNITS_FROM + 100]
     known = len(hundreds) == 1 and len(units) == 1
     serial = 100 * hundreds[0] + units[0] if known else 0
-    return Mat(list(PAPERS)[kind // 2], CENTRES[kind % 2], serial), known
+    return Mat(*_kinds()[kind], serial), known
+
+
+def _kinds() -> list[tuple[str, str]]:
+    """Paper and centre of every hundred of marker codes, in the order in which they came to be."""
+    return [(p, c) for some in (CENTRES[:2], CENTRES[2:]) for p in PAPERS for c in some]
 
 
 def bars_mm(mat: Mat) -> tuple[Rect, Rect]:
@@ -216,14 +238,14 @@ def shapes(mat: Mat) -> list[Rect | Text]:
     return [*_centre(mat), *_frame(mat), *bars_mm(mat), *_words(mat)]
 
 
-def _on_page(mat: Mat, box: tuple[float, float, float, float], level: float) -> Rect:
+def _on_page(mat: Mat, box: tuple[float, float, float, float], ink: Ink = BLACK) -> Rect:
     ox, oy = mat.origin_mm
-    return Rect(box[0] + ox, box[1] + oy, box[2] + ox, box[3] + oy, level)
+    return Rect(box[0] + ox, box[1] + oy, box[2] + ox, box[3] + oy, ink)
 
 
 def _frame(mat: Mat) -> list[Rect]:
     out = [
-        _on_page(mat, mat.square_mm(i, j), 0.0)
+        _on_page(mat, mat.square_mm(i, j))
         for j in range(mat.rows)
         for i in range(COLUMNS)
         if mat._in_ring(i, j) and (i + j) % 2 == 0
@@ -235,7 +257,7 @@ def _frame(mat: Mat) -> list[Rect]:
             for first, last in _runs(modules):
                 y1 = top - row * step
                 box = (left + first * step, y1 - step, left + last * step, y1)
-                out.append(_on_page(mat, box, 0.0))
+                out.append(_on_page(mat, box))
     return out
 
 
@@ -246,17 +268,24 @@ def _runs(row: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _centre(mat: Mat) -> list[Rect]:
-    dark = mat.centre == "dark"
-    out = [_on_page(mat, mat.empty_mm, DARK_LEVEL)] if dark else []
+    ground = _INKS.get(mat.centre)
+    out = [_on_page(mat, mat.empty_mm, ground)] if ground else []
     x0, y0, x1, y1 = mat.card_mm
-    gap, long, thin, level = 1.0, 4.0, 0.3, 0.3 if dark else 0.8
+    gap, long, thin, ink = 1.0, 4.0, 0.3, _faint(mat)
     for x, sx in ((x0, -1), (x1, 1)):
         for y, sy in ((y0, -1), (y1, 1)):
             a, b = x + sx * gap, y + sy * gap
             across = (min(a, a - sx * long), b, max(a, a - sx * long), b + thin)
             along = (a, min(b, b - sy * long), a + thin, max(b, b - sy * long))
-            out += [_on_page(mat, across, level), _on_page(mat, along, level)]
+            out += [_on_page(mat, across, ink), _on_page(mat, along, ink)]
     return out
+
+
+def _faint(mat: Mat) -> Ink:
+    """Ink for marks in the centre that shall not be taken for a piece."""
+    ground = np.array(_INKS.get(mat.centre, (1.0, 1.0, 1.0)))
+    red, green, blue = ground * 0.8 if ground.max() > 0.5 else ground + 0.18
+    return float(red), float(green), float(blue)
 
 
 def _words(mat: Mat) -> list[Text]:
@@ -264,18 +293,17 @@ def _words(mat: Mat) -> list[Text]:
     ox, oy = mat.origin_mm
     left, below = ox - COLUMNS * SQUARE_MM / 2, x_bar.y0 - 3.2
     card_y = oy + mat.card_mm[1] - 3.6
-    ink = 0.3 if mat.centre == "dark" else 0.8
     name = f"Truebead mat {mat.name}"
     how = (
         f"Print at 100 %. Measure both bars (drawn {BAR_MM:.2f} mm) end to end with a caliper, then: "
         f"truebead mat --name {mat.name} --bar-x ... --bar-y ..."
     )
-    lay = "Lay the piece near the middle, nothing across the frame, camera 8 to 18 degrees aslant."
+    lay = f"Lay the piece near the middle, nothing across the frame, camera {ASLANT}."
     return [
         Text(left, below, 2.6, name),
         Text(left + 55, below, 2.2, lay),
         Text(left, below - 3.4, 2.2, how),
         Text(x_bar.x0 - 14, x_bar.y0 + 0.5, 2.4, "X bar"),
-        Text(y_bar.x1 - 0.5, y_bar.y0 - 11, 2.4, "Y bar", 0.0, 90),
-        Text(ox - 18, card_y, 1.8, "card for scale (ID-1), optional", ink),
+        Text(y_bar.x1 - 0.5, y_bar.y0 - 11, 2.4, "Y bar", BLACK, 90),
+        Text(ox - 18, card_y, 1.8, "card for scale (ID-1), optional", _faint(mat)),
     ]

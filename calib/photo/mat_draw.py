@@ -7,7 +7,7 @@ import zlib
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.photo.mat import Mat, Rect, Text, shapes
+from calib.photo.mat import BLACK, Ink, Mat, Rect, Text, shapes
 
 MM_PER_INCH = 25.4
 POINTS_PER_MM = 72.0 / MM_PER_INCH
@@ -50,14 +50,19 @@ def _pdf_file(objects: list[bytes]) -> bytes:
 
 
 def _pdf_content(painted: list[Rect | Text]) -> list[str]:
-    """Rectangles of one level in a row become one path, so that no seams show between them."""
+    """Rectangles of one ink in a row become one path, so that no seams show between them."""
     out = []
-    for level, run in itertools.groupby(painted, lambda s: (isinstance(s, Rect), s.level)):
-        if level[0]:
-            out += [f"{level[1]:g} g", *(_pdf_rect(s) for s in run if isinstance(s, Rect)), "f"]
+    for (is_rect, ink), run in itertools.groupby(painted, lambda s: (isinstance(s, Rect), s.ink)):
+        if is_rect:
+            out += [_pdf_ink(ink), *(_pdf_rect(s) for s in run if isinstance(s, Rect)), "f"]
         else:
             out += [_pdf_text(s) for s in run if isinstance(s, Text)]
     return out
+
+
+def _pdf_ink(ink: Ink) -> str:
+    """Black and greys as such: a printer then takes its black ink alone, and edges stay sharp."""
+    return f"{ink[0]:g} g" if len(set(ink)) == 1 else f"{ink[0]:g} {ink[1]:g} {ink[2]:g} rg"
 
 
 def _pdf_rect(r: Rect) -> str:
@@ -67,16 +72,19 @@ def _pdf_rect(r: Rect) -> str:
 def _pdf_text(t: Text) -> str:
     words = t.words.replace("\\", r"\\").replace("(", r"\(").replace(")", r"\)")
     turn = "0 1 -1 0" if t.turn_deg == 90 else "1 0 0 1"
-    return f"BT {t.level:g} g /F1 {t.size_mm:g} Tf {turn} {t.x:.4f} {t.y:.4f} Tm ({words}) Tj ET"
+    return (
+        f"BT {_pdf_ink(t.ink)} /F1 {t.size_mm:g} Tf {turn} {t.x:.4f} {t.y:.4f} Tm ({words}) Tj ET"
+    )
 
 
 def raster(mat: Mat, px_per_mm: float) -> NDArray[np.uint8]:
-    """Return the page as grey levels (0-255), edges weighted by the area they cover.
+    """Return the page as (h, w, 3) sRGB levels, 0 to 255, edges weighted by the area they cover.
 
     Row 0 is the top of the page; pixel (i, j) covers x from i to i + 1 pixels.
     """
     width, height = mat.page_mm
-    page = np.full((round(height * px_per_mm), round(width * px_per_mm)), 1.0, dtype=np.float32)
+    size = (round(height * px_per_mm), round(width * px_per_mm), 3)
+    page = np.full(size, 1.0, dtype=np.float32)
     for shape in shapes(mat):
         if isinstance(shape, Rect):
             _fill(page, shape, height, px_per_mm)
@@ -89,11 +97,11 @@ def _fill(page: NDArray[np.float32], r: Rect, height_mm: float, px_per_mm: float
     i0, cover_x = _cover(r.x0 * px_per_mm, r.x1 * px_per_mm)
     j0, cover_y = _cover((height_mm - r.y1) * px_per_mm, (height_mm - r.y0) * px_per_mm)
     part = page[j0 : j0 + len(cover_y), i0 : i0 + len(cover_x)]
-    cover = np.outer(cover_y, cover_x)
-    if r.level == 0.0:
+    cover = np.outer(cover_y, cover_x)[:, :, None]
+    if r.ink == BLACK:
         part -= cover  # black shapes touch but never overlap: their shares add up, no seams
     else:
-        part += cover * (np.float32(r.level) - part)
+        part += cover * (np.array(r.ink, dtype=np.float32) - part)
 
 
 def _cover(a: float, b: float) -> tuple[int, NDArray[np.float32]]:
@@ -120,12 +128,13 @@ def _write_words(
         if t.turn_deg == 90:
             ink = ink.transpose(Image.Transpose.ROTATE_90)
             at = (round(x + top), round(y - right))
-        image.paste(round(255 * t.level), at, ink)
+        red, green, blue = (round(255 * v) for v in t.ink)
+        image.paste((red, green, blue), at, ink)
     return np.asarray(image)
 
 
 def mat_png(mat: Mat, dpi: int = PNG_DPI) -> bytes:
-    """Return the page as a grey PNG that carries its resolution."""
+    """Return the page as a PNG that carries its resolution."""
     from PIL import Image
 
     out = io.BytesIO()

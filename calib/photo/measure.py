@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.photo.edges import RimFit
+from calib.photo.edges import EdgeFit
 from calib.photo.lying import Lying
 from calib.photo.scale import PaperScale
 from calib.photo.view import PieceView
@@ -14,26 +14,21 @@ from patterns.feature import Feature, Kind
 
 Floats = NDArray[np.float64]
 
-#: Printed upper edges are rounded: radius and its standard uncertainty (about half a usual layer:
-#: judgement).
-ROUND_MM, ROUND_SD_MM = 0.09, 0.06
-#: How far inward a rounded edge is seen, over its radius: where it stands against its own wall (and
-#: more for each unit of brightness), and against something darker or lighter further down. Fitted to
-#: renderings with radii of 0, 0.1 and 0.15 mm.
-_ROUND_ON_WALL, _ROUND_ON_WALL_LIT, _ROUND_ON_DARK, _ROUND_ON_LIGHT = 0.12, 0.07, 0.11, 0.03
-_MODEL_SD_MM = 0.006  # of one rim: what the step model leaves in clean renderings
-_WALL_SD_MM = 0.010  # more where the wall is seen, for the two steps share the light
-_HOLE_SD_MM, _HOLE_WALL_SD_MM = 0.025, 0.12  # of a hole's radius, and where its wall is seen
+#: How far outward every edge is seen of where a caliper finds it (rounded by the print, and light that
+#: bounced): taken off, with a standard uncertainty that all lengths share. From path-traced photos.
+OUTWARD_MM, OUTWARD_SD_MM = 0.0, 0.012
+_MODEL_SD_MM = 0.006  # of one edge: what the step model leaves in path-traced photos
+_BRIGHTNESS_SD_MM = 0.02  # more where brightness alone tells plastic from paper
+_SMEAR_SHARE_SD = 0.3  # of what the smear of colours moves edges by
+_WALL_SHARE_SD = 0.1  # of a wall that is seen: how its light compares with the upper face's
+_SQUEEZE_SD_MM = 0.08  # of a foot on the bed: the first layer bulges
 _CENTRE_SD_MM = 0.1
 _HEIGHT_SD_MM = 0.05  # of the rim above the paper: first layer, paper's lie
 _CORRELATED_MM = 4.0  # along a rim: the texture of the print repeats
 _LATERAL_MM = 3.0
-_FLAG_SCATTER_MM, _FLAG_SCATTER_PX = 0.04, 0.25
-_FLAG_RIVAL = 1.5
-_FLAG_CONTRAST = 0.9
-_FLAG_CONTRAST_OWN = 0.96  # beside its own colour: a narrow wall, a step
-_FLAG_OFF_MM = 0.45
-_FLAG_SD_MM = 0.07  # more is no measurement to speak of: 0.15 mm either way
+_FLAG_SCATTER_MM, _FLAG_SCATTER_PX = 0.05, 0.3
+_FLAG_RIVAL, _FLAG_CLEAR, _FLAG_SHADOW = 1.5, 0.93, 0.12
+_FLAG_OFF_MM = 0.6
 _LEAST_MM = 2.0  # of a length: less has no room for two blurred edges
 _MEASURED = (
     Kind.OUTSIDE, Kind.INSIDE, Kind.PITCH, Kind.HEIGHT, Kind.STEP, Kind.DIAGONAL, Kind.WALL,
@@ -55,7 +50,6 @@ class End:
         Of the shift, from scatter and model.
     outward : float
         +1 where material ends along the direction, -1 where it begins (0: a centre).
-    fits : tuple of RimFit
     doubts : tuple of str
     """
 
@@ -63,13 +57,7 @@ class End:
     shift_mm: float
     sd_mm: float
     outward: float
-    fits: tuple[RimFit, ...]
     doubts: tuple[str, ...] = ()
-
-    @property
-    def hidden_by_round(self) -> float:
-        """How far inward a rounded edge is seen, over its radius."""
-        return float(np.mean([_hidden_by_round(f) for f in self.fits]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,7 +71,7 @@ class Length:
     own_sd_mm : float
         Standard uncertainty of this length alone: rims, camera, heights.
     edge_sd_mm : float
-        From how round the upper edges are: all outside lengths grow by it, all inside ones shrink.
+        From how far outward all edges are seen: outside lengths grow by it, inside ones shrink.
     scale_sd_mm : float
         From the paper's scale: common to all lengths along one direction.
     flags : tuple of str
@@ -145,22 +133,22 @@ def _measure(view: PieceView, feature: Feature, scale: PaperScale) -> Length | N
         return None
     grown = view.placement.grown(anchors)
     nominal = float((grown[1] - grown[0])[:2] @ direction)
-    hidden = b.outward * b.hidden_by_round - a.outward * a.hidden_by_round
-    value = nominal + b.shift_mm - a.shift_mm + ROUND_MM * hidden
+    outward = b.outward - a.outward
+    value = nominal + b.shift_mm - a.shift_mm - OUTWARD_MM * outward
     world = view.placement.turned(direction[None])[0]
     camera_sd = _camera_sd(view, a, b, world)
+    edge_sd = abs(outward) * float(np.hypot(OUTWARD_SD_MM, _smear_sd(view)))
     own = float(np.sqrt(a.sd_mm**2 + b.sd_mm**2 + camera_sd**2))
-    doubts = (*a.doubts, *b.doubts)
-    if np.hypot(own, ROUND_SD_MM * abs(hidden)) > _FLAG_SD_MM:
-        doubts = (*doubts, "uncertain by more than 0.14 mm")
     places = [_seen_at(view, e, world) for e in (a, b)]
-    if not view.heights:
-        flat = view.camera.on_plane(view.camera.project(np.stack(places)))
-        value = float((flat[1] - flat[0]) @ world)
     return Length(
-        feature, float(value), own, ROUND_SD_MM * abs(hidden), abs(nominal) * scale.sd_along(world),
-        doubts, (places[0], places[1]), view.mat_view.photo.name,
+        feature, float(value), own, edge_sd, abs(nominal) * scale.sd_along(world),
+        (*a.doubts, *b.doubts), (places[0], places[1]), view.mat_view.photo.name,
     )  # fmt: skip
+
+
+def _smear_sd(view: PieceView) -> float:
+    """Return what is left of the smear of colours once it was taken off, mm: shared by all edges."""
+    return _SMEAR_SHARE_SD * float(np.median([abs(f.smear_mm) for f in view.fits]))
 
 
 def _seen_at(view: PieceView, end: End, world_direction: Floats) -> Floats:
@@ -201,7 +189,7 @@ def _end(view: PieceView, anchor: Floats, d: Floats) -> End | None:
 
 
 def _straight_end(view: PieceView, anchor: Floats, d: Floats) -> End | None:
-    best: tuple[float, RimFit, float] | None = None
+    best: tuple[float, EdgeFit, float] | None = None
     for f in view.fits:
         if f.rim.circle is not None:
             continue
@@ -220,11 +208,11 @@ def _straight_end(view: PieceView, anchor: Floats, d: Floats) -> End | None:
         return None
     fit, sign = best[1], float(np.sign(best[2]))
     offset, sd = _offset_at(fit, anchor)
-    place = np.array([anchor[0], anchor[1], fit.rim.z_mm])
-    return End(place, sign * offset, sd, sign, (fit,), _doubts(view, fit))
+    place = np.array([anchor[0], anchor[1], fit.z_mm])
+    return End(place, sign * offset, sd, sign, _doubts(view, fit))
 
 
-def _offset_at(f: RimFit, anchor: Floats) -> tuple[float, float]:
+def _offset_at(f: EdgeFit, anchor: Floats) -> tuple[float, float]:
     """Offset of a rim's line beside an anchor (no further than its ends), with uncertainty."""
     good = f.good if f.good.sum() >= 2 else np.ones(len(f.good), dtype=bool)
     t = f.points_mm[:, :2] - f.points_mm[0, :2]
@@ -233,53 +221,42 @@ def _offset_at(f: RimFit, anchor: Floats) -> tuple[float, float]:
     where = float((anchor[:2] - f.points_mm[0, :2]) @ tangent)
     where = float(np.clip(where, s.min(), s.max()))
     count = len(s)
-    spread = max(f.scatter_mm, float(np.median(f.offset_se_mm)))
+    spread = max(f.scatter_mm, float(np.median(f.sd_mm[good])))
     independent = max(1.0, min(count, np.ptp(s) / _CORRELATED_MM + 1))
     if count < 4 or np.ptp(s) < 6.0:
         value, variance = float(y.mean()), spread**2 / independent
     else:
         slope, level = np.polyfit(s - s.mean(), y, 1)
         value = float(level + slope * (where - s.mean()))
-        lever = (where - s.mean()) ** 2 / s.var()
-        variance = spread**2 * (1 + lever) / independent
-    wall_sd = _WALL_SD_MM if f.sees_wall.mean() > 0.5 else 0.0
-    return value, float(
-        np.sqrt(
-            variance + (_MODEL_SD_MM * max(f.brightness, 1.0)) ** 2 + wall_sd**2 + f.wall_sd_mm**2
-        )
-    )
+        variance = spread**2 * (1 + (where - s.mean()) ** 2 / s.var()) / independent
+    return value, float(np.sqrt(variance + _model_variance(f)))
 
 
-def _circle_step(f: RimFit) -> tuple[Floats, Floats]:
+def _model_variance(f: EdgeFit) -> float:
+    """Return what the model of an edge leaves, mm^2."""
+    brightness = 0.0 if f.share.by_colour else _BRIGHTNESS_SD_MM
+    wall = _WALL_SHARE_SD * f.wall_mm
+    squeeze = _SQUEEZE_SD_MM if f.z_mm < 1e-6 else 0.0
+    return _MODEL_SD_MM**2 + brightness**2 + squeeze**2 + wall**2
+
+
+def _circle_step(f: EdgeFit) -> tuple[Floats, Floats]:
     """Growth of the radius and shift of the centre (x, y), with covariance.
 
-    The wall inside a hole is lit unevenly all round: the stations that see it count less, and the
-    centre, which is printed about where it should be, keeps the others from being too free.
+    The centre, which is printed about where it should be, keeps the others from being too free.
     """
     good = f.good if f.good.sum() >= 6 else np.ones(len(f.good), dtype=bool)
-    columns = np.column_stack([np.ones(int(good.sum())), f.normals[good]])
-    spread = max(f.scatter_mm, float(np.median(f.offset_se_mm)))
-    is_hole = _material(f) < 0
-    sd = np.hypot(spread, np.where(f.sees_wall[good] & is_hole, _HOLE_WALL_SD_MM, 0.0))
-    thinning = max(1.0, _CORRELATED_MM * good.sum() / max(f.rim.length_mm, 1.0))
-    weighed = columns / (sd[:, None] * np.sqrt(thinning))
+    spread = max(f.scatter_mm, float(np.median(f.sd_mm[good])))
+    thinning = max(1.0, _CORRELATED_MM * good.sum() / max(f.length_mm, 1.0))
+    weighed = np.column_stack([np.ones(int(good.sum())), f.normals[good]])
+    weighed /= spread * np.sqrt(thinning)
     normal = weighed.T @ weighed + np.diag([0.0, *[_CENTRE_SD_MM**-2] * 2])
     covariance = np.linalg.inv(normal)
-    step = covariance @ weighed.T @ (f.offset_mm[good] / (sd * np.sqrt(thinning)))
-    covariance += np.eye(3) * _MODEL_SD_MM**2
-    covariance[0, 0] += f.wall_sd_mm**2 + (_HOLE_SD_MM**2 if is_hole else 0.0)
-    return step, covariance
+    step = covariance @ weighed.T @ (f.offset_mm[good] / (spread * np.sqrt(thinning)))
+    return step, covariance + np.eye(3) * _model_variance(f)
 
 
-def _hidden_by_round(f: RimFit) -> float:
-    lit = max(f.brightness, 0.0)
-    against_wall = _ROUND_ON_WALL + _ROUND_ON_WALL_LIT * lit
-    against_floor = max(_ROUND_ON_DARK * lit, _ROUND_ON_LIGHT)
-    seen = float(f.sees_wall.mean())
-    return seen * against_wall + (1 - seen) * against_floor
-
-
-def _material(f: RimFit) -> float:
+def _material(f: EdgeFit) -> float:
     """+1 for a disc's rim, -1 for a hole's: the way its normals look from its centre."""
     circle = f.rim.circle
     assert circle is not None
@@ -300,9 +277,9 @@ def _arc_end(view: PieceView, anchor: Floats, d: Floats) -> End | None:
         normal = radial * _material(f)  # outward normal along d
         step, covariance = _circle_step(f)
         row = np.array([normal, d[0], d[1]])
-        place = np.array([anchor[0], anchor[1], f.rim.z_mm])
+        place = np.array([anchor[0], anchor[1], f.z_mm])
         sd = float(np.sqrt(row @ covariance @ row))
-        return End(place, float(row @ step), sd, normal, (f,), _doubts(view, f))
+        return End(place, float(row @ step), sd, normal, _doubts(view, f))
     return None
 
 
@@ -312,9 +289,9 @@ def _centre_end(view: PieceView, anchor: Floats, d: Floats) -> End | None:
             continue
         if np.linalg.norm(anchor[:2] - (f.rim.circle.u, f.rim.circle.v)) < 0.05:
             step, covariance = _circle_step(f)
-            place = np.array([anchor[0], anchor[1], f.rim.z_mm])
+            place = np.array([anchor[0], anchor[1], f.z_mm])
             sd = float(np.sqrt(d @ covariance[1:, 1:] @ d))
-            return End(place, float(step[1:] @ d), sd, 0.0, (f,), _doubts(view, f))
+            return End(place, float(step[1:] @ d), sd, 0.0, _doubts(view, f))
     return None
 
 
@@ -338,37 +315,32 @@ def _corner_end(view: PieceView, anchor: Floats, d: Floats) -> End | None:
 
 
 def _corner(
-    view: PieceView, anchor: Floats, d: Floats, first: RimFit, second: RimFit, normals: Floats
+    view: PieceView, anchor: Floats, d: Floats, first: EdgeFit, second: EdgeFit, normals: Floats
 ) -> End:
     offsets = [_offset_at(first, anchor), _offset_at(second, anchor)]
     back = np.linalg.inv(normals)
     shift = back @ np.array([o[0] for o in offsets])
     sd = np.sqrt(((d @ back) ** 2) @ np.array([o[1] ** 2 for o in offsets]))
     doubts = (*_doubts(view, first), *_doubts(view, second))
-    place = np.array([anchor[0], anchor[1], first.rim.z_mm])
+    place = np.array([anchor[0], anchor[1], first.z_mm])
     outward = float((d @ back).sum())
-    return End(place, float(shift @ d), float(sd), outward, (first, second), doubts)
+    return End(place, float(shift @ d), float(sd), outward, doubts)
 
 
-def _doubts(view: PieceView, f: RimFit) -> tuple[str, ...]:
-    """Why a rim may be in the wrong place."""
+def _doubts(view: PieceView, f: EdgeFit) -> tuple[str, ...]:
+    """Why an edge may be in the wrong place."""
     out = []
     px_mm = 1 / view.camera.px_per_mm(view.placement.to_world(f.points_mm.mean(axis=0)[None])[0])
-    count = max(int(f.good.sum()), 1)
-    limit = max(_FLAG_SCATTER_MM, _FLAG_SCATTER_PX * px_mm)
-    if f.scatter_mm > limit or f.good.mean() < 0.6:
-        out.append("edge unclear: its points scatter")
-    elif count < 3:
-        out.append("edge too short")
-    if f.rival_ratio < _FLAG_RIVAL:
-        out.append("edge ambiguous: another place fits nearly as well")
-    beside_itself = f.narrow_wall or not f.rim.outermost.any()
-    if f.contrast < (_FLAG_CONTRAST_OWN if beside_itself else _FLAG_CONTRAST):
-        out.append("little contrast at an edge")
+    if not (f.share.by_colour or f.share.dark) and f.share.shadow > _FLAG_SHADOW:
+        out.append("filament and paper are too alike for this light: take paper of another colour")
+    if f.scatter_mm > max(_FLAG_SCATTER_MM, _FLAG_SCATTER_PX * px_mm) or f.good.mean() < 0.6:
+        out.append("something is in the way, or the edge is rough: its points scatter")
+    if f.rival < _FLAG_RIVAL:
+        out.append("another edge is as near")
+    if f.clear < _FLAG_CLEAR or abs(float(np.median(f.offset_mm))) > _FLAG_OFF_MM:
+        out.append("what is seen is not an edge of this piece")
     if f.rim.bevel_mm:
         out.append("chamfered edge: turn the piece over, its bed side down")
-    if abs(f.shift_mm) > _FLAG_OFF_MM:
-        out.append("edge far from where the rest of the piece puts it")
     return tuple(out)
 
 

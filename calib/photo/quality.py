@@ -7,7 +7,7 @@ from calib.errors import FileError
 from calib.photo.camera import Camera
 from calib.photo.corners import Seen
 from calib.photo.image import Photo
-from calib.photo.mat import SQUARE_MM
+from calib.photo.mat import ASLANT, SQUARE_MM
 from calib.photo.scale import PaperScale
 
 Floats = NDArray[np.float64]
@@ -105,14 +105,14 @@ def _check_tilt(photo: Photo, camera: Camera) -> list[str]:
         raise FileError(
             f"too oblique: {tilt:.0f} degrees",
             where=photo.name,
-            mend="hold the camera 8 to 18 degrees off straight above",
+            mend=f"hold the camera {ASLANT}",
         )
     if tilt > _FAIR_TILT_DEG:
-        return [f"oblique ({tilt:.0f} degrees): 8 to 18 degrees is best"]
+        return [f"oblique ({tilt:.0f} degrees): best is {ASLANT}"]
     if tilt < _LEAST_TILT_DEG or camera.covariance[0, 0] > _POOR_SD_LOG_F**2:
         return [
             f"square-on ({tilt:.0f} degrees): the focal length is poorly known, and so are sizes high"
-            " above the paper; 8 to 18 degrees is best, or two photos"
+            f" above the paper; best is {ASLANT}, or two photos"
         ]
     return []
 

@@ -1,10 +1,10 @@
-"""The rims of a lying piece: upper edges that a camera above can see, with all a fit must know.
+"""The rims of a lying piece: upper edges beyond which, seen from above, there is paper.
 
-A rim is where a face that looks up ends and drops: solid on one side just below, free beside it and
-above it. Each is kept as stations some millimetres apart.
+A rim is where a face that looks up ends and nothing of the piece is below or beside it down to the mat.
+Each is kept as stations half a millimetre apart.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
@@ -18,13 +18,15 @@ from patterns.body import Circle, Loop, Prism
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+SPACING_MM = 0.5
 _ASIDE_MM = 0.02  # how far beside an edge the body is probed
 _LEVEL_MM = 0.03  # how far above and below
-_SPACING_MM = 0.5
 _SHORTEST_MM = 2.0
 FULL_ROOM_MM = 4.0  # how far to each side a profile may run
 _ROOM_STEPS_MM = (3.4, 2.8, 2.2, 1.8, 1.4, 1.1, 0.9, 0.7, 0.5, 0.3, 0.1)
 _EVERY = 4  # stations between probes of what surrounds a rim
+_ABOVE_MM = 0.05
+_BESIDE_MM = (0.3, 0.8, 1.4)  # how far beyond a wall's foot the paper must be in sight
 
 
 @dataclass(frozen=True, eq=False)
@@ -34,15 +36,13 @@ class Rim:
     Attributes
     ----------
     points_mm : (n, 3) float
-        Stations, about 0.5 mm apart.
+        Stations.
     normals : (n, 2) float
         Outward, away from the material.
-    floor_mm : (n,) float
-        Height of what lies beside and below: another upper face, or 0 for the mat.
     foot_mm : (n,) float
-        Height down to which the wall runs straight (above the floor where there is a chamfer).
+        Height down to which the wall runs straight: below it is set back, or there is the mat.
     inner_mm, outer_mm : (n,) float
-        How far the upper face runs inward, and how far nothing rises outward, up to 4 mm.
+        How far the upper face runs inward, and how far nothing stands outward, up to 4 mm.
     circle : Circle or None
         The circle it is part of.
     bevel_mm : float
@@ -51,7 +51,6 @@ class Rim:
 
     points_mm: Floats
     normals: Floats
-    floor_mm: Floats
     foot_mm: Floats
     inner_mm: Floats
     outer_mm: Floats
@@ -68,54 +67,46 @@ class Rim:
         """Length of the run."""
         return float(np.linalg.norm(np.diff(self.points_mm, axis=0), axis=1).sum())
 
-    @property
-    def outermost(self) -> Bools:
-        """Stations that drop to the mat."""
-        return np.asarray(self.floor_mm < 1e-6)
 
-
-def find_rims(lying: Lying) -> list[Rim]:
-    """Return every rim of at least 2 mm."""
-    runs: list[_Run] = []
-    for z in _levels(lying):
-        runs += _runs_at(lying, z)
-    return _without_repeats(_rims(lying, runs))
+@lru_cache(maxsize=16)
+def rims_of(lying: Lying) -> tuple[Rim, ...]:
+    """Return every rim of at least 2 mm, remembered for the last few pieces."""
+    runs = [r for z in sorted(levels_of(lying), reverse=True) for r in _runs_at(lying, z)]
+    return tuple(_rims(lying, runs))
 
 
 @dataclass(frozen=True, eq=False)
 class _Run:
     """A stretch of rim before what surrounds it is known."""
 
-    z: float
     points: Floats
     normals: Floats
     circle: Circle | None
 
 
-def _levels(lying: Lying) -> list[float]:
-    """Heights of faces that look up or down, and where a chamfer below one of them begins."""
+@lru_cache(maxsize=16)
+def levels_of(lying: Lying) -> frozenset[float]:
+    """Heights of faces that look up or down, and where a chamfer begins."""
     out = set()
     for p in (*lying.turned.add, *lying.turned.cut):
         if p.axis == "Z":
             out |= {p.start_mm, p.end_mm}
         else:
-            up = [loop_points(lo, 4)[:, 1] for lo in (p.outline, *p.holes)]
-            out |= {float(v) for v in np.concatenate(up)}
-    top = float(lying.size_mm[2])
-    out |= {z - c for z in out for c in [lying.body.chamfer_mm] if c and lying.side != "bottom"}
-    return sorted({round(z, 6) for z in out if 1e-6 < z <= top + 1e-6}, reverse=True)
+            out |= {float(v) for lo in (p.outline, *p.holes) for v in loop_points(lo, 4)[:, 1]}
+    top, c = float(lying.size_mm[2]), lying.body.chamfer_mm
+    out |= {c, top - c} if c and lying.side in ("bottom", "top") else set()
+    return frozenset(round(z, 6) for z in out if 1e-6 < z <= top + 1e-6)
 
 
 def _candidates(lying: Lying, z: float) -> Iterator[tuple[Floats, Floats, Circle | None]]:
     """Outlines of every prism's section just below z, sampled: points (n, 2), normals, circle."""
     for p in (*lying.turned.add, *lying.turned.cut):
-        if p.axis == "Z":
-            if p.start_mm < z - 1e-9 and z <= p.end_mm + 1e-9:
-                for loop in (p.outline, *p.holes):
-                    yield from _sampled(loop)
-        else:
+        if p.axis != "Z":
             for corners in _section(p, z - _LEVEL_MM / 2):
                 yield from _sampled(corners)
+        elif p.start_mm < z - 1e-9 and z <= p.end_mm + 1e-9:
+            for loop in (p.outline, *p.holes):
+                yield from _sampled(loop)
 
 
 def _section(p: Prism, z: float) -> list[Loop]:
@@ -138,7 +129,7 @@ def _section(p: Prism, z: float) -> list[Loop]:
 
 def _sampled(loop: Loop) -> Iterator[tuple[Floats, Floats, Circle | None]]:
     if isinstance(loop, Circle):
-        count = max(16, round(np.pi * loop.diameter_mm / _SPACING_MM))
+        count = max(16, round(np.pi * loop.diameter_mm / SPACING_MM))
         points = loop_points(loop, count)
         yield points, (points - (loop.u, loop.v)) / (loop.diameter_mm / 2), loop
         return
@@ -147,7 +138,7 @@ def _sampled(loop: Loop) -> Iterator[tuple[Floats, Floats, Circle | None]]:
         length = float(np.linalg.norm(b - a))
         if length < _SHORTEST_MM:
             continue
-        count = max(3, round(length / _SPACING_MM))
+        count = max(3, round(length / SPACING_MM))
         along = (np.arange(count) + 0.5) / count
         normal = np.array([b[1] - a[1], a[0] - b[0]]) / length
         yield a + along[:, None] * (b - a), np.tile(normal, (count, 1)), None
@@ -161,119 +152,111 @@ def _runs_at(lying: Lying, z: float) -> list[_Run]:
     """Probe all outlines of one level at once and keep the stretches that are rims."""
     found: dict[tuple[float, ...], tuple[Floats, Floats, Circle | None]] = {}
     for points, normals, circle in _candidates(lying, z):
-        key = (*np.round(points[0], 3), *np.round(points[-1], 3), len(points))
-        found.setdefault(key, (points, normals, circle))
-    if not found:
-        return []
+        first, last = sorted((tuple(np.round(points[0], 3)), tuple(np.round(points[-1], 3))))
+        found.setdefault((*first, *last, len(points)), (points, normals, circle))
     both = [(p, sign * n, c) for p, n, c in found.values() for sign in (1.0, -1.0)]
-    points = np.concatenate([p for p, _, _ in both])
-    normals = np.concatenate([n for _, n, _ in both])
-    inward, outward = points - _ASIDE_MM * normals, points + _ASIDE_MM * normals
-    is_rim = _probe(lying, inward, z - _LEVEL_MM)
-    is_rim &= ~_probe(lying, outward, z - _LEVEL_MM)
-    is_rim &= ~_probe(lying, inward, z + _LEVEL_MM)
+    if not both:
+        return []
+    points, normals = (np.concatenate([b[k] for b in both]) for k in (0, 1))
+    inward = points - _ASIDE_MM * normals
+    is_rim = _probe(lying, inward, z - _LEVEL_MM) & ~_probe(lying, inward, z + _LEVEL_MM)
+    at = np.flatnonzero(is_rim)
+    is_rim[at] &= _is_free(lying, points[at] + _ASIDE_MM * normals[at], np.full(len(at), z))
     ends = np.cumsum([len(p) for p, _, _ in both])[:-1]
     out = []
     for (p, n, c), marks in zip(both, np.split(is_rim, ends), strict=True):
-        out += _stretches(z, p, n, c, marks)
+        lifted = np.column_stack([p, np.full(len(p), z)])
+        out += [_Run(*run, c) for run in _stretches(lifted, n, c, marks)]
     return out
 
 
-def _stretches(
-    z: float, points: Floats, normals: Floats, circle: Circle | None, is_rim: Bools
-) -> list[_Run]:
+def _layers(lying: Lying) -> list[tuple[float, float]]:
+    """From below upwards: what is solid in the middle of such a layer is so all through it."""
+    return list(pairwise([0.0, *sorted(levels_of(lying))]))
+
+
+def _is_free(lying: Lying, flat: Floats, z: Floats) -> Bools:
+    """Tell for (n, 2) places whether nothing of the piece is there, from (n,) z down to the mat."""
+    out = np.ones(len(flat), dtype=bool)
+    for low, high in _layers(lying):
+        at = np.flatnonzero(out & (z > (low + high) / 2))
+        out[at] = ~_probe(lying, flat[at], (low + high) / 2)
+    return out
+
+
+def _stretches(points: Floats, normals: Floats, circle: Circle | None, is_rim: Bools) -> Iterator[tuple[Floats, Floats]]:  # fmt: skip
     if circle is not None and is_rim.any() and not is_rim.all():
         first = int(np.flatnonzero(~is_rim)[0])  # begin in a gap, so that no run wraps round
         is_rim = np.roll(is_rim, -first)
         points, normals = np.roll(points, -first, axis=0), np.roll(normals, -first, axis=0)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], is_rim.astype(int), [0]])))
-    return [
-        _Run(z, points[first:last], normals[first:last], circle)
-        for first, last in zip(edges[::2], edges[1::2], strict=True)
-        if (last - first) * _SPACING_MM >= _SHORTEST_MM - 1e-6
-    ]
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if (last - first) * SPACING_MM >= _SHORTEST_MM - 1e-6:
+            yield points[first:last], normals[first:last]
 
 
-def _rims(lying: Lying, runs: list[_Run]) -> list[Rim]:
-    """Probe what surrounds the runs, all at once; it changes slowly, so every fourth station."""
-    if not runs:
-        return []
-    z = np.concatenate([np.full(len(r.points[::_EVERY]), r.z) for r in runs])
+def _rims(lying: Lying, runs: Sequence[_Run]) -> list[Rim]:
+    """Probe what surrounds all runs at once; it changes slowly, so every fourth station."""
     points = np.concatenate([r.points[::_EVERY] for r in runs])
     normals = np.concatenate([r.normals[::_EVERY] for r in runs])
-    floor, foot = _floor_and_foot(lying, z, points, normals)
-    inner, outer = _room(lying, z, points, normals, floor)
-    c = lying.body.chamfer_mm
-    within = points - (c + _ASIDE_MM) * normals
-    above = c + _room(lying, z + c, within, normals, floor)[0] if c else inner
-    out, at = [], 0
-    for r in runs:
-        part = slice(at, at + len(r.points[::_EVERY]))
-        at = part.stop
-        bevelled = c > 0 and lying.side != "bottom" and float(np.median(inner[part])) < c
-        room = above[part] if bevelled else inner[part]
-        every = np.arange(len(r.points)) // _EVERY
-        lifted = np.column_stack([r.points, np.full(len(r.points), r.z)])
-        around = (floor[part][every], foot[part][every], room[every], outer[part][every])
-        out.append(Rim(lifted, r.normals, *around, r.circle, c if bevelled else 0.0))
-    return out
-
-
-def _floor_and_foot(
-    lying: Lying, z: Floats, points: Floats, normals: Floats
-) -> tuple[Floats, Floats]:
-    outward, inward = points + _ASIDE_MM * normals, points - _ASIDE_MM * normals
-    levels = _levels(lying)
-    floor = np.zeros(len(points))
-    for level in levels:
-        below = (floor == 0) & (level < z - 1e-6)
-        floor[below & _probe(lying, outward, level - _LEVEL_MM)] = level
-    foot = floor.copy()
-    for high, low in pairwise([*levels, 0.0]):  # undercuts, from the top down
-        below = (foot == floor) & (high < z - 1e-6) & (high > floor)
-        foot[below & ~_probe(lying, inward, (low + high) / 2)] = high
-    c = lying.body.chamfer_mm
-    if lying.side == "bottom" and c:
-        foot[(foot == 0) & (z > c) & ~_probe(lying, inward, c / 2)] = c
-    return floor, foot
-
-
-def _room(
-    lying: Lying, z: Floats, points: Floats, normals: Floats, floor: Floats
-) -> tuple[Floats, Floats]:
+    flat, z = points[:, :2], points[:, 2]
+    foot = np.zeros(len(points))
+    for low, high in reversed(_layers(lying)):
+        at = np.flatnonzero((foot == 0) & (z > (low + high) / 2))
+        undercut = ~_probe(lying, flat[at] - _ASIDE_MM * normals[at], (low + high) / 2)
+        foot[at[undercut]] = high
     inner, outer = np.full(len(points), FULL_ROOM_MM), np.full(len(points), FULL_ROOM_MM)
     for t in _ROOM_STEPS_MM:
-        inside = points - t * normals
+        inside = flat - t * normals
         ends = ~_probe(lying, inside, z - _LEVEL_MM) | _probe(lying, inside, z + _LEVEL_MM)
         inner[ends] = t
-        outside = points + t * normals
-        rises = _probe(lying, outside, floor + _LEVEL_MM) | _probe(lying, outside, z - _LEVEL_MM)
-        sinks = (floor > 0) & ~_probe(lying, outside, floor - _LEVEL_MM)
-        outer[rises | sinks] = t
-    return inner, outer
+        outer[~_is_free(lying, flat + t * normals, z)] = t
+    sizes = np.cumsum([len(r.points[::_EVERY]) for r in runs])[:-1]
+    parts = zip(*(np.split(v, sizes) for v in (foot, inner, outer)), strict=True)
+    return [_rim(lying, run, part) for run, part in zip(runs, parts, strict=True)]
 
 
-def _without_repeats(rims: list[Rim]) -> list[Rim]:
-    """Drop runs that two prisms share (the longer one stays)."""
-    out: list[Rim] = []
-    for rim in sorted(rims, key=lambda r: -r.length_mm):
-        middle = rim.points_mm[len(rim.points_mm) // 2]
-        normal = rim.normals[len(rim.normals) // 2]
-        twin = any(abs(r.z_mm - rim.z_mm) < 1e-6 and _passes(r, middle, normal) for r in out)
-        if not twin:
-            out.append(rim)
+def _rim(lying: Lying, run: _Run, around: tuple[Floats, ...]) -> Rim:
+    every = np.arange(len(run.points)) // _EVERY
+    foot, inner, outer = (v[every] for v in around)
+    c = lying.body.chamfer_mm if lying.side == "top" else 0.0
+    if c and abs(float(run.points[0, 2]) + c - lying.size_mm[2]) < 1e-6:
+        return Rim(
+            run.points, run.normals, foot, np.full(len(inner), FULL_ROOM_MM), outer, run.circle, c
+        )
+    return Rim(run.points, run.normals, foot, inner, outer, run.circle)
+
+
+def visible(lying: Lying, rims: Sequence[Rim], eye_mm: Floats) -> list[Bools]:
+    """Tell for the stations of every rim whether it can be seen from a place, and paper beyond it."""
+    points = np.concatenate([r.points_mm for r in rims])
+    normals = np.concatenate([r.normals for r in rims])
+    foot, outer = (np.concatenate([getattr(r, name) for r in rims]) for name in ("foot_mm", "outer_mm"))  # fmt: skip
+    seen = ~hidden(lying, points + np.array([0, 0, _ABOVE_MM]), eye_mm)
+    wall = np.maximum(((_on_level(points, foot, eye_mm) - points[:, :2]) * normals).sum(axis=1), 0)
+    for beside in _BESIDE_MM:
+        at = np.flatnonzero(seen & (wall + beside < outer))
+        across = np.pad((wall[at] + beside)[:, None] * normals[at], ((0, 0), (0, 1)))
+        paper = eye_mm + (points[at] + across - eye_mm) * (eye_mm[2] / (eye_mm[2] - points[at, 2:]))
+        seen[at] &= ~hidden(lying, paper + np.array([0, 0, _ABOVE_MM]), eye_mm)
+    ends = np.cumsum([len(r.points_mm) for r in rims])[:-1]
+    return np.split(seen, ends)
+
+
+def _on_level(points: Floats, level: Floats, eye: Floats) -> Floats:
+    """Where, in the plane of each point, a place straight below it is seen that lies at a level."""
+    ratio = (eye[2] - points[:, 2]) / (eye[2] - level)
+    return np.asarray(eye[:2] + (points[:, :2] - eye[:2]) * ratio[:, None])
+
+
+def hidden(lying: Lying, points_mm: Floats, eye_mm: Floats) -> Bools:
+    """Tell for (n, 3) lying points whether the piece itself stands between them and the camera."""
+    top = float(lying.size_mm[2])
+    towards = eye_mm - points_mm
+    towards = towards / towards[:, 2:]
+    out = np.zeros(len(points_mm), dtype=bool)
+    for height in np.arange(0.1, float(top - points_mm[:, 2].min()), 0.5):
+        left = np.flatnonzero(~out & (points_mm[:, 2] + height < top))
+        if len(left):
+            out[left] = lying.solid_at(points_mm[left] + height * towards[left])
     return out
-
-
-def _passes(rim: Rim, at: Floats, normal: Floats) -> bool:
-    gaps = np.linalg.norm(rim.points_mm - at, axis=1)
-    near = int(gaps.argmin())
-    if gaps[near] > _SPACING_MM or rim.normals[near] @ normal < 0.99:
-        return False
-    return bool(abs((rim.points_mm[near] - at)[:2] @ normal) < 0.01)
-
-
-@lru_cache(maxsize=16)
-def rims_of(lying: Lying) -> tuple[Rim, ...]:
-    """Return `find_rims` of a lying piece, remembered."""
-    return tuple(find_rims(lying))

@@ -9,15 +9,12 @@ from calib.photo.defects import Defect, measure_defects
 from calib.photo.image import Photo
 from calib.photo.lying import Lying, lay
 from calib.photo.measure import Length, combine, flat_direction, measure_features, shows
-from calib.photo.others import refuse_others
 from calib.photo.scale import CALIPER_SD_MM, PaperScale, from_length
 from calib.photo.side_views import spacer_mm
 from calib.photo.view import (
     MatView,
-    Options,
     PieceView,
     find_piece,
-    inside_box,
     look_at_mats,
     solve_views,
 )
@@ -64,7 +61,6 @@ def measure_photos(
     sides: Sequence[str] = ("bottom",),
     card: bool = False,
     known_mm: Mapping[str, float] | None = None,
-    options: Options | None = None,
 ) -> Outcome:
     """Measure a piece in one photo or several.
 
@@ -89,24 +85,21 @@ def measure_photos(
     _check_known(features, known_mm or {})
     scale = scale or PaperScale()
     lyings = [lay(body, side) for side in sides]
+    lyings = [n for n in lyings if not spacer_mm(n)] or lyings
     seen = seen or look_at_mats(photos)
-    views = solve_views(photos, seen, scale, options)
+    views = solve_views(photos, seen, scale)
     if card:
         prior = scale
         for _ in range(_ROUNDS):
             scale = scale_from_card(views[0], prior, scale)
-            views = solve_views(photos, seen, scale, options)
-    pieces = [_find(v, scale, lyings, options, card=card) for v in views]
+            views = solve_views(photos, seen, scale)
+    pieces = [_find(v, scale, lyings, card=card) for v in views]
     prior = scale
     for _ in range(_ROUNDS if known_mm else 0):
         scale = _scale_from_known(pieces, features, prior, scale, known_mm or {})
-        views = solve_views(photos, seen, scale, options)
-        pieces = [
-            _find(v, scale, [p.lying], options, card=card)
-            for v, p in zip(views, pieces, strict=True)
-        ]
-    # A sag is judged along the whole underside, and what only a photo measures is no length.
-    sizes = [f for f in features if f.group != "sag" and f.instrument == "caliper"]
+        views = solve_views(photos, seen, scale)
+        pieces = [_find(v, scale, [p.lying], card=card) for v, p in zip(views, pieces, strict=True)]
+    sizes = [f for f in features if f.group != "sag"]  # a sag is judged along the whole underside
     single = [tuple(measure_features(p, sizes, scale)) for p in pieces]
     order = {f.id: n for n, f in enumerate(features)}
     lengths = combine([n for group in single for n in group])
@@ -138,15 +131,12 @@ def _find(
     view: MatView,
     scale: PaperScale,
     lyings: Sequence[Lying],
-    options: Options | None,
     *,
     card: bool,
 ) -> PieceView:
     x0, y0, x1, y1 = view.seen.mat.empty_mm
     box = (x0, view.seen.mat.card_mm[3] + 2.0 if card else y0, x1, y1)
-    piece = find_piece(view, scale, lyings, options, box_mm=box)
-    refuse_others(piece, inside_box(box, scale))
-    return piece
+    return find_piece(view, scale, lyings, box_mm=box)
 
 
 def _check_known(features: Sequence[Feature], known_mm: Mapping[str, float]) -> None:

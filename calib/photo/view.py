@@ -9,34 +9,28 @@ from numpy.typing import NDArray
 from calib.errors import FileError
 from calib.photo.camera import Camera, View, solve_cameras
 from calib.photo.corners import Seen, find_mat
-from calib.photo.edges import RimFit, Scan, fit_rim, is_narrow, joint_step, scan_rim, share_of
+from calib.photo.edges import EdgeFit, Look, cut_patch, fit_edge, look_of, sample_rim
 from calib.photo.image import Photo
-from calib.photo.locate import Box, Found, Placement, locate
+from calib.photo.locate import Box, Found, locate, mask_of, refuse_others, silhouette, top_view
 from calib.photo.lying import Lying
-from calib.photo.profiles import Patch, Profiles, cut_patch, sample_rim
+from calib.photo.placement import Placement
 from calib.photo.quality import blur_px, check_view
-from calib.photo.rims import Rim, rims_of
+from calib.photo.rims import Rim, rims_of, visible
 from calib.photo.scale import PaperScale
-from calib.photo.sight import visible
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-_WEAKEST_SCORE = 0.35
-_WEAKEST_SUPPORT, _CLOSE_MERIT = 0.35, 0.93
-_CLOSE_RIVAL = 0.85
-_REACHES_MM = (1.2, 0.7)
-_REACH_DEG = 1.0  # of turn, for each millimetre of reach
+_WEAKEST_SCORE = 0.15
+_WEAKEST_SUPPORT, _CLOSE_MERIT = (
+    0.33,
+    0.93,
+)  # false placements in photos with known truth: up to 0.30
+_CLOSE_RIVAL = 0.6
+_REACHES_MM = (1.5, 0.8, 0.4)
+_GROW_SD = 0.003  # of a print, in the scale that `_SHARED_MM` makes: filament shrinks by up to 1 %
+_SHARED_MM = 0.3  # how far an edge may be off as a whole, all its stations alike
 _ROUGH_MM = 0.08
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Options:
-    """What to leave out, to see what each part of the method removes (for the bench)."""
-
-    heights: bool = True
-    walls: bool = True
-    distortion: bool = True
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,19 +47,15 @@ class MatView:
 
 @dataclass(frozen=True, eq=False)
 class PieceView:
-    """A photo in which the piece was found and its rims fitted.
-
-    `heights` is False where lengths shall be read in the mat's plane (for comparison only).
-    """
+    """A photo in which the piece was found and its rims fitted."""
 
     mat_view: MatView
     lying: Lying
     placement: Placement
-    fits: tuple[RimFit, ...]
+    fits: tuple[EdgeFit, ...]
     notes: tuple[str, ...]
     support: float
     score: float
-    heights: bool = True
 
     @property
     def merit(self) -> float:
@@ -87,7 +77,6 @@ def solve_views(
     photos: Sequence[Photo],
     seen: Sequence[Seen],
     scale: PaperScale,
-    options: Options | None = None,
 ) -> list[MatView]:
     """Find the cameras; photos of one size and focal length share their intrinsics."""
     groups: dict[tuple[tuple[int, int], float | None], list[int]] = {}
@@ -103,8 +92,6 @@ def solve_views(
             views.append(View(world, seen[n].pixels, photo.size, photo.focal_px, scale.stretch))
         solved = solve_cameras(views)
         for n, camera, kept in zip(members, solved.cameras, solved.kept, strict=True):
-            if options and not options.distortion:
-                camera = replace(camera, k1=0.0, k2=0.0)
             blur = blur_px(seen[n], camera, scale)
             notes = check_view(photos[n], seen[n], camera, kept, solved.rms_px, blur, scale)
             out[n] = MatView(photos[n], seen[n], camera, blur, tuple(notes), solved.stretch)
@@ -115,41 +102,49 @@ def find_piece(
     view: MatView,
     scale: PaperScale,
     lyings: Sequence[Lying],
-    options: Options | None = None,
     *,
     box_mm: Box | None = None,
+    alone: bool = True,
 ) -> PieceView:
     """Find the piece and fit its rims; `box_mm` is where to look, as drawn (the empty centre).
 
     Raises
     ------
     FileError
-        Nothing on the mat looks like the piece, or something else lies there too.
+        Nothing on the mat looks like the piece, or (`alone`) something else lies there too.
     """
-    options = options or Options()
     box = inside_box(box_mm or view.seen.mat.empty_mm, scale)
     _check_room(view, lyings, box)
-    found = locate(view.photo, view.camera, box, lyings)
-    if not found or found[0].score < _WEAKEST_SCORE:
-        raise _not_found(view)
-    close = [f for f in found[:4] if f.score > _CLOSE_RIVAL * found[0].score]
-    fitted = [fit_piece(view, f, options) for f in close]
-    fitted.sort(key=lambda p: -p.merit)
+    top = top_view(view.photo, view.camera, box)
+    mask = mask_of(top)
+    found = locate(top, mask, view.camera, lyings)
+    close = [f for f in found if f.score > max(_WEAKEST_SCORE, _CLOSE_RIVAL * found[0].score)]
+    fitted = sorted((fit_piece(view, f) for f in close), key=lambda p: -p.merit)
+    if not fitted or fitted[0].support < _WEAKEST_SUPPORT:
+        raise _not_found(view, bool(found))
     best = fitted[0]
-    if best.support < _WEAKEST_SUPPORT:
-        raise _not_found(view)
+    if alone:
+        refuse_others(
+            view.photo, top, mask, silhouette(top, view.camera, best.lying, best.placement)
+        )
     notes = list(best.notes)
     if len(fitted) > 1 and fitted[1].merit > _CLOSE_MERIT * best.merit:
         notes.append("which way round the piece lies is not certain")
     return replace(best, notes=tuple(notes))
 
 
-def _not_found(view: MatView) -> FileError:
+def _not_found(view: MatView, anything: bool) -> FileError:
+    if not anything:
+        return FileError(
+            "no piece can be told from the paper",
+            where=view.photo.name,
+            mend="take a mat with a centre of another colour than the filament (truebead mat --filament)",
+        )
     return FileError(
         "the piece can't be found on the mat",
         where=view.photo.name,
-        mend="check that it is the sheet's piece, whole inside the empty centre; "
-        "a dark mat suits light filament and a white one dark filament",
+        mend="check that it is the sheet's piece, whole inside the empty centre, on a mat whose centre"
+        " has another colour than the filament",
     )
 
 
@@ -173,76 +168,71 @@ def inside_box(box: Box, scale: PaperScale) -> Box:
     return box[0] * x + 1, box[1] * y + 1, box[2] * x - 1, box[3] * y - 1
 
 
-def fit_piece(view: MatView, found: Found, options: Options) -> PieceView:
-    """Fit every rim, move the placement to suit them all, and fit again from there."""
+def fit_piece(view: MatView, found: Found) -> PieceView:
+    """Fit every edge, move the placement to suit them all, and fit again from there."""
     lying, placement, camera = found.lying, found.placement, view.camera
-    rims = list(rims_of(lying))
+    rims = rims_of(lying)
     world = placement.to_world(np.concatenate([r.points_mm for r in rims]))
-    pixels = camera.project(world)
-    patch = cut_patch(view.photo, pixels, round(4 * camera.px_per_mm(world.mean(axis=0))) + 8)
-    seen = visible(lying, rims, placement.to_lying(camera.position_mm[None])[0])
-    for reach in _REACHES_MM:
-        profiles = sample_rims(patch, view, placement, rims, seen, reach)
-        scans = _scans(profiles, reach, options)
-        if len(scans) > 2:
-            placement = _stepped(placement, joint_step(scans, reach, _REACH_DEG * reach))
-    profiles = sample_rims(patch, view, placement, rims, seen, _REACHES_MM[-1])
-    scans = _thorough(profiles, _REACHES_MM[-1], options)
-    fits = [fit_rim(s) for s in scans]
-    support = _support(rims, fits)
-    return PieceView(
-        view, lying, placement, tuple(fits), view.notes, support, found.score, options.heights
+    patch = cut_patch(
+        view.photo, camera.project(world), round(5 * camera.px_per_mm(world.mean(axis=0))) + 8
     )
+    fits: list[EdgeFit] = []
+    look = Look()
+    for reach in _REACHES_MM:
+        seen = visible(lying, rims, placement.to_lying(camera.position_mm[None])[0])
+        profiles = [
+            (rim, p)
+            for rim, some in zip(rims, seen, strict=True)
+            for p in sample_rim(patch, camera, placement, rim, some, view.blur_px, reach)
+        ]
+        if not profiles:
+            break
+        if reach == _REACHES_MM[-1]:
+            look = look_of([p for _, p in profiles], reach)
+        fits = [fit_edge(rim, p, reach, look) for rim, p in profiles]
+        if reach != _REACHES_MM[-1]:
+            placement = _stepped(
+                placement, _joint_step(_steady(lying, fits), grows=reach < _REACHES_MM[0])
+            )
+    support = _support(rims, fits)
+    return PieceView(view, lying, placement, tuple(fits), view.notes, support, found.score)
 
 
-def _support(rims: Sequence[Rim], fits: Sequence[RimFit]) -> float:
+def _support(rims: Sequence[Rim], fits: Sequence[EdgeFit]) -> float:
     """How much of the silhouette is seen, clearly, where the placement puts it; 0 to 1."""
-    counted = [r for r in rims if r.outermost.all()] or list(rims)
-    total = sum(r.length_mm for r in counted)
+    total = sum(r.length_mm for r in rims) or 1.0
     good = 0.0
-    for f in (f for f in fits if any(f.rim is r for r in counted)):
-        near = 1 / (1 + (f.shift_mm / _ROUGH_MM) ** 2 + (f.scatter_mm / _ROUGH_MM) ** 2)
-        good += near * max(0.0, f.contrast) * f.rim.length_mm
-    return good / total if total else 0.0
+    for f in fits:
+        near = 1 / (1 + (np.median(f.offset_mm) ** 2 + f.scatter_mm**2) / _ROUGH_MM**2)
+        good += near * max(0.0, f.clear) * f.good.mean() * f.length_mm
+    return min(1.0, good / total)
 
 
-def sample_rims(
-    patch: Patch,
-    view: MatView,
-    placement: Placement,
-    rims: Sequence[Rim],
-    seen: Sequence[Bools],
-    reach_mm: float,
-) -> list[tuple[Rim, Profiles]]:
-    """Sample all rims that are seen from one placement."""
-    out = []
-    for rim, part in zip(rims, seen, strict=True):
-        profiles = sample_rim(patch, view.camera, placement, rim, part, view.blur_px, reach_mm)
-        out += [(rim, profiles)] if profiles is not None else []
-    return out
+def _steady(lying: Lying, fits: Sequence[EdgeFit]) -> Sequence[EdgeFit]:
+    """Leave out what may hang: undersides, as printed, of a piece that lies on its side."""
+    up = lying.rotation[:2, 2]
+    return [f for f in fits if float(np.median(f.normals @ up)) > -0.1] or fits
 
 
-def _scans(
-    profiles: Sequence[tuple[Rim, Profiles]], reach_mm: float, options: Options
-) -> list[Scan]:
-    scans = [scan_rim(p, rim, reach_mm=reach_mm, use_wall=options.walls) for rim, p in profiles]
-    return [s for s in scans if s is not None]
-
-
-def _thorough(
-    profiles: Sequence[tuple[Rim, Profiles]], reach_mm: float, options: Options
-) -> list[Scan]:
-    """Scan wide walls first: they show the light of the narrow ones that look the same way."""
-    out: dict[int, Scan | None] = {}
-    narrow = [is_narrow(p) for _, p in profiles]
-    for k in sorted(range(len(profiles)), key=lambda k: narrow[k]):
-        rim, p = profiles[k]
-        wide = [s for j, s in out.items() if s is not None and not narrow[j]]
-        out[k] = scan_rim(
-            p, rim, reach_mm=reach_mm, use_wall=options.walls, thorough=True,
-            share=share_of(wide, p.normals[0]),
-        )  # fmt: skip
-    return [s for _, s in sorted(out.items()) if s is not None]
+def _joint_step(fits: Sequence[EdgeFit], *, grows: bool) -> Floats:
+    """Shift (x, y), turn and growth along x and y of the piece, lying, that suit all stations."""
+    rows, values, weights = [], [], []
+    for f in fits:
+        n, p = f.normals, f.points_mm
+        turn = n[:, 1] * p[:, 0] - n[:, 0] * p[:, 1]
+        rows.append(np.column_stack([n, turn, n * p[:, :2]]))
+        values.append(f.offset_mm)
+        weights.append(np.where(f.good, f.clear, 0.0) / np.maximum(f.sd_mm, _SHARED_MM))
+    a, y, w = np.concatenate(rows), np.concatenate(values), np.concatenate(weights)
+    prior = np.diag([0.0, 0.0, 0.0, 1.0, 1.0]) / (_GROW_SD if grows else 1e-6)
+    step = np.zeros(5)
+    for _ in range(10):
+        left = y - a @ step
+        spread = max(1.4826 * float(np.median(np.abs(left))), 0.01)
+        robust = w / np.sqrt(1 + (left / (2 * spread)) ** 2)
+        both = np.concatenate([a * robust[:, None], prior])
+        step = np.linalg.lstsq(both, np.append(y * robust, np.zeros(5)), rcond=None)[0]
+    return step
 
 
 def _stepped(placement: Placement, step: Floats) -> Placement:

@@ -21,9 +21,7 @@ from calib.profile.blocks import Block, Coordinate, Design, Part, condensed, joi
 from calib.profile.knowledge import RUNOUT_MM, quantity
 
 #: Model of the blocks: raise it when what a block means changes, and stored blocks are made anew.
-MODEL = 4
-#: Share of a sheet's noise that is its own at least, beside what its pattern repeats.
-_OWN_NOISE = 0.5
+MODEL = 5
 _LENGTH_MM = 100.0  # at which scale and offset are numbers of one size
 _USUAL_EXPANSION = 80e-6
 _SAID_C_U = 1.0  # of a temperature that was written down
@@ -159,7 +157,7 @@ def size_design(made: Made, sizes: LinearFit) -> tuple[Design, dict[str, Part]]:
     }
     repeated = _repeated(p, made) if made.spool else {}
     parts = {n: replace(t, weights={**t.weights, **repeated.get(n, {})}) for n, t in parts.items()}
-    x, y = _white(p, sizes.noise_scale, RUNOUT_MM if repeated else 0.0)
+    x, y = _white(p, sizes.noise_scale)
     own = [
         (n, m, s)
         for n, m, s in zip(p.names, p.prior_mean, p.prior_sd, strict=True)
@@ -207,19 +205,13 @@ def _repeated(p: Problem, made: Made) -> dict[str, dict[Coordinate, float]]:
     return found
 
 
-def _white(p: Problem, scale: float, repeated_mm: float) -> tuple[np.ndarray, np.ndarray]:
-    """Divide by the noise; what repeats with the pattern is no noise of this sheet."""
-    apart = repeated_mm**2
+def _white(p: Problem, scale: float) -> tuple[np.ndarray, np.ndarray]:
     if p.variance.ndim == 1:
-        variance = p.variance * scale**2
-        sd = np.sqrt(np.maximum(variance - apart, _OWN_NOISE * variance))
+        sd = np.sqrt(p.variance) * scale
         return p.x / sd[:, None], p.y / sd
     from scipy.linalg import solve_triangular
 
-    variance = p.variance * scale**2
-    least = float(np.linalg.eigvalsh(variance)[0])
-    variance = variance - min(apart, (1 - _OWN_NOISE) * least) * np.eye(len(p.y))
-    lower = np.linalg.cholesky(variance)
+    lower = np.linalg.cholesky(p.variance) * scale
     return solve_triangular(lower, p.x, lower=True), solve_triangular(lower, p.y, lower=True)
 
 

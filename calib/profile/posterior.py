@@ -25,7 +25,10 @@ from calib.profile.gaussian import Gaussian
 SPREAD_DOF = 3.0
 _ROUNDS = 40
 _LARGE = 500  # coordinates
-_SETTLED = 1e-4
+#: Of more spools than twice this, so many show where to begin.
+_SAMPLE = 800
+#: Spreads have settled once they change by less than this share; of many spools, this share of their error.
+_SETTLED, _OF_ERROR, _MANY = 1e-4, 0.05, 100
 
 Spreads = Mapping[tuple[str, str], "Spread"]
 
@@ -396,24 +399,32 @@ def learnt(
 
     Expectation and maximisation in turn (Dempster, Laird, Rubin 1977), with a scaled inverse
     chi-squared prior of `SPREAD_DOF` degrees of freedom round what is usual. Every second round is
-    followed by Aitken's extrapolation, since the steps shrink by a constant factor.
+    followed by Aitken's extrapolation, since the steps shrink by a constant factor. It begins at
+    `start`, where that is given.
     """
+    if start is None and len(sums) > 2 * _SAMPLE:
+        few = dict(list(sums.items())[:: len(sums) // _SAMPLE])
+        start = learnt(few, knowledge).spreads
     history: list[dict[tuple[str, str], Spread]] = [dict(start or {})]
     for _ in range(_ROUNDS):
         found = solved(*shared(sums, knowledge, history[-1]), knowledge, history[-1])
         history.append(_spreads(found))
-        if not history[-1] or _moved(*history[-2:]) < _SETTLED:
+        if not history[-1] or _settled(*history[-2:]):
             break
         if len(history) == 4:
             history = [_extrapolated(*history[-3:])]
     return solved(*shared(sums, knowledge, history[-1]), knowledge, history[-1])
 
 
-def _moved(before: Spreads, after: Spreads) -> float:
-    """Return by how much the spreads changed, as a share of themselves."""
-    if set(before) != set(after):
-        return math.inf
-    return max(abs(math.log(s.sd / before[k].sd)) for k, s in after.items())
+def _settled(before: Spreads, after: Spreads) -> bool:
+    """Whether the spreads hardly changed; those of many spools, beside how well they can be known."""
+
+    def least(s: Spread) -> float:
+        return _SETTLED if s.spools < _MANY else _OF_ERROR / math.sqrt(2 * s.dof)
+
+    return set(before) == set(after) and all(
+        abs(math.log(s.sd / before[k].sd)) < least(s) for k, s in after.items()
+    )
 
 
 def _extrapolated(first: Spreads, second: Spreads, third: Spreads) -> dict[tuple[str, str], Spread]:

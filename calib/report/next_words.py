@@ -114,7 +114,7 @@ def _after_lines(found: "Next") -> Iterator[str]:
     number = len(prints(found))
     if number > 1:
         words = effort_words(found.minutes, found.grams, found.cost, found.readings)
-        yield f"All {number} together: {words}."
+        yield f"In all {number} prints: {words}."
     first = found.steps[0].piece
     yield (
         f"After each: type its readings in (truebead read {first}), keep them (truebead keep"

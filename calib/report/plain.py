@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import asdict
+from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from calib.report.words import iso
@@ -60,9 +61,11 @@ def correction_json(k: "KeptCorrection") -> dict[str, Any]:
 
 
 def finite(data: Any) -> Any:
-    """Replace numbers that JSON lacks by null."""
+    """Replace what JSON lacks: numbers that are none by null, times by their text."""
     if isinstance(data, float):
         return data if abs(data) < float("inf") else None
+    if isinstance(data, datetime):
+        return iso(data)
     if isinstance(data, Mapping):
         return {str(k): finite(v) for k, v in data.items()}
     if isinstance(data, list | tuple):

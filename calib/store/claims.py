@@ -16,11 +16,12 @@ from pathlib import Path
 from urllib.parse import quote_from_bytes, unquote_to_bytes
 
 from sqlalchemy import delete, select
+from sqlalchemy.orm import Session
 
 from calib.store.base import changed_meanwhile
 from calib.store.engine import is_read_only
-from calib.store.places import Places, Saying, lock, newest_said, place_row, unsaid
-from calib.store.tables import now
+from calib.store.places import Places, Saying, lock, place_row, unsaid
+from calib.store.tables import PlaceRow, now
 from calib.store.work_tables import ClaimRow
 
 #: How long a rename can take at most: an older claim without its file was left by a kill.
@@ -87,12 +88,20 @@ class Claims(Places):
         with self._write() as session:
             lock(session, claim.printer_id)
             session.execute(delete(ClaimRow).where(ClaimRow.id == claim.id))
-            said = newest_said(session, claim.printer_id, claim.spool_id)
             for word in claim.words if holds else ():
-                known = said.get(word["setting"])
-                if known is None or known.at < claim.at:
+                if not _is_said(session, claim, word["setting"]):
                     used = {"at": claim.at, "by": claim.by}
                     session.add(place_row(claim.printer_id, claim.spool_id, word, **used))
+
+
+def _is_said(session: Session, claim: ClaimRow, setting: str) -> bool:
+    """Whether a claim's word has been written down by somebody who settled it."""
+    same = select(PlaceRow.id).where(
+        PlaceRow.printer_id == claim.printer_id,
+        PlaceRow.setting == setting,
+        PlaceRow.at == claim.at,
+    )
+    return session.scalar(same) is not None
 
 
 def _refuse_other(other: ClaimRow, words: Sequence[Saying]) -> None:

@@ -61,11 +61,12 @@ class Estimates(Inventory):
             # The past of a large store is told by what is near alone: it is not kept in parts.
             near_by = near_sheets(session, near, MOST_THEN) if is_large(session) else None
             return state_of(session, at, near_by)
-        stamp = signature(session)
+        stamp, large = signature(session), is_large(session)
         if self._states is None or self._states[0] != stamp:
-            self._write_missing_blocks(session)
+            if not large:
+                self._write_missing_blocks(session)
             self._states = (stamp, {}, {})
-        kept, large = self._states[1], is_large(session)
+        kept = self._states[1]
         key = near if large else None
         if key not in kept:
             kept[key] = self._large_state(session, near) if large else state_of(session)
@@ -76,6 +77,7 @@ class Estimates(Inventory):
         found = read(session, near)
         if found is not None:
             return found
+        self._write_missing_blocks(session)
         whole, head, parts = worked_out(session)
         if not is_read_only(self.engine):
             session.rollback()

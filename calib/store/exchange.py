@@ -9,23 +9,10 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from calib.errors import BadInput, FileError
+from calib.store import fields
 from calib.store.base import StoreBase, find
 from calib.store.clash import Decisions
 from calib.store.exchange_file import SCHEMA_VERSION, closing_items
-from calib.store.fields import (  # fmt: skip
-    AXIS,
-    CORRECTION,
-    EVENT,
-    INSTRUMENT,
-    NOZZLE,
-    PLACE,
-    PRINTER,
-    READING,
-    SHEET,
-    SPOOL,
-    UNDO,
-    values,
-)
 from calib.store.importing import AT_ONCE, Import, ImportResult
 from calib.store.tables import (
     CorrectionRow,
@@ -55,8 +42,9 @@ class Exchange(StoreBase):
             }  # fmt: skip
             yield from _things(session, only)
             yield from _sheets(session, only)
-            yield from _events(session, only)
-            yield from _places(session, only)
+            about = ("printer", "nozzle", "spool")
+            yield from _said(session, only, "event", EventRow, fields.EVENT, *about)
+            yield from _said(session, only, "place", PlaceRow, fields.PLACE, "printer", "spool")
 
     def take_in(
         self,
@@ -120,18 +108,20 @@ def _things(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
         ]
         spools = spools.where(or_(*(SpoolRow.id.in_(ids) for ids in used)))
     for p in session.scalars(printers):
-        yield _thing("printer", p, PRINTER) | {"axes": [values(a, AXIS) for a in p.axes]}
+        yield _thing("printer", p, fields.PRINTER) | {
+            "axes": [fields.values(a, fields.AXIS) for a in p.axes]
+        }
     for n in session.scalars(nozzles):
-        yield _thing("nozzle", n, NOZZLE) | {"printer": n.printer.uid}
+        yield _thing("nozzle", n, fields.NOZZLE) | {"printer": n.printer.uid}
     for s in session.scalars(spools.execution_options(yield_per=AT_ONCE)):
-        yield _thing("spool", s, SPOOL) | {"material": s.material.name}
+        yield _thing("spool", s, fields.SPOOL) | {"material": s.material.name}
     for i in session.scalars(select(InstrumentRow).order_by(InstrumentRow.id)):
-        yield _thing("instrument", i, INSTRUMENT)
+        yield _thing("instrument", i, fields.INSTRUMENT)
 
 
 def _thing(kind: str, row: Any, names: tuple[str, ...]) -> dict[str, Any]:
     retired_at = None if row.retired_at is None else _iso(row.retired_at)
-    return {"record": kind, **values(row, names), "retired_at": retired_at}
+    return {"record": kind, **fields.values(row, names), "retired_at": retired_at}
 
 
 def _sheets(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
@@ -147,14 +137,14 @@ def _sheets(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
 def _some_sheets(session: Session, ids: list[int]) -> Iterator[dict[str, Any]]:
     readings: dict[int, list[Any]] = {i: [] for i in ids}
     corrections: dict[int, list[dict[str, Any]]] = {i: [] for i in ids}
-    columns = [getattr(ReadingRow, n) for n in READING]
+    columns = [getattr(ReadingRow, n) for n in fields.READING]
     for row in session.execute(
         select(ReadingRow.sheet_id, *columns)
         .where(ReadingRow.sheet_id.in_(ids))
         .order_by(ReadingRow.id)
     ):
         readings[row[0]].append(row[1:])
-    names = [getattr(CorrectionRow, n) for n in CORRECTION]
+    names = [getattr(CorrectionRow, n) for n in fields.CORRECTION]
     pairs = (
         select(
             CorrectionRow.sheet_id,
@@ -167,42 +157,33 @@ def _some_sheets(session: Session, ids: list[int]) -> Iterator[dict[str, Any]]:
         .order_by(CorrectionRow.id)
     )
     for sheet_id, kept_at, undo, *own_values in session.execute(pairs):
-        undone = {**values(undo, UNDO), "at": _iso(undo.at)} if undo else None
-        own = dict(zip(CORRECTION, own_values, strict=True))
+        undone = {**fields.values(undo, fields.UNDO), "at": _iso(undo.at)} if undo else None
+        own = dict(zip(fields.CORRECTION, own_values, strict=True))
         corrections[sheet_id].append({**own, "kept_at": _iso(kept_at), "undone": undone})
     for s in session.scalars(select(SheetRow).where(SheetRow.id.in_(ids)).order_by(SheetRow.id)):
-        table = list(zip(*readings[s.id], strict=True)) or [()] * len(READING)
+        table = list(zip(*readings[s.id], strict=True)) or [()] * len(fields.READING)
         yield {
             "record": "sheet",
-            **values(s, SHEET),
-            "printer": s.printer.uid,
-            "nozzle": s.nozzle.uid if s.nozzle else None,
-            "spool": s.spool.uid if s.spool else None,
+            **fields.values(s, fields.SHEET),
+            **_uids(s, "printer", "nozzle", "spool"),
             "kept_at": _iso(s.kept_at),
-            "readings": {n: list(c) for n, c in zip(READING, table, strict=True)},
+            "readings": {n: list(c) for n, c in zip(fields.READING, table, strict=True)},
             "corrections": corrections[s.id],
         }
 
 
-def _events(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
-    query = select(EventRow).order_by(EventRow.id)
+def _said(
+    session: Session, only: int | None, kind: str, table: Any, names: tuple[str, ...], *things: str
+) -> Iterator[dict[str, Any]]:
+    """Yield the events, or the places, with what they are about."""
+    query = select(table).order_by(table.id)
     if only is not None:
-        query = query.where(EventRow.printer_id == only)
-    for e in session.scalars(query.execution_options(yield_per=AT_ONCE)):
-        yield {
-            "record": "event", **values(e, EVENT), "at": _iso(e.at),
-            "printer": e.printer.uid if e.printer else None,
-            "nozzle": e.nozzle.uid if e.nozzle else None,
-            "spool": e.spool.uid if e.spool else None,
-        }  # fmt: skip
+        query = query.where(table.printer_id == only)
+    for row in session.scalars(query.execution_options(yield_per=AT_ONCE)):
+        own = {"record": kind, **fields.values(row, names), "at": _iso(row.at)}
+        yield own | _uids(row, *things)
 
 
-def _places(session: Session, only: int | None) -> Iterator[dict[str, Any]]:
-    query = select(PlaceRow).order_by(PlaceRow.id)
-    if only is not None:
-        query = query.where(PlaceRow.printer_id == only)
-    for p in session.scalars(query.execution_options(yield_per=AT_ONCE)):
-        yield {
-            "record": "place", **values(p, PLACE), "at": _iso(p.at),
-            "printer": p.printer.uid, "spool": p.spool.uid if p.spool else None,
-        }  # fmt: skip
+def _uids(row: Any, *things: str) -> dict[str, str | None]:
+    """Return the uids of the things that a row is about; None where it is about none."""
+    return {t: getattr(row, t).uid if getattr(row, t) else None for t in things}

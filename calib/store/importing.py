@@ -11,6 +11,7 @@ from calib.errors import FileError
 from calib.model.place import Place, check_place
 from calib.model.setting import plausible
 from calib.profile.events import event_kind
+from calib.store import fields
 from calib.store.admit import (
     check_axes,
     check_axis_name,
@@ -21,19 +22,6 @@ from calib.store.admit import (
 )
 from calib.store.base import check_name
 from calib.store.clash import Decisions, differences, owner_id, refuse, title
-from calib.store.fields import (  # fmt: skip
-    AXIS,
-    CORRECTION,
-    EVENT,
-    INSTRUMENT,
-    NOZZLE,
-    PLACE,
-    PRINTER,
-    READING,
-    SHEET,
-    SPOOL,
-    UNDO,
-)
 from calib.store.inventory import (
     check_instrument,
     check_printer,
@@ -92,7 +80,9 @@ def _own(r: Mapping[str, Any], names: tuple[str, ...]) -> dict[str, Any]:
 
 def _sheet_values(r: Mapping[str, Any]) -> dict[str, Any]:
     own = {"sheet_sha256": text_sha256(r["sheet_text"]), "kept_at": time_of(r["kept_at"])}
-    return dict.fromkeys(SHEET) | _own(r, SHEET) | own  # many rows at once need the same columns
+    return (
+        dict.fromkeys(fields.SHEET) | _own(r, fields.SHEET) | own
+    )  # many rows at once need the same columns
 
 
 def _named(row: Any) -> tuple[int, str]:
@@ -150,8 +140,8 @@ class Import:
         check_axes(r["axes"])
 
         def made(name: str) -> PrinterRow:
-            row = PrinterRow(**{**_own(r, PRINTER), "name": name})
-            row.axes = [AxisRow(**_own(a, AXIS)) for a in r["axes"]]
+            row = PrinterRow(**{**_own(r, fields.PRINTER), "name": name})
+            row.axes = [AxisRow(**_own(a, fields.AXIS)) for a in r["axes"]]
             check_printer(printer_record(row))
             return row
 
@@ -163,7 +153,7 @@ class Import:
         printer = self._of(self.printers, r["printer"], "printer")
 
         def made(name: str) -> NozzleRow:
-            row = NozzleRow(**{**_own(r, NOZZLE), "name": name})
+            row = NozzleRow(**{**_own(r, fields.NOZZLE), "name": name})
             row.printer = printer
             setup(printer_record(printer), nozzle_record(row))
             return row
@@ -176,7 +166,7 @@ class Import:
             self.materials[material] = material_row(self.session, material)
 
         def made(name: str) -> SpoolRow:
-            row = SpoolRow(**{**_own(r, SPOOL), "name": name})
+            row = SpoolRow(**{**_own(r, fields.SPOOL), "name": name})
             row.material = self.materials[material]
             check_spool(spool_record(row))
             return row
@@ -191,7 +181,7 @@ class Import:
 
     def _instrument(self, r: Mapping[str, Any]) -> None:
         def made(name: str) -> InstrumentRow:
-            row = InstrumentRow(**{**_own(r, INSTRUMENT), "name": name})
+            row = InstrumentRow(**{**_own(r, fields.INSTRUMENT), "name": name})
             check_instrument(instrument_record(row))
             return row
 
@@ -313,10 +303,10 @@ class Import:
             self.session.execute(delete(BlockRow).where(BlockRow.sheet_id.in_(some)))
 
     def _readings(self, r: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
-        columns = [r["readings"][n] for n in READING]
+        columns = [r["readings"][n] for n in fields.READING]
         sheet_id = self.sheets[r["uid"]]
         for values in zip(*columns, strict=True):
-            yield dict(zip(READING, values, strict=True), sheet_id=sheet_id)
+            yield dict(zip(fields.READING, values, strict=True), sheet_id=sheet_id)
 
     def _corrections(self, taken: Iterable[tuple[Mapping[str, Any], dict[str, Any], bool]]) -> None:
         rows, undone = [], []
@@ -326,7 +316,7 @@ class Import:
                 self.done.count("corrections", is_new=is_new)
                 if is_new:
                     own = {"sheet_id": self.sheets[r["uid"]], "kept_at": time_of(c["kept_at"])}
-                    rows.append(_own(c, CORRECTION) | _asked(c) | own | used)
+                    rows.append(_own(c, fields.CORRECTION) | _asked(c) | own | used)
                 if c["undone"]:
                     undone.append((c["uid"], c["undone"]))
         self.corrections |= self._insert(CorrectionRow, rows)
@@ -335,7 +325,7 @@ class Import:
             row_id = self.corrections[uid]
             if row_id not in self.undone:
                 self.undone.add(row_id)
-                undos.append({**dict.fromkeys(UNDO), **_own(undo, UNDO), "correction_id": row_id, "at": time_of(undo["at"])})  # fmt: skip
+                undos.append({**dict.fromkeys(fields.UNDO), **_own(undo, fields.UNDO), "correction_id": row_id, "at": time_of(undo["at"])})  # fmt: skip
         self._insert(UndoRow, undos, uids=False)
 
     def _insert(
@@ -355,7 +345,7 @@ class Import:
         event_kind(r["kind"])
         check_axis_name(r["axis"])
         self._once(
-            EventRow, self.events, r, EVENT,
+            EventRow, self.events, r, fields.EVENT,
             printer=self._maybe(self.printers, r["printer"], "printer"),
             nozzle=self._maybe(self.nozzles, r["nozzle"], "nozzle"),
             spool=self._maybe(self.spools, r["spool"], "spool"),
@@ -366,7 +356,7 @@ class Import:
         if r["value"] is not None:
             plausible(r["setting"], r["value"])
         self._once(
-            PlaceRow, self.places, r, PLACE,
+            PlaceRow, self.places, r, fields.PLACE,
             printer=self._of(self.printers, r["printer"], "printer"),
             spool=self._maybe(self.spools, r["spool"], "spool"),
         )  # fmt: skip

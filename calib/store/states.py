@@ -88,9 +88,9 @@ def world_of(session: Session, at: datetime | None = None) -> World:
                 drives[key] = axis.drive
             if axis.best_steps_per_mm is not None:
                 steps[key] = axis.best_steps_per_mm
-    spools = select(SpoolRow.id, MaterialRow.name).join(
-        MaterialRow, SpoolRow.material_id == MaterialRow.id
-    )
+    # Names are few, rolls many.
+    types = {i: name for i, name in session.execute(select(MaterialRow.id, MaterialRow.name))}
+    spools = select(SpoolRow.id, SpoolRow.material_id)
     nozzles = select(NozzleRow.id, NozzleRow.printer_id)
     instruments = {
         i.name: i for i in map(instrument_record, session.scalars(select(InstrumentRow)))
@@ -99,7 +99,7 @@ def world_of(session: Session, at: datetime | None = None) -> World:
         drives=drives,
         steps=steps,
         printer_of={nozzle_key(n): printer_key(p) for n, p in session.execute(nozzles)},
-        materials={spool_key(s): name for s, name in session.execute(spools)},
+        materials={spool_key(s): types[of] for s, of in session.execute(spools)},
         instruments={**DEFAULTS, **instruments},
         events=_events(session, at),
     )
@@ -153,7 +153,7 @@ def signature(session: Session) -> tuple[Any, ...]:
 
 def is_large(session: Session) -> bool:
     """Whether a store has so many sheets that they are not read whole for one profile."""
-    return (session.scalar(select(func.count(SheetRow.id))) or 0) > MOST_SHEETS
+    return (session.scalar(select(func.max(SheetRow.id))) or 0) > MOST_SHEETS
 
 
 def state_of(session: Session, at: datetime | None = None, where: Any = None) -> State:
@@ -193,17 +193,19 @@ def blocks_in_use(
     some = None if where is None else list(session.scalars(select(SheetRow.id).where(where)))
     kept_at = _in_use(at, some)
     query = (
-        select(SheetRow.id, SheetRow.uid, SheetRow.pattern, kept_at.c.at, BlockRow)
+        select(
+            SheetRow.id, SheetRow.uid, SheetRow.pattern, kept_at.c.at, BlockRow.model, BlockRow.data
+        )
         .join(kept_at, kept_at.c.sheet_id == SheetRow.id)
         .outerjoin(BlockRow, BlockRow.sheet_id == SheetRow.id)
         .order_by(SheetRow.id)
     )
     missing: dict[int, datetime] = {}
-    for sheet_id, uid, pattern, when, row in session.execute(query):
-        if row is None or row.model != MODEL or at is not None:
+    for sheet_id, uid, pattern, when, model, data in session.execute(query):
+        if model != MODEL or at is not None:
             missing[sheet_id] = when
-        elif row.data:
-            yield block_from_json(uid, when, pattern, row.data)
+        elif data:
+            yield block_from_json(uid, when, pattern, data)
     for _, block in made_blocks(session, missing, at):
         if block is not None:
             yield block

@@ -213,12 +213,16 @@ def keep_mat(name: str | None, bar_x_mm: float | None, bar_y_mm: float | None) -
 
 
 def make_mat(
-    out: Path, paper: str, centre: str, number: int | None, *, force: bool
+    out: Path, paper: str, centre: str | None, filament: str, number: int | None, *, force: bool
 ) -> dict[str, Any]:
-    """Write a mat to print; return its name and file, with words on what to do next."""
-    from calib.files import write_atomic
+    """Write a mat to print; return its name and file, with words on what to do next.
 
-    drawn, data = mat_file(out.suffix, paper, centre, number)
+    Without a `centre` it gets the one that suits the filament's colour.
+    """
+    from calib.files import write_atomic
+    from calib.photo.mat import centre_for
+
+    drawn, data = mat_file(out.suffix, paper, centre or centre_for(filament), number)
     write_atomic(out, data, force=force)
     words = (
         f"{out}: mat {drawn}. Print it at 100 % (no fitting to the page), measure both bars, then:"
@@ -228,7 +232,7 @@ def make_mat(
 
 
 def mat_file(
-    kind: str, paper: str = "a4", centre: str = "white", number: int | None = None
+    kind: str, paper: str = "a4", centre: str = "green", number: int | None = None
 ) -> tuple[str, bytes]:
     """Return the name of a mat and its file's content.
 

@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 from patterns.body import XY, Body, Prism, box, chamfer_loss_mm3, rectangle
 from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
-from patterns.feature import Feature, Kind
+from patterns.feature import Feature
 from patterns.ladder import rungs
 from patterns.piece import ALLOWED_SAG, Advice, Piece
 from patterns.registry import pattern
+from patterns.rung import RungFeatures
 from patterns.spec import PrintSetup, Spec, number
 
 _PIER_MM = 6.0
@@ -199,17 +200,14 @@ def _skyline(z: _Sizes, spans: tuple[float, ...]) -> tuple[XY, ...]:
 
 def _features(spec: BridgeLadderSpec, z: _Sizes, k: int, x: float, span: float) -> list[Feature]:
     y, middle = spec.depth_mm / 2, x + span / 2
+    on = RungFeatures(k, span, f"span {span:g}")
     return [
-        Feature(
-            id=f"pass_{k + 1}", kind=Kind.PASS, axis="", nominal=1.0,
-            where=f"span {span:g}: is the underside flat, with no strand hanging down?",
-            start=(x, y, z.under), end=(x + span, y, z.under), view="front", jaws="",
-            rung=span, group="pass",
+        on.accept(
+            (x, y, z.under), (x + span, y, z.under),
+            "is the underside flat, with no strand hanging down?",
         ),
-        Feature(
-            id=f"sag_{k + 1}", kind=Kind.STEP, axis="Z", nominal=round(z.top - z.under, 6),
-            where=f"span {span:g}: thickness of the deck at mid span, sag included",
-            start=(middle, y, z.under), end=(middle, y, z.top), view="front", rung=span,
-            group="sag",
+        on.sag(
+            (middle, y, z.under), (middle, y, z.top), round(z.top - z.under, 6),
+            "thickness of the deck at mid span, sag included",
         ),
     ]  # fmt: skip

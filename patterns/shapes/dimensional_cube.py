@@ -50,7 +50,8 @@ def _sizes(spec: DimensionalCubeSpec, setup: PrintSetup) -> _Sizes:
     return _Sizes(
         terraces=(s, 0.75 * s, 0.5 * s),
         tops=tops,
-        well=0.3 * s,
+        # Walls beside it are not near a tenth of the whole: a slipped decimal point would read as one.
+        well=0.24 * s,
         notch_deep=0.125 * s,
         window_wide=min(0.2 * s, 10.0),
         window_from=tops[1],

@@ -12,10 +12,11 @@ from dataclasses import dataclass, replace
 from patterns.body import XY, Body, Prism, box, chamfer_loss_mm3, rectangle
 from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
-from patterns.feature import Feature, Kind
+from patterns.feature import Feature
 from patterns.ladder import rungs
 from patterns.piece import Advice, Piece
 from patterns.registry import pattern
+from patterns.rung import RungFeatures
 from patterns.spec import PrintSetup, Spec, number
 
 _MAST_MM = 4.0
@@ -195,24 +196,14 @@ def _features(spec: OverhangLadderSpec, z: _Sizes, k: int, angle: float) -> list
     inner, y = z.mast(k) + _MAST_MM, spec.depth_mm / 2
     rise = spec.reach_mm / math.tan(math.radians(angle))
     tip, under = inner + spec.reach_mm, z.top - z.lip
-    return [
-        Feature(
-            id=f"pass_{k + 1}", kind=Kind.PASS, axis="", nominal=1.0,
-            where=f"sail {angle:g}: is its underside straight and clean?",
-            start=(inner, y, under - rise), end=(tip, y, under), view="front", jaws="",
-            rung=angle, group="pass",
-        ),
-    ]  # fmt: skip
+    on = RungFeatures(k, angle, f"sail {angle:g}")
+    question = "is its underside straight and clean?"
+    return [on.accept((inner, y, under - rise), (tip, y, under), question)]
 
 
 def _in_photo(spec: OverhangLadderSpec, z: _Sizes, k: int, angle: float) -> list[Feature]:
     """Return what a photo measures on a sail: the height of its lip, droop included."""
     tip, y, under = z.mast(k) + _MAST_MM + spec.reach_mm, spec.depth_mm / 2, z.top - z.lip
-    return [
-        Feature(
-            id=f"sag_{k + 1}", kind=Kind.STEP, axis="Z", nominal=z.lip,
-            where=f"sail {angle:g}: height of the lip at its very end, droop included",
-            start=(tip, y, under), end=(tip, y, z.top), view="front", rung=angle, group="sag",
-            by="photo",
-        ),
-    ]  # fmt: skip
+    where = "height of the lip at its very end, droop included"
+    on = RungFeatures(k, angle, f"sail {angle:g}")
+    return [on.sag((tip, y, under), (tip, y, z.top), z.lip, where, by="photo")]

@@ -15,7 +15,7 @@ from patterns.feature import Feature, Kind
 from patterns.ladder import check_tower, rungs
 from patterns.piece import ACCELERATION, Advice, HeadLine, Piece
 from patterns.registry import pattern
-from patterns.schedule import ScheduleRow
+from patterns.rung import RungFeatures, schedule_by_band
 from patterns.spec import PrintSetup, Spec, number
 
 #: Share of the leg along X that the leg along Y has.
@@ -91,10 +91,7 @@ def lay_out(spec: RippleWallSpec, setup: PrintSetup) -> Piece:
         setup=setup,
         body=Body(add=(tube,), cut=grooves),
         features=tuple(f for k, v in enumerate(speeds) for f in _features(spec, z, k, v)),
-        schedule=tuple(
-            ScheduleRow(z_from_mm=z.floor(k), z_to_mm=z.floor(k + 1), setting="speed_mm_s", value=v)
-            for k, v in enumerate(speeds)
-        ),
+        schedule=schedule_by_band("speed_mm_s", speeds, z.floor, z.floor(0)),
         advice=Advice(
             walls=2,
             infill_percent=0,
@@ -164,9 +161,7 @@ def _features(spec: RippleWallSpec, z: _Sizes, k: int, speed: float) -> list[Fea
         for face, swings, start, end, view in faces
     ]  # fmt: skip
     beside = (round(begin + over + 4.0, 6), 0.0, height)
-    look = Feature(
-        id=f"smooth_{k + 1}", kind=Kind.PASS, axis="", nominal=1.0,
-        where=f"{band}: both faces look smooth", start=beside, end=beside, view="front",
-        jaws="", rung=speed, group="ripples",
-    )  # fmt: skip
+    look = RungFeatures(k, speed, band).accept(
+        beside, beside, "both faces look smooth", "smooth", "ripples"
+    )
     return [*lengths, look]

@@ -12,10 +12,11 @@ from dataclasses import dataclass, replace
 from patterns.body import XY, Body, Prism, box, loop_area_mm2
 from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
-from patterns.feature import Feature, Kind, Point
+from patterns.feature import Feature
 from patterns.ladder import check_tower, rungs
 from patterns.piece import Advice, Piece, weights_of
 from patterns.registry import pattern
+from patterns.rung import RungFeatures
 from patterns.schedule import SETTINGS, ScheduleRow
 from patterns.spec import PrintSetup, Spec, number, word
 
@@ -252,24 +253,16 @@ def _features(spec: SettingLadderSpec, z: _Sizes, k: int, value: float) -> list[
     left, right = z.window
     y, round_end = _DEPTH_MM / 2, z.post[1] + _DEPTH_MM / 2
 
-    def score(group: str, start: Point, end: Point, where: str) -> Feature:
-        return Feature(
-            id=f"{group}_{k + 1}", kind=Kind.SCORE, axis="", nominal=10.0,
-            where=f"{band}: {where}; 0 worst, 10 best", start=start, end=end, view="front",
-            jaws="", rung=value, group=group,
-        )  # fmt: skip
-
+    on = RungFeatures(k, value, band)
     found = [
-        score("corner", (0.0, y, middle), (_POINT_MM / 2, y, middle),
-              "the sharp edge, straight and crisp or bulged, torn, rounded"),
-        score("curve", (z.post[1], y, middle), (round_end, y, middle),
-              "the round butt, smooth or with facets, blobs, ripples"),
-        score("bridge", (left, y, under), (right, y, under), "underside of the lintel"),
-        Feature(
-            id=f"sag_{k + 1}", kind=Kind.STEP, axis="Z", nominal=z.lintel,
-            where=f"{band}: thickness of the lintel at mid span, sag included",
-            start=((left + right) / 2, y, under), end=((left + right) / 2, y, top),
-            view="front", rung=value, group="sag",
+        on.score("corner", (0.0, y, middle), (_POINT_MM / 2, y, middle),
+                 "the sharp edge, straight and crisp or bulged, torn, rounded"),
+        on.score("curve", (z.post[1], y, middle), (round_end, y, middle),
+                 "the round butt, smooth or with facets, blobs, ripples"),
+        on.score("bridge", (left, y, under), (right, y, under), "underside of the lintel"),
+        on.sag(
+            ((left + right) / 2, y, under), ((left + right) / 2, y, top), z.lintel,
+            "thickness of the lintel at mid span, sag included",
         ),
     ]  # fmt: skip
     return found[: spec.judgements]

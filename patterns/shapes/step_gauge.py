@@ -87,6 +87,11 @@ def lay_out(spec: StepGaugeSpec, setup: PrintSetup) -> Piece:
     """Lay the gauge out: the shared first tooth at the origin, one comb along X, one along Y."""
     spec = _with_reach(spec, setup)
     w, strip = spec.tooth_mm, setup.layers(spec.strip_mm)
+    if spec.chamfer_mm > strip - 2.5 * setup.layer_mm:  # the letters are cut two layers deep
+        raise SpecError(
+            f"a chamfer of {spec.chamfer_mm:g} mm is too much for strips of {strip:g} mm",
+            mend="give a smaller chamfer_mm or a larger strip_mm",
+        )
     top = strip + setup.layers(spec.tooth_height_mm)
     gaps = round(spec.reach_mm / spec.pitch_mm)
     starts = [k * spec.pitch_mm for k in range(gaps + 1)]

@@ -15,7 +15,8 @@ from patterns.feature import Feature, Kind
 from patterns.ladder import check_tower, rungs
 from patterns.piece import Advice, Piece, weights_of
 from patterns.registry import pattern
-from patterns.schedule import SETTINGS, ScheduleRow
+from patterns.rung import RungFeatures, schedule_by_band
+from patterns.schedule import SETTINGS
 from patterns.spec import PrintSetup, Spec, choice, number
 
 _BROAD_MM = 11.0  # the post that carries the digits
@@ -157,15 +158,7 @@ def lay_out(spec: StringPostsSpec, setup: PrintSetup) -> Piece:
             for k, v in enumerate(values)
             for f in look(spec, z, k, v)
         ),
-        schedule=tuple(
-            ScheduleRow(
-                z_from_mm=round(z.floor(k), 6) if k else 0.0,
-                z_to_mm=round(z.floor(k + 1), 6),
-                setting=spec.setting,
-                value=v,
-            )
-            for k, v in enumerate(values)
-        ),
+        schedule=schedule_by_band(spec.setting, values, z.floor),
         advice=Advice(
             walls=2,
             infill_percent=15,
@@ -198,30 +191,19 @@ def _notched(z: _Sizes, count: int) -> tuple[XY, ...]:
     return tuple((round(u, 6), round(v, 6)) for u, v in points)
 
 
+def _on(spec: StringPostsSpec, k: int, value: float) -> RungFeatures:
+    return RungFeatures(k, value, f"band {value:g} {SETTINGS[spec.setting]}")
+
+
 def _features(spec: StringPostsSpec, z: _Sizes, k: int, value: float) -> list[Feature]:
     y, height = spec.depth_mm / 2, round(z.floor(k) + z.band / 2, 6)
-    band = f"band {value:g} {SETTINGS[spec.setting]}"
+    on = _on(spec, k, value)
     places = (
         ("strings", z.broad[1], z.middle[0], "strings across the long gap"),
         ("strings_short", z.middle[1], z.last[0], "strings across the short gap"),
         ("surface", z.middle[0], z.middle[1], "skin of the middle post, blobs or dry starts"),
     )
-    return [
-        Feature(
-            id=f"{group}_{k + 1}",
-            kind=Kind.SCORE,
-            axis="",
-            nominal=10.0,
-            where=f"{band}: {what}; 0 worst, 10 best",
-            start=(a, y, height),
-            end=(b, y, height),
-            view="front",
-            jaws="",
-            rung=value,
-            group=group,
-        )
-        for group, a, b, what in places
-    ]
+    return [on.score(group, (a, y, height), (b, y, height), what) for group, a, b, what in places]
 
 
 def _in_photo(spec: StringPostsSpec, z: _Sizes, k: int, value: float) -> list[Feature]:
@@ -232,19 +214,8 @@ def _in_photo(spec: StringPostsSpec, z: _Sizes, k: int, value: float) -> list[Fe
         ("strings_short", Kind.STRANDS, z.middle[1], z.last[0], "strings across the short gap"),
         ("surface", Kind.ROUGHNESS, z.middle[0], z.middle[1], "both sides of the middle post"),
     )
+    on = _on(spec, k, value)
     return [
-        Feature(
-            id=f"{group}_{'mm2' if kind is Kind.STRANDS else 'mm'}_{k + 1}",
-            kind=kind,
-            axis="",
-            nominal=0.0,
-            where=f"band {value:g} {SETTINGS[spec.setting]}: {what}",
-            start=(a, y, height),
-            end=(b, y, height),
-            view="front",
-            jaws="",
-            rung=value,
-            group=group,
-        )
+        on.flaw(group, kind, (a, y, height), (b, y, height), what)
         for group, kind, a, b, what in places
     ]

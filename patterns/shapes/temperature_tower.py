@@ -14,12 +14,12 @@ from dataclasses import dataclass, replace
 from patterns.body import XY, Body, Prism, box, chamfer_loss_mm3, rectangle
 from patterns.digits import engraved, needed_mm, stroke_for, text_area_mm2
 from patterns.errors import SpecError
-from patterns.feature import Feature, Kind, Point
+from patterns.feature import Feature, Kind
 from patterns.filaments import filament
 from patterns.ladder import check_tower, rungs
 from patterns.piece import Advice, Piece, weights_of
 from patterns.registry import pattern
-from patterns.schedule import ScheduleRow
+from patterns.rung import RungFeatures, schedule_by_band
 from patterns.spec import PrintSetup, Spec, number, word
 
 _POST_MM = 12.0
@@ -172,15 +172,7 @@ def lay_out(spec: TemperatureTowerSpec, setup: PrintSetup) -> Piece:
             for k, t in enumerate(temps)
             for f in look(spec, z, k, t)
         ),
-        schedule=tuple(
-            ScheduleRow(
-                z_from_mm=z.floor(k) if k else 0.0,
-                z_to_mm=round(z.floor(k + 1), 6),
-                setting="hot_end_c",
-                value=t,
-            )
-            for k, t in enumerate(temps)
-        ),
+        schedule=schedule_by_band("hot_end_c", temps, z.floor),
         advice=Advice(
             walls=2,
             infill_percent=15,
@@ -225,30 +217,20 @@ def _features(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> lis
     under = top - z.rung
     middle = (floor + top - z.rung) / 2
     outer, tip = near + z.post, floor + 0.8 * z.band - z.lip
-    band = f"{temp:g} degC"
-
-    def score(group: str, start: Point, end: Point, where: str) -> Feature:
-        return Feature(
-            id=f"{group}_{k + 1}", kind=Kind.SCORE, axis="", nominal=10.0,
-            where=f"band {band}: {where}; 0 worst, 10 best", start=start, end=end, view="front",
-            jaws="", rung=temp, group=group,
-        )  # fmt: skip
-
+    on = RungFeatures(k, temp, f"band {temp:g} degC")
     found = [
-        score("strings", (left, y, middle), (near, y, middle), "strings in the window"),
-        score(
+        on.score("strings", (left, y, middle), (near, y, middle), "strings in the window"),
+        on.score(
             "overhang", (outer, y, tip - z.rise), (outer + z.reach, y, tip), "underside of the fin"
         ),
-        score(
+        on.score(
             "strength", (0.0, y, middle), (z.reed, y, middle),
             "press the thin reed with a fingernail, whole or split",
         ),
-        score("bridge", (left, y, under), (near, y, under), "underside of the rung"),
-        Feature(
-            id=f"sag_{k + 1}", kind=Kind.STEP, axis="Z", nominal=z.rung,
-            where=f"band {band}: thickness of the rung at mid span, sag included",
-            start=((left + near) / 2, y, round(top - z.rung, 6)), end=((left + near) / 2, y, top),
-            view="front", rung=temp, group="sag",
+        on.score("bridge", (left, y, under), (near, y, under), "underside of the rung"),
+        on.sag(
+            ((left + near) / 2, y, round(top - z.rung, 6)), ((left + near) / 2, y, top), z.rung,
+            "thickness of the rung at mid span, sag included",
         ),
     ]  # fmt: skip
     return found[: spec.judgements]
@@ -260,23 +242,14 @@ def _in_photo(spec: TemperatureTowerSpec, z: _Sizes, k: int, temp: float) -> lis
     y, floor, top = spec.depth_mm / 2, z.floor(k), z.floor(k + 1)
     middle = (floor + top - z.rung) / 2
     outer, tip = near + z.post, floor + 0.8 * z.band - z.lip
-    band = f"{temp:g} degC"
-
-    def flaw(group: str, kind: Kind, start: Point, end: Point, where: str) -> Feature:
-        unit = "mm2" if kind is Kind.STRANDS else "mm"
-        return Feature(
-            id=f"{group}_{unit}_{k + 1}", kind=kind, axis="", nominal=0.0,
-            where=f"band {band}: {where}", start=start, end=end, view="front", jaws="", rung=temp,
-            group=group,
-        )  # fmt: skip
-
+    on = RungFeatures(k, temp, f"band {temp:g} degC")
     return [
-        flaw(
+        on.flaw(
             "strings", Kind.STRANDS, (left, y, middle), (near, y, middle), "strings in the window"
         ),
-        flaw(
+        on.flaw(
             "overhang", Kind.DROOP, (outer, y, tip - z.rise), (outer + z.reach, y, tip),
             "droop of the fin's end",
         ),
-        flaw("roughness", Kind.ROUGHNESS, (0.0, y, floor), (0.0, y, top), "outer edge of the reed"),
+        on.flaw("roughness", Kind.ROUGHNESS, (0.0, y, floor), (0.0, y, top), "outer edge of the reed"),
     ]  # fmt: skip

@@ -18,7 +18,8 @@ class Modes:
     is_move: Bool
     motion: I64  # of G0..G3, -1 where none is in force
     absolute: Bool
-    e_relative: Bool
+    e_mode: Bool  # whether M83 is in force, not M82
+    e_relative: Bool  # whether E words are read as relative
     plane: I64
     e_open: Bool  # E words whose meaning the file leaves open: G91 is in force, and M83 is not
 
@@ -37,7 +38,7 @@ class Modes:
             return carried(len(code), initial, at, [values[c] for c in code[at].tolist()])
 
         absolute = mode(state.absolute, {900: True, 910: False})
-        e_relative = mode(state.e_relative, {M + 820: False, M + 830: True})
+        e_mode = e_relative = mode(state.e_relative, {M + 820: False, M + 830: True})
         plane = mode(state.plane, {170: 17, 180: 18, 190: 19})
         e_open = np.zeros(len(code), np.bool_)
         if state.job.e_in_g91 == "relative":
@@ -45,7 +46,7 @@ class Modes:
         elif not state.job.e_in_g91 and not absolute.all():
             on = table.columns["E"].line
             e_open[on] = (is_move & ~absolute & ~e_relative)[on]
-        return cls(is_move, motion, absolute, e_relative, plane, e_open)
+        return cls(is_move, motion, absolute, e_mode, e_relative, plane, e_open)
 
 
 def carried(count: int, initial: Any, lines: I64, values: Any) -> Any:

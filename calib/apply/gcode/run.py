@@ -53,6 +53,7 @@ class Run:
         self.is_move, self.motion = modes.is_move[here], modes.motion[here]
         self.absolute, self.plane = modes.absolute[here], modes.plane[here]
         self.e_relative, self.e_open = modes.e_relative[here], modes.e_open[here]
+        self.e_mode = modes.e_mode[here]
         self.is_arc = self.is_move & (self.motion >= 2)
         self._refuse_implausible()
         places = [

@@ -10,7 +10,7 @@ import numpy as np
 
 from calib.apply.gcode.edits import Edits
 from calib.apply.gcode.modes import carried
-from calib.apply.gcode.numbers import F64, ONE
+from calib.apply.gcode.numbers import F64, I64, ONE
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.schedule import EDGE_SLACK_MM, Plan
 
@@ -26,9 +26,8 @@ class Speeds:
     def __init__(self, plan: Plan) -> None:
         self.rows = [] if plan.job.line else plan.rows.get("speed_mm_s", [])
         self.own = self.written = math.nan
-        self.count = self.crossing = (
-            0  # moves at a speed of the schedule; those that cross an edge along X
-        )
+        self.count = 0  # moves at a speed of the schedule
+        self.crossing = 0  # those that cross an edge along X
 
     def change(self, run: Run, bent: bool, edits: Edits) -> None:
         """Put the speeds of the schedule into a run.
@@ -42,7 +41,7 @@ class Speeds:
         on = f.line - run.start
         own = carried(run.count, self.own, on, f.value * run.state.unit_mm)
         wanted, changed, crossing = self._wanted(run, own)
-        moves = np.flatnonzero(run.is_move)
+        moves = np.flatnonzero(run.is_move & (_first_words(run) < len(run.table.at)))
         if not len(moves):
             return
         before = np.concatenate([[self.written], wanted[moves[:-1]]])
@@ -57,8 +56,7 @@ class Speeds:
         other = wanted[on] != own[on]
         edits.set(f.word[other], units[on[other]])
         bare = moves[~spelled[moves] & (wanted[moves] != before) & ~np.isnan(wanted[moves])]
-        first = run.table.first[bare + run.start] + run.table.numbered[bare + run.start]
-        edits.add(first, "F", units[bare])
+        edits.add(_first_words(run)[bare], "F", units[bare])
         self.own, self.written = float(own[-1]), float(wanted[moves[-1]])
         self.count += changed
         self.crossing += crossing
@@ -78,3 +76,11 @@ class Speeds:
             count += len(mine)
             crossing += int((inside & (np.abs(x_mm - r.x_from_mm) < half)).sum())
         return wanted, count, crossing
+
+
+def _first_words(run: Run) -> I64:
+    """Return the first word of each line that goes with a move, behind its command; past all words where none is."""
+    first = np.full(run.count, len(run.table.at))
+    for column in run.words.values():
+        np.minimum.at(first, column.line - run.start, column.word)
+    return first

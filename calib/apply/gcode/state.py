@@ -22,7 +22,7 @@ class State:
     job: Job
     unit_mm: float = 1.0
     absolute: bool = True
-    e_relative: bool = False
+    e_relative: bool = False  # whether M83 is in force, not M82
     plane: int = 17
     motion: int = -1  # last of G0..G3 read (modal group 1)
     motion_out: int = -1  # the same as written; differs where arcs were turned into lines

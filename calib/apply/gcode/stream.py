@@ -106,7 +106,7 @@ def rewrite(
                 head, block = _BOM, block[len(_BOM) :]
             if not (job.does_nothing or again):
                 _refuse_second_time(block, name)
-            rewriter.newline = b"\r\n" if b"\r\n" in block[:4096] else b"\n"
+            rewriter.newline = b"\r\n" if block.partition(b"\n")[0].endswith(b"\r") else b"\n"
             head += b"" if job.does_nothing else _header(job, rewriter.newline)
         new = _block(rewriter, block, result, show)
         result.bytes_out += len(head) + len(new)

@@ -263,7 +263,7 @@ class Writer:
             s.e_units = int((self.after[-1] if len(f.on) else s.e_units) - self.at_reset[-1])
         else:
             s.e_base = s.e_in
-        s.absolute, s.e_relative = bool(run.absolute[-1]), bool(run.e_relative[-1])
+        s.absolute, s.e_relative = bool(run.absolute[-1]), bool(run.e_mode[-1])
         s.plane, s.motion = int(run.plane[-1]), int(run.motion[-1])
         moves = np.flatnonzero(run.is_move)
         if len(moves):

@@ -20,7 +20,10 @@ if TYPE_CHECKING:
 LARGEST_PHOTOS = 90_000_000
 MOST_PHOTOS = 4
 PAPERS = (("a4", "A4"), ("letter", "Letter"))
-CENTRES = (("white", "white, for dark or coloured filament"), ("dark", "dark, for white or light filament"))  # fmt: skip
+CENTRES = (
+    ("green", "green, for most filaments"), ("magenta", "magenta, for green and yellow filament"),
+    ("white", "white, to print on coloured paper"), ("dark", "dark, for white filament without a colour printer"),
+)  # fmt: skip
 
 
 def photo(ask: Ask) -> Page:
@@ -39,7 +42,7 @@ def photo(ask: Ask) -> Page:
 
 def mat(ask: Ask) -> Response:
     """Return the mat as a PDF to print."""
-    paper, centre = ask.text("paper", "a4"), ask.text("centre", "white")
+    paper, centre = ask.text("paper", "a4"), ask.text("centre", "green")
     content, name = bench.mat_pdf(paper, centre)
     return Response(
         content,
