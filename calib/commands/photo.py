@@ -34,30 +34,17 @@ def register(app: typer.Typer) -> None:
 
 
 def mat(
-    out: Annotated[
-        Path | None, typer.Option("--out", help="File to write: .pdf or .png (default mat.pdf).")
-    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="File to write: .pdf or .png (default mat.pdf).")] = None,
     paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "a4",
-    filament: Annotated[
-        str, typer.Option("--filament", help="Its colour: the centre gets one that it has not.")
-    ] = "",
-    centre: Annotated[
-        str | None,
-        typer.Option(
-            "--centre", help="green, magenta, white (to print on coloured paper) or dark."
-        ),
-    ] = None,
-    number: Annotated[
-        int | None, typer.Option("--number", help="0 to 9999 (default: drawn by lot).")
-    ] = None,
-    name: Annotated[
-        str | None, typer.Option("--name", help="Name on a printed mat whose bars were measured.")
-    ] = None,
+    filament: Annotated[str, typer.Option("--filament", help="Its colour: the centre gets one that it has not.")] = "",
+    centre: Annotated[str | None, typer.Option("--centre", help="green, magenta, white (to print on coloured paper) or dark.")] = None,
+    number: Annotated[int | None, typer.Option("--number", help="0 to 9999 (default: drawn by lot).")] = None,
+    name: Annotated[str | None, typer.Option("--name", help="Name on a printed mat whose bars were measured.")] = None,
     bar_x: BarX = None,
     bar_y: BarY = None,
     force: o.Force = False,
     as_json: o.Json = False,
-) -> None:
+) -> None:  # fmt: skip
     """Write a mat, or keep the bars of a printed one."""
     from calib.workshop.photographing import keep_mat, make_mat
 
