@@ -13,13 +13,14 @@ import numpy.typing as npt
 from calib.apply.limits import Limits
 from calib.errors import FileError
 
-#: What a line is. A move has its G-code, a modal one has axis words alone; RESET_E is G92 with E alone.
-MOVE, MODAL, RESET_E, MODE, EVENT, INERT, ODD = range(7)
+#: What a line is. A move has its G-code, a modal one has axis words alone; G92 renames where the nozzle is.
+#: One that is none of these can't be read.
+MOVE, MODAL, RENAME, MODE, EVENT, COPIED, UNREAD = range(7)
 
 #: Codes are held as ten times their number (G92.1 is 921), M-codes with this added.
 M = 10_000
 
-_MODES = (17, 18, 19, 90, 91)
+_MODES = (17, 18, 19, 20, 21, 90, 91)
 
 #: G-codes that change nothing here.
 _HARMLESS_G = (4, 11, 40, 49, 54, 64, 94)
@@ -92,9 +93,9 @@ def _kinds() -> npt.NDArray[np.uint8]:
     table = np.full(2 * M, EVENT, np.uint8)
     table[:40:10] = MOVE
     table[[10 * g for g in _MODES]] = MODE
-    table[[10 * g for g in _HARMLESS_G]] = INERT
-    table[920] = RESET_E
-    table[M:] = INERT
+    table[[10 * g for g in _HARMLESS_G]] = COPIED
+    table[920] = RENAME
+    table[M:] = COPIED
     for m in IMPORTANT_M:
         table[M + 10 * m : M + 10 * m + 10] = EVENT
     table[[M + 820, M + 830]] = MODE
@@ -107,7 +108,11 @@ KINDS = _kinds()
 
 def important_g(number: float) -> bool:
     """Tell whether a G-code has to be understood."""
-    return int(KINDS[min(round(10 * abs(number)), M - 1)]) != INERT
+    return int(KINDS[min(round(10 * abs(number)), M - 1)]) != COPIED
+
+
+#: A command that is no move and no mode: its row, letter, number and other words.
+Event = tuple[int, str, float, dict[str, float]]
 
 
 @dataclass(slots=True)
@@ -126,11 +131,13 @@ class Gate:
         self, letter: str, number: float, words: dict[str, float], line: int, where: str
     ) -> None:
         """Refuse a command that heats past a rating or scales beyond reason; list what can't be checked."""
+        if letter == "T":
+            return
         code = int(number)
         if letter == "G":
             if code == 10 and "P" in words:
                 self._heat(words, "SR", hot_end=True, where=where)
-            elif code not in (10, 20, 21, 80):
+            elif code not in (10, 28, 80):
                 self.list(f"G{number:g} is not known here", line)
             return
         self._heat(words, _HOT_END.get(code, ""), code != 303 or not words.get("E", 0) < 0, where)

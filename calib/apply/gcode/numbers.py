@@ -1,11 +1,11 @@
-"""Decimal numbers in bytes, many at once: read exactly by arithmetic, written from tables of four and five digits.
+"""Decimal numbers in bytes, many at once: read as whole counts of a smallest part, written from tables of digits.
 
 Eight bytes of text are one unsigned integer whose lowest byte comes first, so a shift by 8 bits drops a character and
 one product joins neighbouring digits of all numbers. A shift by 64 bits or more gives 0 in numpy, which is relied upon.
 """
 
 from functools import cache
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -16,222 +16,129 @@ I64 = npt.NDArray[np.int64]
 F64 = npt.NDArray[np.float64]
 Bool = npt.NDArray[np.bool_]
 
-#: Numbers are written in units of the last of so many decimal places, with so many digits at most.
-PLACES, MOST_DIGITS = 6, 13
-ONE = 10**PLACES
+#: Numbers are read as counts of 1e-8, so that sums are exact in whatever order they are made.
+PART = 10**8
 
-#: Bytes that must stand behind the last start of a number.
-WINDOW = 32
+#: Numbers are written in counts of 1e-6, with up to seven digits before the point.
+ONE = 10**6
 
-_POWERS = 10.0 ** np.arange(20)
-#: Bytes less the digit 0 that are no digits get a flag, 0x80; a product turns one flag into 8 times its byte's number.
-_ZEROS, _PAST_NINE, _FLAG = (np.uint64(c * 0x0101010101010101) for c in (0x30, 0x76, 0x80))
-_EIGHTS = np.uint64(sum(8 * k << (58 - 8 * k) for k in range(8)))
-_POINT, _POINT_LESS_ZERO, _MINUS, _BYTE = (np.uint64(n) for n in (0x2E, 0x1E, 0x2D, 0xFF))
-_TEXT = np.uint64((1 << 56) - 1)
-_1, _3, _7, _8, _16, _32, _56, _58, _64 = (np.uint64(n) for n in (1, 3, 7, 8, 16, 32, 56, 58, 64))
+#: Bytes that must stand before the first number of a text, and behind the last.
+AHEAD, BEHIND = 8, 16
 
+_DIGITS = np.uint64(0x0F0F0F0F0F0F0F0F)
 
-class Read(NamedTuple):
-    """Numbers as they were read, one entry each."""
-
-    value: F64  # exact to the last bit
-    end: I64  # where each ends
-    good: Bool  # whether it could be read; the rest is of no use where not
+#: Bytes of a number as written: room for what goes before, eight that end with the whole part, eight from the point on.
+_CELL = 24
 
 
 class Spelled(NamedTuple):
-    """Numbers as text of up to 16 bytes; what stands behind their size is of no use."""
+    """Numbers as text: where each is in `text`, and how long."""
 
-    low: U64
-    high: U64
+    text: bytes
+    start: I64
     size: I64
 
 
-def eights(text: bytes | bytearray) -> U64:
-    """Return a view of the eight bytes from each offset of a text."""
-    return np.ndarray((len(text) - 7,), "<u8", text, strides=(1,))
-
-
-def read_decimals(text: bytes | bytearray, start: I64) -> Read:
-    """Read numbers: an optional minus, digits, and an optional point, no exponent.
-
-    Up to eight digits are read wherever the point is, or else up to seven on each side of it.
+def read_counts(text: bytes | bytearray, point: I64, whole: I64, fraction: I64) -> I64:
+    """Read numbers without their signs, in counts of 1 / `PART`; digits beyond the eighth place are dropped.
 
     Parameters
     ----------
     text : bytes
-        With `WINDOW` bytes or more behind the last start.
-    start : (n,) int
-        Where each number begins.
+        With `AHEAD` bytes before the first number and `BEHIND` after the last.
+    point, whole, fraction : (n,) int
+        Where the point is or would be, how many digits stand before it (up to seven) and behind it.
     """
-    at = eights(text)
-    first = at[start]
-    minus = np.flatnonzero((first & _BYTE) == _MINUS)
-    if len(minus):
-        start = start.copy()
-        start[minus] += 1
-        first[minus] = at[start[minus]]
-    value, size, good = _read_short(first, at[start + 8])
-    # what is longer than eight digits ends in a digit, or was cut short by one
-    end = start + size
-    behind = np.frombuffer(text, np.uint8).take(end)
-    more = (behind - np.uint8(ord("0")) < 10) | (behind == ord("."))
-    again = np.flatnonzero(more | ~good)
-    if len(again):
-        value[again], size, good[again] = _read_long(at, start[again])
-        end[again] = start[again] + size
-    value[minus] *= -1.0
-    return Read(value, end, good)
+    eights = np.ndarray((len(text) - 7,), "<u8", text, strides=(1,))
+    bits = (64 - 8 * whole).view(np.uint64)
+    before = eights[point - 8] >> bits << bits
+    bits = (64 - 8 * np.minimum(fraction, 8)).view(np.uint64)
+    behind = eights[point + 1] << bits >> bits
+    return _joined(before) * PART + _joined(behind)
 
 
-def _read_short(first: U64, second: U64) -> tuple[F64, I64, Bool]:
-    """Read numbers of up to eight digits; return also how many bytes each takes, and whether there is one."""
-    v = first ^ _ZEROS
-    stop = _first_stop(v)
-    whole = _bits_before(stop)
-    point = (((v >> whole) & _BYTE) == _POINT_LESS_ZERO) * _8
-    behind = whole + point
-    digits = v & (stop - _1)  # and behind them what follows the point
-    digits |= (v >> behind | (second ^ _ZEROS) << (_64 - behind)) << whole
-    end = _first_stop(digits)
-    count = _bits_before(end)
-    count |= (end == 0) * _64
-    value = _join(digits << (_64 - count)).astype(np.float64)
-    value /= _POWERS.take((count - whole >> _3).view(np.int64))
-    return value, (count + point >> _3).view(np.int64), (count > 0) & (stop > 0)
-
-
-def _read_long(at: U64, start: I64) -> tuple[F64, I64, Bool]:
-    """Read the digits before and behind a point apart."""
-    v = at[start] ^ _ZEROS
-    stop = _first_stop(v)
-    whole = _bits_before(stop)
-    behind = start + (whole >> _3).view(np.int64)
-    has_point = (at[behind] & _BYTE) == _POINT
-    rest = at[behind + 1] ^ _ZEROS
-    end = _first_stop(rest)
-    places = _bits_before(end)
-    places[~has_point] = 0
-    value = _join(v << (_64 - whole)).astype(np.float64)
-    power = _POWERS.take((places >> _3).view(np.int64))
-    value = (value * power + _join(rest << (_64 - places))) / power
-    size = ((whole + places + has_point * _8) >> _3).view(np.int64)
-    return value, size, (stop > 0) & ((end > 0) | ~has_point) & (whole + places > 0)
-
-
-def _first_stop(v: U64) -> U64:
-    """Flag the first byte that is no digit, as 1 in it, given bytes less the digit 0; 0 if all are digits."""
-    flags = v + _PAST_NINE
-    flags &= _FLAG
-    lowest = ~flags
-    lowest += _1
-    flags &= lowest
-    flags >>= _7
-    return flags
-
-
-def _bits_before(flag: U64) -> U64:
-    """Return eight times the number of the byte that holds the only 1; 0 for none."""
-    bits = flag * _EIGHTS
-    bits >>= _58
-    return bits
-
-
-def _join(v: U64) -> I64:
-    """Join the eight decimal digits in the bytes of each word, which is overwritten: to pairs, to fours, to eights."""
-    v *= np.uint64(10 * 2**8 + 1)
-    v >>= _8
-    v &= np.uint64(0x00FF00FF00FF00FF)
-    v *= np.uint64(100 * 2**16 + 1)
-    v >>= _16
-    v &= np.uint64(0x0000FFFF0000FFFF)
-    v *= np.uint64(10000 * 2**32 + 1)
-    v >>= _32
+def _joined(v: U64) -> I64:
+    """Join eight decimal digits, one in each byte; blanks and zero bytes count as 0. Overwrites what it is given."""
+    v &= _DIGITS
+    for count, bits, keep in ((10, 8, 0x00FF00FF00FF00FF), (100, 16, 0x0000FFFF0000FFFF), (10**4, 32, -1)):  # fmt: skip
+        v *= np.uint64(count * 2**bits + 1)
+        v >>= np.uint64(bits)
+        if keep > 0:
+            v &= np.uint64(keep)
     return v.view(np.int64)
 
 
-def write_decimals(units: I64) -> Spelled:
-    """Spell units / 10**PLACES, of up to `MOST_DIGITS` digits.
+def write_counts(counts: I64, before: bytes = b"") -> Spelled:
+    """Spell counts of 1 / `ONE`, as short as can be: no zeros in front or at the end, no sign of zero.
 
-    Zeros before the number and at the end of its fraction are left out; zero has no sign.
+    Parameters
+    ----------
+    before : bytes
+        What goes before each number, up to eight bytes.
     """
-    size = np.abs(units).view(np.uint64)
-    whole = size // np.uint64(ONE)
-    size -= whole * np.uint64(ONE)
-    head, tail = _whole(whole.view(np.int64)), _fraction(size.astype(np.uint32))
-    bits = head >> _56 << _3
-    count = (head >> _56) + (tail >> _56)
-    head &= _TEXT
-    tail &= _TEXT
-    low, high = head | tail << bits, tail >> (_64 - bits)
-    minus = np.flatnonzero(units < 0)
-    if len(minus):
-        high[minus] = high[minus] << _8 | low[minus] >> _56
-        low[minus] = low[minus] << _8 | _MINUS
-        count[minus] += _1
-    return Spelled(low, high, count.view(np.int64))
+    whole_text, whole_size, fraction_text, fraction_size = _tables()
+    whole, left = _divided(np.abs(counts), ONE)
+    high, low = _divided(whole, 10**4)
+    thousands, rest = _divided(left, 1000)
+    cells = np.empty((len(counts), 3), "<u8")
+    cells[:, 1] = whole_text.take(high) | whole_text.take(low) << np.uint64(32)
+    cells[:, 2] = fraction_text.take(thousands) << np.uint64(8) | fraction_text.take(rest) << np.uint64(32) | np.uint64(ord("."))  # fmt: skip
+    digits = whole_size.take(low)
+    if high.any():
+        digits = np.where(high > 0, 4 + whole_size.take(high), digits)
+    behind = 1 + fraction_size.take(thousands)
+    behind *= thousands > 0
+    behind = np.where(rest > 0, 4 + fraction_size.take(rest), behind)
+    text = cells.view(np.uint8).ravel()
+    start = np.arange(16, 16 + _CELL * len(counts), _CELL) - digits
+    minus = np.flatnonzero(counts < 0)
+    start[minus] -= 1
+    text[start[minus]] = ord("-")
+    for byte in reversed(before):
+        start -= 1
+        text[start] = byte
+    size = np.arange(16, 16 + _CELL * len(counts), _CELL) - start + behind
+    return Spelled(cells.tobytes(), start, size)
 
 
-def put_before(number: Spelled, text: int, size: int) -> Spelled:
-    """Return numbers with another `size` bytes before each; together they may have 16."""
-    bits = np.uint64(8 * size)
-    low = number.low << bits | np.uint64(text)
-    return Spelled(low, number.high << bits | number.low >> (_64 - bits), number.size + size)
-
-
-def _whole(n: I64) -> U64:
-    """Spell whole numbers of up to seven digits; the size is in the highest byte."""
-    short, padded, _, _ = _tables()
-    long = np.flatnonzero(n >= 10**4)
-    text = short.take(n, mode="clip")
-    if len(long):
-        upper, lower = np.divmod(n[long], 10**4)
-        head, rest = short.take(upper), padded.take(lower)
-        text[long] = head + (rest << (head >> _56 << _3)) + (np.uint64(4) << _56)
-    return text
-
-
-def _fraction(n: npt.NDArray[np.uint32]) -> U64:
-    """Spell n / 10**6, less than 1, from its point on; the size is in the highest byte."""
-    _, _, upper, lower = _tables()
-    thousands = n // np.uint32(1000)
-    rest = n - thousands * np.uint32(1000)
-    spelled: U64 = upper.take(thousands + np.uint32(1000) * (rest == 0)) + lower.take(rest)
-    return spelled
+def _divided(n: I64, by: int) -> tuple[I64, I64]:
+    """Return quotients and remainders; numpy divides unsigned numbers by one other the fastest."""
+    quotient = (n.view(np.uint64) // np.uint64(by)).view(np.int64)
+    return quotient, n - quotient * by
 
 
 @cache
-def _tables() -> tuple[U64, U64, U64, U64]:
-    """Return texts of whole numbers below 10,000, short and padded, and of fractions.
-
-    The first byte of a text is the lowest one, the highest byte is its size; the padded whole numbers have no size.
-    Of fractions the first three digits are there with the point, full and, from 1,000 on, as short as can be; then
-    the last three, as short as can be, where they go behind the others.
-    """
-    padded = _texts(4)
-    size = 1 + sum((np.arange(10**4) >= 10**k).astype(np.uint64) for k in (1, 2, 3))
-    short = padded >> (_8 * (4 - size)) | size << _56
-    three = _texts(3)
-    n = np.arange(1000)
-    size = 3 - sum((n % 10**k == 0).astype(np.uint64) for k in (1, 2, 3))
-    tail: U64 = three & ((_1 << (_8 * size)) - _1)
-    upper = _POINT | three << _8 | np.uint64(4) << _56
-    brief = (_POINT | tail << _8 | (size + _1) << _56) * (size > 0)
-    return short, padded, np.concatenate([upper, brief]), tail << _32 | size << _56
+def _tables() -> tuple[U64, I64, U64, I64]:
+    """Return four digits of a whole number as text, how many count, and the same for three digits of a fraction."""
+    four, three = np.arange(10**4), np.arange(10**3)
+    whole_size = 1 + sum((four >= 10**k).astype(np.int64) for k in (1, 2, 3))
+    fraction_size = 3 - sum((three % 10**k == 0).astype(np.int64) for k in (1, 2, 3))
+    return _texts(four, 4), whole_size, _texts(three, 3), fraction_size
 
 
-def _texts(count: int) -> U64:
-    """Return all numbers of so many digits as text."""
-    text = np.zeros((10**count, 8), np.uint8)
-    n = np.arange(10**count)
+def _texts(n: I64, count: int) -> U64:
+    """Return numbers as text of so many digits, the first in the lowest byte."""
+    text = np.zeros((len(n), 8), np.uint8)
     text[:, :count] = n[:, None] // 10 ** np.arange(count)[::-1] % 10 + ord("0")
-    words: U64 = text.view("<u8").ravel().astype(np.uint64)
-    return words
+    return text.view("<u8").ravel().astype(np.uint64)
 
 
-def write_decimal(units: int) -> str:
-    """Return one number, spelled as `write_decimals` does."""
-    sign = "-" if units < 0 else ""
-    whole, fraction = divmod(abs(units), ONE)
-    return f"{sign}{whole}.{fraction:0{PLACES}d}".rstrip("0").removesuffix(".")
+def write_count(count: int) -> str:
+    """Return one number, spelled as `write_counts` does."""
+    sign = "-" if count < 0 else ""
+    whole, fraction = divmod(abs(count), ONE)
+    return f"{sign}{whole}.{fraction:06d}".rstrip("0").removesuffix(".")
+
+
+def carried(initial: Any, at: I64 | list[int], values: Any, count: int) -> Any:
+    """Return a value in force at each of `count` places, given those that set it."""
+    if not len(at):
+        return np.full(count, initial)
+    index = np.zeros(count, np.int64)
+    index[at] = np.arange(1, len(at) + 1)
+    return np.concatenate([[initial], values]).take(np.maximum.accumulate(index))
+
+
+def shifted(initial: Any, values: Any) -> Any:
+    """Return what was in force before each place."""
+    return np.concatenate([[initial], values[:-1]])

@@ -1,32 +1,27 @@
-"""Blocks of G-code through a job: cut into runs of lines, the few lines between them followed one by one.
+"""One block of G-code after the other through a job: read, followed, mapped, held at the walls, and written."""
 
-Runs end at lines that move the coordinate system (homing, G92 of an axis, a change of unit) and at E words whose
-meaning is open. All else a line can do is carried along inside of a run.
-"""
-
-import copy
 import math
 
 import numpy as np
 
-from calib.apply.gcode import numbering
-from calib.apply.gcode.codes import EVENT, LOSES_PLACE, ODD, TEXT_M, UNMAPPABLE, Gate, M
-from calib.apply.gcode.edits import Edits
+from calib.apply.gcode import walls
+from calib.apply.gcode.arcs import split_arcs
+from calib.apply.gcode.codes import EVENT, LOSES_PLACE, TEXT_M, UNMAPPABLE, UNREAD, Event, Gate, M
+from calib.apply.gcode.heights import Follower
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.modes import Modes
-from calib.apply.gcode.numbers import write_decimal
-from calib.apply.gcode.run import Fault, Run
-from calib.apply.gcode.schedule import Event, Follower, Plan
+from calib.apply.gcode.lines import Lines, read_lines
+from calib.apply.gcode.numbers import F64, PART, Bool, carried
+from calib.apply.gcode.path import AXES, Faults, Path, State, follow, layers, remember
+from calib.apply.gcode.schedule import Plan
 from calib.apply.gcode.spelling import Foreign, blank_comments, read_words, respell
-from calib.apply.gcode.state import LARGEST, MM_PER_INCH, State
-from calib.apply.gcode.table import Table, read_table
-from calib.apply.gcode.writer import Extent, Writer
+from calib.apply.gcode.writer import Block, Writer, Written
 from calib.errors import FileError
-
-_AXES = "XYZ"
 
 FOREIGN = "lines that are no G-code words, copied as they are"
 OPEN_E = "E words under G91 without M83, which printers read in two ways, left as they are (see --e-in-g91)"
+
+
+ASTRAY = {*LOSES_PLACE, *UNMAPPABLE} - {10}
 
 
 class Rewriter:
@@ -34,25 +29,15 @@ class Rewriter:
 
     def __init__(self, job: Job, name: str) -> None:
         self.job, self.name = job, name
-        self.state, self.gate, self.extent = State(job), Gate(job.limits), Extent()
-        self.follower = Follower(Plan(job))
+        centre = [round(c * PART) for c in job.centre_mm]
+        self.state, self.written = State(centre, list(centre)), Written(list(centre))
+        self.gate, self.follower = Gate(job.limits), Follower(Plan(job))
+        self.pushed: walls.Pushed | None = None
+        self.low_mm, self.high_mm = [math.inf] * 3, [-math.inf] * 3  # how far the nozzle goes
         self.newline = b"\n"
-        self.arcs = self.moves = self.commands = (
-            0  # arcs made straight, moves, lines with a command
-        )
-        self.refused: dict[int, FileError] = {}
-        self.shows = False  # whether to keep which lines came out changed
-        self.changed: list[int] = []  # those of the last block
+        self.arcs = self.commands = 0  # arcs made straight, lines with a command
 
-    def copy(self) -> "Rewriter":
-        """Return one that goes on from the same place without changing this one."""
-        return copy.deepcopy(self)
-
-    def where(self, line: int) -> str:
-        """Return file and line for messages, given the line of the block."""
-        return f"{self.name} line {self.state.line + line + 1}"
-
-    def block(self, data: bytes) -> bytes:
+    def block(self, data: bytes) -> Block:
         """Rewrite one block, which must end with a newline.
 
         Raises
@@ -60,221 +45,222 @@ class Rewriter:
         FileError
             A line is damaged, cannot be changed as asked, or goes past the printer's limits.
         """
-        self.refused = {}
-        if b"\r" in data and data.count(b"\r") != data.count(b"\r\n"):
-            self._refuse_returns(data)
-        table = read_table(data, self._judge, self._refuse_checksum)
-        for line in np.flatnonzero(table.kind == ODD).tolist():  # no plain spelling makes it plain
-            self._refuse_unread(table.raw(line), int(table.origin[line]))
-        edits = Edits(table, self.newline)
-        modes = Modes.of(table, self.state)
-        numbered = bool(table.numbered.any())
-        try:
-            start = self._barriers(table, modes, edits)
-            self._until(table, modes, edits, start, len(table.kind))
-        except Fault as fault:
-            raise fault.told(self.where(int(table.origin[fault.line]))) from None
-        self.moves += int(modes.is_move.sum())
-        self.commands += int((table.code >= 0).sum())
-        if numbered:
-            numbering.renumber(table, edits, self.state)
-        out = edits.assemble()
-        if numbered and out is not data:
-            out = numbering.with_checksums(out)
-        if self.shows:
-            self.changed = np.unique(table.origin[edits.lines()]).tolist()
-        self.state.line += int(table.origin[-1]) + 1
-        return out
+        faults, refused = Faults(), dict[int, FileError]()
+        _refuse_returns(data, refused)
+        lines = read_lines(data, lambda c, k: self._judge(c, k, refused), lambda t: _refuse_checksum(t, refused))  # fmt: skip
+        for line, err in refused.items():
+            faults.add(int(np.searchsorted(lines.origin, line)), err.what, err.mend)
+        for row in np.flatnonzero(lines.kind == UNREAD).tolist():
+            faults.add(
+                row, f"can't read {lines.text(row).decode().strip()[:60]!r}", "mend or drop it"
+            )
+        events, lost = self._events(lines, faults)
+        path = follow(lines, self.state, self.job, lost, faults)
+        block = self._write(lines, path, events, faults)
+        err = faults.first(lines, self.state.line, self.name)
+        if err:
+            raise err
+        self.commands += int((lines.code >= 0).sum())
+        self.state.line += int(lines.origin[-1]) + 1
+        return block
 
-    def _refuse_unread(self, code: bytes, line: int) -> None:
-        text = code.decode("utf-8", "replace").strip()
-        err = FileError(f"can't read {text[:60]!r}", where=self.where(line), mend="mend or drop it")
-        self.refused.setdefault(line, err)
+    # -- reading ------------------------------------------------------------------------------
 
-    def _refuse_returns(self, data: bytes) -> None:
-        line = data.count(b"\n", 0, data.replace(b"\r\n", b"\0\n").find(b"\r"))
-        self.refused[line] = FileError(
-            "a carriage return stands inside the line",
-            where=self.where(line),
-            mend="save the file with LF or CRLF line endings",
-        )
-
-    def _refuse_checksum(self, table: Table) -> None:
-        wrong = numbering.wrong_checksum(table)
-        if wrong is not None:
-            mend = "the file is damaged; slice or copy it again"
-            self.refused[wrong[0]] = FileError(wrong[1], where=self.where(wrong[0]), mend=mend)
-
-    def _judge(self, code: bytes, line: int) -> list[bytes] | None:
+    def _judge(self, code: bytes, line: int, refused: dict[int, FileError]) -> list[bytes] | None:
         """Say what becomes of a line that is not plain; what is refused is told when its turn comes."""
         try:
-            return respell(code, self.where(line))
+            return respell(code, "")
         except Foreign:
             self.gate.list(FOREIGN, self.state.line + line + 1)
         except FileError as err:
-            self.refused.setdefault(line, err)
+            refused.setdefault(line, err)
         return None
 
-    # -- cutting ----------------------------------------------------------------------------
+    def _events(self, lines: Lines, faults: Faults) -> tuple[list[Event], dict[int, list[int]]]:
+        """Read the commands that are no moves and no modes, and hold them against the printer's ratings.
 
-    def _barriers(self, table: Table, modes: Modes, edits: Edits) -> int:
-        """Go through the block up to its last barrier; return the line after it."""
-        stops = {*np.flatnonzero(table.kind == EVENT).tolist()}
-        if self.refused:
-            stops |= set(np.flatnonzero(np.isin(table.origin, list(self.refused))).tolist())
-        if self.job.changes_e:
-            stops |= set(np.flatnonzero(modes.e_open).tolist())
-        start = 0
-        self.events: list[Event] = []
-        for line in sorted(stops):
-            origin = int(table.origin[line])
-            if origin in self.refused:
-                self._until(table, modes, edits, start, line)
-                raise self.refused[origin]
-            if table.kind[line] != EVENT:
-                self._until(table, modes, edits, start, line)
-                self._open_e(table, modes, edits, line)
-                start = line + 1
-                continue
-            try:
-                event = self._read_event(table, line)
-            except FileError:
-                self._until(table, modes, edits, start, line)  # a line before may be refused first
-                raise
-            if self._is_barrier(event):
-                self._until(table, modes, edits, start, line)
-                self._pass_barrier(event)
-                start = line + 1
-            else:
-                self.events.append(event)
-        return start
-
-    def _until(self, table: Table, modes: Modes, edits: Edits, start: int, stop: int) -> None:
-        """Do the lines up to a barrier; of several faults the first is told."""
-        if start >= stop:
-            return
-        try:
-            self._run(table, modes, edits, start, stop)
-        except Fault as fault:
-            if fault.line > start:
-                self._until(table, modes, edits, start, fault.line)
-            raise
-        self.events = []
-
-    def _run(
-        self,
-        table: Table,
-        modes: Modes,
-        edits: Edits,
-        start: int,
-        stop: int,
-        e_frozen: bool = False,
-    ) -> None:
-        run = Run(table, modes, self.state, start, stop)
-        events: list[Event] = [(e[0] - start, *e[1:]) for e in self.events if e[0] < stop]
-        for line, letter, number, words in events:
-            self._check(letter, number, words, line + start, int(table.origin[line + start]))
-        f, follower = run.filament, self.follower
-        wanted = np.where(run.extruding[f.on] & (f.amount > 0), f.amount * self.job.flow, f.amount)
-        drawn, retractions = follower.drawn, 0
-        if self.job.retracts:
-            wanted, drawn, retractions = follower.retract(run, wanted)
-        writer = Writer(run, self.job, e_frozen, wanted)
-        # nothing can go wrong from here on
-        follower.drawn = drawn
-        follower.retractions += retractions
-        if self.job.schedule:
-            numbers = self.state.line + 1 + table.origin[start:stop]
-            for line, codes in follower.follow(run, events, numbers):
-                edits.insert(start + line, [code.encode() for code in codes])
-        writer.write(edits)
-        writer.note(self.gate, self.extent)
-        writer.keep_state()
-        self.arcs += int(writer.bent.sum())
-
-    # -- single lines -----------------------------------------------------------------------
-
-    def _read_event(self, table: Table, line: int) -> Event:
-        """Read a command that is not a move."""
-        code = blank_comments(table.raw(line))
-        where = self.where(int(table.origin[line]))
-        number = (int(table.code[line]) - M) // 10
-        if number in TEXT_M:
-            return line, "M", float(number), {}
-        try:
-            words = read_words(code, where)
-        except Foreign:
-            text = code.decode("utf-8", "replace").strip()
-            mend = "use a decimal point" if "," in text else "mend or drop it"
-            raise FileError(f"can't read {text[:60]!r}", where=where, mend=mend) from None
-        letters = [c for c, _ in words]
-        if len(set(letters)) != len(letters):
-            raise FileError("a letter is given twice on the line", where=where)
-        command = next((w for w in words if w[0] in "GM"), words[0])
-        return line, *command, {c: v for c, v in words if c != command[0]}
-
-    def _is_barrier(self, event: Event) -> bool:
-        _, letter, number, words = event
-        if letter != "G":
-            return False
-        if number in (20, 21):
-            return self.state.unit_mm != (MM_PER_INCH if number == 20 else 1.0)
-        if number == 10:
-            return "L" in words
-        return number in (28, 92) or number in LOSES_PLACE or number in UNMAPPABLE
-
-    def _check(
-        self, letter: str, number: float, words: dict[str, float], line: int, origin: int
-    ) -> None:
-        """Hold what a line sets against the printer's ratings."""
-        if letter == "T":
-            return
-        try:
-            self.gate.check(letter, number, words, self.state.line + origin + 1, "")
-        except FileError as err:
-            raise Fault(line, err.what, err.mend) from None
-
-    def _pass_barrier(self, event: Event) -> None:
-        line, _, number, words = event
-        state, given = self.state, [i for i, c in enumerate(_AXES) if c in words]
-        if number in (20, 21):
-            state.change_unit(MM_PER_INCH if number == 20 else 1.0)
-        elif number == 28:
-            state.forget(given or [0, 1, 2])
-        elif number == 92:
-            self._rename(line, words, given)
-        else:
-            if number in UNMAPPABLE and self.job.moves_points:
-                raise Fault(
-                    line,
-                    f"G{number:g} is {UNMAPPABLE[number]}, which can't be scaled or skewed",
-                    "slice without it, or put the correction on the model instead",
-                )
-            self.gate.list(f"G{number:g} goes where the file does not say", state.line + line + 1)
-            if number in LOSES_PLACE:
-                state.forget([0, 1, 2])
-
-    def _rename(self, line: int, words: dict[str, float], given: list[int]) -> None:
-        """G92: name the present place anew."""
-        bare = not given and "E" not in words
-        for c in "XYZE":
-            value = words.get(c, 0.0)
-            if not abs(value) < LARGEST:
-                shown = "no number" if math.isnan(value) else f"{value:g}"
-                raise Fault(line, f"{c} has {shown}, which is no coordinate", "the file is damaged; slice it again")  # fmt: skip
-        self.state.declare({i: words.get(_AXES[i], 0.0) for i in (range(3) if bare else given)})
-        if bare or "E" in words:
-            self.state.reset_e(words.get("E", 0.0))
-
-    def _open_e(self, table: Table, modes: Modes, edits: Edits, line: int) -> None:
-        """Leave an E word as it is whose meaning is open; before it, have E named as the file counts it.
-
-        So it means the same as in the file, whether the printer takes it as relative or not.
+        Returns them, and after which rows it is not known where some axes are.
         """
-        state = self.state
-        if state.units_e(state.e_base) + state.e_units != state.units_e(state.e_in):
-            edits.insert(line, [b"G92 E" + write_decimal(state.units_e(state.e_in)).encode()])
-        state.reset_e(state.e_in)
-        self._run(table, modes, edits, line, line + 1, e_frozen=True)
-        state.e_unsettled = True
-        self.gate.list(OPEN_E, state.line + int(table.origin[line]) + 1)
+        events, lost = [], {}
+        for row in np.flatnonzero(lines.kind == EVENT).tolist():
+            line = self.state.line + int(lines.origin[row]) + 1
+            try:
+                event = _read_event(lines, row)
+                _, letter, number, words = event
+                events.append(event)
+                if letter == "G" and number == 28:
+                    lost[row] = [i for i, c in enumerate(AXES) if c in words] or [0, 1, 2]
+                elif letter == "G" and (number in ASTRAY or (number == 10 and "L" in words)):
+                    self._go_astray(number, line)
+                    lost[row] = [0, 1, 2] if number in LOSES_PLACE else []
+                else:
+                    self.gate.check(letter, number, words, line, "")
+            except FileError as err:
+                faults.add(row, err.what, err.mend)
+        return events, lost
+
+    def _go_astray(self, number: float, line: int) -> None:
+        """Refuse a code under which coordinates mean something else, or list it where none changes."""
+        if number in UNMAPPABLE and self.job.moves_points:
+            raise FileError(
+                f"G{number:g} is {UNMAPPABLE[number]}, which can't be scaled or skewed",
+                mend="slice without it, or put the correction on the model instead",
+            )
+        self.gate.list(f"G{number:g} goes where the file does not say", line)
+
+    # -- writing --------------------------------------------------------------------------------
+
+    def _write(self, lines: Lines, path: Path, events: list[Event], faults: Faults) -> Block:
+        job, state, follower = self.job, self.state, self.follower
+        self._refuse_lost(lines, path, faults)
+        inserted, filament = [], path.amount
+        if job.schedule:
+            found = layers(path, state)
+            if job.retracts:
+                filament = follower.retract(path, found, faults)
+            inserted = follower.follow(found, events, state.line + 1 + lines.origin)
+        self._settle_e(lines, path, faults)
+        remember(path, state)
+        if job.moves_points or job.limits.has_volume:
+            path = split_arcs(path, lines, job, faults)
+        filament = np.where(path.arc, path.amount, filament[path.row])
+        laid = np.where(path.extruding, filament, 0)
+        fed = filament - laid
+        places = self._mapped(path)
+        held = walls.hold(path, places, job.limits, self.pushed, faults)
+        kept = path.arc & self._keeps(path, held.beyond)
+        self.pushed = held.pushed
+        self._note(lines, path, held)
+        writer = Writer(lines, path, job, self.written, kept, self.newline)
+        for row, codes in inserted:
+            writer.insert(row, [code.encode() for code in codes])
+        if job.moves_points:
+            for i in range(3):
+                writer.map_axis(i, held.places[i])
+            if kept.any() and job.matrix[0][0] != 1.0:
+                writer.scale_centres()
+        if job.changes_e or job.moves_points:
+            writer.feed(laid, fed, (state.laid, state.fed))
+            state.laid, state.fed = state.laid + int(laid.sum()), state.fed + int(fed.sum())
+        self.arcs += int((path.arc & ~kept & path.first).sum())
+        return writer.write()
+
+    def _mapped(self, path: Path) -> list[F64]:
+        """Return where the nozzle is to go, mm."""
+        m, centre = self.job.matrix, self.job.centre_mm
+        if not self.job.moves_points:
+            return [v / PART for v in path.place]
+        d = [v / PART - c for v, c in zip(path.place, centre, strict=True)]
+        out = []
+        for i in range(3):
+            total = m[i][i] * d[i]
+            for j in range(i + 1, 3):
+                if m[i][j]:
+                    total += m[i][j] * d[j]
+            out.append(total + centre[i])
+        return out
+
+    def _keeps(self, path: Path, held: Bool) -> Bool:
+        """Tell which arcs stay arcs, given the pieces that a wall holds."""
+        if not path.arc.any():
+            return path.arc
+        flat = (path.place[2] == path.before[2])[path.last] & self.job.keeps_arcs
+        free = ~np.logical_or.reduceat(held, np.flatnonzero(path.first))
+        kept: Bool = ((flat | self.job.keeps_helices) & free)[path.row]
+        return kept
+
+    def _note(self, lines: Lines, path: Path, held: walls.Held) -> None:
+        """Keep what could not be checked, what was held and how far the nozzle goes."""
+        for what, steps in held.told.items() if self.job.limits.has_volume else ():
+            rows = path.row[np.flatnonzero(steps)]
+            if len(rows):
+                self.gate.list(what, self.state.line + int(lines.origin[rows[0]]) + 1, len(rows))
+        for i in range(3):
+            known = held.places[i] if path.known[i].all() else held.places[i][path.known[i]]
+            if len(known):
+                self.low_mm[i] = min(self.low_mm[i], float(known.min()))
+                self.high_mm[i] = max(self.high_mm[i], float(known.max()))
+
+    # -- what is refused ------------------------------------------------------------------------
+
+    def _refuse_lost(self, lines: Lines, path: Path, faults: Faults) -> None:
+        """Refuse a move that extrudes and has to go along an axis of which the file has not said where it is."""
+        for i in (0, 1):
+            for j in range(i + 1, 3):
+                if self.job.matrix[i][j] and not path.known[i].all():
+                    lost = path.has[AXES[j]] & path.extruding & ~path.known[i] & ~path.has[AXES[i]]
+                    if lost.any():
+                        faults.add(
+                            int(lost.argmax()),
+                            f"the move needs {AXES[i]} as well, but the file has not said where {AXES[i]} is",
+                            f"put a move with {AXES[i]} in absolute coordinates (G90) before it",
+                        )
+
+    def _settle_e(self, lines: Lines, path: Path, faults: Faults) -> None:
+        """List E words whose meaning is open, and refuse those that hang on them."""
+        if not self.job.changes_e:
+            return
+        opened, e = np.flatnonzero(path.e_open), path.has["E"]
+        settles = np.flatnonzero(path.e_open | (path.renames & e))
+        unsettled = carried(self.state.e_unsettled, settles, path.e_open[settles], len(e))
+        hangs = e & path.is_move & ~path.e_relative & ~path.e_open & unsettled
+        if hangs.any():
+            faults.add(
+                int(hangs.argmax()),
+                "how much this E is depends on how the printer has read E under G91 without M83 before",
+                "say it with --e-in-g91 relative or absolute",
+            )
+        self.state.e_unsettled = bool(unsettled[-1])
+        if len(opened):
+            first = self.state.line + int(lines.origin[opened[0]]) + 1
+            self.gate.list(OPEN_E, first, len(opened))
+
+
+def _refuse_returns(data: bytes, refused: dict[int, FileError]) -> None:
+    if b"\r" in data and data.count(b"\r") != data.count(b"\r\n"):
+        line = data.count(b"\n", 0, data.replace(b"\r\n", b"\0\n").find(b"\r"))
+        refused[line] = FileError(
+            "a carriage return stands inside the line",
+            mend="save the file with LF or CRLF line endings",
+        )
+
+
+def _refuse_checksum(lines: Lines, refused: dict[int, FileError]) -> None:
+    """Refuse the first line whose checksum is wrong: it is the exclusive-or of the bytes before its star.
+
+    Common practice of printer firmware, no source.
+    """
+    on = np.flatnonzero(lines.star)
+    if not len(on):
+        return
+    edges = np.ravel(np.column_stack([lines.start[on], lines.star[on]]))
+    sums = np.bitwise_xor.reduceat(np.frombuffer(lines.raw, np.uint8), edges)[::2]
+    given = lines.given.take(on)
+    wrong = np.flatnonzero(sums != given)
+    if len(wrong):
+        k = int(wrong[0])
+        refused[int(on[k])] = FileError(
+            f"checksum *{given[k]} does not match the line (it adds up to {sums[k]})",
+            mend="the file is damaged; slice or copy it again",
+        )
+
+
+def _read_event(lines: Lines, row: int) -> Event:
+    """Read a command that is not a move."""
+    number = (int(lines.code[row]) - M) // 10
+    if number in TEXT_M:
+        return row, "M", float(number), {}
+    code = blank_comments(lines.text(row))
+    try:
+        words = read_words(code, "")
+    except Foreign:
+        text = code.decode("utf-8", "replace").strip()
+        mend = "use a decimal point" if "," in text else "mend or drop it"
+        raise FileError(f"can't read {text[:60]!r}", mend=mend) from None
+    letters = [c for c, _ in words]
+    if math.isnan(words[0][1]):
+        raise FileError(f"{letters[0]} has no number", mend="mend or drop it")
+    if len(set(letters)) != len(letters):
+        raise FileError("a letter is given twice on the line")
+    command = next((w for w in words if w[0] in "GM"), words[0])
+    return row, *command, {c: v for c, v in words if c != command[0]}

@@ -1,7 +1,4 @@
-"""Settings by height: read from a file, looked up by layer, and put before the first extrusion of the right one.
-
-The material a nozzle lays down at height z lies below z, so a layer belongs to the row that holds its middle.
-"""
+"""A schedule, settings by height: read from a file, checked, and looked up."""
 
 import csv
 import math
@@ -14,8 +11,6 @@ import numpy as np
 
 from calib.apply.gcode.codes import SETTERS, Gate
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.numbers import F64, I64
-from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.spelling import Foreign, read_words
 from calib.apply.limits import Limits
 from calib.apply.source import refuse_odd
@@ -24,19 +19,11 @@ from calib.files import read_limited
 from calib.model.setting import SETTINGS, plausible
 from patterns.schedule import ScheduleRow
 
-#: Slack on a row's edges against the rounding of heights, mm.
-EDGE_SLACK_MM = 1e-6
-
 #: Settings that can be put between the lines of a sliced file, and the one that changes its E words.
 KNOWN = ("hot_end_c", "flow_percent", "fan_percent", "speed_percent", "retraction_mm")
 
-#: Settings whose row in a schedule is a share of what the file itself asks for.
-_SHARES = ("flow_percent", "speed_percent")
-
 #: A schedule of 100,000 rows has some 4 MB.
 _LARGEST_BYTES = 20_000_000
-
-Event = tuple[int, str, float, dict[str, float]]  # line of the run, letter, number, words
 
 
 class Plan:
@@ -148,133 +135,6 @@ def _check_line(line: str, job: Job) -> None:
     Gate(job.limits).check("M", codes[0][1], dict(words), 0, where)
     if SETTERS.get(int(codes[0][1])) == "hot_end_c":
         plausible("hot_end_c", dict(words).get("S", math.nan), where=where)
-
-
-class Follower:
-    """Goes through a file by a plan; remembers what the file itself asks for, and what is in force."""
-
-    def __init__(self, plan: Plan) -> None:
-        self.plan = plan
-        self.interval, self.settled, self.tool = 0, False, 0
-        self.own: dict[tuple[str, int], float] = {}
-        self.in_force: dict[tuple[str, int], float] = {}
-        self.inserted: list[tuple[int, float, str]] = []  # line, height mm, code
-        self.retractions = 0
-        self.drawn = (0.0, 0.0)  # retraction not yet given back: the file's, as written
-
-    def intervals(self, run: Run) -> I64:
-        """Return between which edges each extruding move of a run is (0: below all)."""
-        _, z_mm, height = run.layers
-        edges = self.plan.edges_mm
-        return np.searchsorted(edges, z_mm - height / 2 + EDGE_SLACK_MM, side="right")
-
-    def follow(self, run: Run, events: list[Event], numbers: I64) -> list[tuple[int, list[str]]]:
-        """Return the lines that are to go before lines of the run, whose numbers in the file are given."""
-        at, z_mm, _ = run.layers
-        inner = self.intervals(run)
-        turns = np.flatnonzero(np.diff(inner, prepend=self.interval))
-        points = {*turns.tolist(), *np.searchsorted(at, [e[0] for e in events]).tolist()}
-        if not self.settled:
-            points.add(0)
-        found, e = [], 0
-        for k in sorted(p for p in points if p < len(at)):
-            while e < len(events) and events[e][0] < at[k]:
-                self._remember(events[e])
-                e += 1
-            codes = self._settle(int(inner[k]))
-            if codes:
-                found.append((int(at[k]), codes))
-                line = int(numbers[at[k]])
-                self.inserted += [(line, float(z_mm[k]), code) for code in codes]
-        for event in events[e:]:
-            self._remember(event)
-        if len(at):
-            self.interval = int(inner[-1])
-        return found
-
-    def _remember(self, event: Event) -> None:
-        _, letter, number, words = event
-        if letter == "T":
-            self.tool, self.settled = int(max(number, 0)), False
-            return
-        setting = SETTERS.get(int(number)) if letter == "M" else None
-        value = words.get("S", words.get("R", math.nan))
-        if number == 107:
-            value = 0.0
-        elif number == 106:
-            value = words.get("S", 255.0) / 2.55
-        if setting is None or math.isnan(value) or (number == 106 and words.get("P", 0.0) != 0.0):
-            return  # M106 P is another fan than the one on the part
-        tool = int(words["T"]) if words.get("T", -1) >= 0 else self.tool
-        self.own[self._key(setting, tool)] = self.in_force[self._key(setting, tool)] = value
-        self.settled = False
-
-    def _key(self, setting: str, tool: int | None = None) -> tuple[str, int]:
-        """Return where a setting's value is kept; each tool has its own temperature and flow."""
-        per_tool = setting in ("hot_end_c", "flow_percent")
-        return setting, (self.tool if tool is None else tool) if per_tool else 0
-
-    def _settle(self, interval: int) -> list[str]:
-        """Return the lines that bring every setting to what its row wants, or back to the file's own."""
-        self.settled = True
-        codes = []
-        for setting in self.plan.rows:
-            if setting == "retraction_mm" and not self.plan.job.line:
-                continue
-            neutral = 100.0 if setting in _SHARES else None
-            own = self.own.get(self._key(setting), neutral)
-            value = self.plan.value(setting, interval)
-            if value is None:
-                value = own
-            elif setting in _SHARES and own is not None and not self.plan.job.line:
-                value *= own / 100.0
-            if value is not None and self.in_force.get(self._key(setting), neutral) != value:
-                self.in_force[self._key(setting)] = value
-                codes.append(self.plan.line(setting, value))
-        return codes
-
-    # -- retraction -------------------------------------------------------------------------
-
-    def retract(self, run: Run, wanted: F64) -> tuple[F64, tuple[float, float], int]:
-        """Change how far moves of E alone draw back, and give back as much; also returns what is still drawn back.
-
-        Raises
-        ------
-        Fault
-            A retraction that was changed is not given back before the next extruding move.
-        """
-        f, (own, written), count = run.filament, self.drawn, 0
-        wanted = wanted.copy()
-        at, inner = run.layers[0], self.intervals(run)
-        alone = np.ones(run.count, np.bool_)
-        for c in "XYZ":
-            alone[run.on(c)] = False
-        printed = 0  # extruding moves up to the last change of what is drawn back
-        for k in np.flatnonzero(~run.extruding[f.on] & ~f.resets & (f.amount != 0)).tolist():
-            line, amount = int(f.on[k]), float(f.amount[k])
-            so_far = int(np.searchsorted(at, line))
-            if own > 0 and own != written and so_far != printed:
-                raise Fault(
-                    int(at[printed]) + run.start,
-                    "it extrudes before the retraction is given back, so that can't be set by height",
-                    "slice with a retraction that is given back by a move of E alone",
-                )
-            printed = so_far
-            interval = int(inner[so_far - 1]) if so_far else self.interval
-            value_mm = self.plan.value("retraction_mm", interval) if alone[line] else None
-            value = None if value_mm is None else value_mm / run.state.unit_mm
-            if amount < 0:
-                changed = value is not None and own == 0
-                back = value if changed and value is not None else -amount
-                own, written, count = own - amount, written + back, count + changed
-                wanted[k] = -back
-            elif own > 0:
-                share = min(amount / own, 1.0)
-                wanted[k] = share * written + max(amount - own, 0.0)
-                own, written = (
-                    (own * (1 - share), written * (1 - share)) if share < 1 else (0.0, 0.0)
-                )
-        return wanted, (own, written), count
 
 
 def read_schedule(path: Path, *, any_setting: bool = False) -> tuple[ScheduleRow, ...]:

@@ -87,6 +87,8 @@ def respell(code: bytes, where: str) -> list[bytes] | None:
         words = read_words(code, where)
     except Foreign:
         _refuse_damaged(code, lead, where)
+        if lead or not code.strip():
+            return None
         raise
     commands = [w for w in words if w[0] in "GM"]
     if not commands:

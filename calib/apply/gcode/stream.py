@@ -19,7 +19,8 @@ from calib.files import Around, replacing
 #: One block; larger gains nothing, smaller pays more for calls into numpy.
 BLOCK_BYTES = 384 * 1024
 
-#: More than all arrays of a block together; it is asked for and never used, so it takes no memory.
+#: More than all arrays of a block together. It is asked for and never used: the C library gives back less at a time
+#: than the largest piece that was ever freed, and so keeps arrays for the next block; much time else goes into that.
 _LARGE_BYTES = 24 * 1024 * 1024
 
 #: No line of G-code is this long; a file with one is not G-code.
@@ -92,7 +93,7 @@ def rewrite(
     FileError
         The file is not G-code, is damaged, goes past the printer's limits, or was corrected before.
     """
-    _keep_freed_memory()
+    np.empty(_LARGE_BYTES, np.uint8)
     rewriter = Rewriter(job, name)
     result = Result(inserted=rewriter.follower.inserted)
     first = True
@@ -118,39 +119,15 @@ def rewrite(
     return result
 
 
-def _keep_freed_memory() -> None:
-    """Have the C library keep memory that is freed for the next block.
-
-    It gives back less at a time than the largest piece that was ever freed, which this makes large. Without it, much
-    time goes into returning arrays to the system and getting them again. Nothing is lost where it does not work so.
-    """
-    np.empty(_LARGE_BYTES, np.uint8)
-
-
-def _block(rewriter: Rewriter, block: bytes, result: Result, show: int) -> bytes:
+def _block(rewriter: Rewriter, data: bytes, result: Result, show: int) -> bytes:
     """Rewrite one block, which may lack its last newline."""
-    newline = b"" if block.endswith(b"\n") else rewriter.newline
-    rewriter.shows = len(result.changes) < show
-    before = rewriter.copy() if rewriter.shows else None
-    new = rewriter.block(block + newline)
-    if before is not None:
-        _keep_changes(before, block + newline, rewriter.changed, result, show)
-    return new[: len(new) - len(newline)]
-
-
-def _keep_changes(
-    rewriter: Rewriter, block: bytes, changed: list[int], result: Result, show: int
-) -> None:
-    """Go through the first changed lines of a block one by one."""
-    lines = block.splitlines(keepends=True)
-    done = 0
-    for k in changed[: show - len(result.changes)]:
-        if k > done:
-            rewriter.block(b"".join(lines[done:k]))
-        new = rewriter.block(lines[k])
-        text = [t.decode("utf-8", "replace").rstrip("\r\n") for t in (lines[k], new)]
-        result.changes.append(Change(rewriter.state.line, text[0], text[1].replace("\r", "")))
-        done = k + 1
+    newline = b"" if data.endswith(b"\n") else rewriter.newline
+    before = rewriter.state.line
+    new = rewriter.block(data + newline)
+    for line in new.changed()[: max(show - len(result.changes), 0)]:
+        old = data.split(b"\n")[line].decode("utf-8", "replace").rstrip("\r")
+        result.changes.append(Change(before + line + 1, old, new.shown(line)))
+    return new.text[: len(new.text) - len(newline)]
 
 
 def _blocks(source: BinaryIO, name: str) -> Iterator[bytes]:
@@ -200,10 +177,10 @@ def _conclude(rewriter: Rewriter, result: Result) -> None:
         )
     result.lines, result.arcs = state.line, rewriter.arcs
     result.retractions = rewriter.follower.retractions
-    result.low_mm, result.high_mm = rewriter.extent.low_mm, rewriter.extent.high_mm
+    result.low_mm, result.high_mm = rewriter.low_mm, rewriter.high_mm
     if job.schedule:
         _conclude_schedule(rewriter, result)
-    for what, (line, count) in unseen.items():
+    for what, (line, count) in sorted(unseen.items(), key=lambda found: found[1][0]):
         first = f"line {line}" if count == 1 else f"{count}, the first in line {line}"
         result.warnings.append(f"{what}: {first}")
     if unseen:

@@ -1,286 +1,410 @@
-"""What comes out for a run of lines: places through the map, filament through the flow, and the state after it."""
+"""What is written for a path: new numbers for the words that change, and one gather that puts the block together.
+
+The new block is a row of pieces, each a stretch of bytes of a pool that holds the block as it came, the new numbers and
+what is put in. A row that changes is spelled anew: G1 X Y Z I J R E F; all others are copied as one piece.
+"""
+
+from dataclasses import dataclass, field
+from functools import reduce
+from operator import xor
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 
-from calib.apply.gcode.arcs import Arcs
-from calib.apply.gcode.codes import Gate
-from calib.apply.gcode.edits import Edits
+from calib.apply.gcode.codes import M
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.numbers import F64, I64, ONE
-from calib.apply.gcode.run import Fault, Run
-from calib.apply.gcode.walls import Walls
+from calib.apply.gcode.lines import LETTERS, Lines
+from calib.apply.gcode.numbers import (
+    F64,
+    I64,
+    ONE,
+    PART,
+    Bool,
+    carried,
+    shifted,
+    write_count,
+    write_counts,
+)
+from calib.apply.gcode.path import AXES, Path
 
-_AXES = "XYZ"
 
-HELD = "travel moves that only the correction takes past a wall, held at it"
-OUTSIDE = "moves outside the build volume, as they were before"
-LOST = "moves to where the file does not say, not checked"
+@dataclass(slots=True)
+class Written:
+    """What a printer remembers of the file as it is written; lengths are counts of 1e-8 mm."""
+
+    at: list[int]
+    offset: list[int] = field(default_factory=lambda: [0] * 3)
+    motion: int = -1  # differs from the file's own where arcs were turned into straight moves
+    e: int = 0  # all filament so far
+    e_offset: int = 0  # more than as named
+    shift: int = 0  # lines put in since the line numbers began
+
+
+@dataclass(slots=True)
+class Block:
+    """A block as it is written, step by step."""
+
+    text: bytes
+    ends: I64  # where each step of the path ends
+    origin: I64  # the line of the source it came from
+    differs: Bool
+
+    def changed(self) -> list[int]:
+        """Return the lines of the source that come out changed, or with others before them."""
+        return np.unique(self.origin[self.differs]).tolist()
+
+    def shown(self, line: int) -> str:
+        """Return what has become of a line of the source."""
+        first, last = np.searchsorted(self.origin, [line, line + 1])
+        begin = self.ends[first - 1] if first else 0
+        text = self.text[begin : self.ends[last - 1]].decode("utf-8", "replace")
+        return text.rstrip("\r\n").replace("\r", "")
 
 
 class Writer:
-    """Works out the new words of a run; nothing is changed before `write`."""
+    """Writes one path; `insert` before `write`."""
 
-    def __init__(self, run: Run, job: Job, e_frozen: bool, wanted: F64) -> None:
-        self.run, self.job, self.state = run, job, run.state
-        self.writes_e = job.changes_e and not e_frozen
-        self.walls = Walls(job.limits, run.state.unit_mm)
-        self.pushed = np.zeros(run.count, np.bool_)  # by more than rounding
-        self.told: list[tuple[str, I64]] = []  # what is to be told, and of which lines
-        self.machine = self._map(run.place)
-        if job.limits.has_volume:
-            self._hold()
-        self.bent = np.zeros(run.count, np.bool_)  # arcs that become straight moves
-        self.arcs = None
-        if run.is_arc.any() and (job.moves_points or job.limits.has_volume):
-            self.arcs = Arcs(run, job, self._map)
-            self.bent[self.arcs.at[self.arcs.bent]] = True
-        if job.moves_points:
-            self._refuse_lost()
-        if self.writes_e or self.bent.any():
-            self._filament(wanted)
+    def __init__(
+        self, lines: Lines, path: Path, job: Job, written: Written, kept: Bool, newline: bytes
+    ) -> None:
+        self.lines, self.path, self.job, self.written = lines, path, job, written
+        self.newline = newline
+        self.kept = kept  # steps of arcs that stay arcs
+        self.emitted = path.last | ~kept
+        self.bent = path.arc & ~kept
+        self.inserted: dict[int, list[bytes]] = {}
+        self.counts: dict[str, I64] = {}  # new numbers in counts of 1 / ONE of the file's unit
+        self.chosen: dict[str, Bool] = {}  # which steps get them
+        self.has = dict(path.has)
+        self.split = len(path.row) > len(lines.start)
 
-    def _map(self, place: list[F64]) -> list[F64]:
-        """Return the output's machine coordinates of places as the file names them."""
-        s, m = self.state, self.job.matrix
-        if not self.job.moves_points:
-            return [v + o if o else v for v, o in zip(place, s.off_in, strict=True)]
-        c = s.centre
-        d = [v + (s.off_in[i] - c[i]) for i, v in enumerate(place)]
-        out = []
-        for i in range(3):
-            total = m[i][i] * d[i]
-            for j in range(i + 1, 3):
-                if m[i][j]:
-                    total = total + m[i][j] * d[j]
-            out.append(total + c[i])
-        return out
+    def by_step(self, values: Any) -> Any:
+        """Return, for each step, the value of its row."""
+        return values.take(self.path.row) if self.split else values
 
-    # -- walls ------------------------------------------------------------------------------
+    def insert(self, row: int, codes: list[bytes]) -> None:
+        """Put lines before a row."""
+        self.inserted.setdefault(row, []).extend(codes)
 
-    def _hold(self) -> None:
-        """Hold travel at the walls.
+    # -- new numbers --------------------------------------------------------------------------
 
-        Raises
-        ------
-        Fault
-            A move extrudes where a wall holds its start or its end away from where it should be.
-        """
-        run, s = self.run, self.state
-        own = [v + o if o else v for v, o in zip(run.place, s.off_in, strict=True)]
-        held = self.walls.hold(self.machine, own, run.known_from)
-        started = s.pushed
-        if held is None:
-            if started and run.extruding[:1].any():
-                raise Fault(run.start, *self.walls.refusal(s.map(s.pos), s.out, run.layer_mm(0)))
-            return
-        self.pushed = held.beyond
-        before = np.concatenate([[started], held.beyond[:-1]])
-        wrong = np.flatnonzero(run.extruding & (held.beyond | before))
-        if len(wrong):
-            line = int(wrong[0])
-            if held.beyond[line]:
-                raise run.past_wall(line, line, self.machine, held, self.walls)
-            if line:
-                raise run.past_wall(line, line - 1, self.machine, held, self.walls)
-            raise Fault(run.start, *self.walls.refusal(s.map(s.pos), s.out, run.layer_mm(0)))
-        self.told = [
-            (HELD, np.flatnonzero(held.beyond & run.is_move)),
-            (OUTSIDE, np.flatnonzero(held.outside & run.is_move)),
-        ]
-        self.machine = held.places
+    def _in_file(self, lengths: I64) -> I64:
+        """Turn lengths into counts of 1 / ONE of the file's unit."""
+        counts = (lengths + 50) // 100
+        if self.path.inch.any():
+            counts = np.where(self.path.inch, np.rint(lengths / 2540).astype(np.int64), counts)
+        return counts
 
-    def _refuse_lost(self) -> None:
-        """Refuse a move that extrudes and has to go along an axis of which the file has not said where it is."""
-        run, matrix = self.run, self.job.matrix
-        for i in (0, 1):
-            if not run.known_from[i]:
-                continue
-            for j in range(i + 1, 3):
-                on = run.on(_AXES[j])
-                lost = on[
-                    (on < run.known_from[i]) & run.extruding[on] & ~np.isin(on, run.on(_AXES[i]))
-                ]
-                if matrix[i][j] and len(lost):
-                    raise Fault(
-                        int(lost[0]) + run.start,
-                        f"the move needs {_AXES[i]} as well, but the file has not said where {_AXES[i]} is",
-                        f"put a move with {_AXES[i]} in absolute coordinates (G90) before it",
-                    )
+    def _rounded(self, lengths: Any, mm_step: int, inch_step: int, unit: int = 1) -> I64:
+        """Round lengths in `unit` to the last place that is written."""
+        step: Any = mm_step
+        if self.path.inch.any():
+            step = np.where(self.path.inch, inch_step, mm_step)
+        result: I64 = np.rint(lengths * (unit / step)).astype(np.int64) * step
+        return result
 
-    # -- filament ---------------------------------------------------------------------------
-
-    def _filament(self, wanted: F64) -> None:
-        """Sum the filament up and round the sum, so that rounding never adds up."""
-        s, f, grain = self.state, self.run.filament, self.state.grain
-        if self.writes_e and s.e_unsettled:
-            self._refuse_unsettled()
-        if not self.writes_e:
-            wanted = f.amount
-        self.sums = np.cumsum(np.concatenate([[s.e_sum], wanted]))
-        units = _round(self.sums, grain)
-        self.before, self.after = units[:-1], units[1:]
-        reset = np.flatnonzero(f.resets)
-        since = np.zeros(len(f.on), np.int64)
-        since[reset] = np.arange(1, len(reset) + 1)
-        if len(reset):
-            since = np.maximum.accumulate(since)
-        self.at_reset = np.concatenate([[0], self.after[reset]])
-        self.named = np.concatenate([[s.e_base], f.value[reset]])
-        self.shift = (_round(self.named, grain) - self.at_reset).take(since)
-
-    def _refuse_unsettled(self) -> None:
-        f = self.run.filament
-        until = int(np.argmax(f.resets)) if f.resets.any() else len(f.on)
-        wrong = f.on[:until][~f.relative[:until]]
-        if len(wrong):
-            raise Fault(
-                int(wrong[0]) + self.run.start,
-                "how much this E is depends on how the printer has read E under G91 without M83 before",
-                "say it with --e-in-g91 relative or absolute",
-            )
-
-    def _write_e(self, edits: Edits) -> None:
-        f = self.run.filament
-        use = np.flatnonzero(~f.resets & ~self.bent.take(f.on))
-        written = np.where(f.relative, self.after - self.before, self.after + self.shift)
-        edits.set(f.word[use], written[use])
-
-    # -- places -----------------------------------------------------------------------------
-
-    def write(self, edits: Edits) -> None:
-        """Put the new words into `edits`."""
-        run = self.run
-        if self.writes_e:
-            self._write_e(edits)
-        if self.job.moves_points:
-            for i in range(3):
-                if self.job.rewrites[i]:
-                    self._write_axis(edits, i)
-        if self.arcs:
-            self._write_arcs(edits)
-        if self.bent.any() or self.state.motion_out != self.state.motion:
-            self._write_leads(edits, np.flatnonzero(run.is_move))
-
-    def _write_axis(self, edits: Edits, i: int) -> None:
-        run, c = self.run, _AXES[i]
-        words, units = run.words[c], self._words(i, self.machine[i])
-        on = run.on(c)
-        keep = slice(None) if not self.arcs else np.flatnonzero(~self.bent.take(on))
-        edits.set(words.word[keep], units[on[keep]])
-        taken = self.bent.copy()
-        taken[on] = True
-        taken[: run.known_from[i]] = True
-        for j in range(i + 1, 3):  # an axis that another pulls along is added before it
+    def map_axis(self, i: int, places: F64) -> None:
+        """Give an axis new numbers, from where the nozzle goes, mm."""
+        path, w, c = self.path, self.written, AXES[i]
+        there = self._rounded(places, 10**4, 25400, PART)
+        has = path.has[c]
+        pulled = np.zeros(len(has), np.bool_)
+        for j in range(i + 1, 3):
             if self.job.matrix[i][j]:
-                on = run.on(_AXES[j])
-                free = np.flatnonzero(~taken.take(on))
-                edits.add(run.words[_AXES[j]].word[free], c, units[on[free]])
-                taken[on[free]] = True
+                pulled |= path.has[AXES[j]] & path.is_move
+        self.has[c] = has | (pulled & path.known[i])
+        fresh = path.renames & has & ~path.knew[i]
+        goes = np.flatnonzero((self.has[c] & path.is_move & self.emitted) | fresh | path.lost[i])
+        true = carried(w.at[i], goes, there[goes], len(has))
+        before = shifted(w.at[i], true)
+        offset: Any = w.offset[i]
+        renamed = path.renames & has & path.knew[i]
+        name, off = there, path.renames
+        if path.renames.any():
+            as_named = path.place[i] - path.offset[i]
+            name = self._rounded(as_named, 10**4, 25400)
+            off = off & (name != as_named)
+        if renamed.any() or path.lost[i].any():
+            at = np.flatnonzero(renamed | path.lost[i])
+            offset = carried(offset, at, np.where(renamed, before - name, 0)[at], len(has))
+            w.offset[i] = int(offset[-1])
+        w.at[i] = int(true[-1])
+        words = there - offset
+        if not path.absolute.all():
+            words = np.where(path.absolute, words, there - before)
+        words = np.where(path.renames, name, words)
+        rewritten = path.is_move if self.job.rewrites[i] else self.bent
+        self._choose(c, words, self.has[c] & (rewritten | off))
 
-    def _words(self, i: int, places: F64) -> I64:
-        """Return what to write for an axis on each line: its place, or how far it is from the last."""
-        s, absolute = self.state, self.run.absolute
-        units = _round(places - s.off_out[i], 10 * s.grain)
-        if absolute.all():
-            return units
-        before = np.concatenate([[s.units(s.out[i] - s.off_out[i])], units[:-1]])
-        return np.where(absolute, units, units - before)
+    def feed(self, laid: I64, fed: I64, begin: tuple[int, int]) -> None:
+        """Give E new numbers.
 
-    def _write_arcs(self, edits: Edits) -> None:
-        """Scale the centres of arcs that stay arcs, and put straight moves in the place of the others."""
-        arcs, run, s = self.arcs, self.run, self.state
-        assert arcs is not None
-        factor = self.job.matrix[0][0]
-        for c in "IJR" if factor != 1.0 else "":
-            on = run.on(c)
-            kept = np.isin(on, arcs.kept)
-            edits.set(
-                run.words[c].word[kept], _round(run.words[c].value[kept] * factor, 10 * s.grain)
-            )
-        if not len(arcs.bent):
-            return
-        places = []
-        first = arcs.last - arcs.count + 1
-        for i in range(3):
-            units = _round(arcs.machine[i] - s.off_out[i], 10 * s.grain)
-            line_units = _round(self.machine[i] - s.off_out[i], 10 * s.grain)
-            begun = np.concatenate([[s.units(s.out[i] - s.off_out[i])], line_units[:-1]])
-            before = np.concatenate([[0], units[:-1]])
-            before[first] = begun[arcs.at]
-            absolute = run.absolute[arcs.at].repeat(arcs.count)
-            places.append(np.where(absolute, units, units - before))
-        f = run.filament
-        begin, amount = np.zeros(run.count, np.int64), np.zeros(run.count, np.int64)
-        begin[f.on] = self.before + self.shift
-        amount[f.on] = self.after - self.before
-        for line, codes in arcs.moves(places, begin, amount).items():
-            edits.replace(line + run.start, codes)
+        Parameters
+        ----------
+        laid, fed : (n,) int
+            Filament of each step that is multiplied by the flow, and the rest.
+        begin : (laid, fed)
+            The same for all before the block.
+        """
+        path, w, job = self.path, self.written, self.job
+        total: Any = fed.cumsum() + begin[1]
+        laid_sum = laid.cumsum() + begin[0]
+        total = total + (laid_sum if job.flow == 1.0 else laid_sum * job.flow)
+        steps = (1000, 2540) if job.changes_e else (100, 254)
+        total = self._rounded(total, *steps)
+        has, is_reset = path.has["E"], path.renames & path.has["E"]
+        e_before = path.e - path.amount
+        was = shifted(w.e, total)
+        anew = is_reset | (path.e_open if job.changes_e else np.zeros(len(has), np.bool_))
+        name = np.where(is_reset, self._rounded(path.e, *steps), self._rounded(e_before, *steps))
+        at = np.flatnonzero(anew)
+        offset = carried(w.e_offset, at, np.where(is_reset, total, was)[at] - name[at], len(has))
+        if job.changes_e:
+            for k in np.flatnonzero(path.e_open & (was - shifted(w.e_offset, offset) != name)).tolist():  # fmt: skip
+                value = int(self._in_file(name)[k])
+                self.insert(int(path.row[k]), [b"G92 E%s" % write_count(value).encode()])
+        goes = np.flatnonzero(has & self.emitted)
+        true = carried(w.e, goes, total[goes], len(has))
+        words = np.where(path.e_relative, total - shifted(w.e, true), total - offset)
+        words = np.where(is_reset, name, words)
+        rewritten = path.is_move & ~path.e_open if job.changes_e else self.bent
+        self._choose("E", words, has & (rewritten | (is_reset & (name != path.e))))
+        w.e, w.e_offset = int(total[-1]), int(offset[-1])
 
-    def _write_leads(self, edits: Edits, moves: I64) -> None:
-        """Put the G-code on a move that has none and would get the one of a straight move before it."""
-        run, s = self.run, self.state
-        motion_out = np.where(self.bent, 1, run.motion)[moves]
-        before = np.concatenate([[s.motion_out], motion_out[:-1]])
-        for k in np.flatnonzero((before != motion_out) & ~self.bent[moves]).tolist():
-            line = int(moves[k]) + run.start
-            if run.table.code[line] < 0:
-                edits.lead(line, b"G%d" % motion_out[k])
+    def scale_centres(self) -> None:
+        """Scale the centres and radii of arcs that stay arcs."""
+        for c in "IJR":
+            on = self.lines.word[c][self.path.row] > 0
+            words = self.lines.value(c)[self.path.row] * self.job.matrix[0][0]
+            step = np.where(self.path.inch, 10, 100)
+            self.counts[c] = np.rint(words / 100 / step).astype(np.int64) * step
+            self.chosen[c] = on & self.kept & self.emitted
 
-    # -- afterwards ---------------------------------------------------------------------------
+    def _choose(self, letter: str, words: I64, chosen: Bool) -> None:
+        self.counts[letter], self.chosen[letter] = self._in_file(words), chosen & self.emitted
 
-    def note(self, gate: Gate, extent: "Extent") -> None:
-        """Tell what could not be checked, what was held and how far the nozzle goes."""
-        run, s = self.run, self.state
-        if self.job.limits.has_volume:
-            lost = [run.on(c)[run.on(c) < run.known_from[i]] for i, c in enumerate(_AXES)]
-            self.told.append((LOST, np.unique(np.concatenate(lost))))
-        for what, lines in self.told:
-            if len(lines):
-                first = s.line + int(run.table.origin[run.start + lines[0]]) + 1
-                gate.list(what, first, len(lines))
-        for i in range(3):
-            places = [self.machine[i][run.known_from[i] :]]
-            if self.arcs and len(self.arcs.at):
-                places.append(self.arcs.machine[i])
-            for p in places:
-                if len(p):
-                    extent.low_mm[i] = min(extent.low_mm[i], float(p.min()) * s.unit_mm)
-                    extent.high_mm[i] = max(extent.high_mm[i], float(p.max()) * s.unit_mm)
+    # -- the block --------------------------------------------------------------------------
 
-    def keep_state(self) -> None:
-        """Leave the state as it stands after the last line."""
-        run, s, f = self.run, self.state, self.run.filament
-        s.pos = [float(v[-1]) for v in run.place]
-        s.out = [float(v[-1]) for v in self.machine]
-        s.pushed = bool(self.pushed[-1])
-        s.known = [k or n < run.count for k, n in zip(s.known, run.known_from, strict=True)]
-        if len(f.on):
-            s.e_in = float(f.after[-1])
-            s.e_unsettled = s.e_unsettled and not f.resets.any()
-        if self.writes_e:
-            s.e_base = float(self.named[-1])
-            s.e_sum = float(self.sums[-1]) - float(self.at_reset[-1]) / ONE
-            s.e_units = int((self.after[-1] if len(f.on) else s.e_units) - self.at_reset[-1])
-        else:
-            s.e_base = s.e_in
-        s.absolute, s.e_relative = bool(run.absolute[-1]), bool(run.e_relative[-1])
-        s.plane, s.motion = int(run.plane[-1]), int(run.motion[-1])
-        moves = np.flatnonzero(run.is_move)
+    def write(self) -> Block:
+        """Put the block together."""
+        lines, path = self.lines, self.path
+        changed = self.bent.copy()
+        for chosen in self.chosen.values():
+            changed |= chosen
+        numbered = bool((lines.number >= 0).any())
+        if not (changed.any() or self.inserted or (numbered and self.written.shift)):
+            self._lead_sizes()
+            none = np.zeros(0, np.int64)
+            return Block(lines.data, none, none, none > 0)
+        row = path.row
+        self.starred = self.by_step(lines.star) > 0
+        self.apart = self._apart(row, changed)
+        self.pieces, self.pool, self.pooled = [], [lines.raw], len(lines.raw)
+        again = self._numbers(row, changed) if numbered else np.zeros(len(row), np.bool_)
+        self._before(row)
+        stop = self.by_step(lines.stop) + 1
+        self._begin(row, changed, again if numbered else None)
+        self._words(row, changed)
+        star = len(self.pieces)
+        if numbered:
+            self.pieces.append((np.zeros(len(row), np.int64), np.zeros(len(row), np.int64)))
+        rest = self.by_step(lines.rest)
+        size = np.where(changed | (again & self.starred), stop - rest, 0)
+        inner = np.flatnonzero(self.bent & ~path.last)
+        if len(inner):
+            rest[inner], size[inner] = self._keep(self.newline), len(self.newline)
+        self.pieces.append((rest, size))
+        starts, sizes = (np.stack(part, axis=1) for part in zip(*self.pieces, strict=True))
+        if numbered:
+            self._checksums(starts, sizes, np.flatnonzero(again & self.starred), star)
+        text = gathered(b"".join(self.pool), starts, sizes)
+        changed[np.searchsorted(row, list(self.inserted))] = True
+        return Block(text.tobytes(), np.cumsum(sizes.sum(axis=1)), lines.origin[row], changed)
+
+    def _apart(self, row: I64, changed: Bool) -> Bool:
+        """Tell which rows are written as they are spelled here: parts of a line of the source that changes."""
+        origin = self.lines.origin
+        several = np.bincount(origin) > 1
+        if not several.any():
+            return np.zeros(len(origin), np.bool_)
+        touched = several & False
+        touched[origin[row[changed]]] = True
+        touched[origin[self.lines.number >= 0]] = True
+        result: Bool = (several & touched)[origin]
+        return result
+
+    def _keep(self, text: bytes) -> int:
+        """Put a text into the pool; return where it is."""
+        self.pool.append(text)
+        self.pooled += len(text)
+        return self.pooled - len(text)
+
+    def _constant(self, text: bytes, where: Bool) -> None:
+        self.pieces.append((np.full(len(where), self._keep(text)), len(text) * where))
+
+    def _begin(self, row: I64, changed: Bool, again: Bool | None) -> None:
+        """Copy lines that do not change, and give the others their G-word."""
+        lines, path = self.lines, self.path
+        start, end = (
+            np.where(self.apart, own, source).take(row)
+            for own, source in ((lines.start, lines.source), (lines.stop + 1, lines.source_end))
+        )
+        if again is not None:
+            start = np.where(again, self.by_step(lines.body), start)
+            end = np.where(again, np.where(self.starred, self.by_step(lines.star), self.by_step(lines.stop) + 1), end)  # fmt: skip
+        lead = np.where(path.renames, 4, np.where(self.bent, 1, path.motion))
+        start = np.where(changed, self._keep(b"G0G1G2G3G92") + 2 * lead, start)
+        size = np.where(changed, self._lead_sizes(), (end - start) * self.emitted)
+        self.bare = changed & (size == 0)
+        self.pieces.append((start, size))
+
+    def _words(self, row: I64, changed: Bool) -> None:
+        """Add the words of lines that change, new or copied."""
+        words, source = self.lines.words, np.frombuffer(self.lines.raw, np.uint8)
+        some_bare = bool(self.bare.any())
+        for c in LETTERS:
+            word = self.by_step(self.lines.word[c])
+            has, chosen = word > 0, self.chosen.get(c)
+            if c in "IJR":
+                has &= ~self.bent
+            elif c == "F":
+                has &= self.path.first | self.kept
+            if chosen is None:
+                chosen = np.zeros(len(row), np.bool_)
+            has = (has | chosen) & changed
+            if not has.any():
+                continue
+            begin = words.at.take(word)
+            size = (words.end.take(word) - begin) * has
+            apart = chosen
+            if not chosen.all():
+                apart = has & ~chosen & (source.take(begin - 1) == ord(" "))
+                begin -= apart
+                size += apart
+            on = np.flatnonzero(chosen)
+            if len(on):
+                number = write_counts(self.counts[c].take(on), b" " + c.encode())
+                begin[on], size[on] = self._keep(number.text) + number.start, number.size
+            if some_bare:  # no blank at the beginning of a line
+                first = (
+                    self.bare & has & (chosen | (source.take(words.at.take(word) - 1) == ord(" ")))
+                )
+                begin += first
+                size -= first
+                self.bare &= ~has
+            self.pieces.append((begin, size))
+        self._others(row, changed)
+
+    def _lead_sizes(self) -> I64:
+        """Return how long the G-word of each step is: none where the file has none and the motion still holds."""
+        lines, path, w = self.lines, self.path, self.written
+        moves = np.flatnonzero(path.is_move & self.emitted)
+        motion = np.where(self.bent, 1, path.motion)[moves]
+        needed = (self.by_step(lines.code) >= 0) | self.bent
         if len(moves):
-            s.motion_out = 1 if self.bent[moves[-1]] else s.motion
-        at, z_mm, height = run.layers
-        if len(at):
-            s.layer_z_mm, s.layer_h_mm = float(z_mm[-1]), float(height[-1])
+            needed[moves] |= motion != shifted(w.motion, motion)
+            w.motion = int(motion[-1])
+        return (2 + path.renames) * needed
+
+    def _others(self, row: I64, changed: Bool) -> None:
+        """Copy words with letters that are not followed."""
+        lines, texts = self.lines, dict[int, bytes]()
+        for word in lines.other.tolist():
+            k = int(np.searchsorted(row, lines.words.row[word]))
+            if changed[k]:
+                text = lines.raw[lines.words.at[word] : lines.words.end[word]]
+                texts[k] = texts.get(k, b"") + b" " + text
+        self._texts(texts)
+
+    def _texts(self, texts: dict[int, bytes]) -> None:
+        """Add a piece to some steps."""
+        if not texts:
+            return
+        start, size = np.zeros((2, len(self.path.row)), np.int64)
+        for k, text in texts.items():
+            start[k], size[k] = self._keep(text), len(text)
+        self.pieces.append((start, size))
+
+    def _before(self, row: I64) -> None:
+        """Add the lines that are put in; they count on where lines are numbered."""
+        texts = {}
+        for at, codes in self.inserted.items():
+            k = int(np.searchsorted(row, at))
+            number = self.lines.number[at]
+            if number >= 0:
+                first = int(self.number[k]) - len(codes)
+                codes = [b"N%d %s" % (first + j, code) for j, code in enumerate(codes)]
+                if self.lines.star[at]:
+                    codes = [b"%s*%d" % (code, reduce(xor, code)) for code in codes]
+            texts[k] = b"".join(code + self.newline for code in codes)
+        self._texts(texts)
+        if texts and len(self.pieces) > 1:
+            self.pieces.insert(0, self.pieces.pop())
+
+    # -- line numbers -------------------------------------------------------------------------
+
+    def _numbers(self, row: I64, changed: Bool) -> Bool:
+        """Number lines on, after those that were put in; return which steps get a number anew."""
+        lines, w = self.lines, self.written
+        own = self.by_step(lines.number)
+        numbered = (own >= 0) & self.emitted
+        more = np.zeros(len(row), np.int64)
+        out = np.flatnonzero(self.emitted)
+        more[out[1:]] = np.diff(lines.origin.take(row[out])) == 0  # one line became several
+        for at, codes in self.inserted.items():
+            more[np.searchsorted(row, at)] += len(codes)
+        shift = w.shift + np.cumsum(more * numbered)
+        again = np.flatnonzero((self.by_step(lines.code) == M + 1100) & numbered)
+        begun = carried(0, again, shift[again], len(row))  # M110 begins the numbers anew
+        w.shift = int(shift[-1] - begun[-1])
+        shift = shift - shifted(0, begun)
+        self.number = own + shift
+        anew = numbered & (changed | (shift != 0))
+        number = write_counts(np.maximum(self.number, 0) * ONE)
+        self._constant(b"N", anew)
+        self.pieces.append((self._keep(number.text) + number.start, number.size * anew))
+        self._constant(b" ", anew & changed)
+        return anew
+
+    def _checksums(self, starts: I64, sizes: I64, on: I64, star: int) -> None:
+        """Put the checksum of each line behind it."""
+        if not len(on):
+            return
+        text = gathered(b"".join(self.pool), starts, sizes)
+        ends = np.cumsum(sizes).reshape(sizes.shape)
+        first = int(bool(self.inserted))
+        begin = (ends[:, first] - sizes[:, first])[on]
+        edges = np.ravel(np.column_stack([begin, ends[on, star]]))
+        sums = np.bitwise_xor.reduceat(text, edges)[::2].astype(np.int64)
+        table = self._keep(b"".join(b"*%-3d" % k for k in range(256)))
+        starts[on, star] = table + 4 * sums
+        sizes[on, star] = 2 + (sums > 9) + (sums > 99)
 
 
-class Extent:
-    """How far the nozzle goes, mm."""
+def gathered(pool: bytes, starts: I64, sizes: I64) -> npt.NDArray[np.uint8]:
+    """Return stretches of bytes one after the other.
 
-    def __init__(self) -> None:
-        self.low_mm, self.high_mm = [float("inf")] * 3, [float("-inf")] * 3
+    Each is written as `_CHUNK` bytes, longer ones as several; what is written beyond its end is overwritten by the
+    next one, for numpy assigns in order.
+    """
+    some = np.flatnonzero(sizes)
+    start, size = starts.take(some), sizes.take(some)
+    if len(size) and size.max() > _CHUNK:
+        count = -(-size // _CHUNK)
+        owner = np.repeat(np.arange(len(size)), count)
+        begun = _CHUNK * (np.arange(len(owner)) - (np.cumsum(count) - count)[owner])
+        start, size = start[owner] + begun, np.minimum(size[owner] - begun, _CHUNK)
+    stop = np.cumsum(size)
+    out = np.empty(int(stop[-1]) + _CHUNK, np.uint8)
+    _chunks(out.data)[stop - size] = _chunks(pool + b"\0" * _CHUNK)[start]
+    return out[:-_CHUNK]
 
 
-def _round(values: F64, step: int) -> I64:
-    """Return lengths as whole numbers of the last place written, each a multiple of `step`."""
-    whole: I64 = step * np.rint(values * (ONE / step)).astype(np.int64)
-    return whole
+#: Longer than nearly all words.
+_CHUNK = 16
+
+
+def _chunks(text: bytes | memoryview) -> Any:
+    """Return a view of as many bytes from each place of a text."""
+    return np.ndarray((len(text) - _CHUNK + 1,), np.dtype((np.void, _CHUNK)), text, strides=(1,))
