@@ -204,13 +204,13 @@ def test_a_result_that_is_there_is_not_replaced_unasked(lamp):
 def test_a_failed_check_keeps_the_result_back(lamp, monkeypatch):
     from calib.apply.gcode.writer import Writer
 
-    real = Writer.write
+    real = Writer.feed
 
-    def wrong(self, edits):
-        real(self, edits)
-        edits.units[edits.chosen] += 100 * (edits.table.letter[edits.chosen] == ord("E"))
+    def wrong(self, *args):
+        real(self, *args)
+        self.counts["E"] += 100
 
-    monkeypatch.setattr(Writer, "write", wrong)
+    monkeypatch.setattr(Writer, "feed", wrong)
     answer = run(lamp, "--flow", 98, "--check")
     assert answer.exit_code == 2
     assert "the check failed: filament up to line" in answer.stderr

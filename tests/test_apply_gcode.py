@@ -80,7 +80,10 @@ def test_both_ways_agree_with_the_plain_reference(matrix, flow, seed, crlf, bloc
         assert set(got) == set(want)
         for letter in set(got) - {"E"}:
             ties += got[letter] != pytest.approx(want[letter], abs=1e-9)
-            assert got[letter] == pytest.approx(want[letter], abs=1e-9 + 1e-4 * (ties < 3)), (got, want)
+            assert got[letter] == pytest.approx(want[letter], abs=1e-9 + 1e-4 * (ties < 3)), (
+                got,
+                want,
+            )
         total_found += got.get("E", 0.0)
         total_expected += want.get("E", 0.0)
         assert got.get("E", 0.0) == pytest.approx(want.get("E", 0.0), abs=2.1e-5)

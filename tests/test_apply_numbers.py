@@ -1,6 +1,5 @@
 """Decimal numbers in bytes: many at once against one at a time, to the last bit and the last digit."""
 
-import re
 from decimal import Decimal
 
 import numpy as np
@@ -8,27 +7,33 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.apply.gcode.numbers import (
+    AHEAD,
+    BEHIND,
     ONE,
-    WINDOW,
-    read_decimals,
-    write_decimal,
-    write_decimals,
+    PART,
+    read_counts,
+    write_count,
+    write_counts,
 )
 
 
-def written(units):
-    low, high, size = write_decimals(np.array(units, np.int64))
-    texts = np.stack([low, high], axis=1).astype("<u8").tobytes()
-    return [texts[16 * i : 16 * i + int(n)].decode() for i, n in enumerate(size)]
+def written(units, before=b""):
+    text, start, size = write_counts(np.array(units, np.int64), before)
+    return [text[a : a + n].decode() for a, n in zip(start, size, strict=True)]
 
 
 @given(units=st.lists(st.integers(-(10**13) + 1, 10**13 - 1), min_size=1))
 def test_numbers_are_spelled_exactly_and_as_short_as_can_be(units):
     for n, text in zip(units, written(units), strict=True):
         assert Decimal(text) * ONE == n
-        assert text == write_decimal(n)
+        assert text == write_count(n)
         assert not text.startswith("-0") or text.startswith("-0.")
         assert "." not in text or text[-1] not in "0."
+
+
+@given(st.lists(st.integers(-(10**13) + 1, 10**13 - 1), min_size=1))
+def test_what_goes_before_a_number_is_right_before_it(units):
+    assert written(units, b" X") == [f" X{text}" for text in written(units)]
 
 
 def test_all_fours_of_digits_are_right_wherever_they_stand():
@@ -40,22 +45,20 @@ def test_all_fours_of_digits_are_right_wherever_they_stand():
         [n * 10**4 for n in near[::5]],
         [n * 10**5 for n in near[::5]],
     ):
-        assert written(units) == [write_decimal(n) for n in units]
+        assert written(units) == [write_count(n) for n in units]
 
 
-NUMBERS = st.from_regex(r"-?[0-9]{0,9}(\.[0-9]{0,9})?", fullmatch=True) | st.text("0.-")
+DIGITS = st.tuples(st.from_regex(r"[0-9]{0,7}", fullmatch=True), st.from_regex(r"[0-9]{0,9}", fullmatch=True))  # fmt: skip
 
 
-@given(st.lists(NUMBERS), st.sampled_from(" \nY;"))
-def test_numbers_are_read_to_the_last_bit_or_not_at_all(texts, mark):
-    data = "".join(t + mark for t in texts).encode() + b"\0" * WINDOW
-    starts = np.cumsum([0, *(len(t) + 1 for t in texts)])
-    read = read_decimals(data, starts[:-1])
-    for i, text in enumerate(texts):
-        found = re.match(r"-?([0-9]*)(?:\.([0-9]*))?", text)
-        whole, behind = (len(part or "") for part in found.groups())
-        plain = (whole <= 7 and behind <= 7) or whole + behind <= 8
-        assert read.good[i] == (whole + behind > 0 and whole <= 7 and plain)
-        if read.good[i]:
-            end = int(starts[i]) + found.end()
-            assert (read.value[i], read.end[i]) == (float(found[0]), end)
+@given(st.lists(DIGITS, min_size=1), st.sampled_from(" \nY;0"))
+def test_numbers_are_read_exactly_to_the_eighth_place(parts, mark):
+    data, points = b"7" * AHEAD, []
+    for whole, behind in parts:
+        data += mark.encode() + whole.encode()
+        points.append(len(data))
+        data += b"." + behind.encode()
+    sizes = [np.array([len(part) for part in some]) for some in zip(*parts, strict=True)]
+    found = read_counts(data + b"7" * BEHIND, np.array(points), *sizes)
+    for (whole, behind), count in zip(parts, found, strict=True):
+        assert count == int(Decimal(f"{whole or 0}.{behind[:8]}") * PART)

@@ -25,7 +25,7 @@ _BEFORE, _AFTER = b"0" * (AHEAD - 1) + b"\n", b"0" * BEHIND
 
 _TABS = bytes.maketrans(b"\t\r", b"  ")
 _NUMBER = re.compile(rb"\s*[Nn]\s*([0-9]+)")
-_LEAD = re.compile(rb"\s*[GMgm][ \t]*[0-9]+(\.[0-9])?")
+_LEAD = re.compile(rb"(\s*[Nn]\s*[0-9]+)?\s*[GMgm][ \t]*[0-9]+(\.[0-9])?")
 _CHECKSUM = re.compile(rb"(\*[ \t]*[0-9]+[ \t\r]*)?(;|$)")
 
 #: Given a line without its number, comment and checksum, says how to write it plainly; None copies it.
@@ -101,44 +101,45 @@ def read_lines(data: bytes, judge: Judge, check: Callable[[Lines], None] = lambd
     text = _blanked(raw)
     words = _words(text)
     shape = _shape(words)
-    odd = _odd_rows(raw, text, words, shape)
-    origin = np.arange(len(shape.first))
+    table = _table(data, raw, words, shape, np.arange(len(shape.first)))
     if b"*" in data:
-        check(_table(data, raw, words, shape, origin))
-    if len(odd):
-        came = words.at.take(shape.first - 1) + 1, words.at.take(shape.last) + 1
-        new, text, origin = _respelled(raw, text, words, shape, odd, judge)
-        words = _words(text)
-        shape = _shape(words)
-        table = _table(data, new + raw, words, shape, origin)
-        table.source, table.source_end = (len(new) + place.take(origin) for place in came)
-        more = np.flatnonzero(np.diff(origin) == 0) + 1
-        table.source_end[more] = table.source[more]
-        table.kind[(table.kind == MODE) & (shape.close - shape.lead > 1)] = UNREAD
-        unread = words.row[words.odd & (words.letter != _NEWLINE)]
-        table.kind[unread[table.kind[unread] < EVENT]] = UNREAD
+        check(table)
+    odd = _odd_rows(raw, text, words, shape, table.kind)
+    spans = [
+        words.at[at].tolist() for at in (shape.first[odd] - 1, shape.close[odd], shape.last[odd])
+    ]
+    plain = {
+        k: _plainly(raw, (a, b, c), judge, k)
+        for k, a, b, c in zip(odd.tolist(), *spans, strict=True)
+    }
+    if all(new is None for new in plain.values()):
+        table.kind[odd[table.kind[odd] != EVENT]] = COPIED
         return table
-    return _table(data, raw, words, shape, origin)
+    came = words.at.take(shape.first - 1) + 1, words.at.take(shape.last) + 1
+    new, text, origin = _respelled(raw, text, len(shape.first), plain, spans)
+    words = _words(text)
+    shape = _shape(words)
+    table = _table(data, new + raw, words, shape, origin)
+    table.source, table.source_end = (len(new) + place.take(origin) for place in came)
+    more = np.flatnonzero(np.diff(origin) == 0) + 1
+    table.source_end[more] = table.source[more]
+    table.kind[(table.kind == MODE) & (shape.close - shape.lead > 1)] = UNREAD
+    unread = words.row[words.odd & (words.letter != _NEWLINE)]
+    table.kind[unread[table.kind[unread] < EVENT]] = UNREAD
+    return table
 
 
-def _blanked(raw: bytes) -> bytes | bytearray:
+def _blanked(raw: bytes) -> bytes:
     """Put blanks in the place of comments, tabs and carriage returns."""
     text = blank_comments(raw)
     if b"\r" in text or b"\t" in text:
         text = text.translate(_TABS)
-    if b";" not in text:
-        return text
-    hidden, source = bytearray(text), np.frombuffer(text, np.uint8)
-    marks, ends = np.flatnonzero(source == _SEMICOLON), np.flatnonzero(source == _NEWLINE)
-    end = ends.take(np.searchsorted(ends, marks))
-    first = np.flatnonzero(np.diff(end, prepend=-1))
-    blanks = b" " * int((end - marks).max())
-    for begin, stop in zip((marks[first] + 1).tolist(), end[first].tolist(), strict=True):
-        hidden[begin:stop] = blanks[: stop - begin]
-    return hidden
+    first, *rest = text.split(b";")
+    ends = [(part, part.find(b"\n") % (len(part) + 1)) for part in rest]
+    return b";".join([first, *(b" " * end + part[end:] for part, end in ends)])
 
 
-def _words(text: bytes | bytearray) -> Words:
+def _words(text: bytes) -> Words:
     """Find the words of a text and read the numbers that are needed."""
     source = np.frombuffer(text, np.uint8)
     at = np.flatnonzero((source - np.uint8(ord("0")) > 9) & (source != _BLANK))
@@ -193,16 +194,25 @@ def _shape(words: Words) -> _Shape:
 
 def _table(data: bytes, raw: bytes, words: Words, shape: _Shape, origin: I64) -> Lines:
     letter, count = words.letter, len(shape.first)
-    numbered = shape.lead > shape.first
     kind, code = _kinds(words, shape.lead)
     start = words.at.take(shape.first - 1) + 1
-    body = np.where(numbered, words.end.take(shape.first), start)
     end = np.where(shape.close > shape.first, words.end.take(shape.close - 1), start)
-    has_star = numbered & (letter.take(shape.close) == _STAR)
-    star = np.where(has_star, words.at.take(shape.close), 0)
-    rest = np.where(has_star, words.end.take(shape.close), end)
-    given = words.value.take(shape.close) // PART
-    number = np.where(numbered, words.value.take(shape.first) // PART, -1)
+    stop = words.at.take(shape.last)
+    body, rest, star, given, number = (
+        start,
+        end,
+        np.zeros(count, np.int64),
+        stop,
+        np.full(count, -1),
+    )
+    numbered = shape.lead > shape.first
+    if numbered.any():
+        body = np.where(numbered, words.end.take(shape.first), start)
+        number = np.where(numbered, words.value.take(shape.first) // PART, -1)
+        has_star = numbered & (letter.take(shape.close) == _STAR)
+        star = np.where(has_star, words.at.take(shape.close), 0)
+        given = words.value.take(shape.close) // PART
+        rest = np.where(has_star, words.end.take(shape.close), end)
     columns = dict.fromkeys(LETTERS, np.zeros(count, np.int64))
     for c, on in shape.letters.items():
         columns[c] = np.zeros(count, np.int64)
@@ -210,7 +220,6 @@ def _table(data: bytes, raw: bytes, words: Words, shape: _Shape, origin: I64) ->
     other = np.zeros(0, np.int64)
     if letter.tobytes().translate(None, _FOLLOWED):
         other = np.flatnonzero(_OTHER[letter])
-    stop = words.at.take(shape.last)
     return Lines(data, raw, start, stop + 1, start, body, end, stop, star, given, rest, number, code, kind, origin, columns, words, other)  # fmt: skip
 
 
@@ -247,7 +256,7 @@ _BEGINS[list(b"\n;*GMTXYZEIJRF")] = True
 # -- odd lines ------------------------------------------------------------------------------------
 
 
-def _odd_rows(raw: bytes, text: bytes | bytearray, words: Words, shape: _Shape) -> I64:
+def _odd_rows(raw: bytes, text: bytes, words: Words, shape: _Shape, kind: U8) -> I64:
     """Return the rows that are not plain."""
     letter, row = words.letter, words.row
     source = np.frombuffer(text, np.uint8)
@@ -261,8 +270,8 @@ def _odd_rows(raw: bytes, text: bytes | bytearray, words: Words, shape: _Shape) 
         rows = row.take(on)
         found.append(rows[1:][rows[1:] == rows[:-1]])
     found.append(np.flatnonzero((letter.take(shape.close) == _STAR) & (shape.last - shape.close > 1) & (letter.take(shape.close + 1 - (shape.close == shape.last)) != _SEMICOLON)))  # fmt: skip
-    several = np.flatnonzero(shape.close - shape.lead > 1)
-    found.append(several[_kinds(words, shape.lead[several])[0] == MODE])
+    modes = np.flatnonzero(kind == MODE)
+    found.append(modes[(shape.close - shape.lead)[modes] > 1])
     if b"(" in raw:
         at = np.array([m.start() for m in COMMENT.finditer(raw)], np.int64)
         on = row[np.searchsorted(words.at, at, side="right") - 1]
@@ -272,35 +281,47 @@ def _odd_rows(raw: bytes, text: bytes | bytearray, words: Words, shape: _Shape) 
     return np.flatnonzero(odd[:-1])
 
 
+def _plainly(raw: bytes, span: tuple[int, int, int], judge: Judge, k: int) -> list[bytes] | None:
+    """Return plain lines, with number, checksum and notes, for an odd one; None if it is to be copied."""
+    before, end, stop = span
+    line = raw[before + 1 : end]
+    starred = raw[end] == _STAR
+    number = _NUMBER.match(line)
+    code = line[number.end() :] if number else line
+    if starred and not _CHECKSUM.match(raw[end:stop]):
+        code += raw[end:stop]
+    plain = judge(blank_comments(code), k)
+    if plain is None or not (number or b"(" in line):
+        return plain
+    prefix = b"N%d " % int(number[1]) if number else b""
+    star = b"*0" if number and starred else b""
+    plain = [prefix + one + star * (one is not plain[-1]) for one in plain]
+    plain[-1] += b"".join(b" " + note for note in COMMENT.findall(line))
+    return plain
+
+
 def _respelled(
-    raw: bytes, text: bytes | bytearray, words: Words, shape: _Shape, odd: I64, judge: Judge
+    raw: bytes,
+    text: bytes,
+    count: int,
+    plain: dict[int, list[bytes] | None],
+    spans: list[list[int]],
 ) -> tuple[bytes, bytes, I64]:
     """Put plain lines in the place of odd ones, in the block and in what is read of it."""
-    raws, texts, done = [], [], 0
-    counts = np.ones(len(shape.first), np.int64)
-    begins = (words.at.take(shape.first[odd] - 1) + 1).tolist()
-    for k, begin, end, stop in zip(odd.tolist(), begins, words.at.take(shape.close[odd]).tolist(), words.at.take(shape.last[odd]).tolist(), strict=True):  # fmt: skip
-        line = raw[begin:end]
-        number = _NUMBER.match(line)
-        code = line[number.end() :] if number else line
-        if not _CHECKSUM.match(raw[end:stop]):
-            code += raw[end:stop]
-        plain = judge(blank_comments(code), k)
-        if plain is None:
-            lead = _LEAD.match(code)
-            kept = (number.end() if number else 0) + (lead.end() if lead else 0)
-            new, shown = line, line[:kept] + b" " * (len(line) - kept)
+    raws, texts = list[bytes](), list[bytes]()
+    done = 0
+    counts = np.ones(count, np.int64)
+    for k, before, end in zip(plain, *spans[:2], strict=True):
+        begin = before + 1
+        line, lines = raw[begin:end], plain[k]
+        if lines is None:
+            lead = _LEAD.match(line)
+            new, shown = line, (lead[0] if lead else b"").ljust(len(line))
         else:
-            counts[k] = len(plain)
-            prefix = b"N%d " % int(number[1]) if number else b""
-            star = b"*0" if number and raw[end : end + 1] == b"*" else b""
-            shown = (star + b"\n").join(prefix + one for one in plain)
-            notes = (
-                b"".join(b" " + note for note in COMMENT.findall(line)) + line[len(line.rstrip()) :]
-            )
-            new, shown = shown + notes, shown + b" " * len(notes)
-        raws += [raw[done:begin], new]
-        texts += [bytes(text[done:begin]), shown]
+            counts[k] = len(lines)
+            new = shown = b"\n".join(lines) + line[len(line.rstrip()) :]
+        raws += (raw[done:begin], new)
+        texts += (text[done:begin], blank_comments(shown))
         done = end
     origin = np.repeat(np.arange(len(counts)), counts)
-    return b"".join([*raws, raw[done:]]), b"".join([*texts, bytes(text[done:])]), origin
+    return b"".join([*raws, raw[done:]]), b"".join([*texts, text[done:]]).translate(_TABS), origin

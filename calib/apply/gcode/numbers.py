@@ -27,9 +27,6 @@ AHEAD, BEHIND = 8, 16
 
 _DIGITS = np.uint64(0x0F0F0F0F0F0F0F0F)
 
-#: Bytes of a number as written: room for what goes before, eight that end with the whole part, eight from the point on.
-_CELL = 24
-
 
 class Spelled(NamedTuple):
     """Numbers as text: where each is in `text`, and how long."""
@@ -74,31 +71,36 @@ def write_counts(counts: I64, before: bytes = b"") -> Spelled:
     Parameters
     ----------
     before : bytes
-        What goes before each number, up to eight bytes.
+        What goes before each number, up to three bytes.
     """
     whole_text, whole_size, fraction_text, fraction_size = _tables()
     whole, left = _divided(np.abs(counts), ONE)
-    high, low = _divided(whole, 10**4)
     thousands, rest = _divided(left, 1000)
-    cells = np.empty((len(counts), 3), "<u8")
-    cells[:, 1] = whole_text.take(high) | whole_text.take(low) << np.uint64(32)
-    cells[:, 2] = fraction_text.take(thousands) << np.uint64(8) | fraction_text.take(rest) << np.uint64(32) | np.uint64(ord("."))  # fmt: skip
+    large = bool(len(whole)) and int(whole.max()) >= 10**4
+    cells = np.empty((len(counts), 3 if large else 2), "<u8")
+    high, low = _divided(whole, 10**4) if large else (whole, whole)
     digits = whole_size.take(low)
-    if high.any():
+    text = whole_text.take(low) << np.uint64(32)
+    if large:
         digits = np.where(high > 0, 4 + whole_size.take(high), digits)
+        text |= whole_text.take(high)
+    cells[:, -2] = text
+    cells[:, -1] = fraction_text.take(thousands) << np.uint64(8) | fraction_text.take(rest) << np.uint64(32) | np.uint64(ord("."))  # fmt: skip
     behind = 1 + fraction_size.take(thousands)
     behind *= thousands > 0
-    behind = np.where(rest > 0, 4 + fraction_size.take(rest), behind)
-    text = cells.view(np.uint8).ravel()
-    start = np.arange(16, 16 + _CELL * len(counts), _CELL) - digits
+    fine = np.flatnonzero(rest)
+    behind[fine] = 4 + fraction_size.take(rest[fine])
+    spelled = cells.view(np.uint8).ravel()
+    width = 8 * cells.shape[1]
+    point = np.arange(width - 8, width - 8 + width * len(counts), width)
+    start = point - digits
     minus = np.flatnonzero(counts < 0)
     start[minus] -= 1
-    text[start[minus]] = ord("-")
+    spelled[start[minus]] = ord("-")
     for byte in reversed(before):
         start -= 1
-        text[start] = byte
-    size = np.arange(16, 16 + _CELL * len(counts), _CELL) - start + behind
-    return Spelled(cells.tobytes(), start, size)
+        spelled[start] = byte
+    return Spelled(cells.tobytes(), start, point - start + behind)
 
 
 def _divided(n: I64, by: int) -> tuple[I64, I64]:
@@ -111,8 +113,9 @@ def _divided(n: I64, by: int) -> tuple[I64, I64]:
 def _tables() -> tuple[U64, I64, U64, I64]:
     """Return four digits of a whole number as text, how many count, and the same for three digits of a fraction."""
     four, three = np.arange(10**4), np.arange(10**3)
-    whole_size = 1 + sum((four >= 10**k).astype(np.int64) for k in (1, 2, 3))
-    fraction_size = 3 - sum((three % 10**k == 0).astype(np.int64) for k in (1, 2, 3))
+    powers = 10 ** np.array([[1], [2], [3]])
+    whole_size = 1 + (four >= powers).sum(axis=0)
+    fraction_size = 3 - (three % powers == 0).sum(axis=0)
     return _texts(four, 4), whole_size, _texts(three, 3), fraction_size
 
 

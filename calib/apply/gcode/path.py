@@ -151,7 +151,9 @@ def follow(
     ]
     place, offset, known, gone = (list(v) for v in zip(*axes, strict=True))
     before = [shifted(state.at[i], p) for i, p in enumerate(place)]
-    knew = [shifted(state.known[i], k) for i, k in enumerate(known)]
+    knew = [
+        k if k.all() and state.known[i] else shifted(state.known[i], k) for i, k in enumerate(known)
+    ]
     relative = (e_relative | e_open) & ~renames
     e = _summed(mm(lines.value("E"), inch), has["E"], relative, state.e)
     amount = np.where(is_move, np.diff(e, prepend=state.e), 0)
@@ -200,7 +202,9 @@ def _axis(
     if len(at) or not state.known[i]:
         rows = np.flatnonzero(anchors)
         known = carried(state.known[i], rows, sets[rows], count)
-    moved = renames & has & shifted(state.known[i], known)
+    moved = renames & has
+    if moved.any():
+        moved &= shifted(state.known[i], known)
     if len(at) or moved.any():  # G92 says that the present place gets another name
         jumps = np.cumsum(np.where(moved, shifted(start, named) - named, 0))
         offset = carried(state.offset[i], at, -jumps[at], count) + jumps
@@ -212,9 +216,11 @@ def _summed(value: I64, has: Bool, relative: Bool, initial: int) -> I64:
     sets = np.flatnonzero(has & ~relative)
     added = has & relative
     if not added.any():
-        return carried(initial, sets, value[sets], len(value))
-    sums = np.cumsum(np.where(added, value, 0))
-    return carried(initial, sets, value[sets] - sums[sets], len(value)) + sums
+        plain: I64 = carried(initial, sets, value[sets], len(value))
+        return plain
+    sums: I64 = np.cumsum(np.where(added, value, 0))
+    sums += carried(initial, sets, value[sets] - sums[sets], len(value))
+    return sums
 
 
 def layers(path: Path, state: State) -> tuple[I64, F64, F64]:

@@ -57,9 +57,9 @@ class Rewriter:
         events, lost = self._events(lines, faults)
         path = follow(lines, self.state, self.job, lost, faults)
         block = self._write(lines, path, events, faults)
-        err = faults.first(lines, self.state.line, self.name)
-        if err:
-            raise err
+        refusal = faults.first(lines, self.state.line, self.name)
+        if refusal:
+            raise refusal
         self.commands += int((lines.code >= 0).sum())
         self.state.line += int(lines.origin[-1]) + 1
         return block
@@ -120,6 +120,7 @@ class Rewriter:
                 filament = follower.retract(path, found, faults)
             inserted = follower.follow(found, events, state.line + 1 + lines.origin)
         self._settle_e(lines, path, faults)
+        motion = state.motion
         remember(path, state)
         if job.moves_points or job.limits.has_volume:
             path = split_arcs(path, lines, job, faults)
@@ -131,7 +132,9 @@ class Rewriter:
         kept = path.arc & self._keeps(path, held.beyond)
         self.pushed = held.pushed
         self._note(lines, path, held)
-        writer = Writer(lines, path, job, self.written, kept, self.newline)
+        writer = Writer(
+            lines, path, job, self.written, kept=kept, motion=motion, newline=self.newline
+        )
         for row, codes in inserted:
             writer.insert(row, [code.encode() for code in codes])
         if job.moves_points:
@@ -198,7 +201,7 @@ class Rewriter:
 
     def _settle_e(self, lines: Lines, path: Path, faults: Faults) -> None:
         """List E words whose meaning is open, and refuse those that hang on them."""
-        if not self.job.changes_e:
+        if not self.job.changes_e or not (path.e_open.any() or self.state.e_unsettled):
             return
         opened, e = np.flatnonzero(path.e_open), path.has["E"]
         settles = np.flatnonzero(path.e_open | (path.renames & e))

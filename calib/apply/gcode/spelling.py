@@ -14,8 +14,8 @@ from calib.errors import FileError
 _WORD = re.compile(rb"([A-Z])([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)?)")
 _LEAD = re.compile(rb"([GM])[ \t]*([0-9]+)(?:\.([0-9]))?")
 _EXPONENT = re.compile(rb"([0-9.])([eE])[-+]?[0-9]")
-_PLAIN_MOVE = re.compile(rb"G0?[0-3](?:[XYZEFIJR]-?[0-9]{1,7}(?:\.[0-9]{1,7})?)+")
-_LETTERS = re.compile(rb"[XYZEFIJR]")
+_PLAIN = re.compile(rb"[XYZEFIJRG]-?[0-9]{1,7}(?:\.[0-9]{1,7})?")
+_PLAIN_MOVES = (b"G1", b"G0", b"G2", b"G3")
 COMMENT = re.compile(rb"\([^()\n]*\)")
 
 #: Letters of words that a move reads.
@@ -76,10 +76,10 @@ def respell(code: bytes, where: str) -> list[bytes] | None:
         It can't be read, and is not one that may be left alone.
     """
     bare = code.upper().translate(None, b" \t\r")
-    if _PLAIN_MOVE.fullmatch(bare) and not _EXPONENT.search(code):
-        letters = _LETTERS.findall(bare)
-        if len(set(letters)) == len(letters):
-            return [_LETTERS.sub(rb" \g<0>", bare)]
+    plain = _PLAIN.findall(bare)
+    is_plain = b"".join(plain) == bare and bare[:1] == b"G" and plain[0] in _PLAIN_MOVES
+    if is_plain and len({w[0] for w in plain}) == len(plain) and not _EXPONENT.search(code):
+        return [b" ".join(plain)]
     lead = _LEAD.match(code.upper().strip())
     if lead and lead[1] == b"M" and int(lead[2]) in TEXT_M:
         return None

@@ -124,7 +124,8 @@ def _block(rewriter: Rewriter, data: bytes, result: Result, show: int) -> bytes:
     newline = b"" if data.endswith(b"\n") else rewriter.newline
     before = rewriter.state.line
     new = rewriter.block(data + newline)
-    for line in new.changed()[: max(show - len(result.changes), 0)]:
+    wanted = show - len(result.changes)
+    for line in new.changed()[:wanted] if wanted > 0 else ():
         old = data.split(b"\n")[line].decode("utf-8", "replace").rstrip("\r")
         result.changes.append(Change(before + line + 1, old, new.shown(line)))
     return new.text[: len(new.text) - len(newline)]

@@ -46,7 +46,8 @@ def hold(
     places, over = list(mapped), np.zeros((3, count))
     beyond, outside, lost = (np.zeros(count, np.bool_) for _ in range(3))
     for i, (low, high) in enumerate(limits.box()):
-        lost |= path.has[AXES[i]] & ~path.known[i]
+        if not path.known[i].all():
+            lost |= path.has[AXES[i]] & ~path.known[i]
         there = mapped[i]
         if low <= there.min() and there.max() <= high:
             continue

@@ -46,19 +46,19 @@ class Block:
     """A block as it is written, step by step."""
 
     text: bytes
-    ends: I64  # where each step of the path ends
+    sizes: I64  # of each step of the path
     origin: I64  # the line of the source it came from
     differs: Bool
 
     def changed(self) -> list[int]:
         """Return the lines of the source that come out changed, or with others before them."""
-        return np.unique(self.origin[self.differs]).tolist()
+        return [int(line) for line in np.unique(self.origin[self.differs])]
 
     def shown(self, line: int) -> str:
         """Return what has become of a line of the source."""
         first, last = np.searchsorted(self.origin, [line, line + 1])
-        begin = self.ends[first - 1] if first else 0
-        text = self.text[begin : self.ends[last - 1]].decode("utf-8", "replace")
+        begin, size = self.sizes[:first].sum(), self.sizes[first:last].sum()
+        text = self.text[begin : begin + size].decode("utf-8", "replace")
         return text.rstrip("\r\n").replace("\r", "")
 
 
@@ -66,14 +66,23 @@ class Writer:
     """Writes one path; `insert` before `write`."""
 
     def __init__(
-        self, lines: Lines, path: Path, job: Job, written: Written, kept: Bool, newline: bytes
+        self,
+        lines: Lines,
+        path: Path,
+        job: Job,
+        written: Written,
+        *,
+        kept: Bool,
+        motion: int,
+        newline: bytes,
     ) -> None:
         self.lines, self.path, self.job, self.written = lines, path, job, written
-        self.newline = newline
+        self.motion, self.newline = motion, newline  # G0..G3 in force before the block, line end
         self.kept = kept  # steps of arcs that stay arcs
         self.emitted = path.last | ~kept
         self.bent = path.arc & ~kept
         self.inserted: dict[int, list[bytes]] = {}
+        self.pieces: list[tuple[I64, I64]] = []  # where in the pool, and how long, for every step
         self.counts: dict[str, I64] = {}  # new numbers in counts of 1 / ONE of the file's unit
         self.chosen: dict[str, Bool] = {}  # which steps get them
         self.has = dict(path.has)
@@ -91,10 +100,11 @@ class Writer:
 
     def _in_file(self, lengths: I64) -> I64:
         """Turn lengths into counts of 1 / ONE of the file's unit."""
-        counts = (lengths + 50) // 100
-        if self.path.inch.any():
-            counts = np.where(self.path.inch, np.rint(lengths / 2540).astype(np.int64), counts)
-        return counts
+        count: Any = (
+            np.where(self.path.inch, 1 / 2540, 1 / 100) if self.path.inch.any() else 1 / 100
+        )
+        result: I64 = np.rint(lengths * count).astype(np.int64)
+        return result
 
     def _rounded(self, lengths: Any, mm_step: int, inch_step: int, unit: int = 1) -> I64:
         """Round lengths in `unit` to the last place that is written."""
@@ -114,6 +124,15 @@ class Writer:
             if self.job.matrix[i][j]:
                 pulled |= path.has[AXES[j]] & path.is_move
         self.has[c] = has | (pulled & path.known[i])
+        if path.absolute.all() and not (path.renames.any() or path.lost[i].any()):
+            goes = np.flatnonzero(self.has[c] & path.is_move)[-1:]
+            w.at[i] = int(there[goes[0]]) if len(goes) else w.at[i]
+            self._choose(
+                c,
+                there - w.offset[i],
+                self.has[c] & (path.is_move if self.job.rewrites[i] else self.bent),
+            )
+            return
         fresh = path.renames & has & ~path.knew[i]
         goes = np.flatnonzero((self.has[c] & path.is_move & self.emitted) | fresh | path.lost[i])
         true = carried(w.at[i], goes, there[goes], len(has))
@@ -200,7 +219,7 @@ class Writer:
         row = path.row
         self.starred = self.by_step(lines.star) > 0
         self.apart = self._apart(row, changed)
-        self.pieces, self.pool, self.pooled = [], [lines.raw], len(lines.raw)
+        self.pool, self.pooled = [lines.raw], len(lines.raw)
         again = self._numbers(row, changed) if numbered else np.zeros(len(row), np.bool_)
         self._before(row)
         stop = self.by_step(lines.stop) + 1
@@ -218,9 +237,9 @@ class Writer:
         starts, sizes = (np.stack(part, axis=1) for part in zip(*self.pieces, strict=True))
         if numbered:
             self._checksums(starts, sizes, np.flatnonzero(again & self.starred), star)
-        text = gathered(b"".join(self.pool), starts, sizes)
+        text = gathered(b"".join([*self.pool, bytes(_CHUNK)]), starts, sizes)
         changed[np.searchsorted(row, list(self.inserted))] = True
-        return Block(text.tobytes(), np.cumsum(sizes.sum(axis=1)), lines.origin[row], changed)
+        return Block(text.tobytes(), sizes, lines.origin[row], changed)
 
     def _apart(self, row: I64, changed: Bool) -> Bool:
         """Tell which rows are written as they are spelled here: parts of a line of the source that changes."""
@@ -246,10 +265,10 @@ class Writer:
     def _begin(self, row: I64, changed: Bool, again: Bool | None) -> None:
         """Copy lines that do not change, and give the others their G-word."""
         lines, path = self.lines, self.path
-        start, end = (
-            np.where(self.apart, own, source).take(row)
-            for own, source in ((lines.start, lines.source), (lines.stop + 1, lines.source_end))
-        )
+        start, end = self.by_step(lines.source), self.by_step(lines.source_end)
+        if self.apart.any():
+            start = np.where(self.by_step(self.apart), self.by_step(lines.start), start)
+            end = np.where(self.by_step(self.apart), self.by_step(lines.stop) + 1, end)
         if again is not None:
             start = np.where(again, self.by_step(lines.body), start)
             end = np.where(again, np.where(self.starred, self.by_step(lines.star), self.by_step(lines.stop) + 1), end)  # fmt: skip
@@ -275,21 +294,18 @@ class Writer:
             has = (has | chosen) & changed
             if not has.any():
                 continue
-            begin = words.at.take(word)
-            size = (words.end.take(word) - begin) * has
-            apart = chosen
-            if not chosen.all():
-                apart = has & ~chosen & (source.take(begin - 1) == ord(" "))
-                begin -= apart
-                size += apart
+            begin, size = np.zeros((2, len(row)), np.int64)
+            copied = np.flatnonzero(has & ~chosen)
+            at = words.at.take(word[copied])
+            blank = source.take(at - 1) == ord(" ")
+            begin[copied], size[copied] = at - blank, words.end.take(word[copied]) - at + blank
             on = np.flatnonzero(chosen)
             if len(on):
                 number = write_counts(self.counts[c].take(on), b" " + c.encode())
                 begin[on], size[on] = self._keep(number.text) + number.start, number.size
             if some_bare:  # no blank at the beginning of a line
-                first = (
-                    self.bare & has & (chosen | (source.take(words.at.take(word) - 1) == ord(" ")))
-                )
+                first = self.bare & has
+                first[copied] &= blank
                 begin += first
                 size -= first
                 self.bare &= ~has
@@ -298,23 +314,29 @@ class Writer:
 
     def _lead_sizes(self) -> I64:
         """Return how long the G-word of each step is: none where the file has none and the motion still holds."""
-        lines, path, w = self.lines, self.path, self.written
-        moves = np.flatnonzero(path.is_move & self.emitted)
-        motion = np.where(self.bent, 1, path.motion)[moves]
-        needed = (self.by_step(lines.code) >= 0) | self.bent
-        if len(moves):
+        path, w = self.path, self.written
+        needed = self.by_step(self.lines.code) >= 0
+        if (
+            self.bent.any() or w.motion != self.motion
+        ):  # then the motion in force is not the file's own
+            moves = np.flatnonzero(path.is_move & self.emitted)
+            motion = np.where(self.bent, 1, path.motion)[moves]
+            needed |= self.bent
             needed[moves] |= motion != shifted(w.motion, motion)
-            w.motion = int(motion[-1])
-        return (2 + path.renames) * needed
+            w.motion = int(motion[-1]) if len(moves) else w.motion
+        else:
+            w.motion = int(path.motion[-1])
+        size: I64 = (2 + path.renames) * needed
+        return size
 
     def _others(self, row: I64, changed: Bool) -> None:
         """Copy words with letters that are not followed."""
         lines, texts = self.lines, dict[int, bytes]()
-        for word in lines.other.tolist():
-            k = int(np.searchsorted(row, lines.words.row[word]))
-            if changed[k]:
-                text = lines.raw[lines.words.at[word] : lines.words.end[word]]
-                texts[k] = texts.get(k, b"") + b" " + text
+        steps = np.searchsorted(row, lines.words.row[lines.other])
+        kept = np.flatnonzero(changed[steps])
+        for word, k in zip(lines.other[kept].tolist(), steps[kept].tolist(), strict=True):
+            text = lines.raw[lines.words.at[word] : lines.words.end[word]]
+            texts[k] = texts.get(k, b"") + b" " + text
         self._texts(texts)
 
     def _texts(self, texts: dict[int, bytes]) -> None:
@@ -345,7 +367,7 @@ class Writer:
     # -- line numbers -------------------------------------------------------------------------
 
     def _numbers(self, row: I64, changed: Bool) -> Bool:
-        """Number lines on, after those that were put in; return which steps get a number anew."""
+        """Count line numbers on after what was put in; return which steps get a number anew."""
         lines, w = self.lines, self.written
         own = self.by_step(lines.number)
         numbered = (own >= 0) & self.emitted
@@ -360,7 +382,7 @@ class Writer:
         w.shift = int(shift[-1] - begun[-1])
         shift = shift - shifted(0, begun)
         self.number = own + shift
-        anew = numbered & (changed | (shift != 0))
+        anew: Bool = numbered & (changed | (shift != 0))
         number = write_counts(np.maximum(self.number, 0) * ONE)
         self._constant(b"N", anew)
         self.pieces.append((self._keep(number.text) + number.start, number.size * anew))
@@ -371,7 +393,7 @@ class Writer:
         """Put the checksum of each line behind it."""
         if not len(on):
             return
-        text = gathered(b"".join(self.pool), starts, sizes)
+        text = gathered(b"".join([*self.pool, bytes(_CHUNK)]), starts, sizes)
         ends = np.cumsum(sizes).reshape(sizes.shape)
         first = int(bool(self.inserted))
         begin = (ends[:, first] - sizes[:, first])[on]
@@ -385,19 +407,22 @@ class Writer:
 def gathered(pool: bytes, starts: I64, sizes: I64) -> npt.NDArray[np.uint8]:
     """Return stretches of bytes one after the other.
 
-    Each is written as `_CHUNK` bytes, longer ones as several; what is written beyond its end is overwritten by the
-    next one, for numpy assigns in order.
+    Each is written as `_CHUNK` bytes; what is written beyond its end is overwritten by the next one, for numpy assigns
+    in order. What is longer is copied after that.
     """
     some = np.flatnonzero(sizes)
     start, size = starts.take(some), sizes.take(some)
-    if len(size) and size.max() > _CHUNK:
-        count = -(-size // _CHUNK)
-        owner = np.repeat(np.arange(len(size)), count)
-        begun = _CHUNK * (np.arange(len(owner)) - (np.cumsum(count) - count)[owner])
-        start, size = start[owner] + begun, np.minimum(size[owner] - begun, _CHUNK)
     stop = np.cumsum(size)
+    begin = stop - size
     out = np.empty(int(stop[-1]) + _CHUNK, np.uint8)
-    _chunks(out.data)[stop - size] = _chunks(pool + b"\0" * _CHUNK)[start]
+    source, target = _chunks(pool), _chunks(out.data)
+    target[begin] = source[start]
+    long = np.flatnonzero(size > _CHUNK)
+    more = (size[long] - 1) // _CHUNK
+    owner = np.repeat(long, more)
+    number = np.arange(len(owner)) - np.repeat(np.cumsum(more) - more, more) + 1
+    further = np.minimum(_CHUNK * number, size[owner] - _CHUNK)
+    target[begin[owner] + further] = source[start[owner] + further]
     return out[:-_CHUNK]
 
 
