@@ -71,7 +71,8 @@ def test_all_readings_of_a_piece(sheet: Path) -> None:
 def test_closed_jaws_are_asked_for_once_and_another_reading_is_not_taken_for_them(
     sheet: Path,
 ) -> None:
-    sheet.write_text(sheet.read_text().replace("# jaws_closed_mm: 0.00", "# jaws_closed_mm:"))
+    blank = sheet.read_text("utf-8").replace("# jaws_closed_mm: 0.00", "# jaws_closed_mm:")
+    sheet.write_text(blank, "utf-8")
     said = run("read", str(sheet), answers=["39.97", "0,01", "39.98", "q"]).output
     assert "Closed jaws show about 0" in said
     found = read_sheet(sheet)
