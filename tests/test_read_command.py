@@ -14,8 +14,10 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from calib.cli import build_app
+from calib.files import write_atomic
 from calib.readings import Sheet, read_sheet, read_table, sheet_csv
 from calib.readings.fill import cells
+from calib.workshop.entering import Answering, answer_in_file, of_file
 from patterns import registry
 from patterns.feature import Feature, Kind
 from patterns.spec import PrintSetup
@@ -254,6 +256,19 @@ def test_what_another_program_writes_meanwhile_stays(sheet: Path) -> None:
     process.communicate("39.98\nq\n", timeout=60)
     assert process.returncode == 0
     assert all_values(read_sheet(sheet)) == [39.99, 39.98]
+
+
+def test_a_sheet_that_another_program_is_just_writing_stops_no_answer(
+    sheet: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def then_emptied(path: Path, data: bytes, *, force: bool) -> None:
+        write_atomic(path, data, force=force)
+        path.write_bytes(b"")  # as one that begins to write it does
+
+    first = of_file(sheet).order[0]
+    monkeypatch.setattr("calib.files.write_atomic", then_emptied)
+    taken = answer_in_file(sheet, Answering(feature=first.feature, text="39.97"))
+    assert taken.measuring.question(first.feature, 1).text == "39.97"
 
 
 def test_a_cell_that_another_program_filled_meanwhile_is_not_overwritten(sheet: Path) -> None:

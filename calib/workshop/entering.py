@@ -76,11 +76,16 @@ def _taken(written: _Written, m: Measuring) -> Taken:
 
 def of_file(path: Path) -> Measuring:
     """Read a sheet's file, or that of a piece's folder."""
+    from calib.readings.decode import read_bytes
+
+    return _of_bytes(*read_bytes(path))
+
+
+def _of_bytes(data: bytes, file: Path) -> Measuring:
     import hashlib
 
-    from calib.readings.decode import read_bytes, text_of
+    from calib.readings.decode import text_of
 
-    data, file = read_bytes(path)
     version = hashlib.sha256(data).hexdigest()
     return of_text(text_of(data, str(file)), str(file), version, in_store=False)
 
@@ -121,7 +126,7 @@ def _change_file(path: Path, change: Callable[[Measuring], str]) -> Measuring:
 
     with _locked(path):
         before, file = read_bytes(path)
-        text = change(of_file(file))
+        text = change(_of_bytes(before, file))
         # A byte order mark that a spreadsheet put there helps it to read the file again.
         marks = (b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")
         data = (("\ufeff" if before.startswith(marks) else "") + text).encode("utf-8")
@@ -133,7 +138,8 @@ def _change_file(path: Path, change: Callable[[Measuring], str]) -> Measuring:
             )
         if data != before:
             write_atomic(file, data, force=True)
-    return of_file(file)
+    # Not read again: another program may be half through with writing it.
+    return _of_bytes(data, file)
 
 
 @contextlib.contextmanager
