@@ -214,7 +214,8 @@ def tolerance_lines(found: "Plan") -> list[str]:
     t = found.tolerance
     then = f", ±{found.after.part_half_mm:.2f} mm once these are measured" if found.steps else ""
     lines = [
-        f"A part of {t.part_mm:g} mm comes out within ±{t.part_half_mm:.2f} mm now{then}.",
+        f"With its squareness counted in, a part of {t.part_mm:g} mm comes out within"
+        f" ±{t.part_half_mm:.2f} mm now{then}.",
         _shares_words(t),
     ]
     if t.pieces > 1:
