@@ -35,7 +35,7 @@ BUDGETS = {
     "temperature-tower": (46, 6.0, 27, {"hot_end_c": 4.5}),
     "wall-box": (14, 1.0, 8, {"flow_percent": 6.0}),
     "weigh-block": (25, 5.7, 4, {"flow_percent": 5.0}),
-    "setting-ladder": (24, 3.6, 18, {"fan_percent": 9.5}),
+    "setting-ladder": (24, 3.6, 18, {"fan_percent": 10.0}),
     "lag-line": (11, 1.5, 12, {"flow_lag_s": 0.0095}),
     "ripple-wall": (28, 6.0, 12, {"ripple_x_hz": 1.1, "ripple_y_hz": 1.1}),
     "reversal": (0, 0, 20, {"reversal_x_mm": 0.04, "reversal_y_mm": 0.04}),
