@@ -34,11 +34,17 @@ def carriage(slack, noise, rng, *, drift=0.0):
 
 
 def reversal(rng) -> Hits:
-    """Lost motion from five approaches on each side."""
-    slack, noise = rng.uniform(0.03, 0.2), rng.uniform(0.004, 0.03)
-    seen = list(carriage(slack, noise, rng, drift=rng.normal(0, 0.0005)))
-    below, above = (np.array([v for up, v in seen if up is side]) for side in (True, False))
-    return {"reversal": holds(fit_reversal(below, above, 0.01).value, slack)}
+    """Lost motion from five approaches on each side, at one place and at three that lose unlike amounts."""
+    noise, drift = rng.uniform(0.004, 0.03), rng.normal(0, 0.0005)
+    slacks = rng.uniform(0.03, 0.2) + rng.uniform(0, 0.05, 3)
+    sides = []
+    for slack in slacks:
+        seen = list(carriage(slack, noise, rng, drift=drift))
+        sides.append([np.array([v for up, v in seen if up is side]) for side in (True, False)])
+    return {
+        "reversal": holds(fit_reversal(sides[:1], 0.01).mean, slacks[0]),
+        "reversal, mean of places": holds(fit_reversal(sides, 0.01).mean, slacks.mean()),
+    }
 
 
 def counted(hz, damping, push, speeds, rng, *, step=0.5):
