@@ -47,11 +47,11 @@ def reversal(rng) -> Hits:
     }
 
 
-def counted(hz, damping, push, speeds, rng, *, step=0.5):
+def counted(modes, push, speeds, rng, *, step=0.5):
     """Read a simulated wall with a ruler; bands on which too few ripples show are left out."""
     found = []
     for speed in speeds:
-        x, y = wall_behind_a_corner(speed, push, [(hz, damping, 1.0)], rng)
+        x, y = wall_behind_a_corner(speed, push, modes, rng)
         length = read_over_ripples(x, y, 4, rng, step=step)
         if length:
             found.append(Counted(length=length, u=_RULER_U, speed=speed, count=4))
@@ -61,13 +61,28 @@ def counted(hz, damping, push, speeds, rng, *, step=0.5):
 def ripple(rng) -> Hits:
     """The frequency on printers gentle and hard, of which people know the acceleration roughly, or not at all."""
     hz, damping, push = rng.uniform(18, 70), rng.uniform(0.03, 0.1), rng.uniform(900, 4000)
-    bands = counted(hz, damping, push, (60, 80, 100, 120), rng)
+    bands = counted([(hz, damping, 1.0)], push, (60, 80, 100, 120), rng)
     if len(bands) < 2:
         return {"ripple frequency": None}
     log_sd = 0.1 if rng.random() < 0.5 else 0.4
     said = Acceleration(value=push * math.exp(rng.normal(0, log_sd)), log_sd=log_sd)
     found = fit_ripples(bands, said).frequency
     return {"ripple frequency": within(found, hz * math.sqrt(1 - damping**2))}
+
+
+def two_alike(rng) -> Hits:
+    """Two parts that swing alike strongly at frequencies of their own: either is an answer, neither is none."""
+    hz, push, ratio = rng.uniform(18, 60), rng.uniform(900, 4000), rng.uniform(1.25, 2.2)
+    other = hz * ratio if rng.random() < 0.5 else hz / ratio
+    share = hz**2 / (hz**2 + other**2)  # a mass lags by the push over w^2
+    modes = [(hz, rng.uniform(0.03, 0.1), share), (other, rng.uniform(0.03, 0.1), 1 - share)]
+    bands = counted(modes, push, (60, 80, 100, 120), rng)
+    if len(bands) < 2:
+        return {"one of two frequencies": None}
+    found = fit_ripples(bands, Acceleration(value=push, log_sd=0.1)).frequency
+    return {
+        "one of two frequencies": any(within(found, f * math.sqrt(1 - z**2)) for f, z, _ in modes)
+    }
 
 
 def wall_behind_a_corner(speed, push, modes, rng, *, corner=5.0, leg=60.0):
