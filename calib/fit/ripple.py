@@ -82,7 +82,19 @@ class Ripples:
 
 
 def travelled(t: Array, speed: float, acceleration: Array) -> Array:
-    """Return how far the nozzle is from the corner after a time: it gains speed, then keeps it."""
+    """Return how far the nozzle is from the corner after a time: it gains speed, then keeps it.
+
+    Parameters
+    ----------
+    t : (...,) float, s
+    speed : float, mm/s
+    acceleration : (...,) float, mm/s2
+        Of a shape that goes with that of `t`.
+
+    Returns
+    -------
+    (...,) float, mm
+    """
     start = min(_CORNER_MM_S, speed)
     ramp = (speed - start) / acceleration
     gaining = np.minimum(t, ramp)
@@ -213,7 +225,7 @@ def largest_ripple_mm(acceleration: float, frequency: float) -> float:
 
 
 def gentlest_mm_s2(wanted_mm: float, frequency: float) -> float:
-    """Return the acceleration that keeps ripples below a height even at worst."""
+    """Return the acceleration, mm/s2, that keeps ripples below a height in mm even at worst."""
     return wanted_mm * (2 * math.pi * frequency) ** 2 / 2
 
 

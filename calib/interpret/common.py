@@ -75,7 +75,13 @@ def key_number(sheet: Sheet, key: str, low: float, high: float) -> float | None:
 
 
 def key_numbers(sheet: Sheet, key: str, low: float, high: float) -> list[float]:
-    """Return the numbers of a line of the sheet's head, apart by spaces or semicolons."""
+    """Return the numbers of a line of the sheet's head, apart by spaces or semicolons.
+
+    Raises
+    ------
+    SheetError
+        A word is not a number, or not within low and high.
+    """
     words = sheet.keys.get(key, "").replace(";", " ").split()
     found = []
     for word in words:
