@@ -12,7 +12,7 @@ from calib.interpret.finding import Context, Residual, Suspect
 from calib.model.estimate import Estimate, coverage_factor
 from calib.model.instrument import Instrument
 from calib.readings import Reading, Sheet
-from calib.readings.blunders import explanations, only_proposal, said
+from calib.readings.slips import explanations, only_proposal, said
 from patterns.feature import Feature
 
 #: How near a slip's true value must come to what the fit expects: mm, and a tenth of it at most.
