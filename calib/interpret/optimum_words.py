@@ -94,7 +94,7 @@ def _temperature_cautions(sheet: Sheet, tower: Tower) -> list[str]:
     return lines
 
 
-def _past_usual(sheet: Sheet, tower: Tower, high: float) -> str:
+def past_usual(sheet: Sheet, tower: Tower, high: float) -> str:
     """Warn where a further range leaves what the type of filament is usually printed at."""
     usual = _usual(sheet) if tower.setting == "hot_end_c" else None
     if usual is None or high <= usual.hot_end_to_c:
