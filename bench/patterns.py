@@ -1,12 +1,12 @@
 """Pieces: 200 random ones of each pattern built, measured, sliced; speed beside plain mesh booleans.
 
-`python -m bench.patterns [COUNT]` draws COUNT pieces of each pattern (200 by default, many minutes).
+`python -m bench.patterns [COUNT [PATTERN ...]]` draws COUNT pieces of each pattern (200 by default, many minutes).
 """
 
 import statistics
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from OCP.Standard import Standard_Failure
 
@@ -21,11 +21,12 @@ from tests.printability import faults
 ROOMY = PrintSetup(hot_end_max_c=500.0, build_z_mm=800.0)
 
 
-def main(count: int = 200) -> int:
-    """Print every figure; return how many random pieces failed."""
-    default_speed()
-    tower_speed()
-    return random_pieces(count)
+def main(count: str = "200", *names: str) -> int:
+    """Print every figure; return how many random pieces failed. Of the patterns named, these alone."""
+    if not names:
+        default_speed()
+        tower_speed()
+    return random_pieces(int(count), names)
 
 
 def seconds(work: Callable[[], object], repeats: int = 5) -> float:
@@ -67,11 +68,11 @@ def tower_speed() -> None:
     print(f"40 bands take {times[40] / times[10]:.2f} x the time of 10")
 
 
-def random_pieces(count: int) -> int:
+def random_pieces(count: int, names: Sequence[str] = ()) -> int:
     """Build, validate, re-measure and slice random pieces of every pattern; return how many failed."""
     failed = 0
     for name, pattern in registry.all_patterns().items():
-        if not pattern.piece({}, PrintSetup()).printed:
+        if not pattern.piece({}, PrintSetup()).printed or (names and name not in names):
             continue
         start = time.process_time()
         pieces, refused = valid_pieces(pattern, count, seed=2)
@@ -100,4 +101,4 @@ def check(piece: Piece) -> tuple[int, float] | None:
 
 
 if __name__ == "__main__":
-    raise SystemExit(1 if main(*(int(a) for a in sys.argv[1:2])) else 0)
+    raise SystemExit(1 if main(*sys.argv[1:]) else 0)
