@@ -6,6 +6,7 @@ begins, and what is written beyond its end is overwritten by the next one; longe
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
@@ -16,20 +17,13 @@ _PIECE = 24
 _Piece = np.dtype((np.void, _PIECE))
 
 
-@dataclass(slots=True)
-class Text:
-    """Lines put in the place of a stretch of a line of the table."""
+class Text(NamedTuple):
+    """What is put in the place of a stretch of a block."""
 
-    line: int
     begin: int
     end: int
-    codes: list[bytes]
-    before: bool  # whether they go before the line, or else in its place
-
-    def joined(self, newline: bytes) -> bytes:
-        """Return what is to be written."""
-        text = newline.join(self.codes)
-        return text + newline if self.before else text
+    line: int  # of the table
+    new: bytes
 
 
 @dataclass(slots=True)
@@ -59,32 +53,34 @@ class Edits:
 
     def insert(self, line: int, codes: list[bytes]) -> None:
         """Put lines before one."""
-        at = int(self.table.start[line])
-        self.texts.append(Text(line, at, at, codes, before=True))
+        at, (before, behind) = int(self.table.start[line]), self.table.dress(line)
+        new = b"".join(before + code + behind + self.newline for code in codes)
+        self.texts.append(Text(at, at, line, new))
 
     def lead(self, line: int, word: bytes) -> None:
         """Put a word before the first one of a line."""
         at = int(self.table.begin[line])
-        self.texts.append(Text(-1, at, at, [word + b" "], before=False))
+        self.texts.append(Text(at, at, line, word + b" "))
 
     def replace(self, line: int, codes: list[bytes]) -> None:
         """Put lines in the place of the words of one; its comment goes behind the last."""
-        table = self.table
-        begin, end = int(table.begin[line]), table.words_end(line)
-        self.chosen[table.first[line] + table.numbered[line] : table.first[line + 1]] = False
-        self.texts.append(Text(line, begin, end, codes, before=False))
+        table, (before, behind) = self.table, self.table.dress(line)
+        last = int(table.first[line + 1])
+        self.chosen[table.first[line] + table.numbered[line] : last] = False
+        new = (behind + self.newline + before).join(codes)
+        self.texts.append(Text(int(table.begin[line]), int(table.end[last - 1]), line, new))
 
     def lines(self) -> I64:
         """Return the lines that come out changed, or with others before them."""
         on = [self.table.line[self.chosen], *(self.table.line[t] for t, _, _ in self.added)]
-        return np.unique(np.concatenate([*on, np.array([t.line for t in self.texts if t.line >= 0], np.int64)]))  # fmt: skip
+        return np.unique(np.concatenate([*on, np.array([t.line for t in self.texts], np.int64)]))  # fmt: skip
 
     def assemble(self) -> bytes:
         """Return the block with its edits made."""
         table = self.table
         word = np.flatnonzero(self.chosen)
-        texts = sorted(self.texts, key=lambda t: (t.begin, not t.before))
-        new = [t.joined(self.newline) for t in texts]
+        texts = sorted(self.texts, key=lambda t: t.begin)
+        new = [t.new for t in texts]
         none = np.zeros(len(new), np.uint64)
         sizes = Spelled(none, none, np.array([len(t) for t in new], np.int64))
         ends = (np.array([e for t in texts for e in (t.begin, t.end)], np.int64)).reshape(-1, 2)
