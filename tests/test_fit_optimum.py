@@ -1,23 +1,19 @@
-"""Desirability and Gaussian processes against a published example, scikit-learn and simulation."""
+"""Desirability and Gaussian processes against published examples, plain algebra and simulation."""
 
 import itertools
 
 import numpy as np
 import pytest
 from scipy.optimize import minimize
-from sklearn.gaussian_process import GaussianProcessRegressor
-from sklearn.gaussian_process.kernels import RBF
 
 from calib.fit.linear import Problem, fit
 from calib.fit.optimum import (
-    Process,
     Response,
     Wish,
     desirability,
     find_optimum,
     further_range,
     overall,
-    posterior,
 )
 from tests.simulate_fits import TEMPS, coverage, tower, tower_scores
 
@@ -97,34 +93,39 @@ def test_small_desirabilities_by_hand():
     assert overall(parts, [1, 0, 0]) == pytest.approx(0.2)
 
 
-X, YS, NOISE, AT = (
-    np.array([0.0, 1, 3]),
-    np.array([0.0, 1, -1]),
-    np.full(3, 0.01),
-    np.array([0.5, 2, 4]),
-)
+def test_a_curve_is_the_average_over_kernels_by_hand():
+    """Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), algorithm 2.1, in plain algebra.
 
-
-def test_process_in_closed_form():
-    """Hand-worked: k = exp(-d^2 / 2), noise variance 0.01."""
-    mean, covariance, likelihood = posterior(X, YS, NOISE, AT, Process(1.0, 1.0))
-    np.testing.assert_allclose(mean, [0.58979641, 0.20369782, -0.71947979], atol=1e-8)
-    np.testing.assert_allclose(
-        np.sqrt(np.diag(covariance)), [0.18744752, 0.54793075, 0.79292163], atol=1e-8
-    )
-    assert likelihood == pytest.approx(-4.040070820769, abs=1e-11)
-
-
-def test_process_against_scikit_learn():
+    The average over lengths, heights and noises is a mixture of their posteriors by their evidence.
+    """
     rng = np.random.default_rng(1)
-    x, y = np.sort(rng.uniform(190, 230, 9)), rng.normal(size=9)
-    at = np.linspace(185, 235, 7)
-    theirs = GaussianProcessRegressor(2.25 * RBF(8.0), alpha=0.2, optimizer=None).fit(x[:, None], y)
-    mean, cov = theirs.predict(at[:, None], return_cov=True)
-    ours = posterior(x, y, np.full(9, 0.2), at, Process(8.0, 1.5))
-    np.testing.assert_allclose(ours[0], mean, atol=1e-10)
-    np.testing.assert_allclose(ours[1], cov, atol=1e-10)
-    assert ours[2] == pytest.approx(theirs.log_marginal_likelihood_value_, rel=1e-10)
+    x = np.linspace(190.0, 230.0, 9)
+    y = 5 - ((x - 212) / 12) ** 2 + 0.3 * rng.normal(size=9)
+    found = find_optimum([Response(name="y", x=x, y=y, u=0.4)], "degC", "t")
+    z, scatter = y - y.mean(), max(y.std(), 0.4)
+    means, variances, evidence = [], [], []
+    for length in (0.2, 0.3, 0.45, 0.7, 1.0, 1.5):
+        for height in (0.7, 1.2, 2.0, 3.5):
+            for noise in (0.7, 1.0, 1.4):
+
+                def k(a, b, length=length, height=height):
+                    far = np.subtract.outer(a, b) / (40 * length)
+                    return (height * scatter) ** 2 * np.exp(-0.5 * far**2)
+
+                inner = k(x, x) + (0.4 * noise) ** 2 * np.eye(9)
+                gain = np.linalg.solve(inner, k(x, found.at)).T
+                means.append(y.mean() + gain @ z)
+                variances.append(np.diag(k(found.at, found.at) - gain @ k(x, found.at)))
+                evidence.append(
+                    -0.5 * z @ np.linalg.solve(inner, z) - 0.5 * np.linalg.slogdet(inner)[1]
+                )
+    w = np.exp(np.array(evidence) - max(evidence))
+    w /= w.sum()
+    mean = w @ np.array(means)
+    sd = np.sqrt(w @ (np.array(variances) + (np.array(means) - mean) ** 2))
+    np.testing.assert_allclose(found.curves["y"][:, 0], mean, atol=4 * sd.max() / 2000**0.5)
+    width = found.curves["y"][:, 2] - found.curves["y"][:, 1]
+    np.testing.assert_allclose(width, 2 * 1.96 * sd, rtol=0.15)
 
 
 def test_a_best_inside_the_range():

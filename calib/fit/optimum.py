@@ -6,16 +6,19 @@ setting. Their spread is the answer's uncertainty. Modelling each response and j
 Derringer and Suich's order (J. Quality Technology 12 (1980) 214-219).
 """
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from calib.fit.linear import Array
 from calib.fit.threshold import Limit, summary
 from calib.model.estimate import Estimate
+
+if TYPE_CHECKING:
+    from sklearn.gaussian_process import GaussianProcessRegressor
 
 _DRAWS = 2000
 _SEED = 12
@@ -88,45 +91,6 @@ def overall(parts: Sequence[Array], weights: Sequence[float] | None = None) -> A
         logs = np.where(stack > 0, np.log(np.where(stack > 0, stack, 1.0)), -np.inf)
     used = w > 0
     return np.asarray(np.exp(np.tensordot(w[used] / w[used].sum(), logs[used], axes=1)))
-
-
-@dataclass(frozen=True, slots=True)
-class Process:
-    """A Gaussian process with a squared-exponential kernel: height^2 exp(-d^2 / (2 length^2))."""
-
-    length: float
-    height: float
-
-
-def posterior(
-    x: Array, y: Array, noise: Array, at: Array, process: Process
-) -> tuple[Array, Array, float]:
-    """Mean and covariance at `at`, and log marginal likelihood, of a zero-mean process.
-
-    Parameters
-    ----------
-    x, y : (n,) float
-    noise : (n,) float
-        Variances of y.
-
-    References
-    ----------
-    Rasmussen and Williams, Gaussian Processes for Machine Learning (2006), algorithm 2.1.
-    """
-    from scipy.linalg import cholesky, solve_triangular
-
-    lower = cholesky(_kernel(x, x, process) + np.diag(noise), lower=True)
-    white = solve_triangular(lower, y, lower=True)
-    across = solve_triangular(lower, _kernel(x, at, process), lower=True)
-    mean = across.T @ white
-    covariance = _kernel(at, at, process) - across.T @ across
-    likelihood = -0.5 * white @ white - np.log(np.diag(lower)).sum()
-    return mean, covariance, float(likelihood - 0.5 * len(x) * math.log(2 * math.pi))
-
-
-def _kernel(a: Array, b: Array, process: Process) -> Array:
-    d = (a[:, None] - b[None, :]) / process.length
-    return np.asarray(process.height**2 * np.exp(-0.5 * d**2))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -215,50 +179,39 @@ def _best(joint: Array, at: Array) -> Array:
 
 
 def _draws(response: Response, at: Array, rng: np.random.Generator) -> Array:
-    """Curves from the posterior, averaged over the kernel's length, height and the noise.
-
-    A curve drawn from the prior is corrected by what the data say of its values at the settings
-    tested (Matheron's rule), which needs no root of the posterior's covariance. A library's process
-    instead of these few lines took eight times as long, and a second to import.
-    """
-    from scipy.linalg import solve
-
-    span = float(at[-1] - at[0])
+    """Curves from the posterior, averaged over the kernel's length, height and the noise."""
     middle = float(np.mean(response.y))
-    u = np.broadcast_to(np.asarray(response.u, float), response.y.shape)
-    scatter = max(float(np.std(response.y)), float(u.mean()))
-    options = [
-        (Process(length * span, height * scatter), noise * u)
-        for length in _LENGTHS
-        for height in _HEIGHTS
-        for noise in _NOISES
-    ]
-    x, y = response.x, response.y - middle
-    nowhere = np.zeros(0)
-    likelihood = np.array([posterior(x, y, n**2, nowhere, p)[2] for p, n in options])
+    processes = _processes(response, float(at[-1] - at[0]), middle)
+    likelihood = np.array([p.log_marginal_likelihood_value_ for p in processes])
     weights = np.exp(likelihood - likelihood.max())
     weights[weights < _TOO_UNLIKELY] = 0.0
-    which = rng.choice(len(options), _DRAWS, p=weights / weights.sum())
-    out = np.zeros((_DRAWS, len(at)))
-    at_x = np.searchsorted(at, x)
-    for k in np.unique(which):
-        own = np.flatnonzero(which == k)
-        process, noise = options[k]
-        root = process.height * _root(tuple(at), process.length)
-        curves = rng.normal(size=(len(own), root.shape[1])) @ root.T
-        read = curves[:, at_x] + noise * rng.normal(size=(len(own), len(x)))
-        inner = _kernel(x, x, process) + np.diag(noise**2)
-        out[own] = curves + (y - read) @ solve(inner, _kernel(x, at, process), assume_a="pos")
-    return middle + out
+    counts = rng.multinomial(_DRAWS, weights / weights.sum())
+    curves = []
+    for k in np.flatnonzero(counts):
+        mean, covariance = processes[k].predict(at[:, None], return_cov=True)
+        # Rounding leaves eigenvalues a little below zero, which numpy would warn of.
+        some = rng.multivariate_normal(
+            mean, covariance, counts[k], method="eigh", check_valid="ignore"
+        )
+        curves.append(some)
+    return middle + rng.permutation(np.concatenate(curves))
 
 
-@lru_cache(maxsize=32)
-def _root(places: tuple[float, ...], length: float) -> Array:
-    """Return a square root of the kernel of height 1, by the few eigenvalues that matter."""
-    at = np.array(places)
-    values, vectors = np.linalg.eigh(_kernel(at, at, Process(length, 1.0)))
-    matter = values > 1e-9 * values[-1]
-    return np.asarray(vectors[:, matter] * np.sqrt(values[matter]))
+def _processes(response: Response, span: float, middle: float) -> list["GaussianProcessRegressor"]:
+    """Return a process for every length, height and noise that is weighed, fitted to the response."""
+    from sklearn.gaussian_process import GaussianProcessRegressor
+    from sklearn.gaussian_process.kernels import RBF, ConstantKernel
+
+    u = np.broadcast_to(np.asarray(response.u, float), response.y.shape)
+    scatter = max(float(np.std(response.y)), float(u.mean()))
+    return [
+        GaussianProcessRegressor(
+            ConstantKernel((height * scatter) ** 2) * RBF(length * span),
+            alpha=(noise * u) ** 2,
+            optimizer=None,
+        ).fit(response.x[:, None], response.y - middle)
+        for length, height, noise in product(_LENGTHS, _HEIGHTS, _NOISES)
+    ]
 
 
 def further_range(

@@ -48,7 +48,7 @@ class Spelled(NamedTuple):
     size: I64
 
 
-def eights(text: bytes | bytearray) -> U64:
+def eights(text: bytes | bytearray | memoryview) -> U64:
     """Return a view of the eight bytes from each offset of a text."""
     return np.ndarray((len(text) - 7,), "<u8", text, strides=(1,))
 
