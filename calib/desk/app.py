@@ -20,6 +20,7 @@ from calib.desk.pages import (
     home,
     inventory,
     keeping,
+    meant,
     measuring,
     photos,
     planning,
@@ -97,6 +98,7 @@ def routes() -> list[Route]:
         post("/spool/new", inventory.add_spool),
         post("/rename", inventory.rename),
         post("/retire", inventory.retire),
+        get("/spools", meant.suggest),
         get("/instruments", inventory.instruments),
         post("/instruments", inventory.add_instrument),
         get("/work/{job}", working.work),
@@ -131,14 +133,12 @@ def build(
     others : sequence of str
         The same for other devices; empty where none is to be let in.
     warm : bool
-        Whether to load the CAD kernel in the background.
+        Whether the CAD kernel is loaded before a solid is asked for.
     """
-    desk = Desk(workshop, tuple(others))
+    desk = Desk(workshop, tuple(others), warm=warm)
 
     @asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
-        if warm:
-            desk.solids.warm()
         yield
         desk.close()
 

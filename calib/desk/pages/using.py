@@ -10,7 +10,8 @@ from starlette.responses import Response
 
 from calib.desk import bench, says
 from calib.desk.pages.keeping import PLACES, say_place
-from calib.desk.pages.printing import chosen, who_in, who_of
+from calib.desk.pages.meant import chosen, who_of
+from calib.desk.pages.printing import who_in
 from calib.desk.settings import by_how_much, half_width, label, number, shown, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.errors import BadInput
