@@ -1,8 +1,4 @@
-"""What has to change in a block, gathered first and then put in all at once.
-
-The new block is a row of pieces: in turns what is copied and what is put in. Each piece is written as 24 bytes where it
-begins, and what is written beyond its end is overwritten by the next one; longer ones are copied again as a whole.
-"""
+"""What has to change in a block, gathered first and then put in all at once."""
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -10,11 +6,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from calib.apply.gcode.numbers import I64, Bool, Spelled, eights, put_before, write_decimals
+from calib.apply.decimals import I64, Bool, Spelled, put_before, put_in, write_decimals
 from calib.apply.gcode.table import Table
-
-_PIECE = 24
-_Piece = np.dtype((np.void, _PIECE))
 
 
 class Text(NamedTuple):
@@ -111,39 +104,3 @@ class Edits:
             for some, lead, size in ((apart, ord(" ") | letter << 8, 2), (~apart, letter, 1)):
                 at = place[some] - (size - 1)
                 yield at, at, put_before(write_decimals(units[some]), lead, size)
-
-
-def put_in(
-    data: bytes, text: bytes | bytearray, begin: I64, end: I64, new: Spelled
-) -> tuple[bytes, I64]:
-    """Put numbers in the place of stretches of a text, all in file order; return where each ends, too.
-
-    Parameters
-    ----------
-    data, text : bytes
-        The text, and one of the same length with 24 bytes more whose content is not used.
-    """
-    source = eights(data + text[len(data) :])
-    start = np.concatenate([[0], end[:-1]])
-    gap = begin - start
-    bits = (gap << 3).view(np.uint64)
-    long = np.flatnonzero(gap > 8)  # copied apart; the others go with the number behind them
-    bits[long] = 0
-    ahead, rest = source[start], np.uint64(64) - bits
-    ahead &= (np.uint64(1) << bits) - np.uint64(1)
-    rows = np.empty((len(gap), 3), "<u8")
-    rows[:, 0] = ahead | new.low << bits
-    rows[:, 1] = new.low >> rest | new.high << bits
-    rows[:, 2] = new.high >> rest
-    stop = np.cumsum(new.size + gap)
-    total = int(stop[-1])
-    out = np.empty(total + _PIECE, np.uint8)
-    at = stop - new.size - (bits >> np.uint64(3)).view(np.int64)
-    np.ndarray((total + 1,), _Piece, out.data, strides=(1,))[at] = rows.view(_Piece).ravel()
-    # what is copied apart goes in eights, of which the last may overlap the one before
-    count = gap[long] + 7 >> 3
-    step = np.arange(count.sum()) - (np.cumsum(count) - count).repeat(count) << 3
-    step = np.minimum(step, (gap[long] - 8).repeat(count))
-    to = (at - gap)[long].repeat(count) + step
-    eights(out.data)[to] = source[start[long].repeat(count) + step]
-    return out[:total].tobytes() + data[end[-1] :], stop

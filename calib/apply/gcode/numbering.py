@@ -8,8 +8,17 @@ import re
 
 import numpy as np
 
-from calib.apply.gcode.edits import put_in
-from calib.apply.gcode.numbers import F64, I64, ONE, U8, WINDOW, Bool, read_decimals, write_decimals
+from calib.apply.decimals import (
+    F64,
+    I64,
+    ONE,
+    U8,
+    WINDOW,
+    Bool,
+    put_in,
+    read_decimals,
+    write_decimals,
+)
 from calib.apply.gcode.state import State
 from calib.apply.gcode.table import Table, visible
 from calib.errors import FileError

@@ -9,12 +9,12 @@ import math
 
 import numpy as np
 
+from calib.apply.decimals import write_decimal
 from calib.apply.gcode import numbering
 from calib.apply.gcode.codes import EVENT, LOSES_PLACE, ODD, TEXT_M, UNMAPPABLE, Gate, M
 from calib.apply.gcode.edits import Edits
 from calib.apply.gcode.job import Job
 from calib.apply.gcode.modes import Modes
-from calib.apply.gcode.numbers import write_decimal
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.schedule import Event, Follower, Plan
 from calib.apply.gcode.speed import Speeds

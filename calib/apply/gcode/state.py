@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass, field
 
+from calib.apply.decimals import ONE
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.numbers import ONE
 
 MM_PER_INCH = 25.4
 

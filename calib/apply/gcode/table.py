@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64, U8, WINDOW, Bool, eights, read_decimals
 from calib.apply.gcode import codes
 from calib.apply.gcode.codes import EVENT, INERT, MODE, ODD, RESET_E
-from calib.apply.gcode.numbers import F64, I64, U8, WINDOW, Bool, eights, read_decimals
 from calib.apply.gcode.spelling import COMMENT, blank_comments
 
 _NEWLINE, _SEMICOLON, _STAR, _G, _M, _N = (ord(c) for c in "\n;*GMN")
