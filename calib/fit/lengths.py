@@ -33,7 +33,7 @@ _DISAGREE = 3.0
 #: Share of a length's scatter that belongs to the spots its jaws touch, and so to every length that
 #: touches the same (a judgement).
 _WALLS_SHARE = 0.5
-_BEND_SHARE = 0.4
+_BEND_SHARE = 0.3
 
 
 @dataclass(frozen=True, slots=True)

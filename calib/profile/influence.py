@@ -22,7 +22,7 @@ _EXPLAINED = 0.75
 _MOST_ODD = 4
 _MANY = 2000
 #: Odds below which a sheet is looked at once more, with all learnt anew without it.
-_WORTH_A_LOOK = 0.2
+_WORTH_A_LOOK = 0.3
 #: Sheets of which one roll more or less still matters to how far rolls differ.
 _FEW = 150
 #: How well the scatter of a sheet's readings is known before they are: degrees of freedom whose t is as

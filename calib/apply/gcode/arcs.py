@@ -9,9 +9,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from calib.apply.gcode.edits import put_in
+from calib.apply.decimals import F64, I64, ONE, WINDOW, Bool, put_in, write_decimals
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.numbers import F64, I64, ONE, WINDOW, Bool, write_decimals
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.walls import Walls
 

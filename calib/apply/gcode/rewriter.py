@@ -9,12 +9,12 @@ import math
 
 import numpy as np
 
+from calib.apply.decimals import write_decimal
 from calib.apply.gcode import numbering
 from calib.apply.gcode.codes import EVENT, LOSES_PLACE, ODD, TEXT_M, UNMAPPABLE, Gate, M
 from calib.apply.gcode.edits import Edits
 from calib.apply.gcode.job import Job
 from calib.apply.gcode.modes import Modes
-from calib.apply.gcode.numbers import write_decimal
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.schedule import Event, Follower, Plan
 from calib.apply.gcode.speed import Speeds
@@ -39,6 +39,7 @@ class Rewriter:
         plan = Plan(job)
         self.follower, self.speeds = Follower(plan), Speeds(plan)
         self.newline = b"\n"
+        self.dress = b"", b""  # what goes before and behind a line in a file with line numbers
         self.arcs = self.moves = self.commands = (
             0  # arcs made straight, moves, lines with a command
         )
@@ -70,7 +71,6 @@ class Rewriter:
             self._refuse_unread(table.raw(line), int(table.origin[line]))
         edits = Edits(table, self.newline)
         modes = Modes.of(table, self.state)
-        numbered = bool(table.numbered.any())
         try:
             start = self._barriers(table, modes, edits)
             self._until(table, modes, edits, start, len(table.kind))
@@ -78,11 +78,13 @@ class Rewriter:
             raise fault.told(self.where(int(table.origin[fault.line]))) from None
         self.moves += int(modes.is_move.sum())
         self.commands += int((table.code >= 0).sum())
-        if numbered:
-            numbering.renumber(table, edits, self.state)
         out = edits.assemble()
-        if numbered and out is not data:
-            out = numbering.with_checksums(out)
+        numbered = np.flatnonzero(table.numbered)
+        if len(numbered):
+            self.dress = table.dress(int(numbered[-1]))
+            if out is not data or self.state.shift or not self.job.does_nothing:
+                restarts = bool((table.code == M + 1100).any())
+                out = numbering.renew(out, self.state, restarts=restarts)
         if self.shows:
             self.changed = np.unique(table.origin[edits.lines()]).tolist()
         self.state.line += int(table.origin[-1]) + 1
@@ -91,7 +93,9 @@ class Rewriter:
     def close(self) -> bytes:
         """Return what is put behind the file's last line."""
         codes = self.follower.close(self.state.line, self.state.layer_z_mm)
-        return b"".join(code.encode() + self.newline for code in codes)
+        (before, behind), end = self.dress, self.newline
+        out = b"".join(before + code.encode() + behind + end for code in codes)
+        return numbering.renew(out, self.state, restarts=False) if out and before else out
 
     def _refuse_unread(self, code: bytes, line: int) -> None:
         text = code.decode("utf-8", "replace").strip()

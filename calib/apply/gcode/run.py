@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64, Bool
 from calib.apply.gcode.codes import RESET_E
 from calib.apply.gcode.modes import Modes, follow, summed
-from calib.apply.gcode.numbers import F64, I64, Bool
 from calib.apply.gcode.state import LARGEST, State
 from calib.apply.gcode.table import Table
 from calib.apply.gcode.walls import Held, Walls

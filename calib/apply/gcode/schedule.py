@@ -11,9 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64
 from calib.apply.gcode.codes import SETTERS, Gate
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.numbers import F64, I64
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.spelling import Foreign, read_words
 from calib.apply.limits import Limits

@@ -8,9 +8,9 @@ import math
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64, ONE
 from calib.apply.gcode.edits import Edits
 from calib.apply.gcode.modes import carried
-from calib.apply.gcode.numbers import F64, I64, ONE
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.schedule import EDGE_SLACK_MM, Plan
 

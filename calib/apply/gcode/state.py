@@ -2,8 +2,8 @@
 
 from dataclasses import dataclass, field
 
+from calib.apply.decimals import ONE
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.numbers import ONE
 
 MM_PER_INCH = 25.4
 
@@ -40,6 +40,7 @@ class State:
     layer_z_mm: float = 0.0
     layer_h_mm: float = 0.0
     line: int = 0  # lines read before the block
+    number: int = -1  # of the last numbered line that was written
     shift: int = 0  # lines inserted since the numbering began
 
     def __post_init__(self) -> None:

@@ -2,11 +2,11 @@
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64, ONE
 from calib.apply.gcode.arcs import Arcs
 from calib.apply.gcode.codes import Gate
 from calib.apply.gcode.edits import Edits
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.numbers import F64, I64, ONE
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.walls import Walls
 
