@@ -29,6 +29,7 @@ class Edits:
     chosen: Bool = field(init=False)  # words that get it
     added: list[tuple[I64, int, I64]] = field(default_factory=list)  # before word, letter, value
     texts: list[Text] = field(default_factory=list)
+    exchanged: list[I64] = field(default_factory=list)  # lines
 
     def __post_init__(self) -> None:
         self.units = np.zeros(len(self.table.at), np.int64)
@@ -55,17 +56,19 @@ class Edits:
         at = int(self.table.begin[line])
         self.texts.append(Text(at, at, line, word + b" "))
 
-    def replace(self, line: int, codes: list[bytes]) -> None:
-        """Put lines in the place of the words of one; its comment goes behind the last."""
-        table, (before, behind) = self.table, self.table.dress(line)
-        last = int(table.first[line + 1])
-        self.chosen[table.first[line] + table.numbered[line] : last] = False
-        new = (behind + self.newline + before).join(codes)
-        self.texts.append(Text(int(table.begin[line]), int(table.end[last - 1]), line, new))
+    def exchange(self, start: int, stop: int, new: bytes) -> None:
+        """Put others in the place of whole lines."""
+        begin, end = int(self.table.start[start]), int(self.table.stop[stop - 1]) + 1
+        self.texts.append(Text(begin, end, start, new))
+        self.exchanged.append(np.arange(start, stop))
 
     def lines(self) -> I64:
         """Return the lines that come out changed, or with others before them."""
-        on = [self.table.line[self.chosen], *(self.table.line[t] for t, _, _ in self.added)]
+        on = [
+            self.table.line[self.chosen],
+            *(self.table.line[t] for t, _, _ in self.added),
+            *self.exchanged,
+        ]
         return np.unique(np.concatenate([*on, np.array([t.line for t in self.texts], np.int64)]))  # fmt: skip
 
     def assemble(self) -> bytes:

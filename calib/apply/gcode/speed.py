@@ -29,13 +29,13 @@ class Speeds:
         self.count = 0  # moves at a speed of the schedule
         self.crossing = 0  # those that cross an edge along X
 
-    def change(self, run: Run, bent: bool, edits: Edits) -> None:
+    def change(self, run: Run, edits: Edits) -> None:
         """Put the speeds of the schedule into a run.
 
         Raises
         ------
         Fault
-            An arc becomes straight moves, or a travel after a changed move never had a speed.
+            A travel after a changed move never had a speed.
         """
         f = run.words["F"]
         on = f.line - run.start
@@ -46,10 +46,9 @@ class Speeds:
             return
         before = np.concatenate([[self.written], wanted[moves[:-1]]])
         lost = moves[np.isnan(wanted[moves]) & ~np.isnan(before)]
-        if len(lost) or bent:
-            line = int(lost[0]) if len(lost) else int(moves[0])
-            what = "arcs that have to become straight moves" if bent else "no speed for its travel"
-            raise Fault(line + run.start, f"the file has {what}, so speed can't be set by height")
+        if len(lost):
+            what = "the file has no speed for its travel, so speed can't be set by height"
+            raise Fault(int(lost[0]) + run.start, what)
         units = (np.rint(np.nan_to_num(wanted) / run.state.unit_mm * (ONE / _STEP)) * _STEP).astype(np.int64)  # fmt: skip
         spelled = np.zeros(run.count, np.bool_)
         spelled[on] = True

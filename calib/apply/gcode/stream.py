@@ -154,8 +154,9 @@ def _keep_changes(
         if k > done:
             rewriter.block(b"".join(lines[done:k]))
         new = rewriter.block(lines[k])
-        text = [t.decode("utf-8", "replace").rstrip("\r\n") for t in (lines[k], new)]
-        result.changes.append(Change(rewriter.state.line, text[0], text[1].replace("\r", "")))
+        old, text = (t.decode("utf-8", "replace").rstrip("\r\n") for t in (lines[k], new))
+        if old != text:
+            result.changes.append(Change(rewriter.state.line, old, text.replace("\r", "")))
         done = k + 1
 
 
