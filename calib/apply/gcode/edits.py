@@ -15,7 +15,6 @@ class Text(NamedTuple):
 
     begin: int
     end: int
-    line: int  # of the table
     new: bytes
 
 
@@ -29,7 +28,6 @@ class Edits:
     chosen: Bool = field(init=False)  # words that get it
     added: list[tuple[I64, int, I64]] = field(default_factory=list)  # before word, letter, value
     texts: list[Text] = field(default_factory=list)
-    exchanged: list[I64] = field(default_factory=list)  # lines
 
     def __post_init__(self) -> None:
         self.units = np.zeros(len(self.table.at), np.int64)
@@ -49,27 +47,17 @@ class Edits:
         """Put lines before one."""
         at, (before, behind) = int(self.table.start[line]), self.table.dress(line)
         new = b"".join(before + code + behind + self.newline for code in codes)
-        self.texts.append(Text(at, at, line, new))
+        self.texts.append(Text(at, at, new))
 
     def lead(self, line: int, word: bytes) -> None:
         """Put a word before the first one of a line."""
         at = int(self.table.begin[line])
-        self.texts.append(Text(at, at, line, word + b" "))
+        self.texts.append(Text(at, at, word + b" "))
 
     def exchange(self, start: int, stop: int, new: bytes) -> None:
         """Put others in the place of whole lines."""
         begin, end = int(self.table.start[start]), int(self.table.stop[stop - 1]) + 1
-        self.texts.append(Text(begin, end, start, new))
-        self.exchanged.append(np.arange(start, stop))
-
-    def lines(self) -> I64:
-        """Return the lines that come out changed, or with others before them."""
-        on = [
-            self.table.line[self.chosen],
-            *(self.table.line[t] for t, _, _ in self.added),
-            *self.exchanged,
-        ]
-        return np.unique(np.concatenate([*on, np.array([t.line for t in self.texts], np.int64)]))  # fmt: skip
+        self.texts.append(Text(begin, end, new))
 
     def assemble(self) -> bytes:
         """Return the block with its edits made."""

@@ -16,13 +16,14 @@ from calib.apply.gcode.codes import EVENT, LOSES_PLACE, ODD, TEXT_M, UNMAPPABLE,
 from calib.apply.gcode.edits import Edits
 from calib.apply.gcode.job import Job
 from calib.apply.gcode.modes import Modes
+from calib.apply.gcode.result import Result
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.schedule import Event, Follower, Plan
 from calib.apply.gcode.speed import Speeds
 from calib.apply.gcode.spelling import Foreign, blank_comments, read_words, respell
 from calib.apply.gcode.state import LARGEST, MM_PER_INCH, State
 from calib.apply.gcode.table import Table, read_again, read_table
-from calib.apply.gcode.writer import Extent, Writer
+from calib.apply.gcode.writer import Writer
 from calib.errors import FileError
 
 _AXES = "XYZ"
@@ -36,15 +37,14 @@ class Rewriter:
 
     def __init__(self, job: Job, name: str) -> None:
         self.job, self.name = job, name
-        self.state, self.gate, self.extent = State(job), Gate(job.limits), Extent()
+        self.state, self.gate = State(job), Gate(job.limits)
         plan = Plan(job)
         self.follower, self.speeds = Follower(plan), Speeds(plan)
         self.newline = b"\n"
         self.dress = b"", b""  # what goes before and behind a line in a file with line numbers
-        self.arcs = self.commands = 0  # arcs made straight, lines with a command
+        self.commands = 0  # lines with a command
         self.refused: dict[int, FileError] = {}
-        self.shows = False  # whether to keep which lines came out changed
-        self.changed: list[int] = []  # those of the last block
+        self.result = Result(inserted=self.follower.inserted)
 
     def copy(self) -> "Rewriter":
         """Return one that goes on from the same place without changing this one."""
@@ -87,8 +87,6 @@ class Rewriter:
             self._until(table, modes, edits, start, len(table.kind))
         except Fault as fault:
             raise fault.told(self.where(int(table.origin[fault.line]))) from None
-        if self.shows:
-            self.changed = np.unique(table.origin[edits.lines()]).tolist()
         return edits.assemble()
 
     def close(self) -> bytes:
@@ -197,16 +195,16 @@ class Rewriter:
             wanted, drawn, retractions = follower.retract(run, wanted)
         writer = Writer(run, self.job, arcs, e_frozen, wanted)
         if self.speeds.rows:
-            self.speeds.change(run, edits)
+            self.result.speeds += self.speeds.change(run, edits)
         # nothing can go wrong from here on
         follower.drawn = drawn
-        follower.retractions += retractions
+        self.result.retractions += retractions
         if self.job.schedule:
             numbers = self.state.line + 1 + table.origin[start:stop]
             for line, codes in follower.follow(run, events, numbers):
                 edits.insert(start + line, [code.encode() for code in codes])
         writer.write(edits)
-        writer.note(self.gate, self.extent)
+        writer.note(self.gate, self.result)
         writer.keep_state()
 
     def _straighten(self, arcs: Arcs, edits: Edits) -> None:
@@ -219,7 +217,7 @@ class Rewriter:
         origin = arcs.run.table.origin[start:stop].repeat(counts)
         edits.exchange(start, stop, self._rewritten(read_again(data, origin)))
         self.state.motion = int(arcs.run.motion[-1])
-        self.arcs += len(arcs.bent)
+        self.result.arcs += len(arcs.bent)
 
     # -- single lines -----------------------------------------------------------------------
 

@@ -7,6 +7,7 @@ from calib.apply.gcode.arcs import Arcs
 from calib.apply.gcode.codes import Gate
 from calib.apply.gcode.edits import Edits
 from calib.apply.gcode.job import Job
+from calib.apply.gcode.result import Result
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.walls import Walls
 
@@ -172,7 +173,7 @@ class Writer:
 
     # -- afterwards ---------------------------------------------------------------------------
 
-    def note(self, gate: Gate, extent: "Extent") -> None:
+    def note(self, gate: Gate, result: Result) -> None:
         """Tell what could not be checked, what was held and how far the nozzle goes."""
         run, s = self.run, self.state
         if self.job.limits.has_volume:
@@ -188,8 +189,8 @@ class Writer:
                 places.append(self.arcs.machine[i])
             for p in places:
                 if len(p):
-                    extent.low_mm[i] = min(extent.low_mm[i], float(p.min()) * s.unit_mm)
-                    extent.high_mm[i] = max(extent.high_mm[i], float(p.max()) * s.unit_mm)
+                    result.low_mm[i] = min(result.low_mm[i], float(p.min()) * s.unit_mm)
+                    result.high_mm[i] = max(result.high_mm[i], float(p.max()) * s.unit_mm)
 
     def keep_state(self) -> None:
         """Leave the state as it stands after the last line."""
@@ -212,10 +213,3 @@ class Writer:
         at, z_mm, height = run.layers
         if len(at):
             s.layer_z_mm, s.layer_h_mm = float(z_mm[-1]), float(height[-1])
-
-
-class Extent:
-    """How far the nozzle goes, mm."""
-
-    def __init__(self) -> None:
-        self.low_mm, self.high_mm = [float("inf")] * 3, [float("-inf")] * 3
