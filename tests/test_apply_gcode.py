@@ -20,6 +20,7 @@ from calib.apply.gcode.stream import rewrite
 from calib.apply.limits import Limits
 from calib.apply.linear import IDENTITY, Skew, correction_matrix, inverse, transform_matrix
 from calib.errors import BadInput, FileError
+from calib.safety import SAFETY
 from patterns.schedule import ScheduleRow
 from tests.gcode_reference import Maker, Reference, number_lines, words_of
 
@@ -535,6 +536,7 @@ def test_the_header_says_what_was_changed_and_bars_a_second_time():
     head = out.getvalue().decode().splitlines()
     assert head[0].startswith("; corrected by truebead: coordinates mapped about X0 Y0 Z0 mm")
     assert head[1] == "; corrected by truebead: extruded filament multiplied by 0.97 (retractions are not changed)"  # fmt: skip
+    assert " ".join(line.removeprefix("; corrected by truebead: ") for line in head[2:5]) == SAFETY
     with pytest.raises(FileError, match="corrected twice; start from the file as it was sliced"):
         rewrite(io.BytesIO(out.getvalue()), None, Job(flow=0.97), "lamp.gcode")
     rewrite(io.BytesIO(out.getvalue()), None, Job(flow=0.97), "lamp.gcode", again=True)

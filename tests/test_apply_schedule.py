@@ -18,6 +18,7 @@ from calib.apply.gcode.stream import rewrite
 from calib.apply.limits import Limits
 from calib.apply.linear import Skew, correction_matrix
 from calib.errors import BadInput, FileError
+from calib.safety import SAFETY
 from patterns.schedule import ScheduleRow, schedule_csv
 from tests.gcode_reference import Maker
 from tests.test_apply_gcode import corrected, words_of
@@ -361,8 +362,9 @@ def test_a_schedule_of_another_piece_is_refused():
 def test_a_schedule_is_read_back_as_it_was_written(tmp_path):
     path = tmp_path / "schedule.csv"
     written = rows("hot_end_c", 240, 235.5) + rows("fan_percent", 0, 50)
-    path.write_text(schedule_csv(written), encoding="utf-8")
+    path.write_text(schedule_csv(written, SAFETY), encoding="utf-8")
     assert read_schedule(path) == written
+    assert path.read_text(encoding="utf-8").count(SAFETY) == 1
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 import contextlib
 import tempfile
+import textwrap
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO, cast
@@ -15,6 +16,7 @@ from calib.apply.gcode.rewriter import FOREIGN, Rewriter
 from calib.apply.source import open_source, refuse_target
 from calib.errors import FileError
 from calib.files import Around, replacing
+from calib.safety import SAFETY
 
 #: One block; larger gains nothing, smaller pays more for calls into numpy.
 BLOCK_BYTES = 384 * 1024
@@ -165,7 +167,7 @@ def _refuse_second_time(block: bytes, name: str) -> None:
 
 
 def _header(job: Job, newline: bytes) -> bytes:
-    lines = [f"{MARK} {text}" for text in describe_job(job)]
+    lines = [f"{MARK} {text}" for text in (*describe_job(job), *textwrap.wrap(SAFETY, 100))]
     return b"".join(line.encode() + newline for line in lines)
 
 
