@@ -148,7 +148,7 @@ def odd_lines(odd: "Sequence[Judgement]") -> Iterator[tuple[str, str]]:
         words = f"The {j.pattern} of {j.at:%Y-%m-%d} does not go with the other sheets"
         if j.doubt:
             words += (
-                f": it is {j.wrong:.0%} likely that {j.reason}. It counts for as much less, and what it"
+                f": it is {min(j.wrong, 0.99):.0%} likely that {j.reason}. It counts for as much less, and what it"
                 " speaks of is less sure"
             )
         else:
