@@ -418,10 +418,18 @@ def test_an_arc_that_climbs_bends_under_xz_skew():
     assert climbing[-1]["Z"] == pytest.approx(1 * 0 + 3 / math.cos(math.radians(0.5)), abs=1e-4)
 
 
-def test_after_an_arc_turned_into_moves_a_kept_one_gets_its_g_word():
-    matrix = correction_matrix((1, 1, 1), Skew(0, 0.5))
-    text = HEAD + "G3 X110 Y110 I0 J10 Z3\nX100 Y100 I-10 J0\n"
-    assert skewed(text, matrix)[-1]["G"] == 3
+@pytest.mark.parametrize("block", [None, 10])
+def test_after_an_arc_turned_into_moves_a_kept_one_gets_its_g_word(block):
+    job = Job(matrix=correction_matrix((1, 1, 1), Skew(0, 0.5)))
+    text = HEAD + "G3 X110 Y110 I0 J10 Z3\nX100 Y100 I-10 J0\nX110 Y110 J10 Z4\nX100 Y100 I-10 J0\n"
+    out = corrected(text, job, block=block)
+    assert [w.get("G") for w in words_of(out)].count(3) == 2
+    assert [c for c in compare(text.splitlines(), out.splitlines(), job) if not c.good] == []
+
+
+def test_an_arc_whose_filament_is_open_is_not_taken_apart():
+    with pytest.raises(FileError, match=r"line 6: an arc has to become straight moves.*--e-in-g91"):
+        corrected(HEAD.replace("M83", "M82") + "G91\nG3 X10 Y10 J10 E1\n", matrix=FULL, flow=0.9)
 
 
 @pytest.mark.parametrize(

@@ -178,7 +178,6 @@ class Follower:
         self.own: dict[tuple[str, int], float] = {}
         self.in_force: dict[tuple[str, int], float] = {}
         self.inserted: list[tuple[int, float, str]] = []  # line, height mm, code
-        self.retractions = 0
         self.drawn = (0.0, 0.0)  # retraction not yet given back: the file's, as written
 
     def intervals(self, run: Run) -> I64:
