@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 from calib.apply.gcode import table
 from calib.apply.gcode.check import compare
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.schedule import Plan, read_schedule
+from calib.apply.gcode.schedule import Plan
 from calib.apply.gcode.stream import rewrite
 from calib.apply.limits import Limits
 from calib.apply.linear import Skew, correction_matrix
+from calib.apply.schedule_file import read_schedule
 from calib.errors import BadInput, FileError
 from calib.safety import SAFETY
 from patterns.schedule import ScheduleRow, schedule_csv
