@@ -4,9 +4,8 @@ import csv
 import math
 from pathlib import Path
 
-from calib.apply.source import refuse_odd
 from calib.errors import FileError
-from calib.files import read_limited
+from calib.files import read_limited, refuse_odd
 from patterns.schedule import ScheduleRow
 
 #: A schedule of 100,000 rows has some 4 MB.

@@ -22,6 +22,9 @@ def overview_lines(found: "Overview") -> Iterator[str]:
     if not found.rows:
         yield f"No spool to show{hidden}. Add one: truebead add spool NAME --type PLA"
         return
+    if not found.printers:
+        yield f"No printer yet{hidden}. Add one: truebead add printer NAME --build 220x220x250"
+        return
     for r in found.rows:
         for c in r.cells:
             if c.state == "stale":
