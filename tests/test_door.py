@@ -9,7 +9,7 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli import build_app
-from calib.report.words import table_lines
+from calib.report.words import folded, table_lines
 from calib.workshop import open_workshop
 
 COMMANDS = Path(__file__).parent.parent / "calib" / "commands"
@@ -108,8 +108,34 @@ def test_an_events_hint_names_all_that_it_needs(shop):
     shop("add nozzle b06 --printer lantern --size 0.6")
     said = shop("event nozzle-changed --nozzle b06")
     hint = re.search(r"truebead (next.*)", said)[1]
-    assert "--printer lantern --nozzle b06" in hint
+    assert hint == "next --nozzle b06"
     shop(hint)
+
+
+def test_a_hint_leaves_out_what_there_is_only_one_of(shop):
+    assert "   truebead make bed-patches\n" in shop("next")
+    assert "--printer lantern --nozzle brass --spool white-1" in shop("next --json")
+    shop("add spool white-2 --type PLA")
+    assert "truebead make bed-patches --spool white-2" in shop("next --spool white-2")
+
+
+def test_the_nozzle_that_was_fitted_last_is_meant_where_none_is_named(shop):
+    shop("add nozzle b06 --printer lantern --size 0.6")
+    assert "which nozzle? There are b06, brass" in shop("next", 2)
+    event = re.search(r"--undo (\w+)", shop("event nozzle-changed --nozzle b06"))[1]
+    for command in ("next", "profile show"):
+        assert "lantern / b06 (fitted last) / white-1" in shop(command)
+    assert "For the nozzle b06, which was fitted last." in shop("make wall-box")
+    assert "# setup.nozzle_mm: 0.6" in (shop.folder / "wall-box" / "sheet.csv").read_text()
+    assert "lantern / brass / white-1" in shop("next --nozzle brass")
+    assert "which nozzle?" in shop(
+        "event nozzle-changed", 2
+    )  # which one was fitted is the question
+    shop(f"event --undo {event}")
+    assert "which nozzle?" in shop("next", 2)
+    shop("event nozzle-changed --nozzle b06")
+    shop("retire nozzle b06")
+    assert "lantern / brass / white-1" in shop("next")
 
 
 # --- what nobody knows yet ----------------------------------------------------------------------
@@ -184,12 +210,30 @@ def test_tables_fold_between_words_at_60_columns():
         ("motor steps per mm of travel along X", "steps_x_per_mm", "80.12", "steps/mm"),
         ("size of the model along Y", "scale_y_percent", "100.3", "%"),
     ]
-    folded = table_lines(columns, rows, 60)
-    assert max(map(len, folded)) <= 60
+    lines = table_lines(columns, rows, 60)
+    assert max(map(len, lines)) <= 60
     words = {w for row in rows for cell in row for w in cell.split()}
-    said = {w.strip(";") for line in folded for w in line.split()}
+    said = {w.strip(";") for line in lines for w in line.split()}
     assert words <= said
     assert len(table_lines(columns, rows, 120)) == 3
+
+
+def test_a_fold_tears_no_number_from_its_unit_and_no_command():
+    line = (
+        "   so: truebead values --spool a --in-printer flow_percent, then 19 g, ±0.05 % and 5 mm."
+    )
+    for width in range(20, 90):
+        parts = folded(line, width)
+        assert " ".join(" ".join(parts).split()) == line.strip()
+        text = "\n".join(parts)
+        for whole in (
+            "truebead values --spool a --in-printer flow_percent",
+            "19 g",
+            "0.05 %",
+            "5 mm",
+        ):
+            assert whole in text, (width, text)
+        assert all(len(p) <= width or "truebead" in p for p in parts)
 
 
 CAUTION = "Hot end and bed burn"

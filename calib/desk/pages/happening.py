@@ -82,7 +82,7 @@ def note(ask: Ask) -> Page | Response:
         touched = {k: ask.text(k) for k in kind.happens_to}
         done = ask.shop.event(
             kind.name,
-            **bench.names(Who(**touched)),
+            **bench.names(Who.of(touched)),
             axis=ask.text("axis") if kind.takes_axis else "",
             note=ask.text("note")[:500],
         )
