@@ -120,7 +120,7 @@ def test_a_kept_correction_comes_out_of_a_real_store(lamp, tmp_path):
         answer.output,
     )
     # Put into G-code it is not set when slicing, so the whole of it is needed.
-    assert "flow 96.0 % is put into G-code: set 100.0 in the printer" in answer.output
+    assert "Put into G-code: flow 96.0 %. Have flow 100.0 % in the printer" in answer.output
     assert "filament multiplied by 0.96" in answer.output
     assert "not checked" not in answer.output  # the limits are the printer's
 

@@ -218,6 +218,52 @@ def test_tables_fold_between_words_at_60_columns():
     assert len(table_lines(columns, rows, 120)) == 3
 
 
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("add printer", "add printer needs NAME; for example: truebead add printer lantern --build 220x220x250"),
+        ("nxt", "no such command 'nxt'. Did you mean 'next'?"),
+        ("next --within abc", "--within: 'abc' is not a number; write one such as 0.4"),
+        ("mat --number x", "--number: not a whole number"),
+        ("list --filament", "Option '--filament' requires an argument"),
+        ("rename spool white-1", "rename needs NEW; for example: truebead rename spool white-1 snow"),
+        ("make cube", "did you mean dimensional-cube?"),
+        ("make step-gauge --set pitch_mm", "'pitch_mm' is not name=value; write --set pitch_mm=40"),
+        ("retire spool black", "known: white-1; to add it: truebead add spool black --type PLA"),
+        ("add instrument c --kind ruler", "a ruler is a caliper with --resolution 0.5"),
+    ],
+)  # fmt: skip
+def test_a_slip_is_answered_on_one_line_with_how_to_write_it(shop, line, said):
+    answer = shop(line, 2)
+    assert said in " ".join(answer.split())
+    assert answer.startswith("truebead: ")
+    assert answer.count("\n") == 1
+
+
+def test_help_shows_no_types_of_python(shop):
+    for line in (
+        "next",
+        "make",
+        "read",
+        "photo",
+        "mat",
+        "add printer",
+        "profile history",
+        "rename",
+    ):
+        assert not re.search(r"<\w+(\[| range)?", shop(f"{line} --help")), line
+
+
+def test_each_thing_told_says_what_is_told_next(run):
+    assert "Next: truebead add nozzle NAME --size 0.4" in run(
+        "add printer lantern --build 220x220x250"
+    )
+    assert "Next: truebead add spool NAME --type PLA" in run("add nozzle brass --size 0.4")
+    assert "What to print: truebead next\n" in run("add spool white-1 --type PLA")
+    said = run("add printer beacon --build 220x220x250")
+    assert "Next: truebead add nozzle NAME --size 0.4 --printer beacon" in said
+
+
 def test_a_fold_tears_no_number_from_its_unit_and_no_command():
     line = (
         "   so: truebead values --spool a --in-printer flow_percent, then 19 g, ±0.05 % and 5 mm."

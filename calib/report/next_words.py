@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from calib.report.words import place_lines, table_lines, turn_lines
+from calib.report.words import counted, place_lines, table_lines, turn_lines
 
 if TYPE_CHECKING:
     from calib.model.request import Request
@@ -84,7 +84,7 @@ def why_words(steps: Sequence["Step"], said: set[str] | None = None) -> list[str
     Parameters
     ----------
     said : set of str
-        What earlier prints are for already; what these are for is added.
+        What earlier prints are for and why; what is said of these is added.
     """
     from calib.model.setting import topic
 
@@ -92,7 +92,10 @@ def why_words(steps: Sequence["Step"], said: set[str] | None = None) -> list[str
     never = [t for t in dict.fromkeys(t for s in steps for t in s.never) if t not in said]
     said.update(never)
     new = [f"not measured yet: {', '.join(topic(t).what for t in never)}"] if never else []
-    return [*new, *dict.fromkeys(why for s in steps for why in s.why)]
+    whys = list(dict.fromkeys(why for s in steps for why in s.why))
+    fresh = [why for why in whys if why not in said] or whys[:1]
+    said.update(fresh)
+    return [*new, *fresh]
 
 
 def _after_lines(found: "Next") -> Iterator[str]:
@@ -189,7 +192,7 @@ def effort_words(
     if price:
         parts.append(f"costs {price:.2f}")
     if readings:
-        parts.append(f"{readings} readings")
+        parts.append(counted(readings, "reading"))
     return ", ".join(parts)
 
 
@@ -221,7 +224,7 @@ def _shares_words(t: "Tolerance") -> str:
     """Say what the tolerance of a part is made of."""
     none = not any(s.measured for s in t.shares)
     shares = ", ".join(
-        f"{s.what} ±{s.half_mm:.2f}{'' if s.measured or none else ' (usual, not measured)'}"
+        f"{s.what} ±{s.half_mm:.2f} mm{'' if s.measured or none else ' (usual, not measured)'}"
         for s in t.shares
     )
     usual = " These are what is usual: nothing of it is measured yet." if none else ""

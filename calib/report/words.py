@@ -77,6 +77,11 @@ def folded(line: str, width: int) -> list[str]:
     return [part.replace(_HELD, " ") for part in parts]
 
 
+def counted(number: int, what: str) -> str:
+    """Return ``1 sheet`` or ``2 sheets``."""
+    return f"{number} {what}{'' if number == 1 else 's'}"
+
+
 def number(value: float | None, u: float = 0.0) -> str:
     """Write a value with as many decimals as its uncertainty deserves (two digits of it)."""
     if value is None:
@@ -185,7 +190,7 @@ def place_lines(values: "Sequence[ProfileValue]", options: str = "") -> list[str
     for place, files in ((Place.MODELS, "models"), (Place.GCODE, "G-code")):
         if found := by_place.get(place):
             lines.append(
-                f"Put into {files} by truebead apply FILE, so print calibration pieces without:"
-                f" {', '.join(found)}."
+                f"For your {files}, put into each by truebead apply FILE: {', '.join(found)}."
+                " Calibration pieces are printed without."
             )
     return lines

@@ -21,6 +21,9 @@ from patterns.text import shown_text
 
 LONGEST_WORDS = 2000
 
+#: What has to be told of a thing when it is added.
+_ADDING = {"printer": " --build 220x220x250", "nozzle": " --size 0.4", "spool": " --type PLA", "instrument": ""}  # fmt: skip
+
 Named = TypeVar("Named", PrinterRow, SpoolRow, InstrumentRow)
 
 
@@ -199,7 +202,7 @@ def _not_found(what: str, name: str | None, names: list[str], extra: str = "") -
     if not names:
         return StoreError(
             f"there is no {what} in the store yet",
-            mend=f"add it: truebead add {what} NAME{extra} (see truebead add {what} --help)",
+            mend=f"add it: truebead add {what} NAME{extra}{_ADDING[what]}",
         )
     some = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
     if name is None:
@@ -208,7 +211,8 @@ def _not_found(what: str, name: str | None, names: list[str], extra: str = "") -
             mend=f"name it, such as --{what} {shlex.quote(names[0])}",
         )
     near = difflib.get_close_matches(name, names, n=1)
-    mend = f"did you mean {near[0]}?" if near else f"there are {some}; or truebead add {what}"
+    add = f"to add it: truebead add {what} {shlex.quote(name)}{extra}{_ADDING[what]}"
+    mend = f"did you mean {near[0]}?" if near else f"known: {some}; {add}"
     return StoreError(f"there is no {what} {name!r}", mend=mend)
 
 
