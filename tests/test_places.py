@@ -126,7 +126,7 @@ def test_values_typed_into_the_printer_are_set_once(calibrated):
     first = settings(calibrated)["scale_x_percent"]
     assert (first["place"], first["place_said_at"], first["is_set"]) == ("models", None, False)
     said = calibrated("apply --in-printer scale")
-    assert "calibration pieces are printed with it, and files go without" in said
+    assert "Calibration pieces are printed with it, files go without" in said
     assert re.search(r"size along X +99.* % +set$", said, re.MULTILINE)  # the table marks it
     after = settings(calibrated)["scale_x_percent"]
     assert (after["place"], after["is_set"]) == ("printer", True)
@@ -159,7 +159,7 @@ def test_models_that_are_corrected_leave_calibration_pieces_alone(calibrated):
 
 def test_gcode_that_is_corrected_first_leaves_models_alone(calibrated):
     said = calibrated(f"apply {sliced(calibrated)}")
-    assert "From now on put into G-code, not into models: scale_x_percent" in said
+    assert "From now on put into G-code, not into models: size along X, size along Y" in said
     assert "nothing to change" not in said
     assert "From now on" not in calibrated("apply lamp.gcode --force")
     assert size_after(calibrated, model(calibrated)) == pytest.approx(100.0)
