@@ -139,6 +139,7 @@ def main() -> None:
     """Run the command line; end with what a shell expects, and never with a traceback of the system's making."""
     # The matrices are small: threads only get into each other's way. Read when numpy loads.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    _open_what_is_closed()
     # Windows consoles and pipes may not be UTF-8; never fail on a plus-minus sign.
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
@@ -156,6 +157,15 @@ def main() -> None:
             raise
         code = 1
     sys.exit(128 + _asked_to_stop[0] if _asked_to_stop else code)
+
+
+def _open_what_is_closed() -> None:
+    """Put nothing in the place of streams that whoever called has closed: no other file gets their numbers."""
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        if getattr(sys, name) is None:
+            with contextlib.suppress(OSError):
+                os.dup2(os.open(os.devnull, os.O_RDWR), number)
+            setattr(sys, name, open(os.devnull, "w" if number else "r", encoding="utf-8"))  # noqa: SIM115
 
 
 def _stop(number: int, _frame: Any) -> None:

@@ -179,6 +179,18 @@ def test_a_limit_on_a_command_only_tightens(shop):
 # --- overview, rename, retire, copy -------------------------------------------------------------
 
 
+def test_a_store_without_a_printer_says_what_to_add(run):
+    run("add spool white-1 --type PLA")
+    assert run("overview").splitlines()[-1].startswith("No printer yet. Add one: ")
+
+
+def test_a_terminal_of_no_width_is_told_all_the_same(shop):
+    for columns in ("0", "1", "20"):
+        said = shop("overview", columns=columns)
+        assert "white-1" in said
+        assert "unknown" in said
+
+
 def test_overview_rename_retire_copy(shop):
     shop("add spool rail --type PETG --colour black")
     assert re.search(r"rail +PETG +black +unknown", shop("overview"))

@@ -12,11 +12,18 @@ if TYPE_CHECKING:
 _WIDEST = 100
 
 
+#: Columns that are taken where a terminal says that it has next to none.
+_NARROWEST = 20
+
+
 def console() -> "Console":
     """Return the terminal; colours only where it has them and NO_COLOR is not set."""
     from rich.console import Console
 
-    return Console(highlight=False)
+    found = Console(highlight=False)
+    if found.width < _NARROWEST:  # as a line without a terminal's size has it
+        found.width = _NARROWEST
+    return found
 
 
 def say(text: str, style: str = "") -> None:

@@ -28,6 +28,9 @@ def overview_lines(found: "Overview") -> Iterator[str]:
         )
         return
     hidden = f"; {counted(found.hidden, 'spool')} not shown" if found.hidden else ""
+    if not found.printers:
+        yield f"No printer yet{hidden}. Add one: truebead add printer NAME --build 220x220x250"
+        return
     for r in found.rows:
         for c in r.cells:
             if c.state == "stale":

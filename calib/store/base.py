@@ -3,6 +3,7 @@
 import difflib
 import math
 import shlex
+import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, Self, TypeVar
@@ -97,13 +98,18 @@ def check_version(what: str, has: int, seen: int | None) -> None:
 
 
 def check_name(what: str, name: str) -> str:
-    """Return a name without spaces round it; refuse an empty, long or unprintable one."""
-    clean = name.strip()
-    if not clean or len(clean) > 80 or not clean.isprintable():
+    """Return a name as it is kept; refuse an empty, long or unprintable one."""
+    clean = typed(name)
+    if not clean or len(clean) > 80 or not _is_text(clean) or clean != shown_text(clean):
         raise StoreError(
             f"{name!r} can't be the name of a {what}", mend="give 1 to 80 printable characters"
         )
     return clean
+
+
+def typed(name: str) -> str:
+    """Return a name without spaces round it, in one spelling: keyboards write an accent in one sign or in two."""
+    return unicodedata.normalize("NFC", name.strip())
 
 
 def check_words(what: str, words: str) -> str:
@@ -128,9 +134,9 @@ def find(session: Session, table: type[Named], what: str, name: str | None) -> N
         There is none of that name (the nearest is suggested), or None leaves a choice.
     """
     if name is not None:
-        row = session.scalar(select(table).where(table.name == name.strip()))
+        row = session.scalar(select(table).where(table.name == typed(name)))
         row = row or session.scalar(select(table).where(table.uid == _renamed(session, what, name)))
-        row = row or _as_shown(session, table, name)
+        row = row or _alike(session, table, name)
         if row is not None:
             return row
     in_use = select(table).where(table.retired_at.is_(None)).order_by(table.name)
@@ -140,11 +146,11 @@ def find(session: Session, table: type[Named], what: str, name: str | None) -> N
     raise _not_found(what, name, names)
 
 
-def _as_shown(session: Session, table: type[Named], name: str) -> Named | None:
-    """Return the row whose name is shown so: an older Truebead took in characters that can't be."""
-    if name.isprintable() and "\N{REPLACEMENT CHARACTER}" not in name:
+def _alike(session: Session, table: type[Named], name: str) -> Named | None:
+    """Return the row whose name looks so: an older Truebead took in other spellings, and signs that can't be shown."""
+    if name.isascii():
         return None
-    return next((r for r in session.scalars(select(table)) if r.name == name), None)
+    return next((r for r in session.scalars(select(table)) if typed(r.name) == typed(name)), None)
 
 
 def find_nozzle(
@@ -168,7 +174,7 @@ def find_nozzle(
         if row.id == last:
             return row
     for row in rows:
-        if name is not None and row.name == name.strip():
+        if name is not None and typed(row.name) == typed(name):
             return row
     old = None if name is None else _renamed(session, "nozzle", name)
     for row in rows:

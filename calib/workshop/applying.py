@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 from calib.apply.applied import for_file, with_places
 from calib.apply.limits import Limits
-from calib.apply.source import refuse_odd, refuse_target
+from calib.apply.source import refuse_target
 from calib.apply.values import Heading, Value
 from calib.errors import BadInput
+from calib.files import refuse_odd
 from calib.model.correction import Verdict
 from calib.model.place import Place, check_place, named, neutral
 from calib.model.setting import kept_setting, plausible

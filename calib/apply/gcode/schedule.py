@@ -17,9 +17,8 @@ from calib.apply.gcode.job import Job
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.spelling import Foreign, read_words
 from calib.apply.limits import Limits
-from calib.apply.source import refuse_odd
 from calib.errors import BadInput, FileError
-from calib.files import read_limited
+from calib.files import read_limited, refuse_odd
 from calib.model.setting import SETTINGS, plausible
 from patterns.schedule import ScheduleRow
 
