@@ -21,7 +21,8 @@ from calib.report.words import (
 if TYPE_CHECKING:
     from calib.model.correction import Correction
     from calib.model.estimate import Estimate
-    from calib.profile.influence import Disagreement, Influence, Rests
+    from calib.profile.doubts import Judgement
+    from calib.profile.influence import Influence, Rests
     from calib.store.records import KeptCorrection, KeptSheet, ProfileValue, SaidPlace, Series
     from calib.workshop.results import Difference, KeptSolution, TakenBack
 
@@ -150,18 +151,18 @@ def rests_lines(
         yield words, ""
 
 
-def odd_lines(odd: "Sequence[Disagreement]") -> Iterator[tuple[str, str]]:
+def odd_lines(odd: "Sequence[Judgement]") -> Iterator[tuple[str, str]]:
     """Yield (line, style): the sheets that do not go with the others."""
-    for d in odd:
-        likely = f"; likely {d.reason}" if d.reason else ""
-        yield (
-            (
-                f"The {d.block.pattern} of {d.block.at:%Y-%m-%d} does not go with the other sheets"
-                f" (chi-square {d.chi2:.0f} with {d.dof} degrees of freedom){likely}. If it is wrong, set"
-                f" it aside: truebead profile undo {d.block.uid[:8]}"
-            ),
-            _WARNING,
-        )
+    for j in odd:
+        words = f"The {j.pattern} of {j.at:%Y-%m-%d} does not go with the other sheets"
+        if j.doubt:
+            words += (
+                f": it is {min(j.wrong, 0.99):.0%} likely that {j.reason}. It counts for as much less, and what it"
+                " speaks of is less sure"
+            )
+        else:
+            words += f" (chi-square {j.chi2:.0f} with {j.dof} degrees of freedom), and nothing explains it"
+        yield f"{words}. If it is wrong, set it aside: truebead profile undo {j.uid[:8]}", _WARNING
 
 
 def why_rows(found: "Sequence[Influence]", setting: str) -> list[tuple[str, ...]]:

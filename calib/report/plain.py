@@ -106,9 +106,9 @@ def profile_json(found: "Profile") -> dict[str, Any]:
         "to_do_once": [setting_json(v) for v in found.to_do_once],
         "rests_on": {s: rests_json(r) for s, r in found.rests.items()},
         "disagreeing": [
-            {"sheet": d.block.uid, "piece": d.block.pattern, "chi2": d.chi2, "dof": d.dof,
-             "odds": d.odds, "reason": d.reason}
-            for d in found.odd
+            {"sheet": j.uid, "piece": j.pattern, "chi2": j.chi2, "dof": j.dof, "odds": j.odds,
+             "likely_wrong": j.wrong, "reason": j.reason}
+            for j in found.odd
         ],
     }  # fmt: skip
 

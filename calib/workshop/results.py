@@ -12,8 +12,9 @@ if TYPE_CHECKING:
     from calib.model.instrument import Instrument
     from calib.plan.expected import Worth
     from calib.plan.steps import Plan, Step
+    from calib.profile.doubts import Judgement
     from calib.profile.events import EventKind
-    from calib.profile.influence import Disagreement, Rests
+    from calib.profile.influence import Rests
     from calib.readings import Sheet
     from calib.store.records import EventRecord, KeptCorrection, KeptSheet, ProfileValue
     from patterns.mesh import Mesh
@@ -246,7 +247,7 @@ class Profile:
     ----------
     rests : mapping
         Setting -> what its value rests on.
-    odd : sequence of Disagreement
+    odd : sequence of Judgement
         Sheets of the printer that do not go with all the others.
     """
 
@@ -254,7 +255,7 @@ class Profile:
     settings: tuple["ProfileValue", ...]
     to_do_once: tuple["ProfileValue", ...] = ()
     rests: Mapping[str, "Rests"] = field(default_factory=dict)
-    odd: tuple["Disagreement", ...] = ()
+    odd: tuple["Judgement", ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
