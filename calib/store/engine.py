@@ -134,7 +134,8 @@ def no_store(url: URL) -> NoStore:
     """Return the message for a place that holds no store yet."""
     return NoStore(
         f"there is no store at {shown(url)}",
-        mend="truebead add printer makes one; or give another --store",
+        mend="tell your printer, which makes one: truebead add printer NAME --build 220x220x250; or give"
+        " another --store",
     )
 
 
