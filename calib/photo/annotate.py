@@ -39,7 +39,7 @@ def annotated(view: PieceView, lengths: Sequence[Length], defects: Sequence[Defe
     from PIL import Image, ImageDraw
 
     corners, scale = _part(view)
-    part = view.mat_view.photo.rgb[corners[0][1] : corners[1][1], corners[0][0] : corners[1][0]]
+    part = view.sight.photo.rgb[corners[0][1] : corners[1][1], corners[0][0] : corners[1][0]]
     image = Image.fromarray(part)
     if scale != 1.0:
         image = image.resize((round(image.width * scale), round(image.height * scale)))
@@ -67,7 +67,7 @@ def _part(view: PieceView) -> tuple[tuple[tuple[int, int], tuple[int, int]], flo
     world = np.concatenate([view.placement.to_world(f.rim.points_mm) for f in view.fits])
     pixels = view.camera.project(world)
     margin = _MARGIN_MM * view.camera.px_per_mm(world.mean(axis=0))
-    size = view.mat_view.photo.size
+    size = view.sight.photo.size
     low = np.clip(np.floor(pixels.min(axis=0) - margin), 0, size).astype(int)
     high = np.clip(np.ceil(pixels.max(axis=0) + margin), 0, size).astype(int)
     scale = float(np.clip(_LONG_SIDE_PX / max(high - low), 0.25, 3.0))
@@ -158,7 +158,7 @@ def _label(n: Length) -> str:
 def _is_free(view: PieceView, points: Floats) -> NDArray[np.bool_]:
     """Tell whether world points are off the piece, seen past its upper edges, and in the picture."""
     pixels = view.camera.project(points)
-    free = (pixels > 0).all(axis=1) & (pixels < np.array(view.mat_view.photo.size)).all(axis=1)
+    free = (pixels > 0).all(axis=1) & (pixels < np.array(view.sight.photo.size)).all(axis=1)
     eye = view.camera.position_mm
     for height in (0.5, *np.linspace(0.2, 0.98, 3) * view.lying.size_mm[2]):
         seen = eye + (points - eye) * ((eye[2] - height) / eye[2])
@@ -174,7 +174,7 @@ def _draw_defects(
 
     font = ImageFont.load_default(size=max(12, size // 90))
     for d in defects:
-        if d.photo != view.mat_view.photo.name or not len(d.outline_mm):
+        if d.photo != view.sight.photo.name or not len(d.outline_mm):
             continue
         points = at(view.placement.to_world(d.outline_mm))
         colour = _DOUBT if d.note else _LINE

@@ -1,6 +1,7 @@
 """The paper's own scale in X and Y: what is known before, and what bars, card or caliper add."""
 
 from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +17,21 @@ CALIPER_SD_MM = 0.03  # MPE 0.03 mm of common calipers as a limit, and finding t
 #: Unused cards are 85.47-85.72 x 53.92-54.03 mm (ISO/IEC 7810): rectangular.
 CARD_SD_MM = (0.25 / np.sqrt(12), 0.11 / np.sqrt(12))
 _BAR_LIMIT = 0.1
+
+
+class Scale(Protocol):
+    """What lengths have in common: true over seen, along any direction."""
+
+    @property
+    def source(self) -> str:
+        """Where it comes from, in words."""
+
+    @property
+    def factors(self) -> Floats:
+        """True over stated along X and Y, first of all."""
+
+    def sd_along(self, direction: Floats) -> float:
+        """Return the standard uncertainty of the scale along a (2,) unit direction."""
 
 
 @dataclass(frozen=True, eq=False)
