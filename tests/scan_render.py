@@ -21,8 +21,13 @@ from patterns.body import Body, Circle, Loop
 
 Floats = NDArray[np.float64]
 MM = 25.4
+ENGRAVED_MM2 = 12.0
 OVER = 4  # how much finer it is drawn
-CARD = (85.60, 53.98, 3.18)  # ISO/IEC 7810:2019, ID-1: width, height, radius of the corners (from memory)
+CARD = (
+    85.60,
+    53.98,
+    3.18,
+)  # ISO/IEC 7810:2019, ID-1: width, height, radius of the corners (from memory)
 
 PAPER = {"green": (0.05, 0.42, 0.10), "white": (0.82, 0.82, 0.80), "magenta": (0.6, 0.04, 0.22)}
 PLASTIC = {
@@ -100,6 +105,9 @@ def outlines(body: Body, z: float, how: Printed, seen_from_below: bool) -> list[
         if p.axis == "Z" and p.start_mm < z < p.end_mm:
             section -= loops(p.outline, p.holes)
     rings = [np.asarray(r, dtype=float) for r in section.to_polygons()]
+    rings = [
+        r for r in rings if _area(r) > 0 or _area(r) < -ENGRAVED_MM2
+    ]  # floors of digits are plastic
     every = np.concatenate(rings)
     middle = (every.min(axis=0) + every.max(axis=0)) / 2
     printed = m3.CrossSection([how.turn(r - middle) for r in rings], m3.FillRule.EvenOdd)
@@ -109,20 +117,31 @@ def outlines(body: Body, z: float, how: Printed, seen_from_below: bool) -> list[
     return [np.asarray(r, dtype=float) * sign for r in printed.to_polygons()]
 
 
+def _area(ring: Floats) -> float:
+    x, y = ring.T
+    return float(x @ np.roll(y, -1) - y @ np.roll(x, -1)) / 2
+
+
 def _points(loop: Loop) -> Floats:
     if not isinstance(loop, Circle):
         return np.array(loop, dtype=float)
     t = np.linspace(0, 2 * np.pi, 361)[:-1]
-    return np.column_stack([loop.u + np.cos(t) * loop.diameter_mm / 2, loop.v + np.sin(t) * loop.diameter_mm / 2])
+    return np.column_stack(
+        [loop.u + np.cos(t) * loop.diameter_mm / 2, loop.v + np.sin(t) * loop.diameter_mm / 2]
+    )
 
 
 def card_outline(size: tuple[float, float] = CARD[:2]) -> list[Floats]:
     """The card's outline about its middle."""
     (w, h), r = size, CARD[2]
     out = []
-    for (cx, cy), start in zip(((1, -1), (1, 1), (-1, 1), (-1, -1)), (-90, 0, 90, 180), strict=True):
+    for (cx, cy), start in zip(
+        ((1, -1), (1, 1), (-1, 1), (-1, -1)), (-90, 0, 90, 180), strict=True
+    ):
         t = np.radians(np.linspace(start, start + 90, 40))
-        out.append(np.column_stack([cx * (w / 2 - r) + r * np.cos(t), cy * (h / 2 - r) + r * np.sin(t)]))
+        out.append(
+            np.column_stack([cx * (w / 2 - r) + r * np.cos(t), cy * (h / 2 - r) + r * np.sin(t)])
+        )
     return [np.concatenate(out)]
 
 
@@ -139,7 +158,10 @@ class Thing:
 
 
 def draw(
-    things: list[Thing], paper: str, scanner: Scanner, size_mm: tuple[float, float],
+    things: list[Thing],
+    paper: str,
+    scanner: Scanner,
+    size_mm: tuple[float, float],
     strip: tuple[Mat, tuple[float, float], Lies] | None = None,
 ) -> bytes:
     """Return the scan as a JPEG that states its resolution.
@@ -152,15 +174,18 @@ def draw(
     for thing in things:
         inside = _cover(thing, scanner, size)
         gap_px = thing.thick_mm * scanner.dpi / MM
-        away = np.float32([[1, 0, 0.15 * gap_px], [0, 1, 0.8 * gap_px]])  # the lamp stands at the top
-        shade = cv2.GaussianBlur(cv2.warpAffine(inside, away, size), (0, 0), 0.35 * gap_px)
-        around = cv2.GaussianBlur(inside, (0, 0), 0.8 * gap_px)
-        light *= (1 - 0.45 * shade - 0.25 * around)[..., None]
-        light = light * (1 - inside[..., None]) + _face(thing, inside, scanner, rng) * inside[..., None]
+        light *= (1 - _shade(inside, gap_px))[..., None]
+        light = (
+            light * (1 - inside[..., None]) + _face(thing, inside, scanner, rng) * inside[..., None]
+        )
     if strip is not None:
         _lay_strip(light, strip, scanner, size)
     light = cv2.GaussianBlur(light, (0, 0), scanner.blur_px)
-    tone = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.power(np.maximum(light, 1e-9), 1 / 2.4) - 0.055)
+    tone = np.where(
+        light <= 0.0031308,
+        12.92 * light,
+        1.055 * np.power(np.maximum(light, 1e-9), 1 / 2.4) - 0.055,
+    )
     levels = tone * 255 + rng.normal(0, scanner.noise, tone.shape)
     out = io.BytesIO()
     picture = Image.fromarray(np.clip(np.rint(levels), 0, 255).astype(np.uint8))
@@ -170,19 +195,40 @@ def draw(
 
 def _cover(thing: Thing, scanner: Scanner, size: tuple[int, ...]) -> NDArray[np.float32]:
     """Share of every pixel that the thing covers."""
-    fine = np.zeros((size[1] * OVER, size[0] * OVER), np.uint8)
-    rings = []
-    for ring in thing.loops:
-        at = scanner.pixels(thing.lies.place(ring), (size[0], size[1]), thing.above_mm)
-        rings.append(np.rint(((at + 0.5) * OVER - 0.5) * 256).astype(np.int32))
+    placed = [
+        scanner.pixels(thing.lies.place(r), (size[0], size[1]), thing.above_mm) for r in thing.loops
+    ]
+    every = np.concatenate(placed)
+    low = np.maximum(np.floor(every.min(axis=0)).astype(int) - 3, 0)
+    high = np.minimum(np.ceil(every.max(axis=0)).astype(int) + 4, size)
+    width, height = (int(n) for n in high - low)
+    rings = [np.rint(((at - low + 0.5) * OVER - 0.5) * 256).astype(np.int32) for at in placed]
     # OpenCV also paints the pixels that an outline runs through, so what is outside is painted as well
-    frame = np.array([[-9, -9], [9 + size[0], -9], [9 + size[0], 9 + size[1]], [-9, 9 + size[1]]]) * OVER * 256
+    frame = np.array([[-9, -9], [9 + width, -9], [9 + width, 9 + height], [-9, 9 + height]])
+    fine = np.zeros((height * OVER, width * OVER), np.uint8)
     outside = fine.copy()
     cv2.fillPoly(fine, rings, 255, shift=8)
-    cv2.fillPoly(outside, [frame.astype(np.int32), *rings], 255, shift=8)
-    both = (fine.astype(np.float32) + 255 - outside) / 510
-    blocks = both.reshape(size[1], OVER, size[0], OVER)
-    return np.asarray(blocks.mean(axis=(1, 3)), dtype=np.float32)
+    cv2.fillPoly(outside, [(frame * OVER * 256).astype(np.int32), *rings], 255, shift=8)
+    part = (width, height)
+    inner = cv2.resize(fine, part, interpolation=cv2.INTER_AREA).astype(np.float32)
+    outer = cv2.resize(outside, part, interpolation=cv2.INTER_AREA).astype(np.float32)
+    cover = np.zeros((size[1], size[0]), np.float32)
+    cover[low[1] : high[1], low[0] : high[0]] = (inner + 255 - outer) / 510
+    return cover
+
+
+def _shade(inside: NDArray[np.float32], gap_px: float) -> NDArray[np.float32]:
+    """Light that a thing keeps from the paper behind it: most of it below, for the lamp stands above."""
+    few = max(1, int(gap_px / 4))
+    size = (inside.shape[1], inside.shape[0])
+    small = cv2.resize(inside, (size[0] // few, size[1] // few), interpolation=cv2.INTER_AREA)
+    gap = gap_px / few
+    away = np.float32([[1, 0, 0.15 * gap], [0, 1, 0.8 * gap]])
+    shade = cv2.warpAffine(small, away, (small.shape[1], small.shape[0]))
+    shade = cv2.GaussianBlur(shade, (0, 0), 0.35 * gap)
+    around = cv2.GaussianBlur(small, (0, 0), 0.8 * gap)
+    lost = 0.45 * shade + 0.25 * around
+    return np.asarray(cv2.resize(lost, size, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
 
 
 def _face(thing: Thing, inside: NDArray[np.float32], scanner: Scanner, rng: np.random.Generator) -> NDArray[np.float32]:  # fmt: skip
@@ -190,7 +236,9 @@ def _face(thing: Thing, inside: NDArray[np.float32], scanner: Scanner, rng: np.r
     height, width = inside.shape
     y, x = np.mgrid[0:height, 0:width].astype(np.float32) * np.float32(MM / scanner.dpi)
     lines = 1 + thing.lines * np.sin((x + y) * np.float32(2 * np.pi / 0.45 / 2**0.5))
-    deep = cv2.distanceTransform((inside > 0.5).astype(np.uint8), cv2.DIST_L2, 5) * (MM / scanner.dpi)
+    deep = cv2.distanceTransform((inside > 0.5).astype(np.uint8), cv2.DIST_L2, 5) * (
+        MM / scanner.dpi
+    )
     rim = 0.75 + 0.25 * np.clip(deep / 0.05, 0, 1)
     return np.asarray((lines * rim)[..., None] * np.float32(thing.colour), dtype=np.float32)
 

@@ -16,6 +16,7 @@ from calib.photo.mat import (
     Mat,
     bars_mm,
     mat_from_codes,
+    serial_of,
 )
 from calib.photo.mat_draw import mat_pdf, mat_png
 from calib.photo.mats import keep_bars, scale_of
@@ -99,11 +100,19 @@ def test_saddles_are_whole_squares_from_the_middle() -> None:
         assert np.abs(mat.saddles_mm.mean(axis=0)).max() < 1e-9
 
 
-def test_every_mat_is_told_from_its_codes_and_its_number_from_two_of_them() -> None:
+def test_every_mat_is_told_from_its_codes_and_its_number_from_any_pair_that_spells_it() -> None:
     for mat in [*ALL, Mat("a4", "white", 9999), Mat("letter", "dark", 0)]:
-        assert len(set(mat.marker_codes)) == len(mat.marker_codes)
-        assert mat_from_codes(mat.marker_codes) == (mat, True)
-        assert mat_from_codes(mat.marker_codes[1:])[1] is False
+        codes, spelling = mat.marker_codes, mat.spelling
+        own = [c for n, c in enumerate(codes) if n not in spelling]
+        assert len(set(own)) == len(own)
+        kind, places = mat_from_codes(codes)
+        assert (kind.paper, kind.centre) == (mat.paper, mat.centre)
+        assert all(codes[places[c]] == c for c in own)
+        assert len(spelling) >= 16
+        for a, b in zip(spelling[::2], spelling[1::2], strict=True):
+            assert serial_of([codes[a], codes[b]]) == mat.serial
+            assert serial_of([codes[a]]) is None
+        assert serial_of([*(codes[n] for n in spelling), 800 + (codes[0] - 799) % 100]) is None
         assert Mat.from_name(mat.name) == mat
 
 

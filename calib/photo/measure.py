@@ -96,9 +96,7 @@ class Length:
         return float(np.sqrt(self.own_sd_mm**2 + self.edge_sd_mm**2 + self.scale_sd_mm**2))
 
 
-def measure_features(
-    view: PieceView, features: Sequence[Feature], scale: Scale
-) -> list[Length]:
+def measure_features(view: PieceView, features: Sequence[Feature], scale: Scale) -> list[Length]:
     """Measure every feature that lies flat in this photo and whose rims were seen."""
     out = []
     for feature in features:

@@ -132,7 +132,9 @@ def _check_light(photo: Photo, seen: Seen, camera: Pinhole, scale: PaperScale) -
     return ["parts of the paper are overexposed"] if clipped > 0.1 else []
 
 
-def _white_levels(photo: Photo, seen: Seen, camera: Pinhole, scale: PaperScale) -> NDArray[np.uint8]:
+def _white_levels(
+    photo: Photo, seen: Seen, camera: Pinhole, scale: PaperScale
+) -> NDArray[np.uint8]:
     """Colour of the white rims around markers: half a millimetre inside their squares."""
     spots = []
     for i, j in seen.mat.marker_squares:

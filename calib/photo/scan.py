@@ -7,6 +7,7 @@ the glass. So everything is as in a photo from straight above of a piece that li
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -164,9 +165,7 @@ def _lengths(
     if not (view.lying.bed_up and height_mm < _ON_GLASS_MM):
         return tuple(found)
     return tuple(
-        replace(n, edge_sd_mm=float(np.hypot(n.edge_sd_mm, _BED_EDGE_SD_MM)))
-        if n.edge_sd_mm
-        else n
+        replace(n, edge_sd_mm=float(np.hypot(n.edge_sd_mm, _BED_EDGE_SD_MM))) if n.edge_sd_mm else n
         for n in found
     )
 
@@ -180,12 +179,15 @@ def _look(photo: Photo, dpi: float | None, piece: Sought, scale: GlassScale) -> 
     if stated is None or min(stated) < LEAST_DPI:
         said = "states no resolution" if stated is None else f"has {min(stated):.0f} dpi"
         raise FileError(
-            f"the scan {said}", where=photo.name, mend="scan at 300 to 600 dpi, and say so: --dpi 600"
+            f"the scan {said}",
+            where=photo.name,
+            mend="scan at 300 to 600 dpi, and say so: --dpi 600",
         )
     flat = Glass.of(photo.size, stated, scale, 0.0)
     width, height = (n * MM_PER_INCH / d for n, d in zip(photo.size, stated, strict=True))
     page = top_view(photo, flat, (-width / 2, -height / 2, width / 2, height / 2))
-    boxes = _boxes(page)
+    strip = find_strip(photo)
+    boxes = _boxes(page if strip is None else _without(page, flat, strip))
     found = _find(photo, Glass.of(photo.size, stated, scale, piece.height_mm), boxes, piece)
     if found is None:
         raise FileError(
@@ -197,7 +199,20 @@ def _look(photo: Photo, dpi: float | None, piece: Sought, scale: GlassScale) -> 
     card = _find(photo, flat, boxes, _sought(lay(card_body(), "bottom"), _card_rims()))
     if card is not None and any(n.flags for n in measure_features(card, card_features(), scale)):
         card = None
-    return Scanned(photo, stated, found, card, find_strip(photo))
+    return Scanned(photo, stated, found, card, strip)
+
+
+def _without(page: TopView, flat: Glass, strip: Strip) -> TopView:
+    """Paint a mat over with the light of the paper beside it."""
+    import cv2
+
+    mask = np.zeros(page.light.shape[:2], np.uint8)
+    world = flat.on_plane(strip.page_px)
+    at = np.rint(page.pixel(world)).astype(np.int32)
+    cv2.fillPoly(mask, [at], 1)
+    light = page.light.copy()
+    light[mask > 0] = np.median(light[mask == 0], axis=0) if (mask == 0).any() else 0.0
+    return replace(page, light=light)
 
 
 def _card_rims() -> tuple[Rim, ...]:
@@ -276,7 +291,9 @@ def _blur_px(view: PieceView, rims: Sequence[Rim]) -> float:
         for p in sample_rim(
             patch, camera, view.placement, rim, every, _START_BLUR_PX, _FINE_REACH_MM
         ):
-            widths += list(_widths_px(p.light @ _BRIGHTNESS, (p.across_mm[1] - p.across_mm[0]) * px_per_mm))
+            widths += list(
+                _widths_px(p.light @ _BRIGHTNESS, (p.across_mm[1] - p.across_mm[0]) * px_per_mm)
+            )
     return float(np.clip(np.median(widths), 0.4, 0.4 * px_per_mm)) if widths else _USUAL_BLUR_PX
 
 
@@ -288,7 +305,9 @@ def _widths_px(tone: Floats, step_px: float) -> Floats:
     rows, last = np.arange(len(tone)), tone.shape[1] - 1
     low = tone[rows, np.maximum(steepest - beside, 0)]
     high = tone[rows, np.minimum(steepest + 1 + beside, last)]
-    wide = np.abs(high - low) / np.maximum(slope[rows, steepest], 1e-9) * step_px / np.sqrt(2 * np.pi)
+    wide = (
+        np.abs(high - low) / np.maximum(slope[rows, steepest], 1e-9) * step_px / np.sqrt(2 * np.pi)
+    )
     return np.asarray(wide[np.abs(high - low) > _LEAST_STEP * np.maximum(high, low)])
 
 
@@ -422,7 +441,7 @@ def _known_clues(
 def _between(scans: Sequence[Scanned], features: Sequence[Feature], now: GlassScale) -> list[Clue]:
     """Tell from a piece that was turned between two scans: its lengths are the same in both."""
     clues = []
-    for first, second in zip(scans, scans[1:], strict=False):
+    for first, second in pairwise(scans):
         pair = [
             {n.feature.id: n for n in measure_features(s.piece, features, now) if not n.flags}
             for s in (first, second)

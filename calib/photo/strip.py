@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.photo.corners import markers, saddles
+from calib.photo.corners import markers, numbered, saddles
 from calib.photo.image import Photo
 from calib.photo.mat import Mat, mat_from_codes
 from calib.photo.scanner import Glass
@@ -19,11 +19,20 @@ _MIN_MARKERS, _MIN_CORNERS = 4, 10
 
 @dataclass(frozen=True, eq=False)
 class Strip:
-    """Part of a mat: which one, whether its number was read, (2, 2) pixels per millimetre as drawn."""
+    """Part of a mat: which one, whether its number was read, and where it lies.
+
+    Attributes
+    ----------
+    px_per_mm : (2, 2) float
+        Pixels per millimetre as drawn.
+    page_px : (4, 2) float
+        Corners of its page.
+    """
 
     mat: Mat
     serial_known: bool
     px_per_mm: Floats
+    page_px: Floats
 
 
 def find_strip(photo: Photo) -> Strip | None:
@@ -33,10 +42,9 @@ def find_strip(photo: Photo) -> Strip | None:
     grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
     corners, codes = markers(grey, _SEARCH_LONG_SIDE_PX)
     try:
-        mat, serial_known = mat_from_codes(codes)
+        mat, places = mat_from_codes(codes)
     except BadInput:
         return None
-    places = {code: n for n, code in enumerate(mat.marker_codes)}
     good = [n for n, c in enumerate(codes) if c in places and codes.count(c) == 1]
     if len(good) < _MIN_MARKERS:
         return None
@@ -47,7 +55,11 @@ def find_strip(photo: Photo) -> Strip | None:
     frame, pixels = saddles(grey, mat, glass, lambda at: np.zeros_like(at))
     if len(frame) < _MIN_CORNERS:
         return None
-    return Strip(mat, serial_known, _affine(frame, pixels).px_per_true)
+    glass = _affine(frame, pixels)
+    width, height = mat.page_mm
+    page = np.array([[0, 0], [width, 0], [width, height], [0, height]]) - mat.origin_mm
+    mat, serial_known = numbered(grey, mat, glass)
+    return Strip(mat, serial_known, glass.px_per_true, glass.project(page))
 
 
 def _affine(frame_mm: Floats, pixels: Floats) -> Glass:
