@@ -50,7 +50,7 @@ def test_gcode_is_corrected_checked_and_told_about(lamp):
 
 def test_a_schedule_and_json(lamp, tmp_path):
     (tmp_path / "schedule.csv").write_text(
-        schedule_csv(rows("hot_end_c", 240, 230, start=0, height=2))
+        schedule_csv(rows("hot_end_c", 240, 230, start=0, height=2), "")
     )
     answer = run(lamp, "--schedule", tmp_path / "schedule.csv", *PRINTER, "--check", "--json")
     told = json.loads(answer.stdout)

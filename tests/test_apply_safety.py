@@ -67,6 +67,14 @@ def test_how_the_printer_reads_e_under_g91_can_be_said(how, last):
     assert agrees(text, "\n".join(out), job) == []
 
 
+def test_the_check_expects_e_whose_meaning_is_open_as_it_was():
+    job = Job(flow=1.05)
+    text = PRINT + "G91\nG1 X5 E2\nG90\nG92 E0\n"
+    out = corrected(text, job)
+    assert agrees(text, out, job) == []
+    assert [c.what[:5] for c in agrees(text, out.replace("X5 E2", "X5 E2.1"), job)] == ["E of "]
+
+
 def test_m83_settles_e_under_g91():
     text = PRINT.replace("M82", "M83") + "G91\nG1 X5 E2\nG90\n"
     assert "G1 X5 E2.1\n" in corrected(text, Job(flow=1.05))
@@ -134,6 +142,14 @@ def test_what_cannot_be_checked_is_listed(line, words):
     found = told(text, Job(flow=0.9, limits=BOX))
     assert any(words in w for w in found), found
     assert "look at what is listed here before you print" in found
+
+
+@pytest.mark.parametrize("number", [5, 6, 12, 27, 29, 30, 32, 33, 34, 61, 81])
+def test_after_codes_that_go_anywhere_the_place_is_not_known(number):
+    text = HEAD + f"G{number}\nG91\nG1 X500\n"
+    assert any(
+        "moves to where the file does not say" in w for w in told(text, Job(flow=1.05, limits=BOX))
+    )
 
 
 def test_compact_and_lower_case_lines_are_no_exponents():

@@ -465,7 +465,7 @@ def test_a_photo_fills_the_sheet_and_comes_back_drawn_upon(client: Client, tmp_p
     list(client.get(f"{place}/events").iter_lines())
     page = client.get(place).text
     assert "readings</h1>" in page, page
-    assert client.get(f"{place}/picture").content[:2] == b"\xff\xd8"
+    assert client.get(f"{place}/picture/0").content[:2] == b"\xff\xd8"
     with open_workshop(tmp_path / "store.db") as shop:
         m = shop.read(uid)
     read = {r.feature: r.value for r in m.sheet.readings}

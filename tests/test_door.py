@@ -10,6 +10,7 @@ from typer.testing import CliRunner
 
 from calib.cli import build_app
 from calib.report.words import table_lines
+from calib.safety import cautions_due
 from calib.workshop import open_workshop
 
 COMMANDS = Path(__file__).parent.parent / "calib" / "commands"
@@ -214,14 +215,20 @@ def test_cautions_come_once_wherever_values_or_files_to_run_come_out(shop, monke
         assert done.exit_code in (0, 1), done.output
         found = (done.stdout.count(CAUTION), done.stderr.count(CAUTION))
         assert found == ((0, 1) if "--json" in line else (1, 0)), line
-    for page in ("v.html", "bed-patches/sheet.html"):
-        assert CAUTION in (shop.folder / page).read_text(encoding="utf-8")
+    shop("make lag-line")
+    for made in ("v.html", "v.csv", "b.gcode", "bed-patches/sheet.html", "lag-line/schedule.csv"):
+        assert CAUTION in (shop.folder / made).read_text(encoding="utf-8"), made
 
 
 def test_cautions_come_once_per_session_of_work(shop):
     assert CAUTION not in shop("make --help")
     said = [shop("next"), shop("next")]
     assert [CAUTION in text for text in said] == [True, False]
+
+
+def test_what_a_script_was_shown_does_not_count_for_who_sits_at_the_terminal():
+    seen = [cautions_due(to_terminal=there) for there in (False, False, True, True)]
+    assert seen == [True, False, True, False]
 
 
 def test_read_asks_once_what_the_piece_was_printed_with(shop):

@@ -426,7 +426,7 @@ def test_a_schedule_brings_limits_and_no_corrections(calibrated):
     from patterns.schedule import schedule_csv
     from tests.test_apply_schedule import rows
 
-    text = schedule_csv(rows("hot_end_c", 240, 230, start=0, height=2))
+    text = schedule_csv(rows("hot_end_c", 240, 230, start=0, height=2), "")
     (calibrated.folder / "schedule.csv").write_text(text, encoding="utf-8")
     said = calibrated(f"apply {sliced(calibrated)} --schedule schedule.csv --printer lantern")
     assert "M104 S240" in said

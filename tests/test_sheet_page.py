@@ -312,7 +312,7 @@ def test_how_a_schedule_gets_into_the_print(tmp_path: Path) -> None:
         r"truebead (apply FILE\.gcode --schedule schedule\.csv --hot-end-max \d+)", page
     )
     assert command
-    (tmp_path / "schedule.csv").write_text(schedule_csv(drawn.schedule), encoding="utf-8")
+    (tmp_path / "schedule.csv").write_text(schedule_csv(drawn.schedule, ""), encoding="utf-8")
     layers = "".join(
         f"G1 Z{0.2 * (n + 1):.1f} F300\nG1 X50 Y50 F3000\nG1 X70 Y50 E1 F1200\n" for n in range(321)
     )

@@ -93,14 +93,18 @@ class Desk:
         An opened store; everything that a page knows or does goes through it.
     hosts : tuple of str
         Addresses under which other devices reach this desk; empty where only this machine does.
+    warm : bool
+        Whether the CAD kernel is loaded before a solid is asked for.
     """
 
-    def __init__(self, workshop: "Workshop", hosts: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self, workshop: "Workshop", hosts: tuple[str, ...] = (), *, warm: bool = True
+    ) -> None:
         self.workshop = workshop
         self.hosts = hosts
         self.entrance = Entrance()
         self.pictures = Pictures()
-        self.solids = Solids()
+        self.solids = Solids(early=warm)
         self.work = Work()
         self.remembered = Remembered()
         self._pages = _environment()

@@ -29,6 +29,10 @@ def open_store(where: str | None = None, *, make: bool = True, read_only: bool =
     StoreError
         The store can't be opened, is not one, or was made by a newer Truebead.
     """
-    from calib.store.store import Store  # the database layer loads only when a store is opened
+    # The database layer loads only when a store is opened, and its tables only where there is one.
+    from calib.store.engine import open_engine
 
-    return Store.open(where, make=make, read_only=read_only)
+    engine = open_engine(where, make=make, read_only=read_only)
+    from calib.store.store import Store
+
+    return Store.on(engine)

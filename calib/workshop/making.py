@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from calib.errors import BadInput
 from calib.model.instrument import DEFAULTS, Instrument
+from calib.safety import SAFETY
 from calib.workshop import folders
 from calib.workshop.results import Made, MadePiece, Who
 
@@ -241,7 +242,7 @@ def files_of(
             keys=keys, filament=known.filament,
         )  # fmt: skip
     if piece.schedule and solid:
-        files["schedule.csv"] = schedule_csv(piece.schedule)
+        files["schedule.csv"] = schedule_csv(piece.schedule, SAFETY)
     return MadePiece(
         piece=piece,
         piece_id=piece_id,

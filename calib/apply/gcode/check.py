@@ -188,6 +188,19 @@ class Machine:
         self.e = self.e + value if relative else value
         return amount
 
+    def centre(
+        self, c: Command, a: tuple[float, float], b: tuple[float, float]
+    ) -> tuple[float, float]:
+        """Return the centre of an arc from a to b, by I and J, or by R."""
+        unit, w = self.unit, c.words
+        if "R" not in w:
+            return a[0] + w.get("I", 0.0) * unit, a[1] + w.get("J", 0.0) * unit
+        radius, chord = w["R"] * unit, math.dist(a, b)
+        up = math.sqrt(max(radius * radius - chord * chord / 4, 0.0)) / chord
+        if (self.mode == "G2") == (radius > 0):
+            up = -up
+        return (a[0] + b[0]) / 2 - up * (b[1] - a[1]), (a[1] + b[1]) / 2 + up * (b[0] - a[0])
+
 
 class Comparison:
     """Goes through both files; raises `Differs` at the first place where they do not go together."""
@@ -379,7 +392,7 @@ class Comparison:
         """Follow the straight moves in the place of an arc: on the arc, in order, each with its share of filament."""
         x, y = start[0] or 0.0, start[1] or 0.0
         end_x, end_y = self.old.at[0] or 0.0, self.old.at[1] or 0.0
-        cx, cy = self.centre(c, (x, y), (end_x, end_y))
+        cx, cy = self.old.centre(c, (x, y), (end_x, end_y))
         way = 1.0 if self.old.mode == "G3" else -1.0
         first, radius = math.atan2(y - cy, x - cx), math.hypot(x - cx, y - cy)
         total = (way * (math.atan2(end_y - cy, end_x - cx) - first)) % (2 * math.pi)
@@ -408,19 +421,6 @@ class Comparison:
                 raise Differs(f"the arc in {where}", "moves to its end", following and following.text)  # fmt: skip
             new = following
         self.feed(want, fed if want is not None else None, laid, where)
-
-    def centre(
-        self, c: Command, a: tuple[float, float], b: tuple[float, float]
-    ) -> tuple[float, float]:
-        """Return the centre of an arc from I and J, or from R."""
-        unit, w = self.old.unit, c.words
-        if "R" not in w:
-            return a[0] + w.get("I", 0.0) * unit, a[1] + w.get("J", 0.0) * unit
-        radius, chord = w["R"] * unit, math.dist(a, b)
-        up = math.sqrt(max(radius * radius - chord * chord / 4, 0.0)) / chord
-        if (self.old.mode == "G2") == (radius > 0):
-            up = -up
-        return (a[0] + b[0]) / 2 - up * (b[1] - a[1]), (a[1] + b[1]) / 2 + up * (b[0] - a[0])
 
     def unmapped(self) -> tuple[float, float]:
         """Return X and Y of the original that belong to where the result stands."""

@@ -8,9 +8,9 @@ from typing import Any
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64, Bool
 from calib.apply.gcode.codes import RESET_E
 from calib.apply.gcode.modes import Modes, follow, summed
-from calib.apply.gcode.numbers import F64, I64, Bool
 from calib.apply.gcode.state import LARGEST, State
 from calib.apply.gcode.table import Table
 from calib.apply.gcode.walls import Held, Walls
@@ -120,7 +120,13 @@ class Run:
         s = self.state
         at = np.flatnonzero(self.extruding)
         at = at[np.searchsorted(at, self.known_from[2]) :]
-        z_mm = (self.place[2][at] + s.off_in[2]) * s.unit_mm
+        source = self.table.origin[at + self.start]
+        first = (
+            np.diff(source, prepend=-1) > 0
+        )  # straight moves for an arc are in the layer it ends in
+        last = np.append(first[1:], True)[: len(at)]
+        z_mm = (self.place[2][at[last]] + s.off_in[2]) * s.unit_mm
+        at = at[first]
         rise = np.diff(z_mm, prepend=s.layer_z_mm)
         last_rise = np.where(rise > 0, np.arange(1, len(at) + 1), 0)
         if len(at):

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64
 from calib.apply.gcode.codes import SETTERS, Gate
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.numbers import F64, I64
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.spelling import Foreign, read_words
 from calib.apply.limits import Limits
@@ -179,7 +179,6 @@ class Follower:
         self.own: dict[tuple[str, int], float] = {}
         self.in_force: dict[tuple[str, int], float] = {}
         self.inserted: list[tuple[int, float, str]] = []  # line, height mm, code
-        self.retractions = 0
         self.drawn = (0.0, 0.0)  # retraction not yet given back: the file's, as written
 
     def intervals(self, run: Run) -> I64:

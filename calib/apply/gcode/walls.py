@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from calib.apply.gcode.numbers import F64, Bool
+from calib.apply.decimals import F64, Bool
 from calib.apply.limits import SLACK_MM, Limits
 
 #: What the file itself puts outside may be held back by this much while it extrudes: lines that prime the nozzle.

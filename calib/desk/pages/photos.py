@@ -6,8 +6,8 @@ from starlette.datastructures import UploadFile
 from starlette.responses import Response
 
 from calib.desk import bench, says
+from calib.desk.pages.files import save
 from calib.desk.pages.printing import who_in
-from calib.desk.pages.using import save
 from calib.desk.web import Ask, Page, go, show
 from calib.errors import BadInput
 
@@ -93,7 +93,7 @@ def _measured(
     lines += [f"{says.sentence(n.feature.where)}: {'; '.join(n.flags)}." for n in doubtful]
     return {
         "title": taken if found.filled else "Nothing clear could be read",
-        "picture": picture,
+        "pictures": [(picture, "What was measured, drawn into your photo.")],
         "lines": lines,
         "go_on": f"/piece/{m.source}/{'result' if found.filled else 'photo'}",
         "go_on_words": "What does it mean?" if found.filled else "Another photo",

@@ -7,7 +7,7 @@ from starlette.responses import Response
 from calib.desk import bench, says
 from calib.desk.cells import judged
 from calib.desk.settings import label, neutral, spell
-from calib.desk.web import Ask, NeedsChoice, Page, go, show
+from calib.desk.web import Ask, Page, go, show
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
@@ -23,29 +23,6 @@ _FILES = {
     "sheet.csv": "text/csv; charset=utf-8",
     "schedule.csv": "text/csv; charset=utf-8",
 }
-
-
-def who_of(ask: Ask) -> Who:
-    """Return the printer, nozzle and spool that a request names; what it leaves out is the only one."""
-    return Who(printer=ask.text("printer"), nozzle=ask.text("nozzle"), spool=ask.text("spool"))
-
-
-def chosen(ask: Ask) -> Who:
-    """Return one printer, nozzle and spool; asks where the address leaves a choice."""
-    shop, who = ask.shop, who_of(ask)
-    printer = who.printer or _only("printer", [(p.name, "") for p in shop.printers()])
-    nozzle = who.nozzle or _only(
-        "nozzle", [(n.name, f"{n.bore_mm:g} mm") for n in shop.nozzles(printer)]
-    )
-    spool = who.spool or _only("spool", [(s.name, s.material) for s in shop.spools()])
-    return Who(printer=printer, nozzle=nozzle, spool=spool)
-
-
-def _only(what: str, there: list[tuple[str, str]]) -> str:
-    """Return the only name there is; empty where there is none."""
-    if len(there) > 1:
-        raise NeedsChoice(what, [(n, f"{n} ({more})" if more else n) for n, more in there])
-    return there[0][0] if there else ""
 
 
 def svg(text: str) -> Response:
@@ -67,6 +44,7 @@ def piece_page(ask: Ask) -> Page:
     drawn = ask.desk.pictures.of(uid, piece)
     cost = bench.cost(ask.shop, piece, who_in(m))
     done, total = progress_of(m)
+    ask.desk.solids.expect()
     return show(
         "piece.html",
         who=who_in(m),
