@@ -14,6 +14,7 @@ from calib.photo.view import PieceView
 
 Floats = NDArray[np.float64]
 Pixels = list[tuple[float, float]]
+Box = tuple[float, float, float, float]
 
 _LONG_SIDE_PX = 2400
 _GOOD, _DOUBT, _LINE, _PLATE = (0, 150, 70), (220, 40, 30), (20, 60, 200), (255, 255, 255)
@@ -173,6 +174,7 @@ def _draw_defects(
     from PIL import ImageFont
 
     font = ImageFont.load_default(size=max(12, size // 90))
+    taken: list[Box] = []
     for d in defects:
         if d.photo != view.sight.photo.name or not len(d.outline_mm):
             continue
@@ -182,5 +184,22 @@ def _draw_defects(
         place, anchor = _LABELS[d.quantity](points)
         words = f"{d.quantity} {d.value:.2f} {d.unit}" + (" ?" if d.note else "")
         box = draw.textbbox(place, words, font=font, anchor=anchor)
-        draw.rectangle([box[0] - 2, box[1] - 1, box[2] + 2, box[3] + 1], fill=_PLATE)
-        draw.text(place, words, fill=colour, font=font, anchor=anchor)
+        down = clear_of(taken, (box[0] - 2, box[1] - 1, box[2] + 2, box[3] + 1))
+        plate = (box[0] - 2, box[1] - 1 + down, box[2] + 2, box[3] + 1 + down)
+        taken.append(plate)
+        draw.rectangle(plate, fill=_PLATE)
+        draw.text((place[0], place[1] + down), words, fill=colour, font=font, anchor=anchor)
+
+
+def clear_of(taken: Sequence[Box], box: Box) -> float:
+    """Return how far down (or up, where that is nearer) a box goes so that it lies on none that is taken."""
+    height = box[3] - box[1]
+    places = [0.0, *(t[3] - box[1] for t in taken), *(t[1] - box[3] for t in taken)]
+
+    def free(down: float) -> bool:
+        low, high = box[1] + down + 0.01 * height, box[3] + down - 0.01 * height
+        return not any(
+            t[0] < box[2] and box[0] < t[2] and t[1] < high and low < t[3] for t in taken
+        )
+
+    return min((d for d in places if free(d)), key=abs, default=0.0)

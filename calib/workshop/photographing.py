@@ -2,7 +2,7 @@
 
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -99,9 +99,9 @@ def measure(m: "Measuring", photos: Sequence[Path], how: PhotoOptions) -> "Outco
     sides = _sides(how.sides, piece.pattern)
     check_measurable(piece.body, piece.features, sides)
     loaded = _load(photos)
-    seen = look_at_mats(loaded)
+    seen, scale = _scaled(look_at_mats(loaded), how.bars_mm)
     return measure_photos(
-        loaded, piece.body, piece.features, seen=seen, scale=_scale(seen, how.bars_mm),
+        loaded, piece.body, piece.features, seen=seen, scale=scale,
         sides=sides, card=how.card, known_mm=how.known_mm,
     )  # fmt: skip
 
@@ -182,15 +182,33 @@ def _sides(given: Sequence[str], pattern: str) -> list[str]:
     return list(given) or list(USUAL_SIDES.get(pattern, ("bottom", "top")))
 
 
-def _scale(seen: "list[Seen]", bars_mm: tuple[float, float] | None) -> "PaperScale | None":
+def _scaled(
+    seen: "list[Seen]", bars_mm: tuple[float, float] | None
+) -> "tuple[list[Seen], PaperScale | None]":
+    """Return the scale of the mat, and what was seen as if it were all on one mat.
+
+    Raises
+    ------
+    BadInput
+        The photos were taken on several mats, and not all of these were measured.
+    """
     from calib.photo.mats import mats_file, scale_of
     from calib.photo.scale import from_bars
 
-    if bars_mm is not None:
-        return from_bars(*bars_mm)
-    names = {s.mat.name for s in seen if s.serial_known}
-    scales = [s for s in (scale_of(mats_file(), n) for n in names) if s is not None]
-    return scales[0] if len(names) == 1 and scales else None
+    names = sorted({s.mat.name for s in seen if s.serial_known})
+    kept = {n: k for n in names if (k := scale_of(mats_file(), n)) is not None}
+    if len(names) < 2:
+        return seen, from_bars(*bars_mm) if bars_mm else next(iter(kept.values()), None)
+    if bars_mm or len(kept) < len(names) or not all(s.serial_known for s in seen):
+        raise BadInput(
+            f"these photos show several mats ({', '.join(names)}), which are not all measured",
+            mend="keep the bars of each (truebead mat --name ... --bar-x ... --bar-y ...), or use one mat",
+        )
+    first = kept[names[0]]
+    same = [
+        replace(s, frame_mm=s.frame_mm * kept[s.mat.name].factors / first.factors) for s in seen
+    ]
+    return same, first
 
 
 def pictures(outcome: "Outcome") -> tuple[bytes, ...]:
