@@ -17,7 +17,7 @@ from patterns.text import shown_text
 
 #: Modules of `calib.commands`, in the order in which the help lists them.
 COMMANDS = (
-    "desk", "next", "make", "read", "photo", "scan", "solve", "keep", "profile", "apply", "event", "overview", "add",
+    "desk", "next", "make", "read", "photo", "solve", "keep", "profile", "apply", "event", "overview", "add",
     "report", "store", "doctor", "demo",
 )  # fmt: skip
 

@@ -73,6 +73,8 @@ def test_one_scan_of_the_corner_gauge_beside_a_card(tmp_path: Path) -> None:
     assert np.sqrt((off**2).mean()) < 0.03
     assert found.views[0].lying.side == "top"  # seen from below: mirrored
     assert "again, turned by 90 degrees" in " ".join(found.notes)
+    assert lengths[0].feature.axis == "X"
+    assert lengths[0].sd_mm > 0.3  # whether the scanner has a lens is not known
 
 
 def test_two_scans_turned_by_90_degrees_give_the_scanners_x_over_y_whatever_its_lens(tmp_path: Path) -> None:  # fmt: skip
@@ -85,8 +87,8 @@ def test_two_scans_turned_by_90_degrees_give_the_scanners_x_over_y_whatever_its_
     off = np.array([n.value_mm - truth(n.feature, HOW) for n in found.lengths if not n.flags])
     assert len(off) == 12
     assert np.sqrt((off**2).mean()) < 0.06  # a card that nobody measured: 0.08 % of its width
-    once = measure_scans([load_photo(paths[0])], GAUGE.body, GAUGE.features)
-    assert found.lengths[0].sd_mm < 0.3 * once.lengths[0].sd_mm
+    x = next(n for n in found.lengths if n.feature.id == "x_outside_whole")
+    assert x.sd_mm < 0.1  # one scan alone: 0.5 mm, for nobody knows the lens
 
 
 def test_strip_rim_down_is_not_mirrored_and_an_edge_of_a_measured_mat_gives_the_scale(tmp_path: Path) -> None:  # fmt: skip
