@@ -205,6 +205,40 @@ def test_missing_photo_and_folder_given_as_photo(folder: Path) -> None:
         assert run.stderr.count("\n") == 1
 
 
+def test_the_same_picture_under_two_names_is_refused(folder: Path) -> None:
+    for name in ("a.jpg", "b.jpg"):
+        (folder / name).write_bytes(jpeg(good()))
+    run = CliRunner().invoke(
+        app(), ["photo", str(folder), *(str(folder / n) for n in ("a.jpg", "b.jpg"))]
+    )
+    assert run.exit_code == 2
+    assert "b.jpg: the same picture as a.jpg" in run.stderr
+
+
+def test_nothing_clear_ends_with_1_and_says_why(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from calib.photo.scale import PaperScale
+    from calib.photo.session import Outcome
+    from calib.workshop import photographing
+
+    empty = Outcome((), (), (), PaperScale(), ("not measured, for no paper is seen beside it",))
+    monkeypatch.setattr(photographing, "measure", lambda *_: empty)
+    run = CliRunner().invoke(app(), ["photo", str(folder), "a.jpg", "--out", str(folder / "new")])
+    assert run.exit_code == 1, run.output
+    assert "Note: not measured" in run.output
+    assert (folder / "new" / "photo.csv").exists()
+
+
+def test_the_folder_for_results_is_asked_for_before_anything_is_measured(folder: Path) -> None:
+    (folder / "photo.csv").write_text("kept")
+    for more, words in (([], "--force"), (["--out", str(folder / "sheet.csv")], "no folder")):
+        run = CliRunner().invoke(app(), ["photo", str(folder), str(folder / "nowhere.jpg"), *more])
+        assert run.exit_code == 2
+        assert words in run.stderr
+    assert (folder / "photo.csv").read_text() == "kept"
+
+
 def test_wrong_piece(folder: Path) -> None:
     other = get("hole-plate").piece({}, PrintSetup())
     (folder / "sheet.csv").write_text(sheet_csv(other, "plate-1", "2026-03-01"), encoding="utf-8")

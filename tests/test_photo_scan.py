@@ -64,6 +64,7 @@ def files(folder: Path, things: list[Thing], scanner: Scanner, quarters: tuple[i
     return out
 
 
+@pytest.mark.slow
 def test_one_scan_of_the_corner_gauge_beside_a_card(tmp_path: Path) -> None:
     (path,) = files(tmp_path, [gauge_on_glass(), CARD], ASKEW)
     found = measure_scans([load_photo(path)], GAUGE.body, GAUGE.features)
@@ -77,6 +78,7 @@ def test_one_scan_of_the_corner_gauge_beside_a_card(tmp_path: Path) -> None:
     assert lengths[0].sd_mm > 0.3  # whether the scanner has a lens is not known
 
 
+@pytest.mark.slow
 def test_two_scans_turned_by_90_degrees_give_the_scanners_x_over_y_whatever_its_lens(tmp_path: Path) -> None:  # fmt: skip
     # A lens 300 mm away draws what is 1.6 mm above the glass 0.53 % smaller along X, and along X alone.
     lens = Scanner(x=1.0015, y=0.9985, shear=0.0007, lens_mm=300.0)
@@ -91,6 +93,7 @@ def test_two_scans_turned_by_90_degrees_give_the_scanners_x_over_y_whatever_its_
     assert x.sd_mm < 0.1  # one scan alone: 0.5 mm, for nobody knows the lens
 
 
+@pytest.mark.slow
 def test_strip_rim_down_is_not_mirrored_and_an_edge_of_a_measured_mat_gives_the_scale(tmp_path: Path) -> None:  # fmt: skip
     printed = (0.996, 0.992)
     mat = Mat("a4", "green", 427)
@@ -110,6 +113,7 @@ def test_strip_rim_down_is_not_mirrored_and_an_edge_of_a_measured_mat_gives_the_
     assert found.scale.factors[:2] == pytest.approx([1 / 1.0015, 1 / 0.9985], abs=6e-4)
 
 
+@pytest.mark.slow
 def test_the_command_fills_the_sheet_and_refuses_what_it_can_not_use(tmp_path: Path) -> None:
     (tmp_path / "sheet.csv").write_text(sheet_csv(STRIP, "s-1", "2026-03-01"), encoding="utf-8")
     (path,) = files(tmp_path, [strip_on_glass(), Thing(CARD.loops, Lies(0, -10, -3), CARD.colour, 0.76)], ASKEW)  # fmt: skip

@@ -32,7 +32,7 @@ from calib.photo.scanner import (
     turning,
     weights,
 )
-from calib.photo.session import Outcome, check_known
+from calib.photo.session import Outcome, check_known, unseen
 from calib.photo.strip import Strip, find_strip
 from calib.photo.view import PieceView, Sight, fit_close, fit_piece
 from patterns.body import Body
@@ -152,7 +152,7 @@ def measure_scans(
     single = [_lengths(s.piece, features, own, piece.height_mm) for s in scans]
     order = {f.id: n for n, f in enumerate(features)}
     lengths = sorted(combine([n for g in single for n in g]), key=lambda n: order[n.feature.id])
-    notes = _notes(piece, scans, scale, lengths)
+    notes = _notes(piece, scans, scale, lengths, features)
     return Outcome(
         tuple(s.piece for s in scans), tuple(single), tuple(lengths), scale, notes
     )  # fmt: skip
@@ -470,7 +470,11 @@ def how_to_lay(piece: Sought) -> str:
 
 
 def _notes(
-    piece: Sought, scans: Sequence[Scanned], scale: GlassScale, lengths: Sequence[Length]
+    piece: Sought,
+    scans: Sequence[Scanned],
+    scale: GlassScale,
+    lengths: Sequence[Length],
+    features: Sequence[Feature],
 ) -> tuple[str, ...]:
     ratio, sd = scale.ratio
     notes = [f"this scanner draws X / Y by {ratio:.4f} \u00b1 {2 * sd:.4f}: true over stated"]
@@ -485,6 +489,6 @@ def _notes(
             " again, turned by 90 degrees, and give both scans"
         )
     notes += [f"{s.photo.name}: no colour in it" for s in scans if s.photo.grey]
-    if not lengths:
-        notes.append("none of its edges that carry a size stands against paper in the scan")
+    found = {n.feature.id for n in lengths}
+    notes += unseen([piece.lying], features, found)
     return tuple(dict.fromkeys(notes))

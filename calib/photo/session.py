@@ -1,6 +1,6 @@
 """All of it in order: photos of one piece to lengths, with the paper's scale from what is known."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 
 from calib.photo.card import scale_from_card
@@ -22,6 +22,7 @@ from patterns.body import Body
 from patterns.errors import BadInput
 from patterns.feature import Feature
 
+_MOST_NAMED = 6
 _ROUNDS = 2  # the scale changes the camera, which changes the length the scale came from
 
 
@@ -110,10 +111,18 @@ def measure_photos(
             known = defects.get((d.feature.id, d.quantity))
             if known is None or (known.note and not d.note):
                 defects[d.feature.id, d.quantity] = d
+    found = {n.feature.id for n in lengths} | {name for name, _ in defects}
+    notes = (*_notes(pieces, scale), *unseen([p.lying for p in pieces], sizes, found))
     return Outcome(
-        tuple(pieces), tuple(single), tuple(lengths), scale, _notes(pieces, scale),
-        tuple(defects.values()),
-    )  # fmt: skip
+        tuple(pieces), tuple(single), tuple(lengths), scale, notes, tuple(defects.values())
+    )
+
+
+def unseen(lyings: Sequence[Lying], features: Sequence[Feature], found: Set[str]) -> list[str]:
+    """Say which lengths that lie level were not measured, and why."""
+    level = [f.id for f in features if any(shows(n, f) for n in lyings) and f.id not in found]
+    few = ", ".join(level[:_MOST_NAMED]) + (", \u2026" if len(level) > _MOST_NAMED else "")
+    return [f"not measured, for no paper is seen beside their edges: {few}"] if level else []
 
 
 def check_measurable(body: Body, features: Sequence[Feature], sides: Sequence[str]) -> None:
