@@ -224,6 +224,7 @@ def test_nothing_clear_ends_with_1_and_says_why(
 
     empty = Outcome((), (), (), PaperScale(), ("not measured, for no paper is seen beside it",))
     monkeypatch.setattr(photographing, "measure", lambda *_: empty)
+    monkeypatch.setattr(photographing, "pictures", lambda _: (b"picture",))
     run = CliRunner().invoke(app(), ["photo", str(folder), "a.jpg", "--out", str(folder / "new")])
     assert run.exit_code == 1, run.output
     assert "Note: not measured" in run.output
