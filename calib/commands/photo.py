@@ -41,7 +41,7 @@ def register(app: typer.Typer) -> None:
         " it, face down, and paper of a colour that the filament has not over all. Scan in colour at 300 to"
         " 600 dpi. Turn the lot by 90 degrees and scan again: two scans also tell how the scanner's X and Y"
         " differ.",
-        epilog="Example: truebead scan strip/sheet.csv one.png two.png --write",
+        epilog="Example: truebead scan strip one.png two.png --write",
     )(scan)
 
 
