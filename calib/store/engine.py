@@ -18,7 +18,7 @@ from calib.files import refuse_odd
 from calib.store.snapshot import copy_to, snapshot
 
 #: The newest migration; a test holds it against the migrations that are shipped.
-HEAD = "0009"
+HEAD = "0010"
 BUSY_MS = 15_000
 _BEGIN = "truebead_begin"  # execution option: how a SQLite transaction begins
 _SNAPSHOT = "truebead_snapshot"  # execution option: the database is a copy in memory
@@ -134,7 +134,8 @@ def no_store(url: URL) -> NoStore:
     """Return the message for a place that holds no store yet."""
     return NoStore(
         f"there is no store at {shown(url)}",
-        mend="truebead add printer makes one; or give another --store",
+        mend="tell your printer, which makes one: truebead add printer NAME --build 220x220x250; or give"
+        " another --store",
     )
 
 

@@ -31,7 +31,7 @@ class Upkeep(StoreBase):
 
     def counts(self) -> dict[str, int]:
         """Return how many rows each kept table has."""
-        tables = {"sheets": SheetRow, "readings": ReadingRow, "corrections": CorrectionRow, "taken back": UndoRow, "events": EventRow, "places": PlaceRow}  # fmt: skip
+        tables = {"sheets": SheetRow, "readings": ReadingRow, "corrections": CorrectionRow, "taken back": UndoRow, "events": EventRow, "places where a setting takes effect": PlaceRow}  # fmt: skip
         with self._read() as session:
             return {
                 name: int(session.scalar(select(func.count()).select_from(t)) or 0)
