@@ -6,7 +6,7 @@ from starlette.responses import Response
 
 from calib.desk import bench, says
 from calib.desk.cells import judged
-from calib.desk.settings import label, neutral, spell
+from calib.desk.settings import label, neutral, shown, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.workshop.results import Who
 
@@ -104,10 +104,10 @@ def still_to_set(m: "Measuring") -> list[str]:
     return [f"{label(n)}: {spell(n, found.values[n])}" for n in found.to_set if n in found.values]
 
 
-def set_before(m: "Measuring") -> list[str]:
-    """Return what must be set while the piece is printed, as far as it is not what every printer has."""
+def set_before(m: "Measuring") -> list[tuple[str, str, str]]:
+    """Return (name, value, term) of what must be set for the print, as far as it is not what every printer has."""
     values = printed_with(m).values
-    return [f"{label(n)}: {spell(n, v)}" for n, v in values.items() if neutral(n) != v]
+    return [(label(n), spell(n, v), shown(n).term) for n, v in values.items() if neutral(n) != v]
 
 
 def who_in(m: "Measuring") -> Who:
