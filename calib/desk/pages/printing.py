@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from calib.workshop.measuring import Measuring
     from patterns.piece import Piece
 
+#: The state of a piece whose result is kept: nothing of it changes any more.
+KEPT = "kept"
 THREEMF = "model/3mf"
 _FILES = {
     "piece.3mf": THREEMF,
@@ -189,8 +191,15 @@ def sheet_page(ask: Ask, m: "Measuring") -> Response:
 
 def printed(ask: Ask) -> Response:
     """Note that a piece is printed, and go on to measuring it."""
-    m = ask.shop.say_printed(ask.part["uid"])
-    return go(f"/piece/{m.source}/{first_look(m)}")
+    return go(after_print(ask, ask.part["uid"]))
+
+
+def after_print(ask: Ask, uid: str) -> str:
+    """Note that a piece is printed; return the way on, which for a kept one is its result."""
+    record = ask.shop.read(uid).record
+    if record is not None and record.state == KEPT:  # by the browser's way back
+        return f"/piece/{uid}/result"
+    return f"/piece/{uid}/{first_look(ask.shop.say_printed(uid))}"
 
 
 def first_look(m: "Measuring") -> str:
