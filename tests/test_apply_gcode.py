@@ -20,6 +20,7 @@ from calib.apply.gcode.stream import rewrite
 from calib.apply.limits import Limits
 from calib.apply.linear import IDENTITY, Skew, correction_matrix, inverse, transform_matrix
 from calib.errors import BadInput, FileError
+from calib.safety import SAFETY
 from patterns.schedule import ScheduleRow
 from tests.gcode_reference import Maker, Reference, number_lines, words_of
 
@@ -68,7 +69,7 @@ def test_identity_leaves_every_byte(seed, crlf, last):
 @pytest.mark.parametrize("matrix", MATRICES.values(), ids=MATRICES)
 @pytest.mark.parametrize("flow", [1.0, 0.97])
 @settings(max_examples=12, deadline=None)
-@given(seed=seeds, crlf=st.booleans(), block=st.sampled_from([100, 2000]))
+@given(seed=seeds, crlf=st.booleans(), block=st.sampled_from([250, 2000]))
 def test_both_ways_agree_with_the_plain_reference(matrix, flow, seed, crlf, block):
     text = Maker(seed).text(75, "\r\n" if crlf else "\n")
     job = Job(matrix=matrix, centre_mm=CENTRE, flow=flow)
@@ -202,7 +203,7 @@ def test_a_damaged_file_goes_both_ways_alike(seed, where, put):
         matrix=FULL, centre_mm=CENTRE, flow=1.02, limits=Limits(build_x_mm=400, build_y_mm=400)
     )
     answers = []
-    for block in (None, 40):
+    for block in (None, 150):
         try:
             answers.append(words_of(corrected(text, job, block=block)))
         except BadInput as err:
@@ -417,10 +418,18 @@ def test_an_arc_that_climbs_bends_under_xz_skew():
     assert climbing[-1]["Z"] == pytest.approx(1 * 0 + 3 / math.cos(math.radians(0.5)), abs=1e-4)
 
 
-def test_after_an_arc_turned_into_moves_a_kept_one_gets_its_g_word():
-    matrix = correction_matrix((1, 1, 1), Skew(0, 0.5))
-    text = HEAD + "G3 X110 Y110 I0 J10 Z3\nX100 Y100 I-10 J0\n"
-    assert skewed(text, matrix)[-1]["G"] == 3
+@pytest.mark.parametrize("block", [None, 10])
+def test_after_an_arc_turned_into_moves_a_kept_one_gets_its_g_word(block):
+    job = Job(matrix=correction_matrix((1, 1, 1), Skew(0, 0.5)))
+    text = HEAD + "G3 X110 Y110 I0 J10 Z3\nX100 Y100 I-10 J0\nX110 Y110 J10 Z4\nX100 Y100 I-10 J0\n"
+    out = corrected(text, job, block=block)
+    assert [w.get("G") for w in words_of(out)].count(3) == 2
+    assert [c for c in compare(text.splitlines(), out.splitlines(), job) if not c.good] == []
+
+
+def test_an_arc_whose_filament_is_open_is_not_taken_apart():
+    with pytest.raises(FileError, match=r"line 6: an arc has to become straight moves.*--e-in-g91"):
+        corrected(HEAD.replace("M83", "M82") + "G91\nG3 X10 Y10 J10 E1\n", matrix=FULL, flow=0.9)
 
 
 @pytest.mark.parametrize(
@@ -527,6 +536,7 @@ def test_the_header_says_what_was_changed_and_bars_a_second_time():
     head = out.getvalue().decode().splitlines()
     assert head[0].startswith("; corrected by truebead: coordinates mapped about X0 Y0 Z0 mm")
     assert head[1] == "; corrected by truebead: extruded filament multiplied by 0.97 (retractions are not changed)"  # fmt: skip
+    assert " ".join(line.removeprefix("; corrected by truebead: ") for line in head[2:5]) == SAFETY
     with pytest.raises(FileError, match="corrected twice; start from the file as it was sliced"):
         rewrite(io.BytesIO(out.getvalue()), None, Job(flow=0.97), "lamp.gcode")
     rewrite(io.BytesIO(out.getvalue()), None, Job(flow=0.97), "lamp.gcode", again=True)

@@ -9,7 +9,14 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[1]
 #: Whose functions are called from outside: by scripts, commands, pages and patterns of the user's own.
-AREAS = ["calib/model", "calib/profile", "calib/workshop", "patterns"]
+AREAS = [
+    "calib/fit",
+    "calib/interpret",
+    "calib/model",
+    "calib/profile",
+    "calib/workshop",
+    "patterns",
+]
 #: Such as (n, 3), (k,) or (..., 2).
 SHAPE = re.compile(r"\((?:[a-z0-9]+|\.\.\.),[^)]*\)")
 ARRAYS = ("Array", "NDArray", "Floats", "Ints")

@@ -155,6 +155,12 @@ def _join(v: U64) -> I64:
     return v.view(np.int64)
 
 
+def whole(values: F64, step: int) -> I64:
+    """Return numbers in units of the last place written, each a multiple of `step`."""
+    units: I64 = step * np.rint(values * (ONE / step)).astype(np.int64)
+    return units
+
+
 def write_decimals(units: I64) -> Spelled:
     """Spell units / 10**PLACES, of up to `MOST_DIGITS` digits.
 

@@ -1,6 +1,7 @@
 """What several commands share: JSON output, and the cautions."""
 
 import json
+import sys
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -17,9 +18,10 @@ def print_json(data: Mapping[str, Any] | Sequence[Any]) -> None:
 
 
 def say_safety(*, as_json: bool = False, said: str = "") -> None:
-    """Show the cautions, once per session of work; beside data for machines, on standard error.
+    """Show the cautions, once per session of work, to a script or pipe too; beside data, on standard error.
 
     `said` is what the command has shown already: findings that ask for heat have them in their words.
     """
-    if SAFETY not in said and cautions_due():
+    stream = sys.stderr if as_json else sys.stdout
+    if SAFETY not in said and cautions_due(to_terminal=stream.isatty()):
         typer.echo(SAFETY, err=as_json)

@@ -29,7 +29,7 @@ def register(app: typer.Typer) -> None:
         help="Measure a piece in photos of it on the mat.\n\n"
         "Lay the piece near the middle, fill the picture with the mat, hold the camera 8 to 18"
         " degrees off straight above. Two photos with the piece turned by 180 degrees are better.",
-        epilog="Example: truebead photo step-gauge/sheet.csv one.jpg two.jpg --write",
+        epilog="Example: truebead photo corner-gauge one.jpg two.jpg --write",
     )(photo)
 
 

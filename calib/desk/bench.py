@@ -8,6 +8,7 @@ from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
 
+from calib.safety import SAFETY
 from calib.workshop import folders, making, measuring
 from calib.workshop.results import Who
 
@@ -227,7 +228,7 @@ class Solids:
         if piece.schedule:
             from patterns.schedule import schedule_csv
 
-            found["schedule.csv"] = schedule_csv(piece.schedule)
+            found["schedule.csv"] = schedule_csv(piece.schedule, SAFETY)
         with self._lock:
             self._files[key] = found
             while len(self._files) > _MOST_SOLIDS:

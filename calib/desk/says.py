@@ -1,8 +1,7 @@
 """Numbers, lengths of time and names as the pages say them."""
 
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
@@ -102,8 +101,7 @@ def axis(name: str) -> str:
 
 def query(who: Any, **more: str) -> str:
     """Return printer, nozzle and spool as the end of an address."""
-    names: Mapping[str, str] = asdict(who)
-    return urlencode({k: v for k, v in {**names, **more}.items() if v})
+    return urlencode({k: v for k, v in {**who.names, **more}.items() if v})
 
 
 def sentence(text: str) -> str:

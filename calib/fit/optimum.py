@@ -67,6 +67,16 @@ def desirability(y: Array | float, wish: Wish) -> Array:
 
     "None" is ours: their cut at the worthless end would leave nothing to choose by between settings
     that are all bad, where the least bad is still wanted.
+
+    Parameters
+    ----------
+    y : (...,) float
+        In the unit of the wish.
+
+    Raises
+    ------
+    ValueError
+        A wish for a target lacks the target.
     """
     y = np.asarray(y, float)
     if wish.sort == "larger":
@@ -84,7 +94,7 @@ def desirability(y: Array | float, wish: Wish) -> Array:
 
 
 def overall(parts: Sequence[Array], weights: Sequence[float] | None = None) -> Array:
-    """Weighted geometric mean of desirabilities; any that is 0 makes the whole 0."""
+    """Weighted geometric mean of desirabilities, (...,) each; any that is 0 makes the whole 0."""
     w = np.ones(len(parts)) if weights is None else np.asarray(weights, float)
     stack = np.stack([np.asarray(p, float) for p in parts])
     with np.errstate(divide="ignore"):

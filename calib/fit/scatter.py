@@ -64,7 +64,12 @@ def fit_scattered(
 ) -> tuple[LinearFit, float]:
     """Fit readings with a scatter that is not known but within its range.
 
-    Parameters are those of `with_scatter`, with the scatter's range for its size.
+    Parameters
+    ----------
+    problem : Problem
+        Its variance (a vector) is that of the readings alone.
+    correlation : (n, n) float or None
+        Of the scatter; None where every reading scatters by itself.
 
     Returns
     -------

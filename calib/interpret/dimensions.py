@@ -23,6 +23,7 @@ from calib.interpret.lengths import (
 )
 from calib.interpret.outlines import outline_correction, outline_summary
 from calib.interpret.scales import expansion_of
+from calib.interpret.shape import first_layer_correction, skew_correction
 from calib.model.correction import Correction, Scope, Verdict, judge
 from calib.model.estimate import Estimate
 from calib.model.request import Request, makeable
@@ -111,9 +112,8 @@ class _Judged:
         for axis in self.axes:
             found += self._scale(axis)
         found += outline_correction(self.fit, self.context, closed=self.closed is not None)
-        for plane in PLANES:
-            found += self._skew(plane)
-        return found + self._squeeze()
+        found += [c for p in PLANES for c in skew_correction(self.fit, self.context, p)]
+        return found + first_layer_correction(self.fit, self.context)
 
     def _scale(self, axis: str) -> list[Correction]:
         error = self._at_20c(self.fit[f"scale_{axis.lower()}"]).times(100, "%")
@@ -261,69 +261,6 @@ class _Judged:
             for a in self.axes
             if not machine.steps_now(a, self.context)
         }
-
-    def _skew(self, plane: str) -> list[Correction]:
-        name = f"skew_{plane.lower()}"
-        if name not in self.fit:
-            return []
-        error = self.fit[name].times(180 / math.pi, "deg")
-        lean = setting(f"{name}_deg")
-        verdict = judge(error, lean.step, lean.wanted)
-        slope = 100 * math.tan(self.fit[name].value)
-        old = self.context.now.get(f"{name}_deg", 0.0)
-        size = (
-            f"{plane[1]} leans {abs(error.value):.3f} degrees (± {error.expanded():.3f})"
-            f" {'towards' if error.value > 0 else 'away from'} +{plane[0]},"
-            f" {abs(slope):.2f} mm per 100 mm"
-        )
-        reasons = {
-            Verdict.APPLY: f"{size}; square the frame if it has play, else set it",
-            Verdict.LEAVE: f"{size}: not distinguishable from square, leave it alone",
-            Verdict.PRINT_AGAIN: f"{size}: read both diagonals three times each, or print a larger frame",
-        }
-        return [
-            Correction(
-                setting=f"{name}_deg",
-                old=old,
-                new=old + error.value,
-                u_new=error.u,
-                unit="deg",
-                error=error,
-                verdict=verdict,
-                scope=Scope.PRINTER,
-                evidence=f"diagonals and sides in {plane}",
-                reason=reasons[verdict],
-            )
-        ]
-
-    def _squeeze(self) -> list[Correction]:
-        if "squeeze" not in self.fit or self.fit["squeeze"].from_data < 0.5:
-            return []
-        error = self.fit["squeeze"]
-        rise = setting("first_layer_gap_mm")
-        verdict = judge(error, rise.step, rise.wanted)
-        old = self.context.now.get(rise.name, 0.0)
-        size = f"the first layer is {abs(error.value):.3f} mm too {'thin' if error.value < 0 else 'thick'}"
-        size += f" (± {error.expanded():.3f} mm)"
-        reasons = {
-            Verdict.APPLY: f"{size}: {'raise' if error.value < 0 else 'lower'} the nozzle by that over the bed",
-            Verdict.LEAVE: f"{size}: not distinguishable from zero, leave it alone",
-            Verdict.PRINT_AGAIN: f"{size}: read total heights and steps three times each",
-        }
-        return [
-            Correction(
-                setting="first_layer_gap_mm",
-                old=old,
-                new=old - error.value,
-                u_new=error.u,
-                unit="mm",
-                error=error,
-                verdict=verdict,
-                scope=Scope.PRINTER,
-                evidence="total heights against steps",
-                reason=reasons[verdict],
-            )
-        ]
 
     def summary(self, corrections: list[Correction]) -> list[str]:
         lines = []

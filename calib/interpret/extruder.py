@@ -48,7 +48,13 @@ def applies(sheet: Sheet) -> bool:
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
-    """Fit consumed against commanded length over the rates, and judge steps and top rate."""
+    """Fit consumed against commanded length over the rates, and judge steps and top rate.
+
+    Raises
+    ------
+    SheetError
+        So little was taken in that lengths left over were written.
+    """
     caliper = context.instruments["caliper"]
     trials = measured(sheet, reads)
     nominal = trials[0].feature.nominal

@@ -74,7 +74,13 @@ def applies(sheet: Sheet) -> bool:
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
-    """Fit flow from what the sheet holds, and judge the setting."""
+    """Fit flow from what the sheet holds, and judge the setting.
+
+    Raises
+    ------
+    SheetError
+        So little came out that no piece could be measured, or the asked volume is not known.
+    """
     caliper, balance = context.instruments["caliper"], context.instruments["balance"]
     evidence = _gather(sheet, context, caliper, balance)
     suspects = doubtful_repeats([*evidence.walls, *evidence.filament], caliper)

@@ -52,7 +52,13 @@ def _track(sheet: Sheet) -> Track:
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
-    """Find the time constant, and say what to set, or which step of speed keeps the width."""
+    """Find the time constant, and say what to set, or which step of speed keeps the width.
+
+    Raises
+    ------
+    SheetError
+        The wall is thinner than a layer is high.
+    """
     caliper = context.instruments["caliper"]
     zero, u_zero = zero_of(sheet, caliper)
     items = measured(sheet, reads)

@@ -15,7 +15,6 @@ class Text(NamedTuple):
 
     begin: int
     end: int
-    line: int  # of the table
     new: bytes
 
 
@@ -48,25 +47,17 @@ class Edits:
         """Put lines before one."""
         at, (before, behind) = int(self.table.start[line]), self.table.dress(line)
         new = b"".join(before + code + behind + self.newline for code in codes)
-        self.texts.append(Text(at, at, line, new))
+        self.texts.append(Text(at, at, new))
 
     def lead(self, line: int, word: bytes) -> None:
         """Put a word before the first one of a line."""
         at = int(self.table.begin[line])
-        self.texts.append(Text(at, at, line, word + b" "))
+        self.texts.append(Text(at, at, word + b" "))
 
-    def replace(self, line: int, codes: list[bytes]) -> None:
-        """Put lines in the place of the words of one; its comment goes behind the last."""
-        table, (before, behind) = self.table, self.table.dress(line)
-        last = int(table.first[line + 1])
-        self.chosen[table.first[line] + table.numbered[line] : last] = False
-        new = (behind + self.newline + before).join(codes)
-        self.texts.append(Text(int(table.begin[line]), int(table.end[last - 1]), line, new))
-
-    def lines(self) -> I64:
-        """Return the lines that come out changed, or with others before them."""
-        on = [self.table.line[self.chosen], *(self.table.line[t] for t, _, _ in self.added)]
-        return np.unique(np.concatenate([*on, np.array([t.line for t in self.texts], np.int64)]))  # fmt: skip
+    def exchange(self, start: int, stop: int, new: bytes) -> None:
+        """Put others in the place of whole lines."""
+        begin, end = int(self.table.start[start]), int(self.table.stop[stop - 1]) + 1
+        self.texts.append(Text(begin, end, new))
 
     def assemble(self) -> bytes:
         """Return the block with its edits made."""

@@ -115,12 +115,26 @@ def read_table(
     if len(odd):
         answers = {line: judge(blank_comments(table.raw(line)), line) for line in odd.tolist()}
         table = _put_in_place(table, answers)
+    _keep_moves(table)
+    return table
+
+
+def read_again(data: bytes, origin: I64) -> Table:
+    """Take lines apart of which it is known that those which are not plain are to be copied."""
+    table = _Reader(data).table
+    table.origin = origin
+    table.kind[table.kind == ODD] = INERT
+    _keep_moves(table)
+    return table
+
+
+def _keep_moves(table: Table) -> None:
+    """Leave the words of other lines than moves out of the columns."""
     aside = bool((table.kind > RESET_E).any())
     for letter, column in table.columns.items():
         keep = table.kind.take(column.line) <= RESET_E
         if aside and not keep.all():
             table.columns[letter] = Column(column.word[keep], column.line[keep], column.value[keep])
-    return table
 
 
 def _without_blanks(table: Table, odd: I64) -> Table | None:
