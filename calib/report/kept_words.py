@@ -66,9 +66,18 @@ def kept_lines(kept: "KeptSolution") -> Iterator[tuple[str, str]]:
 
 
 def _in_force_lines(kept: "KeptSolution") -> Iterator[str]:
-    """Say where the kept values take effect."""
+    """Say where the kept values take effect, and which stay as they were though this sheet alone says else."""
     uids = {k.uid for k in kept.corrections}
-    yield from place_lines([v for v in kept.in_force if v.source.uid in uids], kept.who.options)
+    mine = [v for v in kept.in_force if v.source.uid in uids]
+    for v in mine:
+        about, c = kept_setting(v.setting), v.source.correction
+        if c.verdict == "apply" and v.value == c.old and v.estimate is not None:
+            half = number(v.estimate.expanded(), v.estimate.expanded())
+            yield (
+                f"{about.said(v.value)} stays for now: with all that is known its best value is sure to"
+                f" ±{half} {about.unit} only, and the change is no larger."
+            )
+    yield from place_lines(mine, kept.who.options)
     found = [k.correction for k in kept.corrections if kept_setting(k.correction.setting).done_once]
     turns = {c.setting: c.new for c in found if c.verdict == "apply"}
     yield from turn_lines(turns, kept.who.options)
@@ -186,8 +195,9 @@ def stale_lines(settings: "Sequence[ProfileValue]") -> list[str]:
 
 def said_line(p: "SaidPlace") -> str:
     """Say where a setting was said to take effect."""
-    value = "" if p.value is None else f" {p.value:.6g}"
-    return f"{label(p.setting)}{value} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
+    about = kept_setting(p.setting)
+    what = about.label if p.value is None else about.said(p.value)
+    return f"{what} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
 
 
 def history_lines(found: "Sequence[KeptCorrection]") -> list[str]:

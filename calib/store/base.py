@@ -14,12 +14,16 @@ from sqlalchemy.orm import Session, object_session
 from sqlalchemy.orm.exc import StaleDataError
 
 from calib.errors import StoreError
+from calib.profile.events import NOZZLE_CHANGED, TAKEN_BACK
 from calib.store.engine import is_read_only, shown, speaking, writing
-from calib.store.tables import Base, InstrumentRow, NozzleRow, PrinterRow, SpoolRow
+from calib.store.tables import Base, EventRow, InstrumentRow, NozzleRow, PrinterRow, SpoolRow
 from calib.store.work_tables import ChangeRow
 from patterns.text import shown_text
 
 LONGEST_WORDS = 2000
+
+#: What has to be told of a thing when it is added.
+_ADDING = {"printer": " --build 220x220x250", "nozzle": " --size 0.4", "spool": " --type PLA", "instrument": ""}  # fmt: skip
 
 Named = TypeVar("Named", PrinterRow, SpoolRow, InstrumentRow)
 
@@ -149,14 +153,26 @@ def _alike(session: Session, table: type[Named], name: str) -> Named | None:
     return next((r for r in session.scalars(select(table)) if typed(r.name) == typed(name)), None)
 
 
-def find_nozzle(session: Session, printer: PrinterRow, name: str | None) -> NozzleRow:
-    """Return a printer's nozzle by name; with None the only one."""
+def find_nozzle(
+    session: Session, printer: PrinterRow, name: str | None, *, fitted: bool = True
+) -> NozzleRow:
+    """Return a printer's nozzle by name; with None the only one, or else the one fitted last.
+
+    Parameters
+    ----------
+    fitted : bool
+        Whether the one fitted last may be meant where there are several and none is named.
+    """
     rows = session.scalars(
         select(NozzleRow).where(NozzleRow.printer_id == printer.id).order_by(NozzleRow.name)
     ).all()
     in_use = [r for r in rows if r.retired_at is None]
     if name is None and len(in_use) == 1:
         return in_use[0]
+    last = _fitted_last(session, printer) if name is None and fitted else None
+    for row in in_use:
+        if row.id == last:
+            return row
     for row in rows:
         if name is not None and typed(row.name) == typed(name):
             return row
@@ -168,6 +184,16 @@ def find_nozzle(session: Session, printer: PrinterRow, name: str | None) -> Nozz
     raise _not_found(
         "nozzle", name, [r.name for r in rows], f" --printer {shlex.quote(printer.name)}"
     )
+
+
+def _fitted_last(session: Session, printer: PrinterRow) -> int | None:
+    """Return the id of the nozzle that the newest event put on a printer; None where none did."""
+    kinds = (NOZZLE_CHANGED, TAKEN_BACK.name)
+    query = select(EventRow).where(EventRow.printer_id == printer.id, EventRow.kind.in_(kinds))
+    rows = session.scalars(query.order_by(EventRow.at.desc(), EventRow.id.desc())).all()
+    undone = {r.note.partition(" ")[0] for r in rows if r.kind == TAKEN_BACK.name}
+    fitted = (r.nozzle_id for r in rows if r.kind == NOZZLE_CHANGED and r.uid not in undone)
+    return next(fitted, None)
 
 
 def _renamed(session: Session, what: str, name: str) -> str | None:
@@ -182,13 +208,17 @@ def _not_found(what: str, name: str | None, names: list[str], extra: str = "") -
     if not names:
         return StoreError(
             f"there is no {what} in the store yet",
-            mend=f"add it: truebead add {what} NAME{extra} (see truebead add {what} --help)",
+            mend=f"add it: truebead add {what} NAME{extra}{_ADDING[what]}",
         )
     some = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
     if name is None:
-        return StoreError(f"which {what}? There are {some}", mend=f"give --{what}")
+        return StoreError(
+            f"which {what}? There are {some}",
+            mend=f"name it, such as --{what} {shlex.quote(names[0])}",
+        )
     near = difflib.get_close_matches(name, names, n=1)
-    mend = f"did you mean {near[0]}?" if near else f"there are {some}; or truebead add {what}"
+    add = f"to add it: truebead add {what} {shlex.quote(name)}{extra}{_ADDING[what]}"
+    mend = f"did you mean {near[0]}?" if near else f"known: {some}; {add}"
     return StoreError(f"there is no {what} {name!r}", mend=mend)
 
 

@@ -1,7 +1,7 @@
 """What the workshop answers with: frozen data, free of terminal, page and database."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from shlex import quote
@@ -23,28 +23,54 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Who:
-    """Printer, nozzle and spool that something is about; "" where none is meant."""
+    """Printer, nozzle and spool that something is about; "" where none is meant.
+
+    Attributes
+    ----------
+    only : set of str
+        Which of the three is the store's only one, so that no command has to name it.
+    fitted_last : bool
+        Whether the nozzle was not named, and is the one that was fitted last.
+    """
 
     printer: str = ""
     nozzle: str = ""
     spool: str = ""
+    only: frozenset[str] = field(default=frozenset(), compare=False, repr=False)
+    fitted_last: bool = field(default=False, compare=False, repr=False)
+
+    @classmethod
+    def of(cls, names: Mapping[str, str]) -> "Who":
+        """Return those that are named by what they are of, such as in a sheet's head."""
+        return cls(
+            printer=names.get("printer", ""),
+            nozzle=names.get("nozzle", ""),
+            spool=names.get("spool", ""),
+        )
+
+    @property
+    def names(self) -> dict[str, str]:
+        """The names by what they are of."""
+        return {"printer": self.printer, "nozzle": self.nozzle, "spool": self.spool}
+
+    @property
+    def in_full(self) -> "Who":
+        """The same, in which commands name all three."""
+        return replace(self, only=frozenset())
 
     @property
     def words(self) -> str:
         """The names for people: ``lantern / brass / white-1``."""
-        return " / ".join(filter(None, (self.printer, self.nozzle, self.spool)))
+        nozzle = f"{self.nozzle} (fitted last)" if self.fitted_last else self.nozzle
+        return " / ".join(filter(None, (self.printer, nozzle, self.spool)))
 
     @property
     def options(self) -> str:
-        """The names as a shell takes them, with a space before; "" where there are none."""
+        """What a command has to name, as a shell takes it, with a space before; "" for nothing."""
         return "".join(
             f" --{what} {quote(name)}"
-            for what, name in (
-                ("printer", self.printer),
-                ("nozzle", self.nozzle),
-                ("spool", self.spool),
-            )
-            if name
+            for what, name in self.names.items()
+            if name and what not in self.only
         )
 
 
