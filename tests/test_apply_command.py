@@ -120,7 +120,7 @@ def test_a_kept_correction_comes_out_of_a_real_store(lamp, tmp_path):
         answer.output,
     )
     # Put into G-code it is not set when slicing, so the whole of it is needed.
-    assert "flow 96.0 % is put into G-code: set 100.0 in the printer" in answer.output
+    assert "Put into G-code: flow 96.0 %. Have flow 100.0 % in the printer" in answer.output
     assert "filament multiplied by 0.96" in answer.output
     assert "not checked" not in answer.output  # the limits are the printer's
 
@@ -138,7 +138,7 @@ def test_scale_and_steps_found_one_after_the_other_are_both_needed(lamp, tmp_pat
         keep(opened, "cube-2", corrections=[scale])
     answer = run(lamp, *where)
     assert re.search(r"rows \(0\.99(79|80)\d\d 0.000000 0.000000\)", answer.output)
-    assert "left out: steps/mm of X 80.40 steps/mm (steps_x_per_mm;" in answer.output
+    assert "left out: steps/mm of X 80.40 (steps_x_per_mm;" in answer.output
 
 
 @pytest.mark.parametrize(

@@ -196,7 +196,7 @@ def test_judgements_have_words_to_circle_and_settings_that_change_are_listed() -
     assert "circle one: yes · no" in page.text
     assert "circle one: stuck · press · slide · loose" in page.text
     assert "score 0-10" in page.text
-    assert ["0", "5", "hot_end_c", "210"] in page.rows
+    assert ["0", "5", "hot-end temperature, °C", "210"] in page.rows
     assert "Balance" in page.text
     assert "Outside jaws" not in page.text
     assert "Judge each place once." in page.text

@@ -37,8 +37,8 @@ def _told(**given: Any) -> dict[str, Any]:
 
 
 @add.command(
-    epilog="Example: truebead add printer lantern --build 220x220x250 --hot-end-max 260"
-    " --belt-pitch 2 --teeth 20 --screw-lead 8 --motor-steps 200 --microsteps 16 --steps-e 93"
+    epilog="Example: truebead add printer lantern --build 220x220x250; or all that is known of it:"
+    " truebead add printer lantern --build 220x220x250 --hot-end-max 260 --belt-pitch 2 --teeth 20 --screw-lead 8 --motor-steps 200 --microsteps 16 --steps-e 93"
 )
 def printer(
     name: str,
@@ -64,7 +64,7 @@ def printer(
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
     """Add a printer by its build volume. Ratings and drives can be told later, with --replace."""
-    from calib.report.inventory_words import printer_json, printer_lines
+    from calib.report.inventory_words import next_line, printer_json, printer_lines
     from calib.workshop import open_workshop
     from calib.workshop.drives import axes_with, drives_of
 
@@ -86,15 +86,15 @@ def printer(
         else:
             axes = axes_with(None, drives, steps)
             saved = workshop.add_printer(name, size, **known, axes=axes)
-        assumed = workshop.assumed(saved.name)
+        assumed, hint = workshop.assumed(saved.name), next_line(*workshop.to_tell(saved.name))
     if as_json:
         print_json({**printer_json(saved), "assumed": list(assumed)})
         return
-    for line, style in printer_lines(saved, "changed" if replace_ else "added", assumed):
+    for line, style in printer_lines(saved, "changed" if replace_ else "added", assumed, hint):
         say(line, style)
 
 
-@add.command(epilog="Example: truebead add nozzle brass --printer lantern --size 0.4")
+@add.command(epilog="Example: truebead add nozzle brass --size 0.4")
 def nozzle(
     name: str,
     size: Annotated[float | None, o.number_option("Its bore in mm.")] = None,
@@ -107,7 +107,7 @@ def nozzle(
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
     """Add a nozzle to a printer."""
-    from calib.report.inventory_words import nozzle_line
+    from calib.report.inventory_words import next_line, nozzle_lines
     from calib.workshop import open_workshop
 
     told = _told(bore_mm=size, line_mm=line)
@@ -122,10 +122,11 @@ def nozzle(
             )
         else:
             saved = workshop.add_nozzle(name, printer, **told)
+        hint = next_line(*workshop.to_tell(saved.printer))
     if as_json:
         print_json(asdict(saved))
     else:
-        say(nozzle_line(saved, "changed" if replace_ else "added"))
+        say("\n".join(nozzle_lines(saved, "changed" if replace_ else "added", hint)))
 
 
 @add.command(epilog="Example: truebead add spool white-1 --type PLA --colour white --grams 1000")
@@ -144,7 +145,7 @@ def spool(
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
     """Add a spool of filament."""
-    from calib.report.inventory_words import spool_lines
+    from calib.report.inventory_words import next_line, spool_lines
     from calib.workshop import open_workshop
 
     told = _told(
@@ -157,10 +158,11 @@ def spool(
             saved = workshop.change_spool(replace(old, **told), seen)
         else:
             saved = workshop.add_spool(name, **told)
+        hint = next_line(*workshop.to_tell(spool=saved.name))
     if as_json:
         print_json(asdict(saved))
         return
-    for line, style in spool_lines(saved, "changed" if replace_ else "added"):
+    for line, style in spool_lines(saved, "changed" if replace_ else "added", hint):
         say(line, style)
 
 

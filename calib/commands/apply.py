@@ -14,6 +14,7 @@ from calib.commands.common import print_json, say_safety
 from calib.commands.show import say, say_table
 from calib.errors import BadInput
 from calib.model.place import Place
+from calib.model.setting import label
 from calib.workshop.typed import build_given
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ def register(app: typer.Typer) -> None:
         epilog="Example: truebead apply lamp.gcode --scale-x 100.3 --skew-xy 0.2"
         " --build 220x220x250 --hot-end-max 250 --check"
     )(apply)
-    app.command(epilog="Example: truebead values --printer lantern --card values.html")(values)
+    app.command(epilog="Example: truebead values --card values.html")(values)
 
 
 def apply(
@@ -127,7 +128,7 @@ def _say_applied(done: "Applied", found: "ToSet", *, as_json: bool) -> None:
     if done.claimed:
         gcode = done.file.suffix.lower() not in (".stl", ".3mf")
         here, other = ("G-code", "models") if gcode else ("models", "G-code")
-        names = ", ".join(done.claimed)
+        names = ", ".join(label(name) for name in done.claimed)
         typer.echo(f"From now on put into {here}, not into {other}: {names}", err=as_json)
     if as_json:
         print_json(done.data)

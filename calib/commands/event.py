@@ -16,9 +16,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Hang the verb on the command line."""
-    app.command(epilog="Example: truebead event nozzle-changed --printer lantern --nozzle brass")(
-        event
-    )
+    app.command(epilog="Example: truebead event nozzle-changed --nozzle brass")(event)
 
 
 def event(

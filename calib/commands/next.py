@@ -13,8 +13,7 @@ def register(app: typer.Typer) -> None:
     """Hang the verb on the command line."""
     app.command(
         "next",
-        epilog="Example: truebead next --printer lantern --spool white-1 --goal size --within 0.2"
-        " --part 200 --pieces 8",
+        epilog="Example: truebead next --goal size --within 0.2 --part 200 --pieces 8",
     )(next_)
 
 

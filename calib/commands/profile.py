@@ -30,9 +30,7 @@ def register(app: typer.Typer) -> None:
     app.add_typer(profile, name="profile")
 
 
-@profile.command(
-    epilog="Example: truebead profile show --printer lantern --nozzle brass --spool white-1"
-)
+@profile.command(epilog="Example: truebead profile show --spool white-1")
 def show(
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
@@ -77,7 +75,7 @@ def show(
     say_safety()
 
 
-@profile.command(epilog="Example: truebead profile history --printer lantern --setting skew_xy_deg")
+@profile.command(epilog="Example: truebead profile history --setting skew_xy_deg")
 def history(
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
@@ -120,9 +118,7 @@ def history(
         say_line(f"{p.at:%Y-%m-%d %H:%M} {words.said_line(p)}")
 
 
-@profile.command(
-    epilog="Example: truebead profile diff --printer lantern --spool white-1 --against white-2"
-)
+@profile.command(epilog="Example: truebead profile diff --spool white-1 --against white-2")
 def diff(
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
@@ -173,7 +169,7 @@ def undo(
         say(line, style)
 
 
-@profile.command(epilog="Example: truebead profile drift --printer lantern")
+@profile.command(epilog="Example: truebead profile drift")
 def drift(
     printer: o.Printer = None,
     setting: Annotated[str | None, typer.Option(help="Only this setting.")] = None,
@@ -198,7 +194,7 @@ def drift(
         say(line, style)
 
 
-@profile.command(epilog="Example: truebead profile split --printer lantern")
+@profile.command(epilog="Example: truebead profile split")
 def split(
     printer: o.Printer = None,
     store: o.Store = None,

@@ -12,9 +12,7 @@ from calib.commands.show import say
 
 def register(app: typer.Typer) -> None:
     """Hang the verb on the command line."""
-    app.command(epilog="Example: truebead report dimensional-cube/sheet.csv --out cube.html")(
-        report
-    )
+    app.command(epilog="Example: truebead report corner-gauge --out gauge.html")(report)
 
 
 def report(

@@ -10,11 +10,10 @@ from sqlalchemy.orm import Session
 from calib.errors import StoreError
 from calib.model.estimate import Estimate
 from calib.profile.answers import answer, machine_and_material
+from calib.profile.doubts import Judgement
 from calib.profile.influence import (
-    Disagreement,
     Influence,
     Rests,
-    disagreements,
     influences,
     own,
     rests,
@@ -175,13 +174,14 @@ class Estimates(Inventory):
         state = query.state
         return influences(state.posterior, answer(setting, where, state.world), state.blocks)
 
-    def disagreeing(self, printer: str | None = None) -> list[Disagreement]:
+    def disagreeing(self, printer: str | None = None) -> list[Judgement]:
         """Return a printer's sheets that do not go with all the others, the oddest first."""
         with self._read() as session:
             row = find(session, PrinterRow, "printer", printer)
             key, state = printer_key(row.id), self.state(session, Near(row.id, sheets=True))
-        mine = [b for b in state.blocks if b.owner("printer") == key]
-        return disagreements(state.posterior, state.blocks, mine)
+        mine = {b.uid for b in state.blocks if b.owner("printer") == key}
+        odd = [j for j in state.judged.values() if j.uid in mine and j.disagrees]
+        return sorted(odd, key=lambda j: (-j.wrong, j.odds))
 
     def split(self, printer: str | None = None) -> list[tuple[str, str, Estimate]]:
         """Return (of, what, estimate as a fraction): a machine's own scale, and every spool's shrinkage.

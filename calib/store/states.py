@@ -13,10 +13,12 @@ from calib.errors import BadInput
 from calib.model.correction import Correction, Verdict
 from calib.model.instrument import DEFAULTS
 from calib.profile.blocks import Block, block_from_json, block_json
+from calib.profile.doubts import Judgement, robust
 from calib.profile.evidence import MODEL, Made
 from calib.profile.kept import block_of_kept, was_set
 from calib.profile.knowledge import World
-from calib.profile.posterior import Posterior, posterior
+from calib.profile.posterior import Posterior
+from calib.profile.prior import Spreads
 from calib.readings import Sheet, read_sheet
 from calib.store.inventory import instrument_record, printer_record
 from calib.store.rows import correction_record, corrections_query
@@ -36,7 +38,7 @@ from calib.store.tables import (
 
 _AT_ONCE = 500
 #: A store with more sheets keeps its posterior in parts (`calib.store.large`).
-MOST_SHEETS = 600
+MOST_SHEETS = 150
 _STEPS = tuple(f"steps_{a}_per_mm" for a in "xyz")
 
 
@@ -70,11 +72,12 @@ class Near:
 
 @dataclass(frozen=True, eq=False)
 class State:
-    """The posterior at one moment, with the blocks that it rests on."""
+    """The posterior at one moment, with the blocks that it rests on and how they go together."""
 
     posterior: Posterior
     world: World
     blocks: Sequence[Block]
+    judged: Mapping[str, Judgement]
 
 
 def world_of(session: Session, at: datetime | None = None) -> World:
@@ -158,9 +161,14 @@ def is_large(session: Session) -> bool:
 
 def state_of(session: Session, at: datetime | None = None, where: Any = None) -> State:
     """Return the posterior of all sheets that count (at a moment; None: now), or of some of them."""
-    blocks = list(blocks_in_use(session, where, at))
-    world = with_first_steps(world_of(session, at), first_steps(blocks))
-    return State(posterior(blocks, world), world, blocks)
+    return state_from(list(blocks_in_use(session, where, at)), world_of(session, at))
+
+
+def state_from(blocks: Sequence[Block], world: World, start: Spreads | None = None) -> State:
+    """Return the posterior of blocks, each counted for as much as it is likely right."""
+    world = with_first_steps(world, first_steps(blocks))
+    found = robust(blocks, world, start)
+    return State(found.posterior, world, found.blocks, found.judged)
 
 
 FirstSteps = Mapping[tuple[str, str], tuple[float, str]]

@@ -102,7 +102,7 @@ def lay_out(spec: RippleWallSpec, setup: PrintSetup) -> Piece:
                 "Print standing, as it is; two wall lines, no infill, no bottom and no top. Put the seam"
                 " on the long side.",
                 f"At {max(speeds):g} mm/s the hot end has to melt"
-                f" {max(speeds) * setup.line_mm * setup.layer_mm:.0f} mm3/s; hold the printer's maker's limits.",
+                f" {max(speeds) * setup.line_mm * setup.layer_mm:.0f} mm³/s; hold to the limits of the printer's maker.",
                 "Switch off whatever makes up for ripples, and what slows small layers down.",
                 "Do not press the thin walls while you measure.",
             ),

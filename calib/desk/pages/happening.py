@@ -87,7 +87,7 @@ def note(ask: Ask) -> Page | Response:
             touched["spool"] = spool_called(ask, touched["spool"])
         done = ask.shop.event(
             kind.name,
-            **bench.names(Who(**touched)),
+            **bench.names(Who.of(touched)),
             axis=ask.text("axis") if kind.takes_axis else "",
             note=ask.text("note")[:500],
         )
