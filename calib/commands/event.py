@@ -65,7 +65,7 @@ def event(
             found = workshop.events(printer, spool, limit=50)
         else:
             when = happened_at(at) if at else None
-            happened = workshop.event(kind, printer, nozzle, spool, axis=axis, note=note, at=when)
+            happened = workshop.event(kind, axis=axis, note=note, at=when, printer=printer, nozzle=nozzle, spool=spool)  # fmt: skip
             found = [happened.record]
     if as_json:
         print_json([words.event_json(e) for e in found])

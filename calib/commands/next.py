@@ -43,15 +43,9 @@ def next_(
 
     with open_workshop(store) as workshop:
         found = workshop.next(
-            printer,
-            nozzle,
-            spool,
-            goal,
-            within_mm=within,
-            part_mm=part,
-            pieces=pieces,
-            minutes=minutes,
-        )
+            goal, within_mm=within, part_mm=part, pieces=pieces, minutes=minutes,
+            printer=printer, nozzle=nozzle, spool=spool,
+        )  # fmt: skip
     if as_json:
         print_json(next_json(found))
     else:

@@ -52,13 +52,13 @@ def show(
 
     with open_workshop(store) as workshop:
         if why is not None:
-            sheets = workshop.why(why, printer, nozzle, spool)
+            sheets = workshop.why(why, printer=printer, nozzle=nozzle, spool=spool)
             if as_json:
                 print_json([influence_json(i) for i in sheets])
             else:
                 say_table(f"What makes {why}", words.WHY_COLUMNS, words.why_rows(sheets, why))
             return
-        found = workshop.profile(printer, nozzle, spool)
+        found = workshop.profile(printer=printer, nozzle=nozzle, spool=spool)
     if as_json:
         print_json(profile_json(found))
         say_safety(as_json=True)
@@ -102,7 +102,7 @@ def history(
             else:
                 print(words.sheet_words(kept))
             return
-        found = workshop.history(printer, nozzle, spool, setting, limit)
+        found = workshop.history(setting, limit, printer=printer, nozzle=nozzle, spool=spool)
         one = printer or (found[0].printer if len({k.printer for k in found}) == 1 else None)
         said = workshop.store().places(one, limit) if one else []
     if as_json:
@@ -134,7 +134,7 @@ def diff(
 
     with open_workshop(store) as workshop:
         then = moment(at, "--at") if at else None
-        rows = workshop.differences(printer, nozzle, spool, against=against or "", at=then)
+        rows = workshop.differences(against=against or "", at=then, printer=printer, nozzle=nozzle, spool=spool)  # fmt: skip
     if as_json:
         print_json([asdict(r) for r in rows])
         return
