@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json, say_safety
+from calib.commands.common import answer, print_json, say_safety
 from calib.commands.show import say, say_line, say_table
 from calib.report import kept_words as words
 from calib.report.plain import correction_json, influence_json, profile_json
@@ -162,11 +162,8 @@ def undo(
 
     with open_workshop(store, by=by) as workshop:
         done = workshop.undo(id_, why, printer=printer, nozzle=nozzle, spool=spool)
-    if as_json:
-        print_json([correction_json(k) for k in done.corrections])
-        return
-    for line, style in words.taken_back_lines(done):
-        say(line, style)
+    data = [correction_json(k) for k in done.corrections]
+    answer(data, words.taken_back_lines(done), as_json=as_json)
 
 
 @profile.command(epilog="Example: truebead profile drift")
@@ -187,11 +184,8 @@ def drift(
 
     with open_workshop(store) as workshop:
         found = workshop.store().drift(printer, setting)
-    if as_json:
-        print_json([words.drift_json(one) for one in found])
-        return
-    for line, style in words.drift_lines(found):
-        say(line, style)
+    data = [words.drift_json(one) for one in found]
+    answer(data, words.drift_lines(found), as_json=as_json)
 
 
 @profile.command(epilog="Example: truebead profile split")

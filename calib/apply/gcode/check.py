@@ -46,7 +46,13 @@ class Command:
 
 
 def commands(lines: Iterable[str]) -> Iterator[Command]:
-    """Take a file apart; the checksums on its lines must be right."""
+    """Take a file apart.
+
+    Raises
+    ------
+    Differs
+        A checksum on one of its lines is wrong.
+    """
     for number, raw in enumerate(lines, 1):
         raw = raw.strip("\ufeff\r\n")
         code, comment = _without_comment(raw)
@@ -203,7 +209,10 @@ class Machine:
 
 
 class Comparison:
-    """Goes through both files; raises `Differs` at the first place where they do not go together."""
+    """Goes through both files.
+
+    Every method may raise `Differs`: at the first place where they do not go together.
+    """
 
     def __init__(self, before: Iterable[str], after: Iterable[str], job: Job) -> None:
         self.job = job
