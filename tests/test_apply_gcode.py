@@ -69,7 +69,7 @@ def test_identity_leaves_every_byte(seed, crlf, last):
 @pytest.mark.parametrize("matrix", MATRICES.values(), ids=MATRICES)
 @pytest.mark.parametrize("flow", [1.0, 0.97])
 @settings(max_examples=12, deadline=None)
-@given(seed=seeds, crlf=st.booleans(), block=st.sampled_from([100, 2000]))
+@given(seed=seeds, crlf=st.booleans(), block=st.sampled_from([250, 2000]))
 def test_both_ways_agree_with_the_plain_reference(matrix, flow, seed, crlf, block):
     text = Maker(seed).text(75, "\r\n" if crlf else "\n")
     job = Job(matrix=matrix, centre_mm=CENTRE, flow=flow)
@@ -203,7 +203,7 @@ def test_a_damaged_file_goes_both_ways_alike(seed, where, put):
         matrix=FULL, centre_mm=CENTRE, flow=1.02, limits=Limits(build_x_mm=400, build_y_mm=400)
     )
     answers = []
-    for block in (None, 40):
+    for block in (None, 150):
         try:
             answers.append(words_of(corrected(text, job, block=block)))
         except BadInput as err:

@@ -206,12 +206,12 @@ def test_an_arc_of_travel_past_a_wall_is_held_by_straight_moves():
 # -- schedules ------------------------------------------------------------------------------------
 
 
-def test_a_hundred_thousand_rows_take_seconds():
+def test_tens_of_thousands_of_rows_take_no_time():
     many = tuple(
         ScheduleRow(
-            z_from_mm=k / 1e4, z_to_mm=(k + 1) / 1e4, setting="hot_end_c", value=200 + k // 2000 % 7
+            z_from_mm=k / 3e3, z_to_mm=(k + 1) / 3e3, setting="hot_end_c", value=200 + k // 600 % 7
         )
-        for k in range(100_000)
+        for k in range(30_000)
     )
     out = corrected(tower(8), Job(schedule=many, limits=LIMITS))
     assert len(re.findall("M104 S20[0-6]", out)) > 5
@@ -379,7 +379,7 @@ def differential(seed):
     limits = r.choice([Limits(), Limits(build_x_mm=400, build_y_mm=400, build_z_mm=400)])
     job = Job(matrix=r.choice([matrix, FULL, *MATRICES.values()]), centre_mm=CENTRE, flow=r.choice([1, 0.97, 1.05]), limits=limits)  # fmt: skip
     try:
-        out = corrected(text, job, block=r.choice([None, 60, 500]))
+        out = corrected(text, job, block=r.choice([None, 200, 700]))
     except BadInput as err:
         return [err.line]
     return agrees(text, out, job)

@@ -8,8 +8,8 @@ import pytest
 
 from calib.apply.gcode.check import compare
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.schedule import read_schedule
 from calib.apply.gcode.stream import rewrite
+from calib.apply.schedule_file import read_schedule
 from calib.fit.lag import Track, area_share, fit_lag, largest_speed, worst_mm
 from calib.fit.ripple import Acceleration
 from calib.interpret.solve import Context, solve_sheet

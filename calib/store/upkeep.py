@@ -1,6 +1,7 @@
 """Looking after a store: back-up, and checking that all of it hangs together."""
 
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
 from sqlalchemy import Connection, func, inspect, select, text
@@ -13,7 +14,15 @@ from calib.store.base import StoreBase
 from calib.store.engine import check_is_file, speaking
 from calib.store.keeping import keep_key, text_sha256
 from calib.store.snapshot import copy_to
-from calib.store.tables import CorrectionRow, EventRow, PlaceRow, ReadingRow, SheetRow, UndoRow
+from calib.store.tables import (
+    CorrectionRow,
+    EventRow,
+    PlaceRow,
+    ReadingRow,
+    SheetRow,
+    UndoRow,
+    now,
+)
 from calib.store.work_tables import Base
 
 
@@ -62,6 +71,7 @@ class Upkeep(StoreBase):
             )
             wrong += [f"correction {u}: its sheet is of another printer" for u in session.scalars(strayed)]  # fmt: skip
             wrong += _senseless(session)
+            wrong += _of_tomorrow(session)
             odd = select(PlaceRow.uid, PlaceRow.place).where(PlaceRow.place.not_in(list(Place)))
             wrong += [f"place {u}: {place!r} is none that is known" for u, place in session.execute(odd)]  # fmt: skip
         return wrong
@@ -87,6 +97,15 @@ def _lacking(connection: Connection) -> Iterator[str]:
         columns = {c["name"] for c in found.get_columns(table.name)}
         for name in sorted(set(table.columns.keys()) - columns):
             yield f"the table {table.name} lacks the column {name}; restore a back-up"
+
+
+def _of_tomorrow(session: Session) -> Iterator[str]:
+    """Yield what is dated after now: the clock was wrong then or is now, and the order of things is by date."""
+    after = now() + timedelta(hours=1)
+    dated = ("sheet", SheetRow.uid, SheetRow.kept_at), ("event", EventRow.uid, EventRow.at)
+    for what, uid, at in dated:
+        for found, when in session.execute(select(uid, at).where(at > after).order_by(at)):
+            yield f"{what} {found}: dated {when:%Y-%m-%d}, which is yet to come; look at the computer's clock"
 
 
 def _database_problems(connection: Connection) -> Iterator[str]:

@@ -378,7 +378,7 @@ def _gcode(
 
 def _job(needed: "Needed", limits: Limits, how: FileOptions) -> "Job":
     from calib.apply.gcode.job import Job
-    from calib.apply.gcode.schedule import read_schedule
+    from calib.apply.schedule_file import read_schedule
 
     return Job(
         matrix=needed.matrix,
@@ -394,7 +394,8 @@ def _job(needed: "Needed", limits: Limits, how: FileOptions) -> "Job":
 
 def line_words(how: FileOptions) -> list[str]:
     """Say how a line of the user's own goes in, before it is written."""
-    from calib.apply.gcode.schedule import filled, read_schedule
+    from calib.apply.gcode.schedule import filled
+    from calib.apply.schedule_file import read_schedule
 
     if not (how.line and how.schedule):
         return []

@@ -49,12 +49,12 @@ class Arcs:
         bent = ~(np.full(len(self.at), job.keeps_helices) | ((z0 == z1) & job.keeps_arcs))
         walls = Walls(job.limits, run.state.unit_mm)
         held = walls.hold(self.machine, own, [0, 0, 0])
-        if held is not None:
-            on = self.at[self.owner]
-            wrong = np.flatnonzero(held.beyond & run.extruding[on])
-            if len(wrong):
-                raise run.past_wall(int(on[wrong[0]]), int(wrong[0]), self.machine, held, walls)
-            bent[self.owner[held.moved]] = True
+        on = self.at[self.owner]
+        wrong = np.flatnonzero(held.beyond & run.extruding[on])
+        if len(wrong):
+            k = int(wrong[0])
+            raise Fault(int(on[k]) + run.start, *walls.refusal(*held.at(k), run.layer_mm(int(on[k]))))  # fmt: skip
+        bent[self.owner[held.moved]] = True
         self.bent = np.flatnonzero(bent)  # arcs that become straight moves
         fed = np.isin(self.at, run.on("E")) & run.e_open[self.at] & bent
         if fed.any():

@@ -6,7 +6,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from calib.apply.gcode.check import Command, Machine, commands
+from calib.apply.gcode.machine import Command, Machine, commands
 
 XY = tuple[float, float]
 

@@ -97,9 +97,11 @@ class Rewriter:
         return numbering.renew(out, self.state, restarts=False) if out and before else out
 
     def _refuse_unread(self, code: bytes, line: int) -> None:
-        text = code.decode("utf-8", "replace").strip()
-        err = FileError(f"can't read {text[:60]!r}", where=self.where(line), mend="mend or drop it")
-        self.refused.setdefault(line, err)
+        text, where = code.decode("utf-8", "replace").strip(), self.where(line)
+        mend = "use a decimal point" if "," in text else "mend or drop it"
+        self.refused.setdefault(
+            line, FileError(f"can't read {text[:60]!r}", where=where, mend=mend)
+        )
 
     def _refuse_returns(self, data: bytes) -> None:
         line = data.count(b"\n", 0, data.replace(b"\r\n", b"\0\n").find(b"\r"))
@@ -137,26 +139,20 @@ class Rewriter:
         start = 0
         self.events: list[Event] = []
         for line in sorted(stops):
-            origin = int(table.origin[line])
-            if origin in self.refused:
-                self._until(table, modes, edits, start, line)
-                raise self.refused[origin]
-            if table.kind[line] != EVENT:
-                self._until(table, modes, edits, start, line)
-                self._open_e(table, modes, edits, line)
-                start = line + 1
-                continue
-            try:
+            origin, event = int(table.origin[line]), None
+            if table.kind[line] == EVENT and origin not in self.refused:
                 event = self._read_event(table, line)
-            except FileError:
-                self._until(table, modes, edits, start, line)  # a line before may be refused first
-                raise
-            if self._is_barrier(event):
-                self._until(table, modes, edits, start, line)
-                self._pass_barrier(event)
-                start = line + 1
-            else:
+            if event and not self._is_barrier(event):
                 self.events.append(event)
+                continue
+            self._until(table, modes, edits, start, line)  # of which one may be refused first
+            if origin in self.refused:
+                raise self.refused[origin]
+            if event:
+                self._pass_barrier(event)
+            else:
+                self._open_e(table, modes, edits, line)
+            start = line + 1
         return start
 
     def _until(self, table: Table, modes: Modes, edits: Edits, start: int, stop: int) -> None:
@@ -221,22 +217,22 @@ class Rewriter:
 
     # -- single lines -----------------------------------------------------------------------
 
-    def _read_event(self, table: Table, line: int) -> Event:
-        """Read a command that is not a move."""
-        code = blank_comments(table.raw(line))
-        where = self.where(int(table.origin[line]))
+    def _read_event(self, table: Table, line: int) -> Event | None:
+        """Read a command that is not a move; None if it is refused."""
+        code, origin = blank_comments(table.raw(line)), int(table.origin[line])
         number = (int(table.code[line]) - M) // 10
         if number in TEXT_M:
             return line, "M", float(number), {}
         try:
-            words = read_words(code, where)
+            words = read_words(code, self.where(origin))
+            if len(dict(words)) < len(words):
+                raise FileError("a letter is given twice on the line", where=self.where(origin))
         except Foreign:
-            text = code.decode("utf-8", "replace").strip()
-            mend = "use a decimal point" if "," in text else "mend or drop it"
-            raise FileError(f"can't read {text[:60]!r}", where=where, mend=mend) from None
-        letters = [c for c, _ in words]
-        if len(set(letters)) != len(letters):
-            raise FileError("a letter is given twice on the line", where=where)
+            self._refuse_unread(code, origin)
+            return None
+        except FileError as err:
+            self.refused[origin] = err
+            return None
         command = next((w for w in words if w[0] in "GM"), words[0])
         return line, *command, {c: v for c, v in words if c != command[0]}
 

@@ -13,7 +13,6 @@ from calib.apply.gcode.codes import RESET_E
 from calib.apply.gcode.modes import Modes, follow, summed
 from calib.apply.gcode.state import LARGEST, State
 from calib.apply.gcode.table import Table
-from calib.apply.gcode.walls import Held, Walls
 from calib.errors import FileError
 
 
@@ -121,9 +120,8 @@ class Run:
         at = np.flatnonzero(self.extruding)
         at = at[np.searchsorted(at, self.known_from[2]) :]
         source = self.table.origin[at + self.start]
-        first = (
-            np.diff(source, prepend=-1) > 0
-        )  # straight moves for an arc are in the layer it ends in
+        # straight moves for an arc are in the layer it ends in
+        first = np.diff(source, prepend=-1) > 0
         last = np.append(first[1:], True)[: len(at)]
         z_mm = (self.place[2][at[last]] + s.off_in[2]) * s.unit_mm
         at = at[first]
@@ -136,10 +134,3 @@ class Run:
     def layer_mm(self, line: int) -> float:
         """Return the height a line of the run is at."""
         return float(self.place[2][line] + self.state.off_in[2]) * self.state.unit_mm
-
-    def past_wall(
-        self, line: int, place: int, mapped: list[F64], held: Held, walls: Walls
-    ) -> Fault:
-        """Return the fault of a line of the run that extrudes past a wall."""
-        there, kept = ([float(v[place]) for v in places] for places in (mapped, held.places))
-        return Fault(line + self.start, *walls.refusal(there, kept, self.layer_mm(line)))

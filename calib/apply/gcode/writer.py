@@ -48,21 +48,14 @@ class Writer:
         run, s = self.run, self.state
         own = [v + o if o else v for v, o in zip(run.place, s.off_in, strict=True)]
         held = self.walls.hold(self.machine, own, run.known_from)
-        started = s.pushed
-        if held is None:
-            if started and run.extruding[:1].any():
-                raise Fault(run.start, *self.walls.refusal(s.map(s.pos), s.out, run.layer_mm(0)))
-            return
         self.pushed = held.beyond
-        before = np.concatenate([[started], held.beyond[:-1]])
+        before = np.concatenate([[s.pushed], held.beyond[:-1]])
         wrong = np.flatnonzero(run.extruding & (held.beyond | before))
         if len(wrong):
             line = int(wrong[0])
-            if held.beyond[line]:
-                raise run.past_wall(line, line, self.machine, held, self.walls)
-            if line:
-                raise run.past_wall(line, line - 1, self.machine, held, self.walls)
-            raise Fault(run.start, *self.walls.refusal(s.map(s.pos), s.out, run.layer_mm(0)))
+            k = line - (not held.beyond[line])  # its end, or where it starts
+            there, kept = (s.map(s.pos), s.out) if k < 0 else held.at(k)
+            raise Fault(line + run.start, *self.walls.refusal(there, kept, run.layer_mm(line)))
         self.told = [
             (HELD, np.flatnonzero(held.beyond & run.is_move)),
             (OUTSIDE, np.flatnonzero(held.outside & run.is_move)),
