@@ -32,7 +32,10 @@ class Differs(Exception):
 
 
 class Comparison:
-    """Goes through both files; raises `Differs` at the first place where they do not go together."""
+    """Goes through both files.
+
+    Every method may raise `Differs`: at the first place where they do not go together.
+    """
 
     def __init__(self, before: Iterable[str], after: Iterable[str], job: Job) -> None:
         self.job = job
@@ -40,7 +43,6 @@ class Comparison:
         self.before, self.after = commands(before), commands(after)
         self.moves = self.others = 0
         self.want, self.have = dict.fromkeys(("laid", "fed", "drawn"), 0.0), dict.fromkeys(("laid", "fed", "drawn"), 0.0)  # fmt: skip
-        self.ahead: Command | None = None
         self.layer, self.bands = (0.0, 0.0), 0
         self.drawn = (0.0, 0.0)
         self.e_before = 0.0
