@@ -32,6 +32,7 @@ from calib.desk.pages import (
     working,
 )
 from calib.desk.web import get, post
+from calib.errors import BadInput
 
 if TYPE_CHECKING:
     from calib.workshop.workshop import Workshop
@@ -178,5 +179,5 @@ def _oops(request: Request, status: int, what: str, mend: str) -> Response:
 
         return JSONResponse({"error": what, "mend": mend}, status)
     desk: Desk = request.app.state.desk
-    page = desk.render(request, "oops.html", {"what": what, "mend": mend, "where": ""})
+    page = desk.render(request, "oops.html", {"error": BadInput(what, mend=mend)})
     return HTMLResponse(page, status)

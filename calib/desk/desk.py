@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from starlette.requests import Request
 
+from calib.desk import says
 from calib.desk.bench import Solids
 from calib.desk.entrance import Entrance
 from calib.desk.icons import TAB_ICON, icon
@@ -130,7 +131,14 @@ class Desk:
 
 def _environment() -> "Environment":
     pages = templates("calib.desk", "templates")
-    pages.globals.update(icon=icon, static=_address, word=word, explained=explained, safety=SAFETY)
+    pages.globals.update(
+        icon=icon,
+        static=_address,
+        word=word,
+        problem=says.problem,
+        explained=explained,
+        safety=SAFETY,
+    )
     return pages
 
 

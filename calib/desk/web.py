@@ -188,7 +188,7 @@ def _handled(ask: Ask, handler: Handler) -> Response:
     except BadInput as err:
         if ask.wants_json:
             return data({"error": err.what, "mend": err.mend}, 400)
-        return _drawn(ask, show("oops.html", 400, what=err.what, mend=err.mend, where=err.where))
+        return _drawn(ask, show("oops.html", 400, error=err))
 
 
 def _which(ask: Ask, choice: NeedsChoice) -> Page:

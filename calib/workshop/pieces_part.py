@@ -1,6 +1,6 @@
 """The part of the workshop for pieces and their readings: make, start, read, enter, photo."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -11,7 +11,7 @@ from calib.workshop.results import Made
 if TYPE_CHECKING:
     from calib.photo.session import Outcome
     from calib.workshop.measuring import Checked, Measuring, Taken
-    from calib.workshop.photographing import Photographed, PhotoOptions
+    from calib.workshop.photographing import Photographed, PhotoOptions, ScanOptions
 
 
 class PiecesPart(Base):
@@ -200,12 +200,46 @@ class PiecesPart(Base):
         """
         from calib.workshop import photographing as p
 
+        def measure(m: "Measuring") -> "Outcome":
+            return p.measure(m, photos, how or p.PhotoOptions())
+
+        return self._pictured(source, photos, measure, "photo", write, folder, force)
+
+    def scan(
+        self,
+        source: Source,
+        scans: Sequence[Path],
+        how: "ScanOptions | None" = None,
+        *,
+        write: bool = True,
+        folder: Path | None = None,
+        force: bool = False,
+    ) -> "Photographed":
+        """Measure a piece in a flatbed scan of it, or in two that differ by a quarter turn.
+
+        Parameters are those of `photo`; the values go into ``scan.csv``.
+        """
+        from calib.workshop import photographing as p
+
+        def measure(m: "Measuring") -> "Outcome":
+            return p.measure_scanned(m, scans, how or p.ScanOptions())
+
+        return self._pictured(source, scans, measure, "scan", write, folder, force)
+
+    def _pictured(
+        self, source: Source, photos: Sequence[Path], measure: "Callable[[Measuring], Outcome]",
+        name: str, write: bool, folder: Path | None, force: bool,
+    ) -> "Photographed":  # fmt: skip
+        """Measure, draw, write; whether the results have a place is asked first."""
+        from calib.workshop import photographing as p
+
         m = self.read(source)
-        outcome = p.measure(m, photos, how or p.PhotoOptions())
+        files = p.result_files(folder, name, photos, force=force) if folder else []
+        outcome = measure(m)
         drawn = p.pictures(outcome)
-        files = p.write_results(folder, photos, outcome, drawn, force=force) if folder else ()
+        written = p.write_results(files, outcome, drawn, force=force) if files else ()
         count = self._fill_in(source, m, outcome) if write else 0
-        return p.Photographed(outcome=outcome, pictures=drawn, files=files, filled=count)
+        return p.Photographed(outcome=outcome, pictures=drawn, files=written, filled=count)
 
     def _fill_in(self, source: Source, m: "Measuring", outcome: "Outcome") -> int:
         """Write what photos gave into the sheet; return how many readings that are."""

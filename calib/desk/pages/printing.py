@@ -6,7 +6,7 @@ from starlette.responses import Response
 
 from calib.desk import bench, says
 from calib.desk.cells import judged
-from calib.desk.settings import label, neutral, spell
+from calib.desk.settings import label, neutral, shown, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.workshop.results import Who
 
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from calib.workshop.measuring import Measuring
     from patterns.piece import Piece
 
+#: The state of a piece whose result is kept: nothing of it changes any more.
+KEPT = "kept"
 THREEMF = "model/3mf"
 _FILES = {
     "piece.3mf": THREEMF,
@@ -104,10 +106,10 @@ def still_to_set(m: "Measuring") -> list[str]:
     return [f"{label(n)}: {spell(n, found.values[n])}" for n in found.to_set if n in found.values]
 
 
-def set_before(m: "Measuring") -> list[str]:
-    """Return what must be set while the piece is printed, as far as it is not what every printer has."""
+def set_before(m: "Measuring") -> list[tuple[str, str, str]]:
+    """Return (name, value, term) of what must be set for the print, as far as it is not what every printer has."""
     values = printed_with(m).values
-    return [f"{label(n)}: {spell(n, v)}" for n, v in values.items() if neutral(n) != v]
+    return [(label(n), spell(n, v), shown(n).term) for n, v in values.items() if neutral(n) != v]
 
 
 def who_in(m: "Measuring") -> Who:
@@ -189,8 +191,15 @@ def sheet_page(ask: Ask, m: "Measuring") -> Response:
 
 def printed(ask: Ask) -> Response:
     """Note that a piece is printed, and go on to measuring it."""
-    m = ask.shop.say_printed(ask.part["uid"])
-    return go(f"/piece/{m.source}/{first_look(m)}")
+    return go(after_print(ask, ask.part["uid"]))
+
+
+def after_print(ask: Ask, uid: str) -> str:
+    """Note that a piece is printed; return the way on, which for a kept one is its result."""
+    record = ask.shop.read(uid).record
+    if record is not None and record.state == KEPT:  # by the browser's way back
+        return f"/piece/{uid}/result"
+    return f"/piece/{uid}/{first_look(ask.shop.say_printed(uid))}"
 
 
 def first_look(m: "Measuring") -> str:
