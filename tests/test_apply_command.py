@@ -6,6 +6,7 @@ import re
 import struct
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
@@ -217,10 +218,26 @@ def test_a_failed_check_keeps_the_result_back(lamp, monkeypatch):
     assert not lamp.with_name("lamp.corrected.gcode").exists()
 
 
-def test_asking_for_help_loads_nothing_heavy():
+@pytest.mark.parametrize(
+    ("words", "heavy"),
+    [
+        (["--help"], "numpy jinja2 segno sqlalchemy"),
+        (
+            ["lamp.gcode", "--scale-x", "100.3"],
+            "jinja2 segno sqlalchemy",
+        ),  # where there is no store
+    ],
+)
+def test_nothing_heavy_is_loaded_that_is_not_needed(tmp_path, words, heavy):
+    (tmp_path / "lamp.gcode").write_text("G28\nG1 X10 Y10 Z1\n")
     code = (
         "import sys, typer; from calib.commands import apply; app = typer.Typer(); apply.register(app);"
-        "app.command('x')(lambda: None); app(['apply', '--help'], standalone_mode=False);"
-        "heavy = {'numpy', 'jinja2', 'segno', 'sqlalchemy'} & set(sys.modules); assert not heavy, heavy"
+        f"app.command('x')(lambda: None); app(['apply', *{words!r}], standalone_mode=False);"
+        f"heavy = set({heavy!r}.split()) & set(sys.modules); assert not heavy, heavy"
     )
-    subprocess.run([sys.executable, "-c", code], check=True, capture_output=True)
+    root = str(Path(__file__).parents[1])
+    env = {**os.environ, "PYTHONPATH": root}
+    subprocess.run(
+        [sys.executable, "-c", code], check=True, capture_output=True, cwd=tmp_path, env=env
+    )
+    assert (tmp_path / "lamp.corrected.gcode").exists() == (words != ["--help"])

@@ -15,6 +15,7 @@ from sqlalchemy.engine import URL
 
 from calib.errors import StoreError
 from calib.files import refuse_odd
+from calib.store import named
 from calib.store.snapshot import copy_to, snapshot
 
 #: The newest migration; a test holds it against the migrations that are shipped.
@@ -37,7 +38,7 @@ def store_url(where: str | None) -> URL:
     StoreError
         The URL can't be read or is of a database that is not supported.
     """
-    text = where or os.environ.get("TRUEBEAD_STORE") or str(_default_file())
+    text = named(where)
     if re.match(r"postgres\w*(\+\w+)?:(?!//)", text, re.IGNORECASE):
         raise StoreError("a database URL begins with postgresql://", where="--store")
     if "://" not in text and text != ":memory:":
@@ -78,12 +79,6 @@ def hidden(text: str) -> str:
         port = "***"
     user, with_password, _ = login.partition(":")
     return f"{scheme}://{user}{':***' if with_password else ''}{at}{host}{colon}{port}"
-
-
-def _default_file() -> Path:
-    from platformdirs import user_data_path
-
-    return user_data_path("truebead", appauthor=False) / "truebead.sqlite"
 
 
 def same_store(one: str | None, other: str | None) -> bool:

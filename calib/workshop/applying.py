@@ -154,12 +154,14 @@ def _claiming(store: "Store | None", found: ToSet, used: Sequence[Value], place:
     It raises `ChangedMeanwhile` where somebody put one elsewhere a moment ago: the file would be
     corrected twice, and is not written.
     """
+    if store is None:
+        return None
     from calib.store.places import Saying
 
     mine = _claims(found, used)
     words = [Saying(v.setting, place, v.new, unless_said=True) for v in used if v.setting in mine]
     words += found.said
-    if not words or store is None:
+    if not words:
         return None
     who = found.who
     return lambda draft, target: store.claiming(

@@ -40,7 +40,6 @@ class Comparison:
         self.before, self.after = commands(before), commands(after)
         self.moves = self.others = 0
         self.want, self.have = dict.fromkeys(("laid", "fed", "drawn"), 0.0), dict.fromkeys(("laid", "fed", "drawn"), 0.0)  # fmt: skip
-        self.ahead: Command | None = None
         self.layer, self.bands = (0.0, 0.0), 0
         self.drawn = (0.0, 0.0)
         self.e_before = 0.0
