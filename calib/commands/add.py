@@ -6,8 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json
-from calib.commands.show import say
+from calib.commands.common import answer
 from calib.errors import BadInput
 from calib.workshop.typed import build_volume
 
@@ -87,11 +86,8 @@ def printer(
             axes = axes_with(None, drives, steps)
             saved = workshop.add_printer(name, size, **known, axes=axes)
         assumed, hint = workshop.assumed(saved.name), next_line(*workshop.to_tell(saved.name))
-    if as_json:
-        print_json({**printer_json(saved), "assumed": list(assumed)})
-        return
-    for line, style in printer_lines(saved, "changed" if replace_ else "added", assumed, hint):
-        say(line, style)
+    lines = printer_lines(saved, "changed" if replace_ else "added", assumed, hint)
+    answer({**printer_json(saved), "assumed": list(assumed)}, lines, as_json=as_json)
 
 
 @add.command(epilog="Example: truebead add nozzle brass --size 0.4")
@@ -123,10 +119,8 @@ def nozzle(
         else:
             saved = workshop.add_nozzle(name, printer, **told)
         hint = next_line(*workshop.to_tell(saved.printer))
-    if as_json:
-        print_json(asdict(saved))
-    else:
-        say("\n".join(nozzle_lines(saved, "changed" if replace_ else "added", hint)))
+    lines = nozzle_lines(saved, "changed" if replace_ else "added", hint)
+    answer(asdict(saved), lines, as_json=as_json)
 
 
 @add.command(epilog="Example: truebead add spool white-1 --type PLA --colour white --grams 1000")
@@ -159,11 +153,8 @@ def spool(
         else:
             saved = workshop.add_spool(name, **told)
         hint = next_line(*workshop.to_tell(spool=saved.name))
-    if as_json:
-        print_json(asdict(saved))
-        return
-    for line, style in spool_lines(saved, "changed" if replace_ else "added", hint):
-        say(line, style)
+    lines = spool_lines(saved, "changed" if replace_ else "added", hint)
+    answer(asdict(saved), lines, as_json=as_json)
 
 
 @add.command(epilog="Example: truebead add instrument bench-caliper --kind caliper --mpe 0.02")
@@ -193,7 +184,5 @@ def instrument(
             saved = workshop.change_instrument(replace(old, **told))
         else:
             saved = workshop.add_instrument(name, kind, **told)
-    if as_json:
-        print_json(asdict(saved))
-    else:
-        say(instrument_line(saved, "changed" if replace_ else "added"))
+    line = instrument_line(saved, "changed" if replace_ else "added")
+    answer(asdict(saved), [line], as_json=as_json)

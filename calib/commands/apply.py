@@ -80,7 +80,9 @@ def apply(
     flags = {"wait": wait, "check": check, "again": again, "dry_run": dry_run}
     how = _how(file, centre, schedule=schedule, line=line, e_in_g91=e_in_g91, **flags)
     with open_workshop(store) as workshop:
-        found = workshop.in_use(printer, nozzle, spool, places, by_hand=bool(given or schedule))
+        found = workshop.in_use(
+            places, by_hand=bool(given or schedule), printer=printer, nozzle=nozzle, spool=spool
+        )
         listed = applying.with_given(found.values if schedule is None else (), given)
         if file is None:
             with nullcontext() if dry_run else workshop.say_places(found):
@@ -160,7 +162,9 @@ def values(
     from calib.workshop.value_files import write_values
 
     with open_workshop(store) as workshop:
-        found = workshop.values(printer, nozzle, spool, _places(in_printer, in_models, in_gcode))
+        found = workshop.values(
+            _places(in_printer, in_models, in_gcode), printer=printer, nozzle=nozzle, spool=spool
+        )
         with workshop.say_places(found):
             write_values(found.values, found, card, csv, force)
     _show_values(found.values, found, as_json=as_json)

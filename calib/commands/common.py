@@ -2,11 +2,12 @@
 
 import json
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import typer
 
+from calib.commands.show import say
 from calib.safety import SAFETY, cautions_due
 
 
@@ -15,6 +16,15 @@ def print_json(data: Mapping[str, Any] | Sequence[Any]) -> None:
     from calib.report.plain import finite
 
     typer.echo(json.dumps(finite(data), indent=2, ensure_ascii=False, allow_nan=False))
+
+
+def answer(data: Any, lines: Iterable[str | tuple[str, str]], *, as_json: bool) -> None:
+    """Print data for machines, or else lines for people: texts, or (text, style)."""
+    if as_json:
+        print_json(data)
+        return
+    for line in lines:
+        say(*((line,) if isinstance(line, str) else line))
 
 
 def say_safety(*, as_json: bool = False, said: str = "") -> None:

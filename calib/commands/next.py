@@ -5,8 +5,8 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json, say_safety
-from calib.commands.show import console, say
+from calib.commands.common import answer, say_safety
+from calib.commands.show import console
 
 
 def register(app: typer.Typer) -> None:
@@ -43,19 +43,9 @@ def next_(
 
     with open_workshop(store) as workshop:
         found = workshop.next(
-            printer,
-            nozzle,
-            spool,
-            goal,
-            within_mm=within,
-            part_mm=part,
-            pieces=pieces,
-            minutes=minutes,
-        )
-    if as_json:
-        print_json(next_json(found))
-    else:
-        for line, style in next_lines(found, console().width):
-            say(line, style)
+            goal, within_mm=within, part_mm=part, pieces=pieces, minutes=minutes,
+            printer=printer, nozzle=nozzle, spool=spool,
+        )  # fmt: skip
+    answer(next_json(found), next_lines(found, console().width), as_json=as_json)
     if found.steps:
         say_safety(as_json=as_json)

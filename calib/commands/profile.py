@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json, say_safety
+from calib.commands.common import answer, print_json, say_safety
 from calib.commands.show import say, say_line, say_table
 from calib.report import kept_words as words
 from calib.report.plain import correction_json, influence_json, profile_json
@@ -52,13 +52,13 @@ def show(
 
     with open_workshop(store) as workshop:
         if why is not None:
-            sheets = workshop.why(why, printer, nozzle, spool)
+            sheets = workshop.why(why, printer=printer, nozzle=nozzle, spool=spool)
             if as_json:
                 print_json([influence_json(i) for i in sheets])
             else:
                 say_table(f"What makes {why}", words.WHY_COLUMNS, words.why_rows(sheets, why))
             return
-        found = workshop.profile(printer, nozzle, spool)
+        found = workshop.profile(printer=printer, nozzle=nozzle, spool=spool)
     if as_json:
         print_json(profile_json(found))
         say_safety(as_json=True)
@@ -102,7 +102,7 @@ def history(
             else:
                 print(words.sheet_words(kept))
             return
-        found = workshop.history(printer, nozzle, spool, setting, limit)
+        found = workshop.history(setting, limit, printer=printer, nozzle=nozzle, spool=spool)
         one = printer or (found[0].printer if len({k.printer for k in found}) == 1 else None)
         said = workshop.store().places(one, limit) if one else []
     if as_json:
@@ -134,7 +134,7 @@ def diff(
 
     with open_workshop(store) as workshop:
         then = moment(at, "--at") if at else None
-        rows = workshop.differences(printer, nozzle, spool, against=against or "", at=then)
+        rows = workshop.differences(against=against or "", at=then, printer=printer, nozzle=nozzle, spool=spool)  # fmt: skip
     if as_json:
         print_json([asdict(r) for r in rows])
         return
@@ -162,11 +162,8 @@ def undo(
 
     with open_workshop(store, by=by) as workshop:
         done = workshop.undo(id_, why, printer=printer, nozzle=nozzle, spool=spool)
-    if as_json:
-        print_json([correction_json(k) for k in done.corrections])
-        return
-    for line, style in words.taken_back_lines(done):
-        say(line, style)
+    data = [correction_json(k) for k in done.corrections]
+    answer(data, words.taken_back_lines(done), as_json=as_json)
 
 
 @profile.command(epilog="Example: truebead profile drift")
@@ -187,11 +184,8 @@ def drift(
 
     with open_workshop(store) as workshop:
         found = workshop.store().drift(printer, setting)
-    if as_json:
-        print_json([words.drift_json(one) for one in found])
-        return
-    for line, style in words.drift_lines(found):
-        say(line, style)
+    data = [words.drift_json(one) for one in found]
+    answer(data, words.drift_lines(found), as_json=as_json)
 
 
 @profile.command(epilog="Example: truebead profile split")

@@ -6,11 +6,11 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from calib.safety import SAFETY
 from calib.workshop import folders, making, measuring
-from calib.workshop.results import Who
+from calib.workshop.results import Named, Who
 
 if TYPE_CHECKING:
     from calib.model.correction import Correction
@@ -29,17 +29,9 @@ ROOM = 3
 _MOST_SOLIDS = 6
 
 
-class Names(TypedDict):
-    """Printer, nozzle and spool as the workshop takes them: None means the only one."""
-
-    printer: str | None
-    nozzle: str | None
-    spool: str | None
-
-
-def names(who: Who) -> Names:
-    """Return printer, nozzle and spool as the workshop takes them."""
-    return Names(printer=who.printer or None, nozzle=who.nozzle or None, spool=who.spool or None)
+def names(who: Who) -> Named:
+    """Return printer, nozzle and spool as the workshop takes them: None means the only one."""
+    return Named(printer=who.printer or None, nozzle=who.nozzle or None, spool=who.spool or None)
 
 
 def laid_out(

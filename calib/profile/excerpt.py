@@ -91,7 +91,13 @@ class Excerpt:
         knowledge: Knowledge,
         spreads: Spreads,
     ) -> "Excerpt":
-        """Take out what some rolls' sheets told before, and put in what they tell now."""
+        """Take out what some rolls' sheets told before, and put in what they tell now.
+
+        Raises
+        ------
+        NotInOrder
+            What is taken out leaves nothing that a doubt rested on.
+        """
         touched = sorted({c for s in (*before, *after) for c in s.common})
         if not touched:
             return self

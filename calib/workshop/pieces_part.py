@@ -2,11 +2,11 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from calib.errors import BadInput
 from calib.workshop.base import Base, Source, who_of
-from calib.workshop.results import Made
+from calib.workshop.results import Made, Named
 
 if TYPE_CHECKING:
     from calib.photo.session import Outcome
@@ -15,15 +15,15 @@ if TYPE_CHECKING:
 
 
 class PiecesPart(Base):
-    """The part of the workshop that makes pieces and takes their readings."""
+    """The part of the workshop that makes pieces and takes their readings.
+
+    `named` is printer, nozzle and spool by name, where the store leaves a choice.
+    """
 
     def make(
         self,
         *patterns: str,
         out: Path | str | None = None,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         parameters: Mapping[str, float | str] | None = None,
         setup: Mapping[str, float] | None = None,
         plate: bool = False,
@@ -33,6 +33,7 @@ class PiecesPart(Base):
         solid: bool = True,
         force: bool = False,
         parts: Sequence[Path | str] = (),
+        **named: Unpack[Named],
     ) -> Made:
         """Make the folders of pieces: solid, sheet and picture of each.
 
@@ -61,7 +62,7 @@ class PiecesPart(Base):
         """
         from calib.workshop import making
 
-        who = who_of(printer, nozzle, spool)
+        who = who_of(**named)
         return making.make(
             self._store_for(who), patterns, who,
             parameters=parameters or {}, setup=setup or {}, out=None if out is None else Path(out),
@@ -74,18 +75,16 @@ class PiecesPart(Base):
         pattern: str,
         parameters: Mapping[str, float | str] | None = None,
         *,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         unit: str = "mm",
         repeats: int = 1,
+        **named: Unpack[Named],
     ) -> "Measuring":
         """Hold a piece in the store, to be printed and measured; nothing is written to a folder."""
         from calib.workshop import entering, making
 
         store = self.store()
         made = making.made_for(
-            store, pattern, parameters or {}, who_of(printer, nozzle, spool), unit=unit, repeats=repeats
+            store, pattern, parameters or {}, who_of(**named), unit=unit, repeats=repeats
         )  # fmt: skip
         record = store.start_piece(
             pattern, made.piece_id, str(made.files["sheet.csv"]), made.who.printer, made.who.nozzle,

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from shlex import quote
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict
 
 if TYPE_CHECKING:
     from calib.interpret.solve import Context, Solution
@@ -19,6 +19,14 @@ if TYPE_CHECKING:
     from calib.store.records import EventRecord, KeptCorrection, KeptSheet, ProfileValue
     from patterns.mesh import Mesh
     from patterns.piece import Piece
+
+
+class Named(TypedDict, total=False):
+    """Printer, nozzle and spool by name; left out, None or "": the store's only one."""
+
+    printer: str | None
+    nozzle: str | None
+    spool: str | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -32,7 +32,10 @@ class Differs(Exception):
 
 
 class Comparison:
-    """Goes through both files; raises `Differs` at the first place where they do not go together."""
+    """Goes through both files.
+
+    Every method may raise `Differs`: at the first place where they do not go together.
+    """
 
     def __init__(self, before: Iterable[str], after: Iterable[str], job: Job) -> None:
         self.job = job

@@ -115,7 +115,7 @@ def history(ask: Ask) -> Page:
         printer = several[0].name
     if printer is None:
         return show("history.html", days=[], printers=[], printer="")
-    kept = shop.history(printer, None, who.spool or None, limit=MOST)
+    kept = shop.history(printer=printer, spool=who.spool or None, limit=MOST)
     spool = who.spool or None
     # What happened to a spool, such as damp, happened to it on every printer.
     everywhere = [e for e in shop.events(None, spool, limit=MOST) if not e.printer]
@@ -204,11 +204,11 @@ def _known(shop: Any, printer: str) -> list[dict[str, Any]]:
     """Return how well each setting was known over time, for the nozzle and roll that were used last."""
     from calib.report.over_time_figure import knowledge_figures
 
-    kept = shop.history(printer, limit=MOST)
+    kept = shop.history(printer=printer, limit=MOST)
     last = next((k for k in kept if k.nozzle and k.spool), None)
     if last is None:
         return []
-    known = shop.over_time(last.printer, last.nozzle, last.spool)
+    known = shop.over_time(printer=last.printer, nozzle=last.nozzle, spool=last.spool)
     return [_drawn(f) for f in knowledge_figures(known, "k")]
 
 
