@@ -7,6 +7,7 @@ from dataclasses import replace
 from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
 from calib.fit.warmth import refer_to_20c
 from calib.interpret import machine
+from calib.interpret.corrected import corrected
 from calib.interpret.finding import Context, Finding, Residual
 from calib.interpret.lengths import (
     Common,
@@ -24,7 +25,7 @@ from calib.interpret.lengths import (
 from calib.interpret.outlines import outline_correction, outline_summary
 from calib.interpret.scales import expansion_of
 from calib.interpret.shape import first_layer_correction, skew_correction
-from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.model.correction import Correction, Verdict, judge
 from calib.model.estimate import Estimate
 from calib.model.request import Request, makeable
 from calib.model.setting import kept_setting, setting
@@ -135,20 +136,18 @@ class _Judged:
         both = bool(steps) and not self.travel
         requests = self._requests(axis, verdict)
 
-        def correction(name: str, unit: str, old: float, scope: Scope, other: str) -> Correction:
+        def correction(name: str, old: float, other: str) -> Correction:
             gross = axis in self.split.far_off and abs(error.value) > _GROSS_PERCENT
             new = old if gross else old / (1 + error.value / 100)
-            return Correction(
-                setting=name,
-                old=old,
-                new=new,
+            return corrected(
+                name,
+                old,
+                new,
+                error,
+                verdict,
+                reason,
+                evidence,
                 u_new=new * error.u / 100,
-                unit=unit,
-                error=error,
-                verdict=verdict,
-                scope=scope,
-                evidence=evidence,
-                reason=reason,
                 instead_of=other if both and axis not in self.split.far_off else "",
                 requests=requests,
             )
@@ -156,9 +155,9 @@ class _Judged:
         found = []
         if not self.travel and not (steps and axis in self.split.far_off):
             old = self.context.now.get(scale_name, 100.0)
-            found.append(correction(scale_name, "%", old, Scope.SPOOL, steps_name))
+            found.append(correction(scale_name, old, steps_name))
         if steps:
-            found.append(correction(steps_name, "steps/mm", steps, Scope.PRINTER, scale_name))
+            found.append(correction(steps_name, steps, scale_name))
         agree = abs(machine.set_over_mechanical(axis, self.context) - 1) < machine.AGREE
         return found if agree else found[::-1]
 
@@ -180,17 +179,15 @@ class _Judged:
         scale_name = f"scale_{axis.lower()}_percent"
         old = steps or self.context.now.get(scale_name, 100.0)
         new = likely.pop() if len(likely) == 1 else steps / faults[0].ratio if steps else old
-        return Correction(
-            setting=f"steps_{axis.lower()}_per_mm" if steps else scale_name,
-            old=old,
-            new=new,
+        return corrected(
+            f"steps_{axis.lower()}_per_mm" if steps else scale_name,
+            old,
+            new,
+            error,
+            Verdict.APPLY if steps else Verdict.PRINT_AGAIN,
+            next(s for s in self.split.short if s.startswith(f"{axis} ")).rstrip("."),
+            evidence,
             u_new=new * error.u / 100,
-            unit="steps/mm" if steps else "%",
-            error=error,
-            verdict=Verdict.APPLY if steps else Verdict.PRINT_AGAIN,
-            scope=Scope.PRINTER if steps else Scope.SPOOL,
-            evidence=evidence,
-            reason=next(s for s in self.split.short if s.startswith(f"{axis} ")).rstrip("."),
         )
 
     def _far_off(self, axis: str, error: Estimate, verdict: Verdict) -> tuple[Verdict, str]:

@@ -1,11 +1,10 @@
 """Optimum: the best temperature or retraction of a tower, from scores and what was measured on it."""
 
-from dataclasses import replace
-
 import numpy as np
 
 from calib.fit.optimum import as_estimate, further_range
 from calib.interpret.common import doubtful_repeats, measured, now, residual
+from calib.interpret.corrected import best_found
 from calib.interpret.finding import Context, Finding, Residual, Suspect
 from calib.interpret.ladders import ladder_requests, range_words
 from calib.interpret.optimum_words import care, past_usual, summary, why
@@ -47,19 +46,16 @@ def _correction(sheet: Sheet, context: Context, tower: Tower) -> Correction:
     old = now(context, tower.setting, _before(sheet))
     value = min(max(round(best.estimate.value / tower.step) * tower.step, low), high)
     value = min(value, tower.ceiling)
-    estimate = as_estimate(best)
     verdict, reason, requests = _decided(sheet, tower, value, old)
-    return Correction(
-        setting=tower.setting,
-        old=old,
-        new=value,
-        u_new=estimate.u,
-        unit=tower.unit,
-        error=replace(estimate, value=value - (old or 0.0)),
-        verdict=verdict,
-        scope=kept_setting(tower.setting).scope,
-        evidence=f"{len(tower.groups)} judgements on each of {tower.bands} bands",
-        reason=reason,
+    evidence = f"{len(tower.groups)} judgements on each of {tower.bands} bands"
+    return best_found(
+        tower.setting,
+        old,
+        value,
+        as_estimate(best),
+        verdict,
+        reason,
+        evidence,
         requests=requests,
     )
 

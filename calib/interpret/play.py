@@ -8,6 +8,7 @@ import numpy as np
 
 from calib.fit.reversal import Reversal, fit_reversal
 from calib.interpret.common import Measured, estimate_words, measured, now, plus_minus, residual
+from calib.interpret.corrected import corrected
 from calib.interpret.finding import Context, Finding, Residual, Suspect
 from calib.model.correction import Correction, Verdict, judge
 from calib.model.setting import setting
@@ -150,18 +151,8 @@ def _correction(one: _Axis, context: Context) -> Correction:
         Verdict.PRINT_AGAIN: f"{size}: too uncertain; use a dial gauge, or more approaches",
     }
     runs = sum(len(p.sides[0]) for p in one.places)
-    return Correction(
-        setting=about.name,
-        old=old,
-        new=old + mean.value,
-        u_new=mean.u,
-        unit="mm",
-        error=mean,
-        verdict=verdict,
-        scope=about.scope,
-        evidence=f"{runs} approaches from each side",
-        reason=reasons[verdict],
-    )
+    evidence = f"{runs} approaches from each side"
+    return corrected(about.name, old, old + mean.value, mean, verdict, reasons[verdict], evidence)
 
 
 def _look(axis: str, context: Context) -> str:

@@ -18,6 +18,7 @@ from calib.fit.ripple import (
 )
 from calib.fit.threshold import Limit, fit_thresholds
 from calib.interpret.common import Measured, key_number, measured, now, residual
+from calib.interpret.corrected import best_found
 from calib.interpret.finding import Context, Finding, Residual, Suspect
 from calib.interpret.ladders import ladder_requests
 from calib.model.correction import Correction, Verdict
@@ -158,17 +159,15 @@ def _frequency(face: _Face, context: Context) -> Correction:
         verdict, tail = Verdict.LEAVE, "the value now set is within that, leave it alone"
     else:
         verdict, tail = Verdict.APPLY, "type it in where the printer can make up for ripples"
-    return Correction(
-        setting=about.name,
-        old=old,
-        new=face.hz,
-        u_new=max(f.estimate.u, half / 1.96),
-        unit="Hz",
-        error=replace(f.estimate, value=face.hz - (old or 0.0)),
-        verdict=verdict,
-        scope=about.scope,
-        evidence=f"ripples of {sum(face.found.used)} bands",
-        reason=f"{size}; {tail}",
+    return best_found(
+        about.name,
+        old,
+        face.hz,
+        f.estimate,
+        verdict,
+        f"{size}; {tail}",
+        f"ripples of {sum(face.found.used)} bands",
+        u=max(f.estimate.u, half / 1.96),
     )
 
 
@@ -219,17 +218,15 @@ def _speed(sheet: Sheet, context: Context, smooth: _Smooth) -> Correction:
         )
     elif old is not None and smooth.limit.low <= old <= smooth.limit.high:
         verdict, tail = Verdict.LEAVE, "the value now set is within that, leave it alone"
-    return Correction(
-        setting=about.name,
-        old=old,
-        new=value,
-        u_new=max(e.u, abs(e.value - value)),
-        unit="mm/s",
-        error=replace(e, value=value - (old or 0.0)),
-        verdict=verdict,
-        scope=about.scope,
-        evidence="looks of bands at rising speed",
-        reason=f"{size}; {tail}",
+    return best_found(
+        about.name,
+        old,
+        value,
+        e,
+        verdict,
+        f"{size}; {tail}",
+        "looks of bands at rising speed",
+        u=max(e.u, abs(e.value - value)),
         requests=requests,
     )
 

@@ -3,8 +3,9 @@
 import math
 
 from calib.fit.linear import LinearFit
+from calib.interpret.corrected import corrected
 from calib.interpret.finding import Context
-from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.model.correction import Correction, Verdict, judge
 from calib.model.setting import setting
 
 
@@ -27,20 +28,8 @@ def skew_correction(fit: LinearFit, context: Context, plane: str) -> list[Correc
         Verdict.LEAVE: f"{size}: not distinguishable from square, leave it alone",
         Verdict.PRINT_AGAIN: f"{size}: read both diagonals three times each, or print a larger frame",
     }
-    return [
-        Correction(
-            setting=about.name,
-            old=old,
-            new=old + error.value,
-            u_new=error.u,
-            unit="deg",
-            error=error,
-            verdict=verdict,
-            scope=Scope.PRINTER,
-            evidence=f"diagonals and sides in {plane}",
-            reason=reasons[verdict],
-        )
-    ]
+    new, evidence = old + error.value, f"diagonals and sides in {plane}"
+    return [corrected(about.name, old, new, error, verdict, reasons[verdict], evidence)]
 
 
 def first_layer_correction(fit: LinearFit, context: Context) -> list[Correction]:
@@ -58,17 +47,5 @@ def first_layer_correction(fit: LinearFit, context: Context) -> list[Correction]
         Verdict.LEAVE: f"{size}: not distinguishable from zero, leave it alone",
         Verdict.PRINT_AGAIN: f"{size}: read total heights and steps three times each",
     }
-    return [
-        Correction(
-            setting=about.name,
-            old=old,
-            new=old - error.value,
-            u_new=error.u,
-            unit="mm",
-            error=error,
-            verdict=verdict,
-            scope=Scope.PRINTER,
-            evidence="total heights against steps",
-            reason=reasons[verdict],
-        )
-    ]
+    new, evidence = old - error.value, "total heights against steps"
+    return [corrected(about.name, old, new, error, verdict, reasons[verdict], evidence)]
