@@ -370,7 +370,8 @@ def differential(seed):
     """Rewrite a random file by a random job, and return what the check finds."""
     r = random.Random(seed)
     text = Maker(seed).text(r.choice([40, 150]), r.choice(["\n", "\r\n"]))
-    if r.random() < 0.2:
+    numbered = r.random() < 0.2
+    if numbered:
         text = "\n".join(number_lines(text.splitlines())) + "\n"
     matrix = correction_matrix(
         tuple(r.choice([1, r.uniform(0.98, 1.02)]) for _ in range(3)),
@@ -382,4 +383,7 @@ def differential(seed):
         out = corrected(text, job, block=r.choice([None, 200, 700]))
     except BadInput as err:
         return [err.line]
+    numbers = [int(n) for n in re.findall("^N([0-9]+)", out, re.MULTILINE)]
+    if numbered and numbers != list(range(1, len(numbers) + 1)):
+        return ["lines are not counted one by one"]
     return agrees(text, out, job)

@@ -433,45 +433,7 @@ def test_advice_for_the_command_line_is_left_out(text: str, shown: str) -> None:
     assert advice(text) == shown
 
 
-# --- a photo, and the story of a makerspace --------------------------------------------------------
-
-
-def photo_of(pattern: str) -> bytes:
-    """Return a rendered photo of a piece on the mat, as a phone would send it."""
-    from calib.photo.lying import lay
-    from calib.photo.mat import Mat
-    from tests.photo_render import Placed, Scene, jpeg, look, render
-
-    mat, size = Mat("a4", "dark", 427), (1200, 1600)
-    body = registry.get(pattern).piece({"reach_mm": "120"}, PrintSetup()).body
-    placed = Placed(lay(body, "bottom"), 5, 3, 20, "orange", 0.1, 0.2)
-    scene = Scene(
-        mat, look(size, azimuth_deg=40, roll_deg=6), size, (placed,), seed=1, oversample=2
-    )
-    return jpeg(render(scene))
-
-
-@pytest.mark.slow
-def test_a_photo_fills_the_sheet_and_comes_back_drawn_upon(client: Client, tmp_path: Path) -> None:
-    begun(client)
-    begun(client)
-    made = client.submit("/start", {"pattern": "step-gauge", "set.reach_mm": "120"})
-    uid = made.headers["location"].split("/")[2]
-    photo = photo_of("step-gauge")
-    answer = client.submit(
-        f"/piece/{uid}/photo", files={"photo": ("IMG_1.jpg", photo, "image/jpeg")}
-    )
-    place = answer.headers["location"]
-    list(client.get(f"{place}/events").iter_lines())
-    page = client.get(place).text
-    assert "readings</h1>" in page, page
-    assert client.get(f"{place}/picture/0").content[:2] == b"\xff\xd8"
-    with open_workshop(tmp_path / "store.db") as shop:
-        m = shop.read(uid)
-    read = {r.feature: r.value for r in m.sheet.readings}
-    assert len(read) >= 2
-    for feature, value in read.items():
-        assert value == pytest.approx(m.piece.feature(feature).nominal, abs=0.25)
+# --- the story of a makerspace --------------------------------------------------------
 
 
 def test_readings_that_only_a_photo_gives_are_enough_for_a_result(

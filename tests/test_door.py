@@ -9,8 +9,9 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli import build_app
+from calib.commands.common import say_safety
 from calib.report.words import folded, table_lines
-from calib.safety import cautions_due
+from calib.safety import SAFETY, cautions_due
 from calib.workshop import open_workshop
 
 COMMANDS = Path(__file__).parent.parent / "calib" / "commands"
@@ -326,6 +327,13 @@ def test_cautions_come_once_per_session_of_work(shop):
     assert CAUTION not in shop("make --help")
     said = [shop("next"), shop("next")]
     assert [CAUTION in text for text in said] == [True, False]
+
+
+def test_cautions_that_stand_in_an_answer_are_not_said_again(capsys):
+    say_safety(said=f"Print hotter: 215 degC. {SAFETY}")
+    assert capsys.readouterr().out == ""
+    say_safety(said="Print hotter: 215 degC.")
+    assert capsys.readouterr().out == f"{SAFETY}\n"
 
 
 def test_what_a_script_was_shown_does_not_count_for_who_sits_at_the_terminal():

@@ -24,7 +24,7 @@ from calib.profile.blocks import Block, Coordinate, Doubt, without_pieces
 from calib.profile.gaussian import Gaussian
 from calib.profile.posterior import Posterior, solve
 from calib.profile.prior import Knowledge, Spreads
-from calib.profile.spools import group_of, placed, summed
+from calib.profile.spools import SpoolSum, group_of, placed, summed
 from calib.profile.spreads import as_others_differ, learnt
 
 #: Of how many sheets one is off in some way, beforehand: a judgement.
@@ -44,7 +44,7 @@ _TOLD = 2.0
 #: wide, at one in a thousand, as a normal law whose sd is known to a factor of e^0.5 (`dimensions.PIECE`).
 _SCATTER_DOF = 5.0
 #: Rounds of judging and learning; rolls of which how far they differ is learnt once.
-_ROUNDS, _MANY = 5, 100
+_ROUNDS, _ROUNDS_OF_MANY, _MANY = 5, 2, 100
 _SETTLED = 0.01
 #: What is left open of a sheet's direction is at most this many times what the others leave open (variance).
 _WIDEST = 4.0
@@ -106,21 +106,33 @@ def robust(blocks: Iterable[Block], knowledge: Knowledge, start: Spreads | None 
     to differ: so sheets are judged and spreads learnt in turn.
     """
     counted = sorted(blocks, key=lambda b: b.uid)
+    sums = summed(counted, knowledge)
     judged: dict[str, Judgement] = {}
-    for _ in range(_ROUNDS):
-        sums = summed(counted, knowledge)
+    many = len(sums) > _MANY
+    for _ in range(_ROUNDS_OF_MANY if many else _ROUNDS):
         # Of many rolls a few odd ones do not change how far they differ.
-        again = judged and len(sums) > _MANY
+        again = judged and many
         found = solve(sums, knowledge, start or {}) if again else learnt(sums, knowledge, start)
         judged = all_judged(found, counted, judged)
         after = [b.carefully() for b in counting(counted, judged)]
         if _settled(counted, after):
             break
+        sums |= _changed_sums(counted, after, knowledge)
         counted, start = after, found.spreads
     if any(j.doubt for j in judged.values()):
-        counted = counting(counted, judged)
-        found = solve(summed(counted, knowledge), knowledge, found.spreads)
+        after = counting(counted, judged)
+        sums |= _changed_sums(counted, after, knowledge)
+        counted, found = after, solve(sums, knowledge, found.spreads)
     return Robust(posterior=found, blocks=counted, judged=judged)
+
+
+def _changed_sums(
+    before: Sequence[Block], after: Sequence[Block], knowledge: Knowledge
+) -> dict[str, SpoolSum]:
+    """Return the sums anew of those spools of which a sheet counts otherwise than before."""
+    pairs = zip(before, after, strict=True)
+    changed = {group_of(b) for a, b in pairs if a.doubt != b.doubt}
+    return summed((b for b in after if group_of(b) in changed), knowledge)
 
 
 def all_judged(

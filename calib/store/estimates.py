@@ -1,6 +1,7 @@
 """The posterior of a store's sheets: kept at hand, asked what a value rests on and which sheets matter."""
 
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -67,6 +68,9 @@ class Estimates(Inventory):
             self._states = (stamp, {}, {})
         kept = self._states[1]
         key = near if large else None
+        with_sheets = replace(near, sheets=True)
+        if large and with_sheets in kept:  # tells the same and more
+            key = with_sheets
         if key not in kept:
             kept[key] = self._large_state(session, near) if large else state_of(session)
         return kept[key]
@@ -178,9 +182,13 @@ class Estimates(Inventory):
         """Return a printer's sheets that do not go with all the others, the oddest first."""
         with self._read() as session:
             row = find(session, PrinterRow, "printer", printer)
-            key, state = printer_key(row.id), self.state(session, Near(row.id, sheets=True))
-        mine = {b.uid for b in state.blocks if b.owner("printer") == key}
-        odd = [j for j in state.judged.values() if j.uid in mine and j.disagrees]
+            key, now = printer_key(row.id), signature(session)
+            # All that is at hand was judged alike.
+            at_hand = (
+                list(self._states[1].values()) if self._states and self._states[0] == now else []
+            )
+            state = at_hand[0] if at_hand else self.state(session, Near(row.id))
+        odd = [j for j in state.judged.values() if j.printer == key and j.disagrees]
         return sorted(odd, key=lambda j: (-j.wrong, j.odds))
 
     def split(self, printer: str | None = None) -> list[tuple[str, str, Estimate]]:
