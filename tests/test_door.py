@@ -278,6 +278,17 @@ def test_each_thing_told_says_what_is_told_next(run):
     assert "Next: truebead add nozzle NAME --size 0.4 --printer beacon" in said
 
 
+def test_what_a_check_without_plastic_found_is_to_be_set_too(run):
+    run("add printer lantern --build 220x220x250 --steps-e 93")
+    run("make extruder-feed")
+    with open_workshop(run.store) as workshop:
+        for q in workshop.read(run.folder / "extruder-feed").questions:
+            workshop.enter(run.folder / "extruder-feed", q.feature, "97.5", q.repeat)
+    said = run("keep extruder-feed")
+    assert "To be set in the printer" in said
+    assert "truebead values --in-printer steps_e_per_mm" in said
+
+
 def test_a_fold_tears_no_number_from_its_unit_and_no_command():
     line = (
         "   so: truebead values --spool a --in-printer flow_percent, then 19 g, ±0.05 % and 5 mm."

@@ -18,7 +18,7 @@ from calib.plan.steps import plan
 from calib.profile.events import Happened, why_stale
 from calib.report.kept_words import history_lines, stale_lines
 from calib.report.next_words import command_of
-from calib.report.words import folded, turn_lines
+from calib.report.words import folded, place_lines, turn_lines
 from calib.store import open_store
 from calib.store.records import Spool
 from calib.workshop.results import Who
@@ -251,6 +251,7 @@ def test_turns_of_screws_are_done_once_and_never_in_force(store):
     (line,) = turn_lines(found.to_do, " --printer lantern")
     assert "front left tighten (bed down) by 0.13 turn (45 degrees)" in line
     assert line.endswith("truebead event levelled --printer lantern")
+    assert place_lines(store.known().in_force) == []  # not a value to have set
     store.add_event("levelled", "lantern")
     found = plan(store.known())
     assert found.to_do == {}

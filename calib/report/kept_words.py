@@ -14,6 +14,7 @@ from calib.report.words import (
     number,
     place_lines,
     request_lines,
+    to_set_lines,
     turn_lines,
     turn_words,
 )
@@ -80,6 +81,17 @@ def _in_force_lines(kept: "KeptSolution") -> Iterator[str]:
     yield from place_lines(mine, kept.who.options)
     found = [k.correction for k in kept.corrections if kept_setting(k.correction.setting).done_once]
     turns = {c.setting: c.new for c in found if c.verdict == "apply"}
+    if not kept.in_force:  # a check without plastic is of no nozzle and spool, so of no profile
+        new = [
+            k.correction
+            for k in kept.corrections
+            if k.chosen and k.correction.verdict == "apply" and k.correction.setting not in turns
+        ]
+        yield from to_set_lines(
+            [kept_setting(c.setting).said(c.new) for c in new],
+            [f"--in-printer {c.setting}" for c in new],
+            kept.who.options,
+        )
     yield from turn_lines(turns, kept.who.options)
 
 

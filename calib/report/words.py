@@ -163,6 +163,24 @@ def turn_lines(turns: "Mapping[str, float]", options: str = "") -> list[str]:
     ]
 
 
+def to_set_lines(what: Sequence[str], told: Sequence[str], options: str) -> list[str]:
+    """Say what is to be set by hand, and how to say that it was done; empty where nothing is.
+
+    Parameters
+    ----------
+    what : sequence of str
+        Each setting with its value, in words.
+    told : sequence of str
+        The options that say that each of them is set.
+    """
+    if not what:
+        return []
+    return [
+        f"To be set in the printer or the slicing settings before you print: {', '.join(what)}."
+        f" Once set, say so: truebead values{options} {' '.join(told)}"
+    ]
+
+
 def place_lines(values: "Sequence[ProfileValue]", options: str = "") -> list[str]:
     """Say what is still to be set, and what files get, so that a piece is printed without it.
 
@@ -178,15 +196,12 @@ def place_lines(values: "Sequence[ProfileValue]", options: str = "") -> list[str
     for v in values:
         if v.value is None or v.stale or v.is_set or v.value == neutral(v.setting):
             continue
+        if kept_setting(v.setting).done_once:  # see `turn_lines`
+            continue
         if v.place == Place.PRINTER:
             told.append(f"--in-printer {v.setting}")
         by_place.setdefault(v.place, []).append(kept_setting(v.setting).said(v.value))
-    lines = []
-    if found := by_place.get(Place.PRINTER):
-        lines.append(
-            f"To be set in the printer or the slicing settings before you print: {', '.join(found)}."
-            f" Once set, say so: truebead values{options} {' '.join(told)}"
-        )
+    lines = to_set_lines(by_place.get(Place.PRINTER, ()), told, options)
     for place, files in ((Place.MODELS, "models"), (Place.GCODE, "G-code")):
         if found := by_place.get(place):
             lines.append(
