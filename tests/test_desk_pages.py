@@ -436,6 +436,21 @@ def test_advice_for_the_command_line_is_left_out(text: str, shown: str) -> None:
 # --- the story of a makerspace --------------------------------------------------------
 
 
+@pytest.mark.slow
+def test_a_scan_fills_the_sheet_too(client: Client, tmp_path: Path) -> None:
+    from tests.test_photo_scan import ASKEW, CARD, files, gauge_on_glass
+
+    uid = begun(client, "corner-gauge")
+    (path,) = files(tmp_path, [gauge_on_glass(), CARD], ASKEW)
+    sent = {"photo": ("scan.jpg", path.read_bytes(), "image/jpeg")}
+    place = client.submit(f"/piece/{uid}/photo", {"scanned": "1"}, files=sent).headers["location"]
+    list(client.get(f"{place}/events").iter_lines())
+    page = client.get(place).text
+    assert "from the scan" in page, page
+    assert "again, turned by 90 degrees" in page  # how a second scan helps
+    assert int(re.findall(r"<h1>(\d+) readings", page)[0]) >= 10
+
+
 def test_readings_that_only_a_photo_gives_are_enough_for_a_result(
     client: Client, tmp_path: Path
 ) -> None:
