@@ -15,8 +15,8 @@ from sqlalchemy.engine import URL
 
 from calib.errors import StoreError
 from calib.files import refuse_odd
-from calib.store import named
 from calib.store.snapshot import copy_to, snapshot
+from calib.store.where import named
 
 #: The newest migration; a test holds it against the migrations that are shipped.
 HEAD = "0010"

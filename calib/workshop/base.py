@@ -44,7 +44,7 @@ class Base:
 
     def store_if_any(self) -> "Store | None":
         """Return the store, or None where there is none yet."""
-        from calib.store import surely_missing
+        from calib.store.where import surely_missing
 
         if self._opened is None and surely_missing(self._where):
             return None
