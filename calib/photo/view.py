@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 from calib.errors import FileError
 from calib.photo.camera import Camera, View, solve_cameras
 from calib.photo.corners import Seen, find_mat
-from calib.photo.edges import EdgeFit, Look, cut_patch, fit_edge, look_of, sample_rim
+from calib.photo.edges import EdgeFit, fit_edge, look_of
 from calib.photo.image import Photo
 from calib.photo.locate import Box, Found, locate, mask_of, refuse_others, silhouette, top_view
 from calib.photo.lying import Lying
 from calib.photo.placement import Placement
-from calib.photo.quality import blur_px, check_view
+from calib.photo.profiles import cut_patch, sample_rim
+from calib.photo.quality import blur_px, check_view, white_light
 from calib.photo.rims import Rim, rims_of, visible
 from calib.photo.scale import PaperScale
 
@@ -23,9 +24,9 @@ Bools = NDArray[np.bool_]
 
 _WEAKEST_SCORE = 0.15
 _WEAKEST_SUPPORT, _CLOSE_MERIT = (
-    0.33,
+    0.4,
     0.93,
-)  # false placements in photos with known truth: up to 0.30
+)  # false placements in photos with known truth: up to 0.37
 _CLOSE_RIVAL = 0.6
 _REACHES_MM = (1.5, 0.8, 0.4)
 _GROW_SD = 0.003  # of a print, in the scale that `_SHARED_MM` makes: filament shrinks by up to 1 %
@@ -42,6 +43,7 @@ class MatView:
     camera: Camera
     blur_px: float
     notes: tuple[str, ...]
+    white: Floats  # light of the mat's white paper, (3,)
     stretch: float  # of the paper beyond the scale it was solved with (`PaperScale.stretched`)
 
 
@@ -94,7 +96,8 @@ def solve_views(
         for n, camera, kept in zip(members, solved.cameras, solved.kept, strict=True):
             blur = blur_px(seen[n], camera, scale)
             notes = check_view(photos[n], seen[n], camera, kept, solved.rms_px, blur, scale)
-            out[n] = MatView(photos[n], seen[n], camera, blur, tuple(notes), solved.stretch)
+            white = white_light(photos[n], seen[n], camera, scale)
+            out[n] = MatView(photos[n], seen[n], camera, blur, tuple(notes), white, solved.stretch)
     return [v for v in out if v is not None]
 
 
@@ -177,7 +180,6 @@ def fit_piece(view: MatView, found: Found) -> PieceView:
         view.photo, camera.project(world), round(5 * camera.px_per_mm(world.mean(axis=0))) + 8
     )
     fits: list[EdgeFit] = []
-    look = Look()
     for reach in _REACHES_MM:
         seen = visible(lying, rims, placement.to_lying(camera.position_mm[None])[0])
         profiles = [
@@ -187,8 +189,7 @@ def fit_piece(view: MatView, found: Found) -> PieceView:
         ]
         if not profiles:
             break
-        if reach == _REACHES_MM[-1]:
-            look = look_of([p for _, p in profiles], reach)
+        look = look_of([p for _, p in profiles], view.white)
         fits = [fit_edge(rim, p, reach, look) for rim, p in profiles]
         if reach != _REACHES_MM[-1]:
             placement = _stepped(
