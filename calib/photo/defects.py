@@ -28,7 +28,7 @@ _LEAST_KEPT = 0.6  # of the edge, on its curve
 _EDGE_SD_MM, _EDGE_SD_PX = 0.04, 0.4
 _FREE_SD_MM = 0.08  # of a free end across its edge: held by one end, its root not known as well
 _AREA_SHARE_SD = 0.15  # of a string's area: how thin things share a pixel
-_LEAST_SEEN = 0.2  # of a gap's height
+_LEAST_SEEN, _HIDDEN_SHARE = 0.2, 0.2  # of a gap's height; of strings there, per height
 _CLEAR_MM = 0.3  # below a sagging rung, where strings begin to count
 #: Of the drawn line, from the placement of the whole piece: its height, and from end to end.
 _PLACED_SD_MM, _TURNED_SD_MM, _ROOT_SD_MM = 0.05, 0.03, 0.2
@@ -208,7 +208,7 @@ def _strings(
     """Area of material in a gap; `above` is the edge of the rung over it, where there is one.
 
     Strings cross the gap, so that what walls hide of its length holds as much as the rest. What a rung hides of
-    its height may hold as much, or nothing.
+    its height holds less, for strings are further from it.
     """
     world = view.placement.to_world(gap.cells_mm.reshape(-1, 3))
     light = patch.sample(view.camera.project(world)).reshape(gap.cells_mm.shape)
@@ -220,8 +220,8 @@ def _strings(
         hidden += float(covered.mean()) * len(gap.aside_mm) * CELL_MM
     least = float(counted.sum()) * CELL_MM * gap.length_mm / len(gap.along_mm)
     most = least / max(1 - hidden / gap.high_mm, _LEAST_SEEN)
-    area = (least + most) / 2
-    sd = np.hypot(_AREA_SHARE_SD * area, (most - least) / np.sqrt(12))
+    area = least + _HIDDEN_SHARE * (most - least)
+    sd = np.hypot(_AREA_SHARE_SD * area, _HIDDEN_SHARE * (most - least))
     sd = np.hypot(sd, 0.02 * np.sqrt(gap.length_mm * gap.high_mm))
     frame = gap.cells_mm[[0, 0, -1, -1, 0], [0, -1, -1, 0, 0]]
     return Defect(feature, "strings", area, "mm2", float(sd), colours.doubt, outline_mm=frame)

@@ -19,13 +19,10 @@ _SOFT_MM, _GROW_MM, _BESIDE_MM = 0.1, 0.2, 0.3
 # Where brightness alone tells plastic from paper, strings are what is narrow:
 _NARROW_MM, _ROUNDS = 2.2, 2
 _LEAST_STEP = 0.04  # between thread and paper, of the face's and the open paper's
-_ON_LIGHT, _ON_DARK = (
-    0.4,
-    0.15,
-)  # share from which a place may be one: on light paper it has a shadow
-_THREAD_LIGHT = (
-    0.6  # of the face's: round (pi / 4 of it), and between walls that hide some of the sky
-)
+#: Share from which a place may be one: on light paper there are shadows, too.
+_ON_LIGHT, _ON_DARK = 0.4, 0.15
+#: Of a thread's light, of the face's: round (pi / 4 of it), between walls that hide some of the sky.
+_THREAD_LIGHT = 0.7
 
 
 @dataclass(frozen=True, eq=False)
