@@ -37,7 +37,7 @@ bench: .venv/dev ## measure speed, memory and coverage (minutes)
 	  echo "== $$name"; $(BIN)/python -m bench.$$name || exit 1; done
 
 docs: .venv/dev ## draw the pictures of README anew
-	$(BIN)/python docs/draw.py
+	PYTHONPATH=. $(BIN)/python docs/draw.py
 	PYTHONPATH=. $(BIN)/python docs/screens.py
 
 clean: ## remove the virtual environment and what the demo made

@@ -23,12 +23,11 @@ from calib.model.instrument import DEFAULTS
 from calib.plan.cost import piece_cost
 from calib.profile.answers import Where, values
 from calib.profile.blocks import Block
+from calib.profile.doubts import robust
 from calib.profile.events import Happened
 from calib.profile.evidence import Made, block_of
-from calib.profile.influence import disagreements
 from calib.profile.kept import size_fit
 from calib.profile.knowledge import World as Known
-from calib.profile.posterior import posterior
 from calib.store.records import Spool
 from patterns.spec import PrintSetup
 from tests.simulate_world import REAL, Jaws, Machine, World, printed
@@ -138,11 +137,11 @@ def _sheet_block(
 
 def _answers(case: Case, one: Build) -> Iterator[tuple[str, str, float, float]]:
     at = START + timedelta(days=4 * case.rolls)
-    joint = posterior(one.blocks, one.known) if case.jointly else None
+    joint = robust(one.blocks, one.known).posterior if case.jointly else None
     for roll in one.truth:
         where = Where(printer="p", nozzle="n", spool=roll, material="PLA", at=at, steps={"X": 80.0, "Y": 80.0})  # fmt: skip
         own = [b for b in one.blocks if b.owner("spool") == roll]
-        found = values(joint or posterior(own, one.known), where, SETTINGS)
+        found = values(joint or robust(own, one.known).posterior, where, SETTINGS)
         for name, e in found.items():
             yield roll, name, e.value, e.expanded()
 
@@ -168,8 +167,8 @@ def row(case: Case, builds: int, world: World) -> str:
     flagged = []
     for _ in range(builds):
         one = build(case, world, rng)
-        joint = posterior(one.blocks, one.known)
-        odd = [d.block.uid[:2] for d in disagreements(joint, one.blocks, one.blocks)]
+        judged = robust(one.blocks, one.known).judged
+        odd = [j.uid[:2] for j in judged.values() if j.disagrees]
         flagged.append(f"{case.rolls - 1:02d}" in odd if case.bad else bool(odd))
         for roll, name, value, half in _answers(case, one):
             hits[name].append(abs(value - one.truth[roll][name]) <= half)

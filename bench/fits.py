@@ -43,8 +43,10 @@ def others(draws: int) -> None:
 
 def motion(draws: int) -> None:
     """Print the coverage of what tells how a printer moves."""
-    print(f"\ncoverage of 95 % intervals, {draws} draws each (asked for: 93 to 97 %)")
-    for draw in (moving.reversal, moving.ripple, moving.lag):
+    print(
+        f"\ncoverage of 95 % intervals, {draws} draws each (asked for: 93 to 97 %, two alike 90 %)"
+    )
+    for draw in (moving.reversal, moving.ripple, moving.two_alike, moving.lag):
         _show(sim.coverage(draw, draws, seed=4))
 
 

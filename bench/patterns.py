@@ -1,12 +1,14 @@
-"""Pieces: 200 random ones of each pattern built and measured; speed beside plain mesh booleans.
+"""Pieces: 200 random ones of each pattern built, measured, sliced; speed beside plain mesh booleans.
 
-`python -m bench.patterns [COUNT]` draws COUNT pieces of each pattern (200 by default, many minutes).
+`python -m bench.patterns [COUNT [PATTERN ...]]` draws COUNT pieces of each pattern (200 by default, many minutes).
 """
 
 import statistics
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+
+from OCP.Standard import Standard_Failure
 
 from patterns import registry, solid
 from patterns.export import stl_bytes
@@ -14,15 +16,17 @@ from patterns.piece import Piece
 from patterns.preview import preview_mesh
 from patterns.spec import PrintSetup
 from tests.measurekit import check_piece, valid_pieces
+from tests.printability import faults
 
 ROOMY = PrintSetup(hot_end_max_c=500.0, build_z_mm=800.0)
 
 
-def main(count: int = 200) -> None:
-    """Print every figure."""
-    default_speed()
-    tower_speed()
-    random_pieces(count)
+def main(count: str = "200", *names: str) -> int:
+    """Print every figure; return how many random pieces failed. Of the patterns named, these alone."""
+    if not names:
+        default_speed()
+        tower_speed()
+    return random_pieces(int(count), names)
 
 
 def seconds(work: Callable[[], object], repeats: int = 5) -> float:
@@ -64,24 +68,37 @@ def tower_speed() -> None:
     print(f"40 bands take {times[40] / times[10]:.2f} x the time of 10")
 
 
-def random_pieces(count: int) -> None:
-    """Build, validate and re-measure random pieces of every pattern."""
+def random_pieces(count: int, names: Sequence[str] = ()) -> int:
+    """Build, validate, re-measure and slice random pieces of every pattern; return how many failed."""
+    failed = 0
     for name, pattern in registry.all_patterns().items():
-        if not pattern.piece({}, PrintSetup()).printed:
+        if not pattern.piece({}, PrintSetup()).printed or (names and name not in names):
             continue
-        start = time.perf_counter()
+        start = time.process_time()
         pieces, refused = valid_pieces(pattern, count, seed=2)
-        checked = [check_piece(p) for p in pieces]
-        volume = max(abs(c.mesh.volume_mm3 - c.kernel_mm3) / c.kernel_mm3 for c in checked)
-        middle = statistics.median(c.measured for c in checked)
+        found = [c for c in map(check, pieces) if c]
+        failed += count - len(found)
         print(
-            f"{name:20} {count} built, {refused} draws refused with a clear line;"
-            f" mesh within {100 * volume:.4f} % of the kernel; {middle:g} lengths a piece"
-            f" re-measured within {max(c.worst_mm for c in checked):.4f} mm"
-            f" ({time.perf_counter() - start:.0f} s)",
+            f"{name:20} {len(found)} of {count} sound, {refused} draws refused with a clear line;"
+            f" {statistics.median(n for n, _ in found):g} lengths a piece re-measured within"
+            f" {max(mm for _, mm in found):.4f} mm ({time.process_time() - start:.0f} s)",
             flush=True,
         )
+    return failed
+
+
+def check(piece: Piece) -> tuple[int, float] | None:
+    """Lengths re-measured and the worst error in mm of a sound piece; of another print what is wrong."""
+    try:
+        checked = check_piece(piece)
+        wrong = [f"layer {f.layer}: {f.why}" for f in faults(piece, checked.mesh)]
+    except (AssertionError, Standard_Failure) as error:
+        wrong = [f"{type(error).__name__} {error}".splitlines()[0]]
+    if not wrong:
+        return checked.measured, checked.worst_mm
+    print(f"  {piece.pattern} {piece.spec} {piece.setup}: {wrong[0]}", flush=True)
+    return None
 
 
 if __name__ == "__main__":
-    main(*(int(a) for a in sys.argv[1:2]))
+    raise SystemExit(1 if main(*sys.argv[1:]) else 0)

@@ -20,7 +20,7 @@ from sqlalchemy import insert
 from sqlalchemy.orm import Session
 
 from calib.model.drive import Drive
-from calib.profile.blocks import Block, block_json
+from calib.profile.blocks import Block, Coordinate, block_json
 from calib.profile.evidence import MODEL, Made, parameter_part
 from calib.store import open_store
 from calib.store.records import Axis, Nozzle, Printer, Spool
@@ -50,8 +50,22 @@ RESOLVES = {
 }  # fmt: skip
 
 
+#: How far things differ in the world of this bench, one standard deviation.
+DIFFER = {
+    "scale": 1e-3, "shrink": 7e-4, "offset": 0.04, "skew": 3e-3, "first": 0.04, "caliper": 1e-4,
+    "swell": 0.01, "print": 1.4e-4,
+}  # fmt: skip
+
+
 def blocks(count: int, rng: np.random.Generator) -> Iterator[Block]:
     """Yield the blocks of so many sheets, oldest first."""
+    truth: dict[Coordinate, float] = {}
+
+    def true(c: Coordinate) -> float:
+        if c not in truth:
+            truth[c] = rng.normal(0, DIFFER[c.quantity.partition("_")[0]])
+        return truth[c]
+
     for i in range(count):
         roll = int(rng.integers(0, ROLLS))
         printer = roll % PRINTERS if rng.random() > 0.1 else int(rng.integers(0, PRINTERS))
@@ -69,7 +83,7 @@ def blocks(count: int, rng: np.random.Generator) -> Iterator[Block]:
                 r[k, coordinates.index(c)] = w / RESOLVES[name]
         yield Block(
             uid=made.uid, at=made.at, coordinates=coordinates, r=r, readings=9, pattern="gauge",
-            z=rng.normal(0, 1.5, len(RESOLVES)), steps={"X": 80.0, "Y": 80.0},
+            z=rng.normal(size=len(RESOLVES)) + r @ [true(c) for c in coordinates], steps={"X": 80.0, "Y": 80.0},
             settings=("scale_x_percent", "scale_y_percent"),
         )  # fmt: skip
 

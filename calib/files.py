@@ -8,6 +8,7 @@ import contextlib
 import errno
 import os
 import secrets
+import stat
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import BinaryIO, cast
@@ -30,6 +31,15 @@ _MENDS = {
     errno.EISDIR: ("that is a folder, not a file", "give the name of a file"),
     errno.ENAMETOOLONG: ("the name is too long", "use a shorter name"),
 }
+
+#: What is no file of the disk.
+_SORTS = (
+    (stat.S_ISDIR, "that is a folder, not a file"),
+    (stat.S_ISFIFO, "that is a pipe, not a file"),
+    (stat.S_ISCHR, "that is a device, not a file"),
+    (stat.S_ISBLK, "that is a device, not a file"),
+    (stat.S_ISSOCK, "that is a socket, not a file"),
+)
 
 #: Given a whole draft and its place, what is entered before it takes the place and left after; see `replacing`.
 Around = Callable[[Path, Path], contextlib.AbstractContextManager[object]] | None
@@ -131,6 +141,31 @@ def scratch() -> Iterator[Path]:
             where=str(where),
             mend="make room in the folder for temporary files, or set TMPDIR to another",
         ) from err
+
+
+def refuse_odd(path: Path) -> None:
+    """Refuse what is no file of the disk.
+
+    Raises
+    ------
+    FileError
+        It is missing, or a folder, a pipe or a device.
+    """
+    try:
+        mode = path.stat().st_mode
+    except FileNotFoundError as err:
+        raise FileError("there is no such file", where=str(path)) from err
+    except (OSError, ValueError) as err:
+        told = err.strerror if isinstance(err, OSError) else err
+        raise FileError(f"can't read it ({told})", where=str(path)) from err
+    refuse_sort(mode, path)
+
+
+def refuse_sort(mode: int, path: Path) -> None:
+    """Refuse what is no file of the disk by the mode that the system gives of it."""
+    for is_sort, what in _SORTS:
+        if is_sort(mode):
+            raise FileError(what, where=str(path), mend="give the name of a file")
 
 
 def read_limited(path: Path, most_bytes: int) -> bytes:

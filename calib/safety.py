@@ -1,4 +1,4 @@
-"""The cautions that are shown wherever the work can hurt someone, at the terminal once per session."""
+"""The cautions that are shown wherever the work can hurt someone, and stand in every file that is made for it."""
 
 import contextlib
 import os
@@ -15,15 +15,17 @@ SAFETY = (
 SESSION_HOURS = 4.0
 
 
-def cautions_due() -> bool:
+def cautions_due(*, to_terminal: bool) -> bool:
     """Whether the cautions are to be shown now; whoever asks shows them, and they count as shown.
 
-    Where the moment can't be kept they are always due.
+    What a script or a pipe was shown does not count for who sits at the terminal. Where the moment can't
+    be kept they are always due.
     """
     from platformdirs import user_state_path
 
     own = os.environ.get("TRUEBEAD_STATE")
-    mark = (Path(own) if own else user_state_path("truebead", appauthor=False)) / "cautions-shown"
+    folder = Path(own) if own else user_state_path("truebead", appauthor=False)
+    mark = folder / f"cautions-shown{'' if to_terminal else '-to-a-script'}"
     shown = 0.0
     with contextlib.suppress(OSError):
         shown = mark.stat().st_mtime

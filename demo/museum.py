@@ -60,7 +60,7 @@ def fill(store: Path) -> None:
             shop.add_spool(spool, material, colour=colour)
         for pattern in _MEASURED:
             shop.keep(_filled_in(shop, pattern, "lamp-white"))
-        shop.event("moved", "beacon", note="to the reading room")
+        shop.event("moved", printer="beacon", note="to the reading room")
         started = shop.start("step-gauge", printer="lantern", spool="gallery-grey", repeats=3)
         shop.say_printed(started.source)
         asked = {q.feature for q in started.questions}

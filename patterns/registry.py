@@ -237,7 +237,11 @@ def get(name: str) -> Pattern:
         return found[0]
     known = all_patterns() | all_checks()
     if name not in known:
-        near = difflib.get_close_matches(name, known, n=1)
-        mend = f"did you mean {near[0]}?" if near else f"the patterns are {', '.join(known)}"
+        near = difflib.get_close_matches(name, known, n=1) or [
+            k for k in known if name and name in k
+        ]
+        mend = (
+            f"did you mean {' or '.join(near)}?" if near else f"the patterns are {', '.join(known)}"
+        )
         raise SpecError(f"there is no pattern {name!r}", mend=mend)
     return known[name]

@@ -1,6 +1,9 @@
 """Settings that change with height on a piece, such as the temperature of a tower's bands."""
 
+import csv
+import io
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 #: What a schedule may change, with its unit. Names are the trade's own words.
@@ -73,12 +76,21 @@ class ScheduleRow:
         )  # fmt: skip
 
 
-def schedule_csv(rows: tuple[ScheduleRow, ...]) -> str:
-    """Return the text of `schedule.csv`; the columns of X only where a row is limited along it."""
+def schedule_csv(rows: Sequence[ScheduleRow], cautions: str) -> str:
+    """Return the text of `schedule.csv`; the columns of X only where a row is limited along it.
+
+    The cautions stand in a column of their own, so that whatever reads tables reads it.
+    """
     limited = any(r.limited for r in rows)
-    lines = ["z_from_mm,z_to_mm,setting,value" + ",x_from_mm,x_to_mm" * limited]
+    out = io.StringIO()
+    table = csv.writer(out, lineterminator="\n")
+    ends = ["x_from_mm", "x_to_mm"] if limited else []
+    table.writerow(["z_from_mm", "z_to_mm", "setting", "value", *ends, "cautions"])
     for r in rows:
-        ends = [f"{x:g}" if math.isfinite(x) else "" for x in (r.x_from_mm, r.x_to_mm)]
-        line = f"{r.z_from_mm:g},{r.z_to_mm:g},{r.setting},{r.value:g}"
-        lines.append(",".join([line, *ends]) if limited else line)
-    return "\n".join(lines) + "\n"
+        reach = [r.x_from_mm, r.x_to_mm] if limited else []
+        ends = [f"{x:g}" if math.isfinite(x) else "" for x in reach]
+        table.writerow(
+            [f"{r.z_from_mm:g}", f"{r.z_to_mm:g}", r.setting, f"{r.value:g}", *ends, cautions]
+        )
+        cautions = ""  # once is enough
+    return out.getvalue()

@@ -81,7 +81,7 @@ def _meant(name: str, known: list[str]) -> str:
     everything = f"the parameters are {', '.join(known)}"
     starts = [k for k in known if name and k.startswith(f"{name.lower()}_")]
     near = starts or difflib.get_close_matches(name.lower(), known, n=1)
-    return f"did you mean {' or '.join(near)}? {everything}" if near else everything
+    return f"did you mean {' or '.join(near)}?" if near else everything
 
 
 def _word(value: Any) -> str:

@@ -1,7 +1,8 @@
 """A plain way to rewrite G-code, one line after the other, that can be read and believed; and files to try it on.
 
 It shares no code with `calib.apply.gcode`. Rules it states in its own words: X, Y, Z are rounded to 1/10,000 and E to
-1/100,000 of the file's unit (ten times finer in inches); an axis that another pulls along is written as well.
+1/100,000 of the file's unit (ten times finer in inches); an axis that another pulls along is written as well. The ends of
+straight moves for an arc are rounded to 1/1,000,000 before they go through the map.
 """
 
 import math
@@ -172,6 +173,7 @@ class Reference:
                 cy + rr * math.sin(begin + turn * t),
                 old[2] + (end[2] - old[2]) * t,
             ]
+            at = [round(v, 6) if not self.untouched(q) else self.round(v) for q, v in enumerate(at)]
             now = self.out(end if k == n else at)
             new = {"G": 1.0}
             for q, axis in enumerate(AXES):

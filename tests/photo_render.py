@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
-from calib.photo.camera import Camera
+from calib.photo.camera import Pinhole
 from calib.photo.lying import Lying, loop_points
 from calib.photo.mat import Mat
 from calib.photo.mat_draw import raster
@@ -54,7 +54,7 @@ class Placed:
 @dataclass(frozen=True)
 class Scene:
     mat: Mat
-    camera: Camera
+    camera: Pinhole
     size: tuple[int, int]
     pieces: tuple[Placed, ...] = ()
     paper: tuple[float, float] = (1.0, 1.0)  # printed over drawn, in X and Y
@@ -198,7 +198,7 @@ def _texture(mat: Mat) -> NDArray[np.float32]:
     return 0.03 + 0.85 * ink
 
 
-def _flat_rays(camera: Camera, x: Floats, y: Floats) -> tuple[Floats, Floats]:
+def _flat_rays(camera: Pinhole, x: Floats, y: Floats) -> tuple[Floats, Floats]:
     """Undistorted image-plane coordinates of pixels, through a table of the radial law."""
     r = np.linspace(0, 2.0, 8192)
     bent = r * (1 + camera.k1 * r**2 + camera.k2 * r**4)
@@ -429,7 +429,7 @@ def _paint(scene: Scene, placed: Placed, light: NDArray[np.float32]) -> None:
 
 
 def _zbuffer(
-    camera: Camera, tri: Floats, pix: Floats, low: NDArray[np.int_], n: int, fx: Floats, fy: Floats
+    camera: Pinhole, tri: Floats, pix: Floats, low: NDArray[np.int_], n: int, fx: Floats, fy: Floats
 ) -> tuple[NDArray[np.float32], NDArray[np.int32]]:
     seen = tri @ camera.rotation.T + camera.shift_mm
     best = np.full(fx.shape, 0.0)  # 1 / depth
@@ -573,7 +573,7 @@ def look(
     fill: float = 0.93,
     centre_off: tuple[float, float] = (0.0, 0.0),
     mat: Mat | None = None,
-) -> Camera:
+) -> Pinhole:
     """Return a camera that sees the whole frame; view_deg is along the picture's long side."""
     mat = mat or Mat()
     width, height = size
@@ -590,7 +590,7 @@ def look(
     centre = ((width - 1) / 2 + centre_off[0], (height - 1) / 2 + centre_off[1])
     x0, y0, x1, y1 = (v * 1.0 for v in mat.empty_mm)
     frame = np.array([[x, y, 0] for x in (x0 - 22, x1 + 22) for y in (y0 - 22, y1 + 22)])
-    camera = Camera(focal, centre, k1, k2, rotation, np.zeros(3))
+    camera = Pinhole(focal, centre, k1, k2, rotation, np.zeros(3))
     for distance in np.arange(150.0, 900.0, 4.0):
         camera = replace(camera, shift_mm=-rotation @ (back * distance))
         pix = camera.project(frame)

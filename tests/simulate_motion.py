@@ -34,18 +34,24 @@ def carriage(slack, noise, rng, *, drift=0.0):
 
 
 def reversal(rng) -> Hits:
-    """Lost motion from five approaches on each side."""
-    slack, noise = rng.uniform(0.03, 0.2), rng.uniform(0.004, 0.03)
-    seen = list(carriage(slack, noise, rng, drift=rng.normal(0, 0.0005)))
-    below, above = (np.array([v for up, v in seen if up is side]) for side in (True, False))
-    return {"reversal": holds(fit_reversal(below, above, 0.01).value, slack)}
+    """Lost motion from five approaches on each side, at one place and at three that lose unlike amounts."""
+    noise, drift = rng.uniform(0.004, 0.03), rng.normal(0, 0.0005)
+    slacks = rng.uniform(0.03, 0.2) + rng.uniform(0, 0.05, 3)
+    sides = []
+    for slack in slacks:
+        seen = list(carriage(slack, noise, rng, drift=drift))
+        sides.append([np.array([v for up, v in seen if up is side]) for side in (True, False)])
+    return {
+        "reversal": holds(fit_reversal(sides[:1], 0.01).mean, slacks[0]),
+        "reversal, mean of places": holds(fit_reversal(sides, 0.01).mean, slacks.mean()),
+    }
 
 
-def counted(hz, damping, push, speeds, rng, *, step=0.5):
+def counted(modes, push, speeds, rng, *, step=0.5):
     """Read a simulated wall with a ruler; bands on which too few ripples show are left out."""
     found = []
     for speed in speeds:
-        x, y = wall_behind_a_corner(speed, push, [(hz, damping, 1.0)], rng)
+        x, y = wall_behind_a_corner(speed, push, modes, rng)
         length = read_over_ripples(x, y, 4, rng, step=step)
         if length:
             found.append(Counted(length=length, u=_RULER_U, speed=speed, count=4))
@@ -55,13 +61,28 @@ def counted(hz, damping, push, speeds, rng, *, step=0.5):
 def ripple(rng) -> Hits:
     """The frequency on printers gentle and hard, of which people know the acceleration roughly, or not at all."""
     hz, damping, push = rng.uniform(18, 70), rng.uniform(0.03, 0.1), rng.uniform(900, 4000)
-    bands = counted(hz, damping, push, (60, 80, 100, 120), rng)
+    bands = counted([(hz, damping, 1.0)], push, (60, 80, 100, 120), rng)
     if len(bands) < 2:
         return {"ripple frequency": None}
     log_sd = 0.1 if rng.random() < 0.5 else 0.4
     said = Acceleration(value=push * math.exp(rng.normal(0, log_sd)), log_sd=log_sd)
     found = fit_ripples(bands, said).frequency
     return {"ripple frequency": within(found, hz * math.sqrt(1 - damping**2))}
+
+
+def two_alike(rng) -> Hits:
+    """Two parts that swing alike strongly at frequencies of their own: either is an answer, neither is none."""
+    hz, push, ratio = rng.uniform(18, 60), rng.uniform(900, 4000), rng.uniform(1.25, 2.2)
+    other = hz * ratio if rng.random() < 0.5 else hz / ratio
+    share = hz**2 / (hz**2 + other**2)  # a mass lags by the push over w^2
+    modes = [(hz, rng.uniform(0.03, 0.1), share), (other, rng.uniform(0.03, 0.1), 1 - share)]
+    bands = counted(modes, push, (60, 80, 100, 120), rng)
+    if len(bands) < 2:
+        return {"one of two frequencies": None}
+    found = fit_ripples(bands, Acceleration(value=push, log_sd=0.1)).frequency
+    return {
+        "one of two frequencies": any(within(found, f * math.sqrt(1 - z**2)) for f, z, _ in modes)
+    }
 
 
 def wall_behind_a_corner(speed, push, modes, rng, *, corner=5.0, leg=60.0):

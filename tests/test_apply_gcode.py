@@ -20,6 +20,8 @@ from calib.apply.gcode.stream import rewrite
 from calib.apply.limits import Limits
 from calib.apply.linear import IDENTITY, Skew, correction_matrix, inverse, transform_matrix
 from calib.errors import BadInput, FileError
+from calib.safety import SAFETY
+from patterns.schedule import ScheduleRow
 from tests.gcode_reference import Maker, Reference, number_lines, words_of
 
 FULL = correction_matrix((1.002, 0.999, 1.001), Skew(0.4, 0.1, -0.2))
@@ -67,7 +69,7 @@ def test_identity_leaves_every_byte(seed, crlf, last):
 @pytest.mark.parametrize("matrix", MATRICES.values(), ids=MATRICES)
 @pytest.mark.parametrize("flow", [1.0, 0.97])
 @settings(max_examples=12, deadline=None)
-@given(seed=seeds, crlf=st.booleans(), block=st.sampled_from([100, 2000]))
+@given(seed=seeds, crlf=st.booleans(), block=st.sampled_from([250, 2000]))
 def test_both_ways_agree_with_the_plain_reference(matrix, flow, seed, crlf, block):
     text = Maker(seed).text(75, "\r\n" if crlf else "\n")
     job = Job(matrix=matrix, centre_mm=CENTRE, flow=flow)
@@ -201,7 +203,7 @@ def test_a_damaged_file_goes_both_ways_alike(seed, where, put):
         matrix=FULL, centre_mm=CENTRE, flow=1.02, limits=Limits(build_x_mm=400, build_y_mm=400)
     )
     answers = []
-    for block in (None, 40):
+    for block in (None, 150):
         try:
             answers.append(words_of(corrected(text, job, block=block)))
         except BadInput as err:
@@ -416,10 +418,18 @@ def test_an_arc_that_climbs_bends_under_xz_skew():
     assert climbing[-1]["Z"] == pytest.approx(1 * 0 + 3 / math.cos(math.radians(0.5)), abs=1e-4)
 
 
-def test_after_an_arc_turned_into_moves_a_kept_one_gets_its_g_word():
-    matrix = correction_matrix((1, 1, 1), Skew(0, 0.5))
-    text = HEAD + "G3 X110 Y110 I0 J10 Z3\nX100 Y100 I-10 J0\n"
-    assert skewed(text, matrix)[-1]["G"] == 3
+@pytest.mark.parametrize("block", [None, 10])
+def test_after_an_arc_turned_into_moves_a_kept_one_gets_its_g_word(block):
+    job = Job(matrix=correction_matrix((1, 1, 1), Skew(0, 0.5)))
+    text = HEAD + "G3 X110 Y110 I0 J10 Z3\nX100 Y100 I-10 J0\nX110 Y110 J10 Z4\nX100 Y100 I-10 J0\n"
+    out = corrected(text, job, block=block)
+    assert [w.get("G") for w in words_of(out)].count(3) == 2
+    assert [c for c in compare(text.splitlines(), out.splitlines(), job) if not c.good] == []
+
+
+def test_an_arc_whose_filament_is_open_is_not_taken_apart():
+    with pytest.raises(FileError, match=r"line 6: an arc has to become straight moves.*--e-in-g91"):
+        corrected(HEAD.replace("M83", "M82") + "G91\nG3 X10 Y10 J10 E1\n", matrix=FULL, flow=0.9)
 
 
 @pytest.mark.parametrize(
@@ -452,19 +462,55 @@ def test_what_cannot_be_mapped_is_refused_with_its_line(lines, message, block):
 # -- line numbers, endings, comments ----------------------------------------------------------
 
 
-def test_numbered_lines_keep_counting_and_their_checksums_hold():
-    lines = [*HEAD.splitlines(), "G3 X110 Y110 I0 J10 E1", "G1 X120"]
-    out = corrected("\n".join(number_lines(lines)) + "\n", matrix=FULL, flow=1.1)
+def checked_numbers(text):
+    """Return the numbers of lines, each of which must have one and a checksum that holds."""
     numbers = []
-    for line in out.splitlines():
+    for line in text.splitlines():
         body, _, given = line.rpartition("*")
         total = 0
         for byte in body.encode():
             total ^= byte
-        assert total == int(given)
+        assert total == int(given), line
         numbers.append(int(body.split()[0][1:]))
+    return numbers
+
+
+@pytest.mark.parametrize("block", [None, 60])
+def test_numbered_lines_keep_counting_and_their_checksums_hold(block):
+    lines = [*HEAD.splitlines(), "G3 X110 Y110 I0 J10 E1", "G90 G1 X120"]
+    text = "\n".join(number_lines(lines)) + "\n"
+    numbers = checked_numbers(corrected(text, matrix=FULL, flow=1.1, block=block))
     assert numbers == list(range(1, len(numbers) + 1))
     assert len(numbers) > len(lines)
+
+
+@pytest.mark.parametrize("block", [None, 60])
+def test_lines_of_a_schedule_are_counted_too_at_the_very_end_as_well(block):
+    lines = [*HEAD.splitlines(), "G1 X20 E1", "G1 X30 E2", "G1 Z30 E2"]
+    rows = (ScheduleRow(z_from_mm=0, z_to_mm=9, setting="speed_percent", value=50),)
+    out = corrected("\n".join(number_lines(lines)) + "\n", schedule=rows, block=block)
+    numbers = checked_numbers(out)
+    assert numbers == list(range(1, len(lines) + 3))
+    assert "M220 S50*" in out
+    assert out.splitlines()[-1].startswith(f"N{len(lines) + 2} M220 S100*")
+
+
+def test_numbers_begin_anew_where_the_file_says_so():
+    text = "\n".join(
+        [*number_lines([*HEAD.splitlines(), "G1 X20 E1"]), "N0 M110*35", "N1 G1 X30 E2*5"]
+    )
+    rows = (ScheduleRow(z_from_mm=0, z_to_mm=9, setting="speed_percent", value=50),)
+    numbers = checked_numbers(corrected(text + "\n", schedule=rows))
+    n = len(HEAD.splitlines())
+    assert numbers == [*range(1, n + 3), 0, 1, 2]
+
+
+@pytest.mark.parametrize(
+    "line", ["N3 G1 X1*", "N3 G1 X1*5x", "N3 G1 X1*5 Y2", "G1 X1* Y2", "G1 X1*5 Y2"]
+)
+def test_words_behind_a_checksum_are_refused(line):
+    with pytest.raises(FileError, match=r"line 3: (checksum|can't read)"):
+        corrected("G28\nG1 X1 Y1 Z1\n" + line + "\n", matrix=FULL)
 
 
 def test_a_wrong_checksum_is_found():
@@ -490,6 +536,7 @@ def test_the_header_says_what_was_changed_and_bars_a_second_time():
     head = out.getvalue().decode().splitlines()
     assert head[0].startswith("; corrected by truebead: coordinates mapped about X0 Y0 Z0 mm")
     assert head[1] == "; corrected by truebead: extruded filament multiplied by 0.97 (retractions are not changed)"  # fmt: skip
+    assert " ".join(line.removeprefix("; corrected by truebead: ") for line in head[2:5]) == SAFETY
     with pytest.raises(FileError, match="corrected twice; start from the file as it was sliced"):
         rewrite(io.BytesIO(out.getvalue()), None, Job(flow=0.97), "lamp.gcode")
     rewrite(io.BytesIO(out.getvalue()), None, Job(flow=0.97), "lamp.gcode", again=True)

@@ -7,7 +7,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calib.apply.gcode.numbers import (
+from calib.apply.decimals import (
     ONE,
     WINDOW,
     read_decimals,

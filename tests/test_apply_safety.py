@@ -67,6 +67,14 @@ def test_how_the_printer_reads_e_under_g91_can_be_said(how, last):
     assert agrees(text, "\n".join(out), job) == []
 
 
+def test_the_check_expects_e_whose_meaning_is_open_as_it_was():
+    job = Job(flow=1.05)
+    text = PRINT + "G91\nG1 X5 E2\nG90\nG92 E0\n"
+    out = corrected(text, job)
+    assert agrees(text, out, job) == []
+    assert [c.what[:5] for c in agrees(text, out.replace("X5 E2", "X5 E2.1"), job)] == ["E of "]
+
+
 def test_m83_settles_e_under_g91():
     text = PRINT.replace("M82", "M83") + "G91\nG1 X5 E2\nG90\n"
     assert "G1 X5 E2.1\n" in corrected(text, Job(flow=1.05))
@@ -136,6 +144,14 @@ def test_what_cannot_be_checked_is_listed(line, words):
     assert "look at what is listed here before you print" in found
 
 
+@pytest.mark.parametrize("number", [5, 6, 12, 27, 29, 30, 32, 33, 34, 61, 81])
+def test_after_codes_that_go_anywhere_the_place_is_not_known(number):
+    text = HEAD + f"G{number}\nG91\nG1 X500\n"
+    assert any(
+        "moves to where the file does not say" in w for w in told(text, Job(flow=1.05, limits=BOX))
+    )
+
+
 def test_compact_and_lower_case_lines_are_no_exponents():
     for line in ("G1X110Y110E0.5", "g1x110y110e.5", "g1 x110 y110 e.5"):
         assert words_of(corrected(HEAD + line, Job(flow=2.0)))[4]["E"] == 1
@@ -153,6 +169,13 @@ def test_travel_that_only_the_correction_pushes_past_a_wall_is_held_there():
     assert out.splitlines()[-1] == "G1 X0 Y220"
     assert agrees(text, out, job) == []
     assert any("held at it: line 6" in w for w in told(text, job))
+
+
+@pytest.mark.parametrize("moves", ["G1 X60 Y220 E1\n", "G0 X60 Y220\nG1 X60 Y100 E1\n"])
+def test_what_extrudes_where_a_wall_holds_its_end_or_its_start_is_refused(moves):
+    line, at = len((HEAD + moves).splitlines()), r"0\.011 mm further out while it extrudes"
+    with pytest.raises(FileError, match=rf"line {line}: Y 220\.011 mm .* {at}, in the layer at "):
+        corrected(HEAD + moves, Job(matrix=SLIGHT, centre_mm=CENTRE, limits=BOX))
 
 
 def test_what_was_outside_before_is_told_and_goes_no_further_out():
@@ -183,12 +206,12 @@ def test_an_arc_of_travel_past_a_wall_is_held_by_straight_moves():
 # -- schedules ------------------------------------------------------------------------------------
 
 
-def test_a_hundred_thousand_rows_take_seconds():
+def test_tens_of_thousands_of_rows_take_no_time():
     many = tuple(
         ScheduleRow(
-            z_from_mm=k / 1e4, z_to_mm=(k + 1) / 1e4, setting="hot_end_c", value=200 + k // 2000 % 7
+            z_from_mm=k / 3e3, z_to_mm=(k + 1) / 3e3, setting="hot_end_c", value=200 + k // 600 % 7
         )
-        for k in range(100_000)
+        for k in range(30_000)
     )
     out = corrected(tower(8), Job(schedule=many, limits=LIMITS))
     assert len(re.findall("M104 S20[0-6]", out)) > 5
@@ -304,6 +327,32 @@ def test_the_check_sees_what_totals_and_boxes_do_not():
         assert len(agrees(text, bad, job)) == 1
 
 
+@pytest.mark.parametrize(
+    ("of", "to", "what"),
+    [
+        ("G1 X101 Y100 E1\n", "G0 X101 Y100 E1\n", "motion of"),
+        ("\nX102 Y101 E1\n", "\nG2 X102 Y101 E1\n", "motion of"),
+        ("M107\n", "M107\nM104 S290\n", "line 9 of the result"),
+    ],
+)
+def test_the_check_sees_another_motion_and_what_follows_the_end(of, to, what):
+    text = HEAD + "G1 X100 Y100 E1\nG1 X101 Y100 E1\nX102 Y101 E1\nM107\n"
+    job = Job(flow=0.5)
+    good = corrected(text, job)
+    assert agrees(text, good, job) == []
+    halved = of.replace("E1", "E0.5"), to.replace("E1", "E0.5")
+    (found,) = agrees(text, good.replace(*halved), job)
+    assert found.what.startswith(what)
+
+
+def test_the_check_sees_filament_laid_down_at_a_wall_instead_of_past_it():
+    job = Job(matrix=SLIGHT, centre_mm=CENTRE, limits=BOX)
+    text = HEAD + "G1 X50 E1\nG1 X100 Y220\n"
+    out = corrected(text, job)
+    laid = [t.replace("Y220", "Y220 E2") for t in (text, out)]
+    assert [c.what[:4] for c in agrees(*laid, job)] == ["Y of"]
+
+
 def test_from_m83_to_m82_without_g92_is_no_false_alarm():
     text = HEAD + "G1 X101 E1\nM82\nG1 X102 E2.5\nM83\nG1 X103 E1\n"
     job = Job(flow=1.1)
@@ -321,7 +370,8 @@ def differential(seed):
     """Rewrite a random file by a random job, and return what the check finds."""
     r = random.Random(seed)
     text = Maker(seed).text(r.choice([40, 150]), r.choice(["\n", "\r\n"]))
-    if r.random() < 0.2:
+    numbered = r.random() < 0.2
+    if numbered:
         text = "\n".join(number_lines(text.splitlines())) + "\n"
     matrix = correction_matrix(
         tuple(r.choice([1, r.uniform(0.98, 1.02)]) for _ in range(3)),
@@ -330,7 +380,10 @@ def differential(seed):
     limits = r.choice([Limits(), Limits(build_x_mm=400, build_y_mm=400, build_z_mm=400)])
     job = Job(matrix=r.choice([matrix, FULL, *MATRICES.values()]), centre_mm=CENTRE, flow=r.choice([1, 0.97, 1.05]), limits=limits)  # fmt: skip
     try:
-        out = corrected(text, job, block=r.choice([None, 60, 500]))
+        out = corrected(text, job, block=r.choice([None, 200, 700]))
     except BadInput as err:
         return [err.line]
+    numbers = [int(n) for n in re.findall("^N([0-9]+)", out, re.MULTILINE)]
+    if numbered and numbers != list(range(1, len(numbers) + 1)):
+        return ["lines are not counted one by one"]
     return agrees(text, out, job)

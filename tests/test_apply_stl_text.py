@@ -1,4 +1,4 @@
-"""Text STL taken in whole blocks gives what it gives line by line; corrected models say so."""
+"""Text STL against numpy and a plain reader; corrected models say so."""
 
 import re
 
@@ -11,7 +11,7 @@ from calib.apply import stl_text
 from calib.apply.linear import IDENTITY
 from calib.apply.points import MARK
 from calib.errors import FileError
-from tests.test_apply_models import mapped, package, stl
+from tests.test_apply_models import MATRIX, mapped, package, stl
 
 
 def text_stl(corners, normals, *, spell="%.6e", end="\n", indent="  ", case=str, gap=" "):
@@ -24,8 +24,10 @@ def text_stl(corners, normals, *, spell="%.6e", end="\n", indent="  ", case=str,
     return (case(end.join([*lines, "endsolid lamp"])) + end).encode()
 
 
-def by_line(monkeypatch):
-    monkeypatch.setattr(stl_text._Text, "_at_once", lambda self, block: None)
+def numbers(data):
+    """Return the numbers of a text STL as (n, 4, 3), read in the plainest way."""
+    found = [line.split()[-3:] for line in data.decode().lower().splitlines() if "facet n" in line or "vertex" in line]  # fmt: skip
+    return np.array(found, float).reshape(-1, 4, 3)
 
 
 @pytest.mark.parametrize(
@@ -37,58 +39,58 @@ def by_line(monkeypatch):
         {"spell": "%g", "indent": ""},
     ],
 )
-def test_whole_blocks_give_what_lines_give_byte_for_byte(tmp_path, monkeypatch, layout):
+def test_every_number_goes_through_the_map_whatever_the_layout(tmp_path, monkeypatch, layout):
     rng = np.random.default_rng(3)
-    corners = rng.normal(0, 1, (9000, 3, 3)) * 10.0 ** rng.integers(-7, 4, (9000, 3, 3))
-    normals = np.where(rng.random((9000, 3)) < 0.4, 0.0, rng.normal(0, 1, (9000, 3)))
+    corners = rng.normal(0, 1, (900, 3, 3)) * 10.0 ** rng.integers(-7, 4, (900, 3, 3))
+    normals = np.where(rng.random((900, 3)) < 0.4, 0.0, rng.normal(0, 1, (900, 3)))
     data = text_stl(corners, normals, **layout)
-    assert len(data) > 1.2 * stl_text._BLOCK
-    calls = []
-    real = stl_text._Text._at_once
-
-    def seen(self, block):
-        done = real(self, block)
-        calls.append(done is not None)
-        return done
-
-    monkeypatch.setattr(stl_text._Text, "_at_once", seen)
+    monkeypatch.setattr(stl_text, "_BLOCK", len(data) // 7)
     moved, target = mapped(tmp_path, data)
-    at_once = target.read_bytes()
-    assert calls.count(True) >= 2
-    by_line(monkeypatch)
-    moved_too, target = mapped(tmp_path, data)
-    assert target.read_bytes() == at_once
-    assert moved_too.after.size_mm == moved.after.size_mm
-    assert (moved_too.parts, moved.parts) == (9000, 9000)
-    # Nothing but numbers, and the word in the solid's names, is another than it was.
-    plain = lambda text: re.sub(rb"[-+.\de]+(?=\s)", b"#", text.lower().replace(b" " + MARK, b""))  # noqa: E731
-    assert plain(at_once) == plain(data)
+    in_blocks = target.read_bytes()
+    monkeypatch.undo()
+    assert mapped(tmp_path, data)[1].read_bytes() == in_blocks
+    old, new = numbers(data), numbers(in_blocks)
+    assert new[:, 1:] == pytest.approx(old[:, 1:] @ np.array(MATRIX).T, rel=1e-8, abs=6e-7)
+    turned = old[:, 0] @ np.linalg.inv(np.array(MATRIX))
+    length = np.linalg.norm(turned, axis=1, keepdims=True)
+    turned = np.divide(turned, length, out=np.zeros_like(turned), where=length > 0)
+    assert new[:, 0] == pytest.approx(turned, abs=6e-7)
+    assert moved.parts == 900
+    assert moved.after.high == pytest.approx(new[:, 1:].max(axis=(0, 1)), abs=6e-7)
+    assert in_blocks.count(b"\r\n") == data.count(b"\r\n")
+    assert in_blocks.count(b"\n") == data.count(b"\n")
+    words = [w for w in in_blocks.decode().split() if w.isalpha()]
+    assert [w.lower() for w in words if w not in MARK.decode()] == [w for w in data.decode().lower().split() if w.isalpha()]  # fmt: skip
 
 
 @settings(max_examples=200, deadline=None)
-@given(st.lists(st.floats(allow_nan=False, allow_infinity=False, width=32), min_size=1))
-def test_numbers_are_spelled_as_c_does_and_read_back_as_32_bits(values):
-    """Python's own formatting is the reference; nine digits give any 32-bit number back (IEEE 754)."""
-    cells = stl_text.spell_many(np.array(values))
-    texts = [c.tobytes().replace(b"\0", b"") for c in cells]
-    assert [np.float32(t) for t in texts] == [np.float32(v) for v in values]
-    for text, v in zip(texts, values, strict=True):
-        assert float(text) == pytest.approx(float(b"%.8e" % v), rel=1.1e-8, abs=0)
-        assert not re.search(rb"\.0*e|0e|\.$", text[1:])  # no needless zeros
+@given(
+    st.lists(st.floats(allow_nan=False, allow_infinity=False, width=32), min_size=12, max_size=12)
+)
+def test_numbers_are_spelled_to_millionths_or_read_back_as_32_bits(values):
+    """Nine significant digits give any 32-bit number back (IEEE 754)."""
+    facet = np.array(values, float).reshape(1, 4, 3)
+    back = numbers(stl_text._spelled(facet, stl_text._WRITTEN))
+    if 1 < np.abs(facet).max() < 1e6:
+        assert back == pytest.approx(facet, abs=5.1e-7)
+    else:
+        assert back.astype(np.float32).tolist() == facet.astype(np.float32).tolist()
 
 
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        (b"vertex", b"vertec", "a facet has not exactly three corners"),
-        (b"e+00", b"e+00,5", "are not three numbers"),
-        (b"e+00", b"x+00", "are not three numbers"),
-        (b"  endfacet", b"  endfacet\nvertex 1 2 3", "not exactly three corners"),
-        (b"vertex ", b"vertex 7 ", "has not three numbers"),
+        (b"vertex", b"vertec", "'vertec' stands where 'vertex' belongs"),
+        (b"e+00", b"e+00,5", r"e\+00,5' stands where a number belongs"),
+        (b"e+00", b"x+00", r"x\+00' stands where a number belongs"),
+        (b"  endfacet", b"  endfacet\nvertex 1 2 3", "'vertex' stands where 'facet' belongs"),
+        (b"vertex ", b"vertex 7 ", "' stands where '(vertex|endloop)' belongs"),
+        (b"vertex ", b"vertex nan", r"'nan.*' stands where a number belongs"),
+        (b"vertex ", b"vertex nan #", "'#.*' stands where a number belongs"),
     ],
 )
 def test_damage_deep_in_a_large_file_is_found_with_its_line(tmp_path, old, new, message):
-    corners = np.random.default_rng(4).uniform(1, 9, (12_000, 3, 3))
+    corners = np.random.default_rng(4).uniform(1, 9, (4_000, 3, 3))
     data = text_stl(corners, corners[:, 0])
     at = data.index(old, len(data) // 2)
     broken = data[:at] + new + data[at + len(old) :]
@@ -96,29 +98,35 @@ def test_damage_deep_in_a_large_file_is_found_with_its_line(tmp_path, old, new, 
         mapped(tmp_path, broken)
     line = data[:at].count(b"\n") + 1
     said = int(re.search(r"line (\d+)", caught.value.line)[1])
-    assert line <= said <= line + 8  # the end of a facet is where its corners are counted
+    assert line <= said <= line + 1
+
+
+def test_a_facet_cut_short_is_refused(tmp_path):
+    data = text_stl(np.ones((5, 3, 3)), np.ones((5, 3)))
+    for end in range(len(data) // 2, len(data) - 20, 7):
+        with pytest.raises(FileError, match=r"cut short|inside a solid|belongs"):
+            mapped(tmp_path, data[:end])
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf"), 1e35])
-def test_a_normal_that_is_no_number_becomes_zero_in_either_way(tmp_path, monkeypatch, value):
+def test_a_normal_that_is_no_number_becomes_zero(tmp_path, value):
     corners = np.random.default_rng(4).uniform(1, 9, (50, 3, 3))
     data = text_stl(corners, [[value, 0, 1]] * 50)
-    _, target = mapped(tmp_path, data)
-    first = target.read_bytes()
-    assert b"facet normal 0 0 0" in first
-    by_line(monkeypatch)
-    assert mapped(tmp_path, data)[1].read_bytes() == first
+    assert b"facet normal 0 0 0" in mapped(tmp_path, data)[1].read_bytes()
 
 
-@pytest.mark.parametrize(
-    ("joined", "message"),
-    [(b"outer loop", "has not three numbers"), (b"vertex", "has not three numbers|three corners")],
-)
-def test_words_that_share_a_line_are_refused_in_whole_blocks_too(tmp_path, joined, message):
+@pytest.mark.parametrize("joined", [b"outer loop", b"vertex", b"endfacet"])
+def test_words_may_share_a_line(tmp_path, joined):
     corners = np.random.default_rng(4).uniform(1, 9, (50, 3, 3))
-    data = re.sub(rb"\n *" + joined, b" " + joined, text_stl(corners, corners[:, 0]))
-    with pytest.raises(FileError, match=message):
-        mapped(tmp_path, data)
+    data = text_stl(corners, corners[:, 0])
+    once = mapped(tmp_path, data)[1].read_bytes()
+    assert mapped(tmp_path, re.sub(rb"\n *" + joined, b" " + joined, data))[1].read_bytes() == once
+
+
+def test_text_without_a_facet_is_not_read_to_its_end(tmp_path, monkeypatch):
+    monkeypatch.setattr(stl_text, "_BLOCK", 1000)
+    with pytest.raises(FileError, match="no facet ends where one should"):
+        mapped(tmp_path, b"solid facet\n" + b"facet normal 1 2 3 " * 1000)
 
 
 @pytest.mark.parametrize("kind", ["binary", "text", "3mf"])

@@ -23,6 +23,7 @@ from calib.apply.values import (
 from calib.errors import BadInput
 from calib.model.place import Place, named
 from calib.model.setting import SETTINGS
+from calib.safety import SAFETY
 
 STEPS_X = Value(setting="steps_x_per_mm", old=80, new=80.2406, unit="steps/mm", place="printer")
 STEPS_E = Value(setting="steps_e_per_mm", old=93, new=95.125, unit="steps/mm")
@@ -52,6 +53,7 @@ def test_csv_and_data_say_the_same():
     assert rows[0]["gcode"] == data["steps_line"] == "M92 X80.24"
     assert rows[2]["old"] == ""
     assert data["values"][0]["new"] == 80.2406
+    assert [r["cautions"] for r in rows] == [SAFETY, "", ""]
 
 
 def test_the_card_shows_the_values_and_a_code_that_reads_back_as_their_text():

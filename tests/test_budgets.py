@@ -1,7 +1,8 @@
 """What every piece costs its user and what it settles, as it comes: minutes, grams, readings, half-widths.
 
 Figures are those of `truebead list` for a 0.4 mm nozzle with usual instruments, each feature read once; a change
-that makes a piece dearer or blunter has to change the table here, and say why.
+that makes a piece dearer or blunter has to change the table here, and say why. Half-widths from lengths are up to
+6 % wider than a scatter that leans to small values would make them: that held angles in 91 % on rough printers.
 """
 
 import pytest
@@ -17,20 +18,20 @@ BUDGETS = {
     "bridge-ladder": (32, 8.0, 10, {"bridge_limit_mm": 18}),
     "corner-gauge": (30, 5.5, 19, {
         "scale_x_percent": 0.075, "scale_y_percent": 0.075, "scale_z_percent": 0.225,
-        "outline_offset_mm": 0.02, "skew_xy_deg": 0.051, "first_layer_gap_mm": 0.037,
+        "outline_offset_mm": 0.0205, "skew_xy_deg": 0.051, "first_layer_gap_mm": 0.0395,
         "flow_percent": 4.0,
     }),
     "dimensional-cube": (40, 8.6, 21, {
-        "scale_x_percent": 0.17, "scale_z_percent": 0.22, "outline_offset_mm": 0.013,
-        "first_layer_gap_mm": 0.046,
+        "scale_x_percent": 0.175, "scale_z_percent": 0.22, "outline_offset_mm": 0.013,
+        "first_layer_gap_mm": 0.048,
     }),
     "fit-gauge": (35, 8.6, 16, {}),
     "hole-plate": (45, 9.2, 18, {"hole_oversize_mm": 0.038, "hole_pin_oversize_mm": 0.03}),
     "overhang-ladder": (33, 7.8, 10, {"overhang_limit_deg": 7.5}),
-    "squareness-frame": (30, 7.0, 14, {"scale_x_percent": 0.065, "skew_xy_deg": 0.024}),
-    "step-gauge": (26, 6.0, 12, {"scale_x_percent": 0.055, "outline_offset_mm": 0.018}),
+    "squareness-frame": (30, 7.0, 14, {"scale_x_percent": 0.065, "skew_xy_deg": 0.0255}),
+    "step-gauge": (26, 6.0, 12, {"scale_x_percent": 0.056, "outline_offset_mm": 0.018}),
     "string-posts": (35, 4.9, 27, {"retraction_mm": 0.36}),
-    "strip": (12, 2.0, 2, {"scale_x_percent": 0.075}),
+    "strip": (12, 2.0, 2, {"scale_x_percent": 0.078}),
     "temperature-tower": (46, 6.0, 27, {"hot_end_c": 4.5}),
     "wall-box": (14, 1.0, 8, {"flow_percent": 6.0}),
     "weigh-block": (25, 5.7, 4, {"flow_percent": 5.0}),

@@ -14,6 +14,7 @@ from calib import cli
 from calib.errors import FileError, StoreError
 from calib.files import replacing
 from tests.processkit import Child, program
+from tests.storekit import sheet_text
 
 FULL = Path("/dev/full")
 
@@ -78,6 +79,25 @@ def test_a_reader_that_goes_away_is_no_error_message(environment):
     os.close(writer)
     assert child.communicate()[1] == ""
     assert child.returncode != 0
+
+
+@pytest.mark.parametrize("closed", [(0,), (1,), (2,), (0, 1, 2)])
+@pytest.mark.parametrize("words", [["overview"], ["read", "sheet.csv"], ["store", "schema"]])
+def test_closed_streams_are_no_error(tmp_path, environment, closed, words):
+    def act():
+        for number, name in enumerate(("stdin", "stdout", "stderr")):
+            if number in closed:
+                os.close(number)
+                setattr(sys, name, None)  # as Python finds it at its start
+        sys.argv = ["truebead", *words]
+        cli.main()
+
+    (tmp_path / "sheet.csv").write_text(sheet_text())
+    child = Child(act, cwd=tmp_path, env=environment)
+    said, wrong = child.communicate()
+    assert "Traceback" not in said + wrong
+    assert child.returncode in (0, 2)
+    assert bool(said) == (1 not in closed and words != ["overview"])
 
 
 @pytest.mark.kernel

@@ -99,7 +99,7 @@ def test_a_filled_in_sheet_settles_everything_at_once():
     read = [
         Reading(feature=lengths[i].id, value=float(v)) for i, v in zip(which, value, strict=True)
     ]
-    read += [Reading(feature=f"wall_{a}_arm", value=1.9) for a in "xy"]
+    read += [Reading(feature=f"wall_{a}_arm", value=2.35) for a in "xy"]
     keys = {**sheet.keys, "jaws_closed_mm": "0.00"}
     solution = solve_sheet(replace(sheet, readings=tuple(read), keys=keys), Context())
     settings = {c.setting: c for c in solution.corrections}

@@ -433,45 +433,22 @@ def test_advice_for_the_command_line_is_left_out(text: str, shown: str) -> None:
     assert advice(text) == shown
 
 
-# --- a photo, and the story of a makerspace --------------------------------------------------------
-
-
-def photo_of(pattern: str) -> bytes:
-    """Return a rendered photo of a piece on the mat, as a phone would send it."""
-    from calib.photo.lying import lay
-    from calib.photo.mat import Mat
-    from tests.photo_render import Placed, Scene, jpeg, look, render
-
-    mat, size = Mat("a4", "dark", 427), (1200, 1600)
-    body = registry.get(pattern).piece({"reach_mm": "120"}, PrintSetup()).body
-    placed = Placed(lay(body, "bottom"), 5, 3, 20, "orange", 0.1, 0.2)
-    scene = Scene(
-        mat, look(size, azimuth_deg=40, roll_deg=6), size, (placed,), seed=1, oversample=2
-    )
-    return jpeg(render(scene))
+# --- the story of a makerspace --------------------------------------------------------
 
 
 @pytest.mark.slow
-def test_a_photo_fills_the_sheet_and_comes_back_drawn_upon(client: Client, tmp_path: Path) -> None:
-    begun(client)
-    begun(client)
-    made = client.submit("/start", {"pattern": "step-gauge", "set.reach_mm": "120"})
-    uid = made.headers["location"].split("/")[2]
-    photo = photo_of("step-gauge")
-    answer = client.submit(
-        f"/piece/{uid}/photo", files={"photo": ("IMG_1.jpg", photo, "image/jpeg")}
-    )
-    place = answer.headers["location"]
+def test_a_scan_fills_the_sheet_too(client: Client, tmp_path: Path) -> None:
+    from tests.test_photo_scan import ASKEW, CARD, files, gauge_on_glass
+
+    uid = begun(client, "corner-gauge")
+    (path,) = files(tmp_path, [gauge_on_glass(), CARD], ASKEW)
+    sent = {"photo": ("scan.jpg", path.read_bytes(), "image/jpeg")}
+    place = client.submit(f"/piece/{uid}/photo", {"scanned": "1"}, files=sent).headers["location"]
     list(client.get(f"{place}/events").iter_lines())
     page = client.get(place).text
-    assert "readings</h1>" in page, page
-    assert client.get(f"{place}/picture").content[:2] == b"\xff\xd8"
-    with open_workshop(tmp_path / "store.db") as shop:
-        m = shop.read(uid)
-    read = {r.feature: r.value for r in m.sheet.readings}
-    assert len(read) >= 2
-    for feature, value in read.items():
-        assert value == pytest.approx(m.piece.feature(feature).nominal, abs=0.25)
+    assert "from the scan" in page, page
+    assert "again, turned by 90 degrees" in page  # how a second scan helps
+    assert int(re.findall(r"<h1>(\d+) readings", page)[0]) >= 10
 
 
 def test_readings_that_only_a_photo_gives_are_enough_for_a_result(

@@ -9,7 +9,9 @@ import pytest
 from typer.testing import CliRunner
 
 from calib.cli import build_app
-from calib.report.words import table_lines
+from calib.commands.common import say_safety
+from calib.report.words import folded, table_lines
+from calib.safety import SAFETY, cautions_due
 from calib.workshop import open_workshop
 
 COMMANDS = Path(__file__).parent.parent / "calib" / "commands"
@@ -108,8 +110,34 @@ def test_an_events_hint_names_all_that_it_needs(shop):
     shop("add nozzle b06 --printer lantern --size 0.6")
     said = shop("event nozzle-changed --nozzle b06")
     hint = re.search(r"truebead (next.*)", said)[1]
-    assert "--printer lantern --nozzle b06" in hint
+    assert hint == "next --nozzle b06"
     shop(hint)
+
+
+def test_a_hint_leaves_out_what_there_is_only_one_of(shop):
+    assert "   truebead make bed-patches\n" in shop("next")
+    assert "--printer lantern --nozzle brass --spool white-1" in shop("next --json")
+    shop("add spool white-2 --type PLA")
+    assert "truebead make bed-patches --spool white-2" in shop("next --spool white-2")
+
+
+def test_the_nozzle_that_was_fitted_last_is_meant_where_none_is_named(shop):
+    shop("add nozzle b06 --printer lantern --size 0.6")
+    assert "which nozzle? There are b06, brass" in shop("next", 2)
+    event = re.search(r"--undo (\w+)", shop("event nozzle-changed --nozzle b06"))[1]
+    for command in ("next", "profile show"):
+        assert "lantern / b06 (fitted last) / white-1" in shop(command)
+    assert "For the nozzle b06, which was fitted last." in shop("make wall-box")
+    assert "# setup.nozzle_mm: 0.6" in (shop.folder / "wall-box" / "sheet.csv").read_text()
+    assert "lantern / brass / white-1" in shop("next --nozzle brass")
+    assert "which nozzle?" in shop(
+        "event nozzle-changed", 2
+    )  # which one was fitted is the question
+    shop(f"event --undo {event}")
+    assert "which nozzle?" in shop("next", 2)
+    shop("event nozzle-changed --nozzle b06")
+    shop("retire nozzle b06")
+    assert "lantern / brass / white-1" in shop("next")
 
 
 # --- what nobody knows yet ----------------------------------------------------------------------
@@ -152,6 +180,18 @@ def test_a_limit_on_a_command_only_tightens(shop):
 # --- overview, rename, retire, copy -------------------------------------------------------------
 
 
+def test_a_store_without_a_printer_says_what_to_add(run):
+    run("add spool white-1 --type PLA")
+    assert run("overview").splitlines()[-1].startswith("No printer yet. Add one: ")
+
+
+def test_a_terminal_of_no_width_is_told_all_the_same(shop):
+    for columns in ("0", "1", "20"):
+        said = shop("overview", columns=columns)
+        assert "white-1" in said
+        assert "unknown" in said
+
+
 def test_overview_rename_retire_copy(shop):
     shop("add spool rail --type PETG --colour black")
     assert re.search(r"rail +PETG +black +unknown", shop("overview"))
@@ -184,12 +224,87 @@ def test_tables_fold_between_words_at_60_columns():
         ("motor steps per mm of travel along X", "steps_x_per_mm", "80.12", "steps/mm"),
         ("size of the model along Y", "scale_y_percent", "100.3", "%"),
     ]
-    folded = table_lines(columns, rows, 60)
-    assert max(map(len, folded)) <= 60
+    lines = table_lines(columns, rows, 60)
+    assert max(map(len, lines)) <= 60
     words = {w for row in rows for cell in row for w in cell.split()}
-    said = {w.strip(";") for line in folded for w in line.split()}
+    said = {w.strip(";") for line in lines for w in line.split()}
     assert words <= said
     assert len(table_lines(columns, rows, 120)) == 3
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("add printer", "add printer needs NAME; for example: truebead add printer lantern --build 220x220x250"),
+        ("nxt", "no such command 'nxt'. Did you mean 'next'?"),
+        ("next --within abc", "--within: 'abc' is not a number; write one such as 0.4"),
+        ("mat --number x", "--number: not a whole number"),
+        ("list --filament", "Option '--filament' requires an argument"),
+        ("rename spool white-1", "rename needs NEW; for example: truebead rename spool white-1 snow"),
+        ("make cube", "did you mean dimensional-cube?"),
+        ("make step-gauge --set pitch_mm", "'pitch_mm' is not name=value; write --set pitch_mm=40"),
+        ("retire spool black", "known: white-1; to add it: truebead add spool black --type PLA"),
+        ("add instrument c --kind ruler", "a ruler is a caliper with --resolution 0.5"),
+    ],
+)  # fmt: skip
+def test_a_slip_is_answered_on_one_line_with_how_to_write_it(shop, line, said):
+    answer = shop(line, 2)
+    assert said in " ".join(answer.split())
+    assert answer.startswith("truebead: ")
+    assert answer.count("\n") == 1
+
+
+def test_help_shows_no_types_of_python(shop):
+    for line in (
+        "next",
+        "make",
+        "read",
+        "photo",
+        "mat",
+        "add printer",
+        "profile history",
+        "rename",
+    ):
+        assert not re.search(r"<\w+(\[| range)?", shop(f"{line} --help")), line
+
+
+def test_each_thing_told_says_what_is_told_next(run):
+    assert "Next: truebead add nozzle NAME --size 0.4" in run(
+        "add printer lantern --build 220x220x250"
+    )
+    assert "Next: truebead add spool NAME --type PLA" in run("add nozzle brass --size 0.4")
+    assert "What to print: truebead next\n" in run("add spool white-1 --type PLA")
+    said = run("add printer beacon --build 220x220x250")
+    assert "Next: truebead add nozzle NAME --size 0.4 --printer beacon" in said
+
+
+def test_what_a_check_without_plastic_found_is_to_be_set_too(run):
+    run("add printer lantern --build 220x220x250 --steps-e 93")
+    run("make extruder-feed")
+    with open_workshop(run.store) as workshop:
+        for q in workshop.read(run.folder / "extruder-feed").questions:
+            workshop.enter(run.folder / "extruder-feed", q.feature, "97.5", q.repeat)
+    said = run("keep extruder-feed")
+    assert "To be set in the printer" in said
+    assert "truebead values --in-printer steps_e_per_mm" in said
+
+
+def test_a_fold_tears_no_number_from_its_unit_and_no_command():
+    line = (
+        "   so: truebead values --spool a --in-printer flow_percent, then 19 g, ±0.05 % and 5 mm."
+    )
+    for width in range(20, 90):
+        parts = folded(line, width)
+        assert " ".join(" ".join(parts).split()) == line.strip()
+        text = "\n".join(parts)
+        for whole in (
+            "truebead values --spool a --in-printer flow_percent",
+            "19 g",
+            "0.05 %",
+            "5 mm",
+        ):
+            assert whole in text, (width, text)
+        assert all(len(p) <= width or "truebead" in p for p in parts)
 
 
 CAUTION = "Hot end and bed burn"
@@ -214,14 +329,27 @@ def test_cautions_come_once_wherever_values_or_files_to_run_come_out(shop, monke
         assert done.exit_code in (0, 1), done.output
         found = (done.stdout.count(CAUTION), done.stderr.count(CAUTION))
         assert found == ((0, 1) if "--json" in line else (1, 0)), line
-    for page in ("v.html", "bed-patches/sheet.html"):
-        assert CAUTION in (shop.folder / page).read_text(encoding="utf-8")
+    shop("make lag-line")
+    for made in ("v.html", "v.csv", "b.gcode", "bed-patches/sheet.html", "lag-line/schedule.csv"):
+        assert CAUTION in (shop.folder / made).read_text(encoding="utf-8"), made
 
 
 def test_cautions_come_once_per_session_of_work(shop):
     assert CAUTION not in shop("make --help")
     said = [shop("next"), shop("next")]
     assert [CAUTION in text for text in said] == [True, False]
+
+
+def test_cautions_that_stand_in_an_answer_are_not_said_again(capsys):
+    say_safety(said=f"Print hotter: 215 degC. {SAFETY}")
+    assert capsys.readouterr().out == ""
+    say_safety(said="Print hotter: 215 degC.")
+    assert capsys.readouterr().out == f"{SAFETY}\n"
+
+
+def test_what_a_script_was_shown_does_not_count_for_who_sits_at_the_terminal():
+    seen = [cautions_due(to_terminal=there) for there in (False, False, True, True)]
+    assert seen == [True, False, True, False]
 
 
 def test_read_asks_once_what_the_piece_was_printed_with(shop):

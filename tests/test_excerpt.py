@@ -12,7 +12,9 @@ from calib.profile.blocks import Block, Coordinate
 from calib.profile.events import Happened
 from calib.profile.excerpt import Excerpt, NotInOrder
 from calib.profile.knowledge import World
-from calib.profile.posterior import Spread, posterior, summed
+from calib.profile.prior import Spread
+from calib.profile.spools import summed
+from calib.profile.spreads import posterior
 
 T0 = datetime(2026, 2, 1, tzinfo=UTC)
 PRINTERS, ROLLS, TYPES = 3, 6, ("PLA", "PETG")

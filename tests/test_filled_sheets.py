@@ -1,13 +1,14 @@
 """What somebody measured and typed in is never lost, whatever is made anew over it."""
 
 import json
+import re
 
 import pytest
 from typer.testing import CliRunner
 
 from calib.cli import build_app
 from calib.readings import read_sheet, read_table
-from calib.readings.table import table_of
+from calib.readings.table import Table, table_of
 
 
 @pytest.fixture
@@ -96,6 +97,33 @@ def test_semicolons_for_a_folder_keep_readings_id_and_parameters(run, tmp_path):
     assert len(after.readings) == 3
     run("sheet", "dimensional-cube", "--semicolons", "--force")  # and once more
     assert read_sheet(sheet).readings == after.readings
+
+
+def test_the_temperature_of_the_piece_counts_as_filled_in(run, tmp_path):
+    run("sheet", "dimensional-cube")
+    sheet = tmp_path / "dimensional-cube" / "sheet.csv"
+    text = sheet.read_text(encoding="utf-8")
+    sheet.write_text(re.sub(r"(?m)^# part_c:.*$", "# part_c: 27", text), encoding="utf-8")
+    assert read_sheet(sheet).part_c == 27
+    run("sheet", "dimensional-cube", "--repeats", "4", "--force")
+    assert (sheet.parent / "sheet.1.csv").exists()
+
+
+def test_a_sheet_that_would_not_read_the_same_with_semicolons_is_kept_beside(
+    run, tmp_path, monkeypatch
+):
+    run("sheet", "dimensional-cube")
+    sheet = tmp_path / "dimensional-cube" / "sheet.csv"
+    before = fill(sheet)
+    true = Table.with_separator
+
+    def faulty(table, separator):
+        made = true(table, separator)
+        return made.with_cell(made.rows[0].line, made.reading_columns[0], "41")
+
+    monkeypatch.setattr(Table, "with_separator", faulty)
+    run("sheet", "dimensional-cube", "--semicolons", "--force")
+    assert (sheet.parent / "sheet.1.csv").read_bytes() == before
 
 
 def test_semicolons_leave_comments_letter_by_letter():

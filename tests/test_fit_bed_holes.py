@@ -46,10 +46,11 @@ def test_plane_against_statsmodels():
     theirs = sm.OLS(thick, x).fit()
     np.testing.assert_allclose(result.fit.theta[:3], theirs.params, rtol=1e-6)
     # Theirs takes the scatter from the residuals alone; here what is known beforehand weighs in. So
-    # their residual sum of squares and their (X'X)^-1, with the scatter's expected variance by a fine sum.
+    # their residual sum of squares and their (X'X)^-1, with the scatter's expected variance by a fine sum
+    # over the scatter (the log-normal weight times the scatter itself).
     z = np.linspace(-4, 4, 4001)
     variance = (PATCH.typical * np.exp(PATCH.log_sd * z)) ** 2
-    weight = np.exp(-0.5 * (z**2 + theirs.ssr / variance)) * variance ** (-theirs.df_resid / 2)
+    weight = np.exp(-0.5 * (z**2 + theirs.ssr / variance)) * variance ** (0.5 - theirs.df_resid / 2)
     expected = float(weight @ variance / weight.sum())
     u = np.sqrt(expected * np.diag(theirs.normalized_cov_params)[1:])
     ours = [result.fit["slope_x"].u, result.fit["slope_y"].u]

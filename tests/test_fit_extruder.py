@@ -72,10 +72,10 @@ def test_a_ratio_that_rises_is_not_slip():
 
 
 def test_coverage_of_feed_and_onset():
-    rates = coverage(feed, 60, seed=3)
-    # Three standard deviations of 60 draws below 95 %.
-    assert rates["feed"] >= 0.865
-    assert rates["slip onset"] >= 0.82
+    """`python -m bench.fits` runs a thousand; three standard deviations of 40 draws, and of half, below 95 %."""
+    rates = coverage(feed, 40, seed=3)
+    assert rates["feed"] >= 0.846
+    assert rates["slip onset"] >= 0.80
 
 
 def test_the_checks_lay_out():

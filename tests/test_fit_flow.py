@@ -182,6 +182,6 @@ def test_the_sort_that_lies_apart_is_named():
 
 @pytest.mark.parametrize("draw", [small_piece, box_block_filament])
 def test_coverage_in_a_world_that_shares_nothing_with_the_fit(draw):
-    # 95 % of 300 has a standard deviation of 1.3 %; the bound is three of them wide.
-    rates = coverage(draw, 300, seed=5)
-    assert all(rate >= 0.912 for rate in rates.values()), rates
+    # 95 % of 150 has a standard deviation of 1.8 %; the bound is three of them wide.
+    rates = coverage(draw, 150, seed=5)
+    assert all(rate >= 0.896 for rate in rates.values()), rates

@@ -207,4 +207,5 @@ def test_two_settings_are_not_enough():
 
 
 def test_coverage():
-    assert coverage(tower, 50, seed=6)["best temperature"] >= 0.88
+    """`python -m bench.fits` runs a thousand; three standard deviations of 25 draws below 95 %."""
+    assert coverage(tower, 25, seed=6)["best temperature"] >= 0.82

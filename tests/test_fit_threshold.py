@@ -147,7 +147,7 @@ def test_sag_beyond_the_ladder():
     assert fit_sag(x, np.array([0.6, 0.7, 0.9]), np.full(3, 0.02), 0.5).beyond == "below"
 
 
-@pytest.mark.parametrize(("draw", "draws"), [(pass_fail, 100), (graded, 40), (sag, 100)])
+@pytest.mark.parametrize(("draw", "draws"), [(pass_fail, 60), (graded, 30), (sag, 40)])
 def test_coverage(draw, draws):
     """Asked for: at least 90 %; the bound leaves three standard deviations for so few draws."""
     rates = coverage(draw, draws, seed=3)

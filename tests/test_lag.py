@@ -8,8 +8,8 @@ import pytest
 
 from calib.apply.gcode.check import compare
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.schedule import read_schedule
 from calib.apply.gcode.stream import rewrite
+from calib.apply.schedule_file import read_schedule
 from calib.fit.lag import Track, area_share, fit_lag, largest_speed, worst_mm
 from calib.fit.ripple import Acceleration
 from calib.interpret.solve import Context, solve_sheet
@@ -119,7 +119,7 @@ def test_it_is_quick_and_light_and_exact():
 
 def test_speeds_along_the_bed_agree_with_the_independent_check(tmp_path):
     """The outline of the piece itself, sliced by hand into one line a layer."""
-    (tmp_path / "s.csv").write_text(schedule_csv(LINE.schedule))
+    (tmp_path / "s.csv").write_text(schedule_csv(LINE.schedule, "mind, and read on"))
     rows = read_schedule(tmp_path / "s.csv")
     assert rows == LINE.schedule
     ring = LINE.body.add[0].outline

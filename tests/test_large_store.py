@@ -9,7 +9,8 @@ from sqlalchemy import func, select
 from calib.model.correction import Scope
 from calib.model.instrument import DEFAULTS
 from calib.profile.answers import values
-from calib.profile.posterior import posterior
+from calib.profile.doubts import counting
+from calib.profile.spreads import posterior
 from calib.store import large, open_store, states
 from calib.store.records import Nozzle, Spool
 from calib.store.tables import PosteriorPartRow, PosteriorRow
@@ -58,6 +59,7 @@ def agrees(store, spool="white-1", *, sheets=False):
         where, state = query.where(), query.state
         blocks = list(states.blocks_in_use(session))
         world = states.with_first_steps(states.world_of(session), states.first_steps(blocks))
+        blocks = counting(blocks, state.judged)
     direct = values(posterior(blocks, world, state.posterior.spreads), where, ASKED)
     found = values(state.posterior, where, ASKED)
     for name in ASKED:

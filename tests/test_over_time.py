@@ -12,7 +12,8 @@ from calib.profile.blocks import Block, Coordinate
 from calib.profile.events import Happened
 from calib.profile.knowledge import World
 from calib.profile.over_time import MOST_MOMENTS, over_time
-from calib.profile.posterior import Spread, posterior
+from calib.profile.prior import Spread
+from calib.profile.spreads import posterior
 from calib.report.over_time_figure import knowledge_figures
 
 T0 = datetime(2026, 3, 2, tzinfo=UTC)

@@ -79,7 +79,8 @@ def test_mesh_booleans_give_the_same_volume(name):
 
 @pytest.mark.parametrize("name", PRINTED)
 def test_layers_can_be_printed(name):
-    drawn = [piece(name), *valid_pieces(registry.get(name), 1, seed=3)[0]]
+    fine = PrintSetup(nozzle_mm=0.25, line_mm=0.24, layer_mm=0.125)
+    drawn = [piece(name), piece(name, fine), *valid_pieces(registry.get(name), 1, seed=3)[0]]
     for p in drawn:
         assert faults(p, preview_mesh(p.body)) == []
 

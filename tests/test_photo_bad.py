@@ -205,6 +205,41 @@ def test_missing_photo_and_folder_given_as_photo(folder: Path) -> None:
         assert run.stderr.count("\n") == 1
 
 
+def test_the_same_picture_under_two_names_is_refused(folder: Path) -> None:
+    for name in ("a.jpg", "b.jpg"):
+        (folder / name).write_bytes(jpeg(good()))
+    run = CliRunner().invoke(
+        app(), ["photo", str(folder), *(str(folder / n) for n in ("a.jpg", "b.jpg"))]
+    )
+    assert run.exit_code == 2
+    assert "b.jpg: the same picture as a.jpg" in run.stderr
+
+
+def test_nothing_clear_ends_with_1_and_says_why(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from calib.photo.scale import PaperScale
+    from calib.photo.session import Outcome
+    from calib.workshop import photographing
+
+    empty = Outcome((), (), (), PaperScale(), ("not measured, for no paper is seen beside it",))
+    monkeypatch.setattr(photographing, "measure", lambda *_: empty)
+    monkeypatch.setattr(photographing, "pictures", lambda _: (b"picture",))
+    run = CliRunner().invoke(app(), ["photo", str(folder), "a.jpg", "--out", str(folder / "new")])
+    assert run.exit_code == 1, run.output
+    assert "Note: not measured" in run.output
+    assert (folder / "new" / "photo.csv").exists()
+
+
+def test_the_folder_for_results_is_asked_for_before_anything_is_measured(folder: Path) -> None:
+    (folder / "photo.csv").write_text("kept")
+    for more, words in (([], "--force"), (["--out", str(folder / "sheet.csv")], "no folder")):
+        run = CliRunner().invoke(app(), ["photo", str(folder), str(folder / "nowhere.jpg"), *more])
+        assert run.exit_code == 2
+        assert words in run.stderr
+    assert (folder / "photo.csv").read_text() == "kept"
+
+
 def test_wrong_piece(folder: Path) -> None:
     other = get("hole-plate").piece({}, PrintSetup())
     (folder / "sheet.csv").write_text(sheet_csv(other, "plate-1", "2026-03-01"), encoding="utf-8")
@@ -273,7 +308,7 @@ def test_mat_command_writes_keeps_and_refuses(folder: Path) -> None:
         app(), ["mat", "--name", "letter-w-0007", "--bar-x", "139.5", "--bar-y", "140.2"]
     )
     assert kept.exit_code == 0
-    assert "printed -0.35 % in X and +0.14 % in Y" in kept.stdout  # 139.5 and 140.2 of 140
+    assert "printed -0.33 % in X and +0.12 % in Y" in kept.stdout  # 139.5 and 140.2 of 140
     for options, words in (
         (["--out", str(out)], "--force"),
         (["--out", str(folder / "m.svg")], "neither .pdf nor .png"),

@@ -6,14 +6,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from calib.photo.camera import Camera, View, projection_jacobian, solve_cameras
+from calib.photo.camera import Pinhole, View, projection_jacobian, solve_cameras
 from calib.photo.mat import Mat
 from tests.photo_render import look
 
 SIZE = (3000, 4000)
 
 
-def views_of(cameras: list[Camera], noise_px: float, seed: int = 1) -> list[View]:
+def views_of(cameras: list[Pinhole], noise_px: float, seed: int = 1) -> list[View]:
     rng = np.random.default_rng(seed)
     flat = Mat().saddles_mm
     world = np.column_stack([flat, np.zeros(len(flat))])

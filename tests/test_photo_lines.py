@@ -5,6 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from calib.photo.annotate import clear_of
 from calib.photo.dimension_lines import place_lines
 
 Floats = NDArray[np.float64]
@@ -39,6 +40,19 @@ def test_lines_are_parallel_apart_and_off_the_piece(found: list[tuple[float, flo
     for k, (y, low, high) in enumerate(lanes):
         for other_y, other_low, other_high in lanes[:k]:
             assert abs(y - other_y) > 4 or low > other_high or other_low > high
+
+
+@given(st.lists(st.tuples(st.floats(0, 300), st.floats(0, 80)), max_size=25))
+def test_no_label_lies_on_another(corners: list[tuple[float, float]]) -> None:
+    taken: list[tuple[float, float, float, float]] = []
+    for x, y in corners:
+        down = clear_of(taken, (x, y, x + 90, y + 14))
+        taken.append((x, y + down, x + 90, y + 14 + down))
+    for k, a in enumerate(taken):
+        for b in taken[:k]:
+            across = min(a[2], b[2]) - max(a[0], b[0])
+            up = min(a[3], b[3]) - max(a[1], b[1])
+            assert across <= 0 or up < 0.3
 
 
 def test_a_length_without_room_is_drawn_on_itself() -> None:

@@ -16,6 +16,7 @@ from calib.photo.mat import (
     Mat,
     bars_mm,
     mat_from_codes,
+    serial_of,
 )
 from calib.photo.mat_draw import mat_pdf, mat_png
 from calib.photo.mats import keep_bars, scale_of
@@ -99,11 +100,19 @@ def test_saddles_are_whole_squares_from_the_middle() -> None:
         assert np.abs(mat.saddles_mm.mean(axis=0)).max() < 1e-9
 
 
-def test_every_mat_is_told_from_its_codes_and_its_number_from_two_of_them() -> None:
+def test_every_mat_is_told_from_its_codes_and_its_number_from_any_pair_that_spells_it() -> None:
     for mat in [*ALL, Mat("a4", "white", 9999), Mat("letter", "dark", 0)]:
-        assert len(set(mat.marker_codes)) == len(mat.marker_codes)
-        assert mat_from_codes(mat.marker_codes) == (mat, True)
-        assert mat_from_codes(mat.marker_codes[1:])[1] is False
+        codes, spelling = mat.marker_codes, mat.spelling
+        own = [c for n, c in enumerate(codes) if n not in spelling]
+        assert len(set(own)) == len(own)
+        kind, places = mat_from_codes(codes)
+        assert (kind.paper, kind.centre) == (mat.paper, mat.centre)
+        assert all(codes[places[c]] == c for c in own)
+        assert len(spelling) >= 16
+        for a, b in zip(spelling[::2], spelling[1::2], strict=True):
+            assert serial_of([codes[a], codes[b]]) == mat.serial
+            assert serial_of([codes[a]]) is None
+        assert serial_of([*(codes[n] for n in spelling), 800 + (codes[0] - 799) % 100]) is None
         assert Mat.from_name(mat.name) == mat
 
 
@@ -115,8 +124,9 @@ def test_measured_bars_are_kept_for_one_mat_and_nonsense_is_refused(tmp_path) ->
     scale = scale_of(path, "A4-W-0427")
     assert scale is not None
     assert scale.factors == pytest.approx(
-        [139.3 / 140, 138.6 / 140], abs=6e-5
-    )  # what is usual pulls a little
+        [139.3 / 140, 138.6 / 140], abs=0.5 * 0.1 / 140
+    )  # what is usual pulls a little, less than half of what 0.1 mm on a bar means
+    assert scale.sd_along(np.array([1.0, 0.0])) == pytest.approx(0.1 / 140, rel=0.05)
     assert scale_of(path, "A4-W-0428") is None
     with pytest.raises(BadInput, match="inches"):
         keep_bars(path, "A4-W-0427", 5.51, 5.51)

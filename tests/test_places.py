@@ -122,11 +122,11 @@ def size_after(run, line):
 
 
 def test_values_typed_into_the_printer_are_set_once(calibrated):
-    assert "Put into models by truebead apply FILE" in calibrated.said
+    assert "For your models, put into each by truebead apply FILE" in calibrated.said
     first = settings(calibrated)["scale_x_percent"]
     assert (first["place"], first["place_said_at"], first["is_set"]) == ("models", None, False)
     said = calibrated("apply --in-printer scale")
-    assert "calibration pieces are printed with it, and files go without" in said
+    assert "Calibration pieces are printed with it, files go without" in said
     assert re.search(r"size along X +99.* % +set$", said, re.MULTILINE)  # the table marks it
     after = settings(calibrated)["scale_x_percent"]
     assert (after["place"], after["is_set"]) == ("printer", True)
@@ -159,7 +159,7 @@ def test_models_that_are_corrected_leave_calibration_pieces_alone(calibrated):
 
 def test_gcode_that_is_corrected_first_leaves_models_alone(calibrated):
     said = calibrated(f"apply {sliced(calibrated)}")
-    assert "From now on put into G-code, not into models: scale_x_percent" in said
+    assert "From now on put into G-code, not into models: size along X, size along Y" in said
     assert "nothing to change" not in said
     assert "From now on" not in calibrated("apply lamp.gcode --force")
     assert size_after(calibrated, model(calibrated)) == pytest.approx(100.0)
@@ -177,7 +177,7 @@ def test_a_dry_run_says_nothing_for_later(calibrated):
 def test_moving_from_the_printer_to_models_and_back(calibrated):
     calibrated("apply --in-printer scale")
     said = calibrated("apply --in-models scale")
-    assert "set 100.00 in the printer and the slicing settings, else it is corrected twice" in said
+    assert "100.00 % in the printer and the slicing settings, else it is corrected twice" in said
     value = settings(calibrated)["scale_x_percent"]["value"]
     assert size_after(calibrated, model(calibrated)) == pytest.approx(value, abs=1e-3)
     calibrated("apply --in-printer scale_x_percent")
@@ -239,9 +239,8 @@ def test_what_is_taken_back_is_to_be_set_back(calibrated):
 
 def test_profile_next_and_report_show_where(calibrated):
     assert "in models" in calibrated("profile show")
-    assert (
-        "Put into models by truebead apply FILE, so print calibration pieces without: size along X"
-        in (calibrated("next"))
+    assert "For your models, put into each by truebead apply FILE: size along X" in (
+        calibrated("next")
     )
     calibrated("apply --in-printer scale")
     assert json.loads(calibrated("next --json"))["places"]["scale_x_percent"] == {
@@ -426,7 +425,7 @@ def test_a_schedule_brings_limits_and_no_corrections(calibrated):
     from patterns.schedule import schedule_csv
     from tests.test_apply_schedule import rows
 
-    text = schedule_csv(rows("hot_end_c", 240, 230, start=0, height=2))
+    text = schedule_csv(rows("hot_end_c", 240, 230, start=0, height=2), "")
     (calibrated.folder / "schedule.csv").write_text(text, encoding="utf-8")
     said = calibrated(f"apply {sliced(calibrated)} --schedule schedule.csv --printer lantern")
     assert "M104 S240" in said

@@ -16,7 +16,8 @@ from calib.profile.blocks import (
     block_json,
     condensed,
 )
-from calib.profile.posterior import Spread, posterior
+from calib.profile.prior import Spread
+from calib.profile.spreads import posterior
 
 DAY = datetime(2026, 3, 1, tzinfo=UTC)
 
@@ -301,7 +302,8 @@ WORLD = Plain(
 
 def dense(blocks, knowledge, spreads):
     """Solve everything at once, nothing eliminated."""
-    from calib.profile.posterior import placed, prior_information
+    from calib.profile.prior import prior_information
+    from calib.profile.spools import placed
 
     blocks = [placed(b, knowledge) for b in blocks]
     names = sorted({c for b in blocks for c in b.coordinates})

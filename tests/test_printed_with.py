@@ -5,6 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.errors import SheetError
+from calib.interpret.finding import Finding
+from calib.interpret.finish import finished
 from calib.interpret.solve import Context, solve_sheet, with_settings_of
 from calib.model.correction import Verdict
 from calib.model.setting import SETTINGS
@@ -14,6 +16,7 @@ from calib.report.solution_words import as_text
 from patterns import registry
 from patterns.spec import PrintSetup
 from tests.readkit import sheet, tower, wall_box
+from tests.storekit import correction
 
 KEYS = lines_of({"flow_percent": 100.0, "scale_x_percent": 100.0}, {"flow_percent": 97.0})
 
@@ -145,6 +148,20 @@ def test_travel_with_unknown_steps_gives_the_factor_and_needs_the_user():
     known = solve_sheet(solution.sheet, Context(now={f"steps_{a}_per_mm": 80.0 for a in "xyz"}))
     assert known.findings[0].factors == {}
     assert known.corrections[0].new == pytest.approx(80 / 0.99, rel=1e-3)
+
+
+def test_the_last_look_knows_the_printers_rating_of_today():
+    """Whatever fit a temperature comes from, and whatever the piece was made for."""
+    hot = Finding(topic="temperature", corrections=(correction("hot_end_c", 215.0, 210.0),))
+    of = sheet(wall_box(), lambda f: 0.45)
+    assert of.piece.setup.hot_end_max_c > 215
+
+    def looked_at(**ratings):
+        (c,) = finished(hot, lambda f: True, of, Context(ratings=ratings), ()).corrections
+        return c.verdict
+
+    assert looked_at() is Verdict.APPLY
+    assert looked_at(hot_end_max_c=205.0) is Verdict.PRINT_AGAIN
 
 
 def test_a_value_past_the_rating_or_out_of_range_is_never_to_be_applied():

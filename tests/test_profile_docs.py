@@ -66,25 +66,27 @@ def word(feature, read, feed):
 def test_the_stories_run_from_nothing_to_a_profile_in_use(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("TRUEBEAD_STORE", str(tmp_path / "store.sqlite"))
-    app, said = build_app(), {}
+    app, said = build_app(), []
     for block in STORY.findall(TEXT):
         for line in block.splitlines():
             words = shlex.split(line.removeprefix("$ truebead "))
             result = CliRunner().invoke(app, words)
             assert result.exit_code in (0, 1), (line, result.output)
-            said[line] = result.output
+            said.append((line, result.output))
             if words[0] == "make":
                 folder = words[words.index("--out") + 1] if "--out" in words else words[1]
                 fill(tmp_path / folder / "sheet.csv")
-    by_start = lambda start: next(v for k, v in said.items() if k.startswith(start))  # noqa: E731
+    by_start = lambda start: next(v for k, v in said if k.startswith(start))  # noqa: E731
+    second = lambda line: [v for k, v in said if k == line][1]  # noqa: E731
     assert "hot end up to 240 degC" in by_start("$ truebead add printer lantern --build")
     assert "lantern / brass-04 / lamp-white" in by_start("$ truebead values --card")
     assert "good" in by_start("$ truebead overview")
     assert "1. bed-patches" in by_start("$ truebead next")
     assert "Still good" in by_start("$ truebead next --goal size")
-    assert "steps of X, Y and Z" in by_start("$ truebead next --nozzle brass-06")
-    assert "\nflow " in by_start("$ truebead profile show --nozzle brass-06")
-    assert "temperature-tower" in by_start("$ truebead next --nozzle brass-06 --spool rail-black")
+    assert "steps of X, Y and Z" in second("$ truebead next")
+    assert "brass-06 (fitted last)" in second("$ truebead next")
+    assert "\nflow " in second("$ truebead profile show")
+    assert "temperature-tower" in by_start("$ truebead next --spool rail-black")
     assert "inherited from white-1, white-2" in by_start("$ truebead profile show --printer beacon")
     assert "All is well" in by_start("$ truebead store check")
     assert "Printer beacon" in (tmp_path / "beacon.html").read_text(encoding="utf-8")

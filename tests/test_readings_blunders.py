@@ -8,14 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calib.readings import Sheet, read_sheet, sheet_csv
-from calib.readings.blunders import (
-    Blunder,
-    explanations,
-    find_blunders,
-    mended,
-    only_proposal,
-    window,
-)
+from calib.readings.blunders import Blunder, find_blunders, mended, window
+from calib.readings.slips import explanations, only_proposal
 from patterns import registry
 from patterns.feature import Feature, Kind
 from patterns.piece import Piece

@@ -120,6 +120,7 @@ SHEETS = [
     (changed("outside,X,40,mm,,,", "outside,X,40,mm,39,97,39,98,40,01"), "39,97 stands in two cells"),
     (changed("outside,X,40,mm,,,", 'outside,X,40,mm,"39.97,,'), "a quotation mark is opened here and not closed"),
     (changed("number,feature", "number,thing"), "there is no row with the names of the columns"),
+    (GOOD + "\n" + GOOD, "column 'feature': the names of the columns stand here a second time; keep one sheet"),
     (b"solid cube\n facet normal 0 0 1\n", "this is an STL model, not a measurement sheet; give the piece's sheet.csv"),
     (b"\0" * 80 + struct.pack("<I", 2) + b"\1" * 100, "this is an STL model"),
     (b"\x89PNG\r\n\x1a\n" + bytes(50), "this is a PNG picture"),

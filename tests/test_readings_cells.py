@@ -44,6 +44,8 @@ def feature(kind: Kind, nominal: float = 40.0, grades: tuple[str, ...] = ()) -> 
         ("1,574 inches", 1.574 * INCH),
         ("1574 thou", 1.574 * INCH),
         ("0.03997 m", 39.97),
+        ("\u200f39.97\u200e", 39.97),  # marks of direction: Unicode Standard Annex 9
+        ("\u20661.574 in\u2069", 1.574 * INCH),
     ],
 )
 def test_a_length_with_or_without_its_unit(text: str, mm: float) -> None:

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from calib.fit.reversal import fit_reversal
 from calib.interpret.solve import Context, solve_sheet
@@ -25,22 +26,40 @@ def test_the_worked_example():
     = 0.00707. R = max(2 x 0.00707 + 2 x 0.00707 + 0.08, 4 x 0.00707) = 0.1083. u(B) = 0.00707 x sqrt(2 / 5)
     = 0.00447 with 8 degrees of freedom, t = 2.306: 0.0103.
     """
-    found = fit_reversal(np.array(BELOW), np.array(ABOVE), 0.01)
-    assert found.value.value == pytest.approx(0.08)
-    assert found.repeats == pytest.approx((0.00707, 0.00707), abs=1e-5)
+    found = fit_reversal([(np.array(BELOW), np.array(ABOVE))], 0.01)
+    assert found.value == found.mean.value == pytest.approx(0.08)
+    assert found.places[0].repeats == pytest.approx((0.00707, 0.00707), abs=1e-5)
     assert found.repeatability == pytest.approx(0.1083, abs=1e-4)
-    assert found.value.expanded() == pytest.approx(0.0103, abs=1e-4)
+    assert found.mean.expanded() == pytest.approx(0.0103, abs=1e-4)
+
+
+def test_the_worked_example_at_three_places():
+    """By hand: B_i = -0.08, -0.02 and -0.05, so B = 0.08 and B^ = 0.05 (ISO 230-2:2014, clause 3, from memory).
+
+    s is 0.00707 on every side; R is that of the first place. u(B^) = 0.00707 x sqrt(2 / 5) / sqrt(3) with 24
+    degrees of freedom, t = 2.064: 0.00533. They differ by chi-square = (0.03^2 + 0.03^2) / 2e-5 = 90, F = 45.
+    """
+    shifted = [(np.array(BELOW), np.array(ABOVE) - less) for less in (0.0, 0.06, 0.03)]
+    found = fit_reversal(shifted, 0.01)
+    assert (found.worst, found.value) == (0, pytest.approx(0.08))
+    assert found.repeatability == pytest.approx(0.1083, abs=1e-4)
+    assert found.mean.value == pytest.approx(0.05)
+    assert found.mean.expanded() == pytest.approx(0.00533, abs=1e-5)
+    assert found.p_alike == pytest.approx(stats.f.sf(45, 2, 24))
 
 
 def test_readings_that_are_all_alike_still_leave_the_display():
-    found = fit_reversal(np.full(5, 1.0), np.full(5, 1.0), 0.01)
-    assert found.value.u == pytest.approx(0.01 / 6**0.5)
+    found = fit_reversal([(np.full(5, 1.0), np.full(5, 1.0))], 0.01)
+    assert found.mean.u == pytest.approx(0.01 / 6**0.5)
     with pytest.raises(ValueError, match="two approaches"):
-        fit_reversal(np.array([1.0]), np.array([1.0, 1.1]), 0.01)
+        fit_reversal([(np.array([1.0]), np.array([1.0, 1.1]))], 0.01)
+    with pytest.raises(ValueError, match="two approaches"):
+        fit_reversal([], 0.01)
 
 
 def test_intervals_cover_the_slack():
-    assert 0.93 <= coverage(reversal, 2000, seed=5)["reversal"] <= 0.97
+    rates = coverage(reversal, 1000, seed=5)
+    assert all(0.93 <= rate <= 0.97 for rate in rates.values()), rates
 
 
 def solved(slack, pattern="reversal", given=None, context=None, noise=0.006, **head):
@@ -90,7 +109,34 @@ def test_one_reading_far_off_is_shown_and_stays():
     assert [(s.reading.feature, s.used) for s in solution.suspects] == [("x_below_5", True)]
 
 
+def test_several_places_name_the_one_that_loses_most():
+    piece = get("reversal").piece({"axes": "X", "places": "5"}, PrintSetup())
+    assert [f.id for f in piece.features][:3] == ["x_below_1_1", "x_above_1_1", "x_below_1_2"]
+    at = [f.end[0] for f in piece.features[::10]]
+    assert len(set(np.diff(at))) > 1  # uneven, as the standard asks
+    rng = np.random.default_rng(3)
+
+    def solved_with(slack_of):
+        seen = [v for slack in slack_of for _, v in carriage(slack, 0.006, rng)]
+        values = dict(zip([f.id for f in piece.features], seen, strict=True))
+        (finding,) = solve_sheet(sheet(piece, lambda f: values[f.id])).findings
+        return finding, " ".join(finding.summary)
+
+    uneven, said = solved_with([0.05, 0.05, 0.05, 0.05, 0.15])
+    (x,) = uneven.corrections
+    assert (x.verdict, x.new) == (Verdict.APPLY, pytest.approx(0.07, abs=0.01))
+    assert f"at {at[4]:g} mm, the largest of 5 places" in said
+    assert uneven.evidence["reversal_mm"]["X"] == pytest.approx(0.15, abs=0.02)
+    assert "does not lose the same everywhere" in said
+    assert "everywhere" not in solved_with([0.05] * 5)[1]
+
+
 def test_an_axis_without_room_is_refused():
+    small = PrintSetup(build_x_mm=100.0)
+    with pytest.raises(Exception, match="9 places on 100 mm of X") as refused:
+        get("reversal").piece({"places": "9"}, small)
+    assert refused.value.mend == "give places 7"
+    assert len(get("reversal").piece({"places": "7", "axes": "X"}, small).features) == 70
     with pytest.raises(Exception, match="both sides along X"):
         get("reversal").piece({"at_mm": "215"}, PrintSetup())
 

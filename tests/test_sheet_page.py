@@ -196,7 +196,7 @@ def test_judgements_have_words_to_circle_and_settings_that_change_are_listed() -
     assert "circle one: yes · no" in page.text
     assert "circle one: stuck · press · slide · loose" in page.text
     assert "score 0-10" in page.text
-    assert ["0", "5", "hot_end_c", "210"] in page.rows
+    assert ["0", "5", "hot-end temperature, °C", "210"] in page.rows
     assert "Balance" in page.text
     assert "Outside jaws" not in page.text
     assert "Judge each place once." in page.text
@@ -312,7 +312,7 @@ def test_how_a_schedule_gets_into_the_print(tmp_path: Path) -> None:
         r"truebead (apply FILE\.gcode --schedule schedule\.csv --hot-end-max \d+)", page
     )
     assert command
-    (tmp_path / "schedule.csv").write_text(schedule_csv(drawn.schedule), encoding="utf-8")
+    (tmp_path / "schedule.csv").write_text(schedule_csv(drawn.schedule, ""), encoding="utf-8")
     layers = "".join(
         f"G1 Z{0.2 * (n + 1):.1f} F300\nG1 X50 Y50 F3000\nG1 X70 Y50 E1 F1200\n" for n in range(321)
     )

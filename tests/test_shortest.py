@@ -16,12 +16,13 @@ from calib.plan.shortest import Candidate, Target, shortest
 from calib.plan.steps import plan
 from calib.profile.answers import Answer, Where, answer, values
 from calib.profile.blocks import Block, Coordinate
+from calib.profile.doubts import robust
 from calib.profile.events import Happened
 from calib.profile.evidence import Made, block_of, size_design, warmth
 from calib.profile.gaussian import Gaussian
-from calib.profile.influence import disagreement, disagreements, influences, rests
+from calib.profile.influence import influences, rests
 from calib.profile.knowledge import RUNOUT_MM, World
-from calib.profile.posterior import posterior
+from calib.profile.spreads import posterior
 from calib.store import open_store
 from patterns import registry
 from patterns.spec import PrintSetup
@@ -243,12 +244,11 @@ def test_the_surer_sheet_weighs_more():
 def test_a_sheet_printed_with_another_scale_than_it_says_is_noticed():
     good = [printed((0.002, 0.002), uid=f"g{k}", days=k, seed=k) for k in range(4)]
     odd = printed((0.012, 0.002), uid="odd", days=5, seed=9)
-    whole = posterior([*good, odd], WORLD)
-    (found,) = disagreements(whole, [*good, odd], [*good, odd])
-    assert found.block.uid == "odd"
+    found = robust([*good, odd], WORLD).judged["odd"]
     assert found.odds < 1e-3
+    assert found.wrong > 0.99
     assert "X was set otherwise" in found.reason
-    assert disagreements(posterior(good, WORLD), good, good) == []
+    assert robust(good, WORLD).judged == {}
 
 
 def test_an_answer_is_in_its_own_unit():
@@ -288,8 +288,6 @@ def test_a_roll_that_is_odd_is_not_hidden_by_the_spread_that_it_makes_itself():
     rolls = [printed((0.002, 0.002), uid=f"g{k}", spool=f"r{k}", seed=k) for k in range(4)]
     odd = printed((0.009, 0.009), uid="odd", spool="r4", days=5, seed=9)
     every = [*rolls, odd]
-    whole = posterior(every, WORLD)
-    assert disagreement(whole, odd) is None  # with how far rolls differ learnt from it, too
-    found = disagreement(whole, odd, rolls)
-    assert found.odds < 1e-3
-    assert [d.block.uid for d in disagreements(whole, every, every)] == ["odd"]
+    judged = robust(every, WORLD).judged
+    assert [j.uid for j in judged.values() if j.disagrees] == ["odd"]
+    assert judged["odd"].odds < 1e-3

@@ -1,5 +1,6 @@
 """The store: things, keeping, precedence, migrations, two processes at once, kill -9."""
 
+import os
 import sqlite3
 import subprocess
 import sys
@@ -309,6 +310,56 @@ def test_a_new_store_has_the_tables_that_all_migrations_make(store, by_migration
         assert compare_metadata(context, Base.metadata) == []
 
 
+@pytest.mark.parametrize("name", ["folder", "pipe", "/dev/null", "/proc/self/mem", ":memory:", "sqlite://"])  # fmt: skip
+def test_what_can_hold_no_store_is_refused(tmp_path, monkeypatch, name):
+    monkeypatch.chdir(tmp_path)
+    Path("folder").mkdir()
+    os.mkfifo("pipe")
+    for make in (True, False):
+        with pytest.raises(BadInput, match=r"not a file|can't be (kept|read)") as caught:
+            open_store(name, make=make, read_only=name.startswith("/proc"))
+        assert (name if name[0] in "fp/" else "in 'memory'") in caught.value.line
+    assert sorted(p.name for p in tmp_path.iterdir()) == ["folder", "pipe"]
+
+
+def test_a_store_that_lost_its_version_is_not_taken_for_an_empty_place(tmp_path):
+    with fresh_url("sqlite", tmp_path) as url:
+        with closing(sqlite3.connect(url)) as raw:
+            raw.execute("DELETE FROM alembic_version")
+            raw.commit()
+        for make in (True, False):
+            with pytest.raises(StoreError, match="does not say of which version"):
+                open_store(url, make=make)
+
+
+@pytest.mark.parametrize(("damage", "words"), [
+    ("DROP TABLE places", "the table places is missing"),
+    ("ALTER TABLE spools DROP COLUMN price", "the table spools lacks the column price"),
+])  # fmt: skip
+def test_the_check_finds_tables_and_columns_that_are_gone(tmp_path, damage, words):
+    with fresh_url("sqlite", tmp_path) as url, open_store(url) as opened:
+        assert opened.check() == []
+        with opened.engine.begin() as connection:
+            connection.exec_driver_sql(damage)
+        (wrong,) = opened.check()
+        assert words in wrong
+
+
+def test_one_name_spelled_in_two_ways_is_one_thing(store):
+    """U+00E9 and U+0065 U+0301 are canonically equivalent: Unicode Standard Annex 15, figure 3."""
+    one, other = "caf\u00e9", "cafe\u0301"
+    store.add_spool(Spool(name=other, material="PLA"))
+    assert store.spool(one).name == store.spool(other).name == one
+    with pytest.raises(StoreError, match="already a spool"):
+        store.add_spool(Spool(name=one, material="PLA"))
+    with store.engine.begin() as connection:  # as an older Truebead kept it
+        connection.exec_driver_sql(f"UPDATE spools SET name = '{other}' WHERE name = '{one}'")
+    assert store.spool(one).name == other
+    joined = "\u0645\u06cc\u200c\u062e\u0648\u0627\u0647\u0645"  # Persian: the non-joiner is part of the word
+    store.add_spool(Spool(name=joined, material="PLA"))
+    assert store.spool(joined).name == joined
+
+
 def test_a_newer_store_is_refused_politely(tmp_path):
     path = tmp_path / "s.sqlite"
     open_store(str(path)).close()
@@ -375,14 +426,11 @@ def test_two_processes_migrating_at_once(tmp_path):
 
 @pytest.mark.parametrize(
     ("content", "message"),
-    [(b"feature,nominal\n" * 200, "not a store"), (None, "can't be opened")],
+    [(b"feature,nominal\n" * 200, "not a store"), (b"SQLite format 3\0" * 99, "not a store")],
 )
 def test_what_is_not_a_store_is_refused(tmp_path, content, message):
     path = tmp_path / "x"
-    if content is None:
-        path.mkdir()
-    else:
-        path.write_bytes(content)
+    path.write_bytes(content)
     with pytest.raises(StoreError, match=message):
         open_store(str(path))
 

@@ -75,7 +75,10 @@ def test_replace_changes_only_what_is_given(workshop):
         ("add spool white-1 --type PLA --density 1240", "density_g_cm3 of spool"),
         ("add instrument bench --kind ruler", "no kind of instrument"),
         ("add instrument bench --mpe -1", "mpe of instrument"),
-        ("profile show", "there is no store at .*; truebead add printer makes one"),
+        (
+            "profile show",
+            "there is no store at .*; tell your printer, which makes one: truebead add printer NAME",
+        ),
         ("profile show --store mysql://x/y", "can't be kept in"),
     ],
 )

@@ -364,6 +364,20 @@ def test_check_finds_what_was_tampered_with(tmp_path):
     assert re.search("names a row of nozzles that is not there", said)
 
 
+def test_a_clock_that_went_backwards_is_found_and_nothing_is_lost(store, tmp_path):
+    keep(store)
+    store.add_event("moved", printer="lantern")
+    assert store.check() == []
+    with store.engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE sheets SET kept_at = '2190-05-01 10:00:00'")
+        connection.exec_driver_sql("UPDATE events SET at = '1970-01-01 00:00:07'")
+    (wrong,) = store.check()
+    assert ": dated 2190-05-01, which is yet to come" in wrong
+    write_records(tmp_path / "e.json", store.records())
+    with fresh_url("sqlite", tmp_path) as url, open_store(url) as other:
+        assert other.take_in(read_records(tmp_path / "e.json")).new["events"] == 1
+
+
 def test_a_store_on_a_server_is_not_copied_here(tmp_path):
     with fresh_url("postgresql", tmp_path) as url, open_store(url) as store:
         with pytest.raises(StoreError, match="pg_dump"):

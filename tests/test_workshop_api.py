@@ -319,7 +319,7 @@ def test_a_copied_printer_has_the_nozzles_but_not_the_findings(shop):
     shop.copy("printer", "lantern", "beacon")
     assert [n.name for n in shop.nozzles("beacon")] == ["brass"]
     assert shop.store().printer("beacon").hot_end_max_c == 240
-    assert shop.profile("beacon").settings == ()
+    assert shop.profile(printer="beacon").settings == ()
 
 
 def test_overview_says_what_each_spool_is_good_for(shop):

@@ -84,6 +84,11 @@ def correction_matrix(size_factor: Row = (1.0, 1.0, 1.0), skew: Skew | None = No
 
     `size_factor` is the reciprocal of printed over drawn size, so this is the inverse of
     ``transform_matrix(1 / size_factor, skew)``.
+
+    Raises
+    ------
+    BadInput
+        A factor is beyond what any printer needs.
     """
     for axis, value in zip("XYZ", size_factor, strict=True):
         if not (math.isfinite(value) and SCALE_RANGE[0] <= value <= SCALE_RANGE[1]):
@@ -97,7 +102,13 @@ def correction_matrix(size_factor: Row = (1.0, 1.0, 1.0), skew: Skew | None = No
 
 
 def inverse(matrix: Matrix) -> Matrix:
-    """Invert an upper triangular matrix by back substitution."""
+    """Invert an upper triangular matrix by back substitution.
+
+    Raises
+    ------
+    ValueError
+        It is of another form, or has no inverse.
+    """
     (a, b, c), (_, d, e), (_, _, f) = matrix
     if matrix[1][0] or matrix[2][0] or matrix[2][1] or not a * d * f:
         msg = "the matrix must be upper triangular and invertible"

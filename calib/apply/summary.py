@@ -11,7 +11,7 @@ from calib.model.setting import kept_setting
 if TYPE_CHECKING:
     from calib.apply.applied import Needed
     from calib.apply.gcode.job import Job
-    from calib.apply.gcode.stream import Result
+    from calib.apply.gcode.result import Result
     from calib.apply.limits import Limits
     from calib.apply.points import Moved
 

@@ -7,6 +7,7 @@ apart a build item's transform into turning and scaling may drop its shear; a me
 """
 
 import re
+import shutil
 import xml.parsers.expat
 import zipfile
 import zlib
@@ -16,14 +17,11 @@ from pathlib import Path
 from typing import IO
 
 import numpy as np
-import numpy.typing as npt
 
 from calib.apply.linear import Matrix, is_identity
-from calib.apply.points import MARK, Extent, Moved, refuse_marked
+from calib.apply.points import F64, MARK, Moved, refuse_marked
 from calib.errors import BadInput, FileError
 from calib.files import Around, replacing
-
-F64 = npt.NDArray[np.float64]
 
 #: Millimetres in each unit the core specification allows.
 UNITS_MM = {
@@ -36,6 +34,7 @@ UNITS_MM = {
 }
 
 _CORE = "http://schemas.microsoft.com/3dmanufacturing/core/2015/02"
+_VERTEX, _TRIANGLE, _XYZ = f"{_CORE} vertex", f"{_CORE} triangle", ["x", "y", "z"]
 _PRODUCTION = "http://schemas.microsoft.com/3dmanufacturing/production/2015/06"
 _START = "http://schemas.microsoft.com/3dmanufacturing/2013/01/3dmodel"
 
@@ -142,17 +141,13 @@ def _map_package(
         for entry in package.infolist():
             info = zipfile.ZipInfo(entry.filename, entry.date_time)
             info.compress_type = entry.compress_type
-            info.external_attr, info.comment, info.extra = (
-                entry.external_attr,
-                entry.comment,
-                b"",
-            )
+            info.external_attr, info.comment = entry.external_attr, entry.comment
             info._compresslevel = 1  # type: ignore[attr-defined]  # thrice as fast, a seventh larger
             with package.open(entry) as old, out.open(info, "w", force_zip64=True) as new:
                 if entry.filename == root:
                     _copy_with_items(old, new, parts[root].items, matrix, f"{name}/{root}")
                 else:
-                    _copy(old, new)
+                    shutil.copyfileobj(old, new, _CHUNK)
     return moved
 
 
@@ -277,14 +272,13 @@ class _PartReader:
         """Turn what was gathered of a mesh into points."""
         if not self.texts:
             return
+        whose = f"a point of object {self.holder[1]}"
         try:
             points = np.array([float(text) for text in self.texts]).reshape(-1, 3)
         except ValueError:
-            what = f"a point of object {self.holder[1]} is not three numbers"
-            raise FileError(what, where=self.where) from None
+            raise FileError(f"{whose} is not three numbers", where=self.where) from None
         if not np.isfinite(points).all():
-            what = f"a point of object {self.holder[1]} is no finite number"
-            raise FileError(what, where=self.where)
+            raise FileError(f"{whose} is no finite number", where=self.where)
         self.part.points.setdefault(self.holder, []).append(points)
         self.texts.clear()
 
@@ -348,7 +342,7 @@ def _places(parts: dict[str, _Part], root: str, name: str) -> dict[Key, list[F64
 
 def _measure(parts: dict[str, _Part], root: str, matrix: Matrix, name: str) -> Moved:
     places = _places(parts, root, name)
-    moved = Moved(Extent(), Extent(), len(parts[root].items))
+    moved = Moved(parts=len(parts[root].items))
     unit_mm = parts[root].unit_mm
     turned = np.array(matrix).T
     known = {k for p in parts.values() for k in (*p.components, *p.points)}
@@ -364,24 +358,14 @@ def _measure(parts: dict[str, _Part], root: str, matrix: Matrix, name: str) -> M
     return moved
 
 
-_VERTEX = f"{_CORE} vertex"
-_TRIANGLE = f"{_CORE} triangle"
-_XYZ = ["x", "y", "z"]
-
-
 # -- writing ----------------------------------------------------------------------------------
-
-
-def _copy(old: IO[bytes], new: IO[bytes]) -> None:
-    while data := old.read(_CHUNK):
-        new.write(data)
 
 
 def _copy_with_items(
     old: IO[bytes], new: IO[bytes], items: list[_Item], matrix: Matrix, where: str
 ) -> None:
     """Copy a model part, with the tag of each build item given its new transform."""
-    at = 0
+    at, outer = 0, np.vstack([np.array(matrix).T, np.zeros(3)])
     for item in items:
         left = item.begin - at
         while left:
@@ -395,12 +379,8 @@ def _copy_with_items(
             if not byte or len(tag) > _TAG_END:
                 raise FileError("a build item has no end", where=where)
         at = item.begin + len(tag)
-        new.write(_with_transform(bytes(tag), _after(item.transform, _outer(matrix))))
-    _copy(old, new)
-
-
-def _outer(matrix: Matrix) -> F64:
-    return np.vstack([np.array(matrix).T, np.zeros(3)])
+        new.write(_with_transform(bytes(tag), _after(item.transform, outer)))
+    shutil.copyfileobj(old, new, _CHUNK)
 
 
 def _closed(tag: bytes) -> bool:

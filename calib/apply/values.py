@@ -157,16 +157,18 @@ def short_table(values: Iterable[Value]) -> list[tuple[str, ...]]:
 
 
 def values_csv(values: Iterable[Value], of: Heading = NOBODY) -> str:
-    """Return the values as CSV, each row with whose it is and of which day."""
+    """Return the values as CSV, each row with whose it is and of which day; the first with the cautions."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(["setting", "what_it_is", "old", "new", "unit", "gcode", "where",
-                     "printer", "nozzle", "spool", "date"])  # fmt: skip
+                     "printer", "nozzle", "spool", "date", "cautions"])  # fmt: skip
+    cautions = SAFETY
     for v in values:
         old = "" if v.old is None else spell(v.setting, v.old)
         new = spell(v.setting, v.new)
         writer.writerow([v.setting, v.physical_name, old, new, v.unit, v.gcode, v.where,
-                         of.printer, of.nozzle, of.spool, of.date])  # fmt: skip
+                         of.printer, of.nozzle, of.spool, of.date, cautions])  # fmt: skip
+        cautions = ""  # once is enough
     return out.getvalue()
 
 

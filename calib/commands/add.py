@@ -6,8 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json
-from calib.commands.show import say
+from calib.commands.common import answer
 from calib.errors import BadInput
 from calib.workshop.typed import build_volume
 
@@ -37,8 +36,8 @@ def _told(**given: Any) -> dict[str, Any]:
 
 
 @add.command(
-    epilog="Example: truebead add printer lantern --build 220x220x250 --hot-end-max 260"
-    " --belt-pitch 2 --teeth 20 --screw-lead 8 --motor-steps 200 --microsteps 16 --steps-e 93"
+    epilog="Example: truebead add printer lantern --build 220x220x250; or all that is known of it:"
+    " truebead add printer lantern --build 220x220x250 --hot-end-max 260 --belt-pitch 2 --teeth 20 --screw-lead 8 --motor-steps 200 --microsteps 16 --steps-e 93"
 )
 def printer(
     name: str,
@@ -64,7 +63,7 @@ def printer(
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
     """Add a printer by its build volume. Ratings and drives can be told later, with --replace."""
-    from calib.report.inventory_words import printer_json, printer_lines
+    from calib.report.inventory_words import next_line, printer_json, printer_lines
     from calib.workshop import open_workshop
     from calib.workshop.drives import axes_with, drives_of
 
@@ -86,15 +85,12 @@ def printer(
         else:
             axes = axes_with(None, drives, steps)
             saved = workshop.add_printer(name, size, **known, axes=axes)
-        assumed = workshop.assumed(saved.name)
-    if as_json:
-        print_json({**printer_json(saved), "assumed": list(assumed)})
-        return
-    for line, style in printer_lines(saved, "changed" if replace_ else "added", assumed):
-        say(line, style)
+        assumed, hint = workshop.assumed(saved.name), next_line(*workshop.to_tell(saved.name))
+    lines = printer_lines(saved, "changed" if replace_ else "added", assumed, hint)
+    answer({**printer_json(saved), "assumed": list(assumed)}, lines, as_json=as_json)
 
 
-@add.command(epilog="Example: truebead add nozzle brass --printer lantern --size 0.4")
+@add.command(epilog="Example: truebead add nozzle brass --size 0.4")
 def nozzle(
     name: str,
     size: Annotated[float | None, o.number_option("Its bore in mm.")] = None,
@@ -107,7 +103,7 @@ def nozzle(
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
     """Add a nozzle to a printer."""
-    from calib.report.inventory_words import nozzle_line
+    from calib.report.inventory_words import next_line, nozzle_lines
     from calib.workshop import open_workshop
 
     told = _told(bore_mm=size, line_mm=line)
@@ -122,10 +118,9 @@ def nozzle(
             )
         else:
             saved = workshop.add_nozzle(name, printer, **told)
-    if as_json:
-        print_json(asdict(saved))
-    else:
-        say(nozzle_line(saved, "changed" if replace_ else "added"))
+        hint = next_line(*workshop.to_tell(saved.printer))
+    lines = nozzle_lines(saved, "changed" if replace_ else "added", hint)
+    answer(asdict(saved), lines, as_json=as_json)
 
 
 @add.command(epilog="Example: truebead add spool white-1 --type PLA --colour white --grams 1000")
@@ -144,7 +139,7 @@ def spool(
     as_json: o.Json = False,
 ) -> None:  # fmt: skip
     """Add a spool of filament."""
-    from calib.report.inventory_words import spool_lines
+    from calib.report.inventory_words import next_line, spool_lines
     from calib.workshop import open_workshop
 
     told = _told(
@@ -157,11 +152,9 @@ def spool(
             saved = workshop.change_spool(replace(old, **told), seen)
         else:
             saved = workshop.add_spool(name, **told)
-    if as_json:
-        print_json(asdict(saved))
-        return
-    for line, style in spool_lines(saved, "changed" if replace_ else "added"):
-        say(line, style)
+        hint = next_line(*workshop.to_tell(spool=saved.name))
+    lines = spool_lines(saved, "changed" if replace_ else "added", hint)
+    answer(asdict(saved), lines, as_json=as_json)
 
 
 @add.command(epilog="Example: truebead add instrument bench-caliper --kind caliper --mpe 0.02")
@@ -191,7 +184,5 @@ def instrument(
             saved = workshop.change_instrument(replace(old, **told))
         else:
             saved = workshop.add_instrument(name, kind, **told)
-    if as_json:
-        print_json(asdict(saved))
-    else:
-        say(instrument_line(saved, "changed" if replace_ else "added"))
+    line = instrument_line(saved, "changed" if replace_ else "added")
+    answer(asdict(saved), [line], as_json=as_json)

@@ -14,6 +14,7 @@ from calib.commands.common import print_json, say_safety
 from calib.commands.show import say, say_table
 from calib.errors import BadInput
 from calib.model.place import Place
+from calib.model.setting import label
 from calib.workshop.typed import build_given
 
 if TYPE_CHECKING:
@@ -30,7 +31,7 @@ def register(app: typer.Typer) -> None:
         epilog="Example: truebead apply lamp.gcode --scale-x 100.3 --skew-xy 0.2"
         " --build 220x220x250 --hot-end-max 250 --check"
     )(apply)
-    app.command(epilog="Example: truebead values --printer lantern --card values.html")(values)
+    app.command(epilog="Example: truebead values --card values.html")(values)
 
 
 def apply(
@@ -79,7 +80,9 @@ def apply(
     flags = {"wait": wait, "check": check, "again": again, "dry_run": dry_run}
     how = _how(file, centre, schedule=schedule, line=line, e_in_g91=e_in_g91, **flags)
     with open_workshop(store) as workshop:
-        found = workshop.in_use(printer, nozzle, spool, places, by_hand=bool(given or schedule))
+        found = workshop.in_use(
+            places, by_hand=bool(given or schedule), printer=printer, nozzle=nozzle, spool=spool
+        )
         listed = applying.with_given(found.values if schedule is None else (), given)
         if file is None:
             with nullcontext() if dry_run else workshop.say_places(found):
@@ -127,7 +130,7 @@ def _say_applied(done: "Applied", found: "ToSet", *, as_json: bool) -> None:
     if done.claimed:
         gcode = done.file.suffix.lower() not in (".stl", ".3mf")
         here, other = ("G-code", "models") if gcode else ("models", "G-code")
-        names = ", ".join(done.claimed)
+        names = ", ".join(label(name) for name in done.claimed)
         typer.echo(f"From now on put into {here}, not into {other}: {names}", err=as_json)
     if as_json:
         print_json(done.data)
@@ -159,7 +162,9 @@ def values(
     from calib.workshop.value_files import write_values
 
     with open_workshop(store) as workshop:
-        found = workshop.values(printer, nozzle, spool, _places(in_printer, in_models, in_gcode))
+        found = workshop.values(
+            _places(in_printer, in_models, in_gcode), printer=printer, nozzle=nozzle, spool=spool
+        )
         with workshop.say_places(found):
             write_values(found.values, found, card, csv, force)
     _show_values(found.values, found, as_json=as_json)

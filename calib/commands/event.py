@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json
+from calib.commands.common import answer, print_json
 from calib.commands.show import say, say_table
 from calib.errors import BadInput
 from calib.workshop.completing import events
@@ -16,9 +16,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Hang the verb on the command line."""
-    app.command(epilog="Example: truebead event nozzle-changed --printer lantern --nozzle brass")(
-        event
-    )
+    app.command(epilog="Example: truebead event nozzle-changed --nozzle brass")(event)
 
 
 def event(
@@ -51,11 +49,7 @@ def event(
     from calib.workshop.planning import happened_at
 
     if kind is None and not past and undo is None:
-        if as_json:
-            print_json(words.kinds_json())
-            return
-        for line, style in words.kinds_lines():
-            say(line, style)
+        answer(words.kinds_json(), words.kinds_lines(), as_json=as_json)
         return
     if undo is not None and (kind is not None or past):
         raise BadInput("takes back one event only", where="--undo", mend="give it alone")
@@ -67,7 +61,7 @@ def event(
             found = workshop.events(printer, spool, limit=50)
         else:
             when = happened_at(at) if at else None
-            happened = workshop.event(kind, printer, nozzle, spool, axis=axis, note=note, at=when)
+            happened = workshop.event(kind, axis=axis, note=note, at=when, printer=printer, nozzle=nozzle, spool=spool)  # fmt: skip
             found = [happened.record]
     if as_json:
         print_json([words.event_json(e) for e in found])

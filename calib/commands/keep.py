@@ -17,10 +17,7 @@ if TYPE_CHECKING:
 
 def register(app: typer.Typer) -> None:
     """Hang the verb on the command line."""
-    app.command(
-        epilog="Example: truebead keep cube/sheet.csv --printer lantern --nozzle brass"
-        " --spool white-1"
-    )(keep)
+    app.command(epilog="Example: truebead keep corner-gauge")(keep)
 
 
 def keep(

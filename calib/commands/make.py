@@ -5,8 +5,7 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json, say_safety
-from calib.commands.show import say
+from calib.commands.common import answer, say_safety
 from calib.errors import BadInput
 from calib.workshop.completing import patterns
 from calib.workshop.typed import pairs, setup_given
@@ -80,10 +79,7 @@ def make(
             parameters=pairs(settings or [], "--set"), setup=setup, plate=plate, unit=unit,
             repeats=repeats, force=force,
         )  # fmt: skip
-    if as_json:
-        print_json([made_json(one) for one in made.pieces])
-    else:
-        say("\n".join(all_made_lines(made)))
+    answer([made_json(one) for one in made.pieces], all_made_lines(made), as_json=as_json)
     if made.pieces[0].piece.printed:
         say_safety(as_json=as_json)
 
@@ -98,7 +94,5 @@ def list_patterns(
     from calib.report.made_words import pattern_json, pattern_lines, pattern_rows
 
     material, rows = pattern_rows(filament)
-    if as_json:
-        print_json([pattern_json(p, takes) for p, takes in rows])
-    else:
-        say("\n".join(pattern_lines(rows, material)))
+    data = [pattern_json(p, takes) for p, takes in rows]
+    answer(data, pattern_lines(rows, material), as_json=as_json)

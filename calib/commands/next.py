@@ -5,16 +5,15 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json, say_safety
-from calib.commands.show import console, say
+from calib.commands.common import answer, say_safety
+from calib.commands.show import console
 
 
 def register(app: typer.Typer) -> None:
     """Hang the verb on the command line."""
     app.command(
         "next",
-        epilog="Example: truebead next --printer lantern --spool white-1 --goal size --within 0.2"
-        " --part 200 --pieces 8",
+        epilog="Example: truebead next --goal size --within 0.2 --part 200 --pieces 8",
     )(next_)
 
 
@@ -44,19 +43,9 @@ def next_(
 
     with open_workshop(store) as workshop:
         found = workshop.next(
-            printer,
-            nozzle,
-            spool,
-            goal,
-            within_mm=within,
-            part_mm=part,
-            pieces=pieces,
-            minutes=minutes,
-        )
-    if as_json:
-        print_json(next_json(found))
-    else:
-        for line, style in next_lines(found, console().width):
-            say(line, style)
+            goal, within_mm=within, part_mm=part, pieces=pieces, minutes=minutes,
+            printer=printer, nozzle=nozzle, spool=spool,
+        )  # fmt: skip
+    answer(next_json(found), next_lines(found, console().width), as_json=as_json)
     if found.steps:
         say_safety(as_json=as_json)

@@ -26,7 +26,8 @@ def number_option(words: str, *names: str) -> Any:
 
 
 def _name(what: str) -> Any:
-    words = f"Which {what}; the only one if not given."
+    last = ", or the one fitted last" if what == "nozzle" else ""
+    words = f"Which {what}; the only one{last} if not given."
     return _o(f"--{what}", words, f"-{what[0]}", autocompletion=c.names(what))
 
 

@@ -1,7 +1,7 @@
-"""`truebead mat` and `truebead photo`: the printed mat, and readings from photos of a piece on it."""
+"""`truebead mat`, `photo` and `scan`: the printed mat, and readings from pictures of a piece."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -9,6 +9,9 @@ from calib.commands import options as o
 from calib.commands.common import print_json
 from calib.errors import BadInput
 from calib.workshop.typed import numbers
+
+if TYPE_CHECKING:
+    from calib.workshop.photographing import Photographed
 
 BarX = Annotated[float | None, o.number_option("Measured length of the X bar, mm.", "--bar-x")]
 BarY = Annotated[float | None, o.number_option("Measured length of the Y bar, mm.", "--bar-y")]
@@ -29,8 +32,17 @@ def register(app: typer.Typer) -> None:
         help="Measure a piece in photos of it on the mat.\n\n"
         "Lay the piece near the middle, fill the picture with the mat, hold the camera 8 to 18"
         " degrees off straight above. Two photos with the piece turned by 180 degrees are better.",
-        epilog="Example: truebead photo step-gauge/sheet.csv one.jpg two.jpg --write",
+        epilog="Example: truebead photo corner-gauge one.jpg two.jpg --write",
     )(photo)
+    app.command(
+        "scan",
+        help="Measure a flat piece in a flatbed scan of it.\n\n"
+        "Lay it on the glass with its rim down, a card (ID-1, as bank cards are) or an edge of a measured mat beside"
+        " it, face down, and paper of a colour that the filament has not over all. Scan in colour at 300 to"
+        " 600 dpi. Turn the lot by 90 degrees and scan again: two scans also tell how the scanner's X and Y"
+        " differ.",
+        epilog="Example: truebead scan strip one.png two.png --write",
+    )(scan)
 
 
 def mat(
@@ -58,10 +70,21 @@ def mat(
         typer.echo(report["words"])
 
 
+SheetFile = Annotated[
+    Path, typer.Argument(metavar="SHEET", help="The sheet.csv, or the folder it is in.")
+]
+Known = Annotated[
+    list[str] | None,
+    typer.Option("--known", metavar="FEATURE=MM", help="One caliper reading, for scale."),
+]
+Write = Annotated[bool, typer.Option("--write", help="Fill clear values into the sheet.")]
+Out = Annotated[
+    Path | None, typer.Option("--out", help="Folder for results (default: the sheet's).")
+]
+
+
 def photo(
-    sheet_file: Annotated[
-        Path, typer.Argument(metavar="SHEET", help="The sheet.csv, or the folder it is in.")
-    ],
+    sheet_file: SheetFile,
     photos: Annotated[list[Path], typer.Argument(metavar="PHOTO...", help="Photos of one piece.")],
     side: Annotated[
         list[str] | None,
@@ -74,22 +97,15 @@ def photo(
     card: Annotated[
         bool, typer.Option("--card", help="An ID-1 card lies at its place, for scale.")
     ] = False,
-    known: Annotated[
-        list[str] | None,
-        typer.Option("--known", metavar="FEATURE=MM", help="One caliper reading, for scale."),
-    ] = None,
-    write: Annotated[
-        bool, typer.Option("--write", help="Fill clear values into the sheet.")
-    ] = False,
-    out: Annotated[
-        Path | None, typer.Option("--out", help="Folder for results (default: the sheet's).")
-    ] = None,
+    known: Known = None,
+    write: Write = False,
+    out: Out = None,
     force: o.Force = False,
     as_json: o.Json = False,
 ) -> None:
     """Measure, write photo.csv and one annotated picture for each photo, and say what came out."""
     from calib.workshop import open_workshop
-    from calib.workshop.photographing import PhotoOptions, photo_json, photo_lines
+    from calib.workshop.photographing import PhotoOptions
 
     if (bar_x is None) != (bar_y is None):
         raise BadInput("one bar alone says half", mend="give both --bar-x and --bar-y")
@@ -97,11 +113,48 @@ def photo(
     how = PhotoOptions(
         sides=side or (), bars_mm=bars, card=card, known_mm=numbers(known or [], "--known")
     )
-    folder = out or (sheet_file if sheet_file.is_dir() else sheet_file.parent)
     with open_workshop() as workshop:
-        found = workshop.photo(sheet_file, photos, how, write=write, folder=folder, force=force)
+        found = workshop.photo(
+            sheet_file, photos, how, write=write, folder=_folder(out, sheet_file), force=force
+        )
+    _say(found, as_json=as_json)
+
+
+def scan(
+    sheet_file: SheetFile,
+    scans: Annotated[list[Path], typer.Argument(metavar="SCAN...", help="Scans of one piece, turned by 90 degrees.")],
+    dpi: Annotated[float | None, o.number_option("Pixels per inch (default: as the file states).", "--dpi")] = None,
+    card: Annotated[str, typer.Option("--card", metavar="WIDTHxHEIGHT", help="What a caliper reads of the card, mm.")] = "",
+    known: Known = None,
+    write: Write = False,
+    out: Out = None,
+    force: o.Force = False,
+    as_json: o.Json = False,
+) -> None:  # fmt: skip
+    """Measure, write scan.csv and one annotated picture for each scan, and say what came out."""
+    from calib.workshop import open_workshop
+    from calib.workshop.photographing import ScanOptions, card_size
+
+    how = ScanOptions(dpi=dpi, card_mm=card_size(card), known_mm=numbers(known or [], "--known"))
+    with open_workshop() as workshop:
+        found = workshop.scan(
+            sheet_file, scans, how, write=write, folder=_folder(out, sheet_file), force=force
+        )
+    _say(found, as_json=as_json)
+
+
+def _folder(out: Path | None, sheet_file: Path) -> Path:
+    return out or (sheet_file if sheet_file.is_dir() else sheet_file.parent)
+
+
+def _say(found: "Photographed", *, as_json: bool) -> None:
+    """Print what was measured; nothing clear means that it has to be measured again."""
+    from calib.workshop.photographing import photo_json, photo_lines
+
     if as_json:
         print_json(photo_json(found))
-        return
-    for line in photo_lines(found):
-        typer.echo(line)
+    else:
+        for line in photo_lines(found):
+            typer.echo(line)
+    if not found.clear:
+        raise typer.Exit(1)

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json, say_safety
+from calib.commands.common import answer, print_json, say_safety
 from calib.commands.show import say, say_line, say_table
 from calib.report import kept_words as words
 from calib.report.plain import correction_json, influence_json, profile_json
@@ -30,9 +30,7 @@ def register(app: typer.Typer) -> None:
     app.add_typer(profile, name="profile")
 
 
-@profile.command(
-    epilog="Example: truebead profile show --printer lantern --nozzle brass --spool white-1"
-)
+@profile.command(epilog="Example: truebead profile show --spool white-1")
 def show(
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
@@ -54,13 +52,13 @@ def show(
 
     with open_workshop(store) as workshop:
         if why is not None:
-            sheets = workshop.why(why, printer, nozzle, spool)
+            sheets = workshop.why(why, printer=printer, nozzle=nozzle, spool=spool)
             if as_json:
                 print_json([influence_json(i) for i in sheets])
             else:
                 say_table(f"What makes {why}", words.WHY_COLUMNS, words.why_rows(sheets, why))
             return
-        found = workshop.profile(printer, nozzle, spool)
+        found = workshop.profile(printer=printer, nozzle=nozzle, spool=spool)
     if as_json:
         print_json(profile_json(found))
         say_safety(as_json=True)
@@ -77,7 +75,7 @@ def show(
     say_safety()
 
 
-@profile.command(epilog="Example: truebead profile history --printer lantern --setting skew_xy_deg")
+@profile.command(epilog="Example: truebead profile history --setting skew_xy_deg")
 def history(
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
@@ -104,7 +102,7 @@ def history(
             else:
                 print(words.sheet_words(kept))
             return
-        found = workshop.history(printer, nozzle, spool, setting, limit)
+        found = workshop.history(setting, limit, printer=printer, nozzle=nozzle, spool=spool)
         one = printer or (found[0].printer if len({k.printer for k in found}) == 1 else None)
         said = workshop.store().places(one, limit) if one else []
     if as_json:
@@ -120,9 +118,7 @@ def history(
         say_line(f"{p.at:%Y-%m-%d %H:%M} {words.said_line(p)}")
 
 
-@profile.command(
-    epilog="Example: truebead profile diff --printer lantern --spool white-1 --against white-2"
-)
+@profile.command(epilog="Example: truebead profile diff --spool white-1 --against white-2")
 def diff(
     printer: o.Printer = None,
     nozzle: o.Nozzle = None,
@@ -138,7 +134,7 @@ def diff(
 
     with open_workshop(store) as workshop:
         then = moment(at, "--at") if at else None
-        rows = workshop.differences(printer, nozzle, spool, against=against or "", at=then)
+        rows = workshop.differences(against=against or "", at=then, printer=printer, nozzle=nozzle, spool=spool)  # fmt: skip
     if as_json:
         print_json([asdict(r) for r in rows])
         return
@@ -166,14 +162,11 @@ def undo(
 
     with open_workshop(store, by=by) as workshop:
         done = workshop.undo(id_, why, printer=printer, nozzle=nozzle, spool=spool)
-    if as_json:
-        print_json([correction_json(k) for k in done.corrections])
-        return
-    for line, style in words.taken_back_lines(done):
-        say(line, style)
+    data = [correction_json(k) for k in done.corrections]
+    answer(data, words.taken_back_lines(done), as_json=as_json)
 
 
-@profile.command(epilog="Example: truebead profile drift --printer lantern")
+@profile.command(epilog="Example: truebead profile drift")
 def drift(
     printer: o.Printer = None,
     setting: Annotated[str | None, typer.Option(help="Only this setting.")] = None,
@@ -191,14 +184,11 @@ def drift(
 
     with open_workshop(store) as workshop:
         found = workshop.store().drift(printer, setting)
-    if as_json:
-        print_json([words.drift_json(one) for one in found])
-        return
-    for line, style in words.drift_lines(found):
-        say(line, style)
+    data = [words.drift_json(one) for one in found]
+    answer(data, words.drift_lines(found), as_json=as_json)
 
 
-@profile.command(epilog="Example: truebead profile split --printer lantern")
+@profile.command(epilog="Example: truebead profile split")
 def split(
     printer: o.Printer = None,
     store: o.Store = None,

@@ -6,15 +6,12 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json
-from calib.commands.show import say
+from calib.commands.common import answer
 
 
 def register(app: typer.Typer) -> None:
     """Hang the verb on the command line."""
-    app.command(epilog="Example: truebead report dimensional-cube/sheet.csv --out cube.html")(
-        report
-    )
+    app.command(epilog="Example: truebead report corner-gauge --out gauge.html")(report)
 
 
 def report(
@@ -45,7 +42,4 @@ def report(
         else:
             page = workshop.report_of_kept(what)
     write_atomic(out, page, force=force)
-    if as_json:
-        print_json({"report": str(out)})
-    else:
-        say(f"The report is in {out}.")
+    answer({"report": str(out)}, [f"The report is in {out}."], as_json=as_json)

@@ -8,25 +8,32 @@ from calib.report.words import folded, table_lines
 if TYPE_CHECKING:
     from rich.console import Console
 
+#: Lines of words are not longer than this, even in a wide window.
+_WIDEST = 100
+
+
+#: Columns that are taken where a terminal says that it has next to none.
+_NARROWEST = 20
+
 
 def console() -> "Console":
     """Return the terminal; colours only where it has them and NO_COLOR is not set."""
     from rich.console import Console
 
-    return Console(highlight=False)
+    found = Console(highlight=False)
+    if found.width < _NARROWEST:  # as a line without a terminal's size has it
+        found.width = _NARROWEST
+    return found
 
 
 def say(text: str, style: str = "") -> None:
-    """Print lines as they are: nothing in them is markup. A terminal gets them folded between words.
-
-    A line with a command stays one line, so that it can be copied.
-    """
+    """Print lines as they are: nothing in them is markup. A terminal gets them folded between words."""
     from rich.text import Text
 
     out = console()
     lines = text.split("\n")
     if out.is_terminal:
-        lines = [part for line in lines for part in folded(line, out.width)]
+        lines = [part for line in lines for part in folded(line, min(out.width, _WIDEST))]
     out.print(Text("\n".join(lines), style=style), soft_wrap=True)
 
 
@@ -39,6 +46,9 @@ def say_line(text: str, style: str = "") -> None:
 
 def say_table(title: str, columns: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     """Print a table; a column whose name ends in ">" is set to the right."""
+    from rich.text import Text
+
     if title:
         say(title, "bold")
-    say("\n".join(table_lines(columns, rows, console().width)))
+    for line in table_lines(columns, rows, console().width):
+        console().print(Text(line), soft_wrap=True)

@@ -20,7 +20,7 @@ def register(app: typer.Typer) -> None:
         help="Work out the corrections from a filled-in sheet.\n\n"
         "Exits with 1 where something must be printed or measured again. What the store knows of the"
         " printer, nozzle and spool that the sheet names is used; it works without any store, too.",
-        epilog="Example: truebead solve step-gauge/sheet.csv --now steps_x_per_mm=80 --why",
+        epilog="Example: truebead solve corner-gauge --why",
     )(solve)
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, TypeVar
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json
+from calib.commands.common import answer, print_json
 from calib.commands.show import console, say
 
 if TYPE_CHECKING:
@@ -58,10 +58,8 @@ def export(
 
     with open_store(store, make=False) as opened:
         count = write_records(file, counting(opened.records(printer), "records"), force=force)
-    if as_json:
-        print_json({"file": str(file), "records": count})
-    else:
-        say(f"{count} records are in {file}.")
+    data = {"file": str(file), "records": count}
+    answer(data, [f"{count} records are in {file}."], as_json=as_json)
 
 
 SameOption = Annotated[list[str] | None, typer.Option("--same", metavar="'printer NAME[=OURS]'",
@@ -122,11 +120,7 @@ def merge(
 def _say_taken(taken: "ImportResult", source: str, as_json: bool) -> None:
     from calib.report.store_words import taken_json, taken_lines
 
-    if as_json:
-        print_json(taken_json(taken, source))
-        return
-    for line, style in taken_lines(taken, source):
-        say(line, style)
+    answer(taken_json(taken, source), taken_lines(taken, source), as_json=as_json)
 
 
 @store_app.command(epilog="Example: truebead store backup before-the-move.sqlite")
@@ -140,12 +134,8 @@ def backup(
 
     with open_store(store, make=False) as opened:
         opened.backup(file, force=force)
-    if as_json:
-        print_json({"backup": str(file)})
-        return
-    say(
-        f"The store is copied to {file}. Put it back with: truebead store restore {quote(str(file))}"
-    )
+    line = f"The store is copied to {file}. Put it back with: truebead store restore {quote(str(file))}"
+    answer({"backup": str(file)}, [line], as_json=as_json)
 
 
 @store_app.command(epilog="Example: truebead store restore before-the-move.sqlite")
@@ -157,12 +147,11 @@ def restore(file: Path, store: o.Store = None, as_json: o.Json = False) -> None:
     aside = put_back(store, file)
     with open_store(store) as opened:
         where = opened.where
-    if as_json:
-        print_json({"store": where, "aside": None if aside is None else str(aside)})
-        return
-    say(f"{file} is in use now, at {where}.")
+    lines = [f"{file} is in use now, at {where}."]
     if aside is not None:
-        say(f"What was there before is at {aside}.")
+        lines.append(f"What was there before is at {aside}.")
+    data = {"store": where, "aside": None if aside is None else str(aside)}
+    answer(data, lines, as_json=as_json)
 
 
 @store_app.command(epilog="Example: truebead store check")

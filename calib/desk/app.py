@@ -15,27 +15,30 @@ from calib.desk.desk import Desk, static_files
 from calib.desk.guard import Guard, TooLarge
 from calib.desk.pages import (
     door,
+    files,
     first,
     happening,
     home,
     inventory,
     keeping,
+    meant,
     measuring,
     photos,
     planning,
     plate,
     printing,
     results,
-    using,
+    values,
     working,
 )
 from calib.desk.web import get, post
+from calib.errors import BadInput
 
 if TYPE_CHECKING:
     from calib.workshop.workshop import Workshop
 
 #: Beginning of a path -> largest body, in bytes; elsewhere forms are small.
-LIMITS = {"/correct": using.LARGEST_FILE, "/piece/": photos.LARGEST_PHOTOS}
+LIMITS = {"/correct": files.LARGEST_FILE, "/piece/": photos.LARGEST_PHOTOS}
 
 
 def routes() -> list[Route]:
@@ -74,13 +77,13 @@ def routes() -> list[Route]:
         post("/piece/{uid}/mend", keeping.mend),
         post("/piece/{uid}/now", keeping.now_set),
         post("/piece/{uid}/keep", keeping.keep),
-        get("/why", using.why),
-        post("/correct/{uid}", using.schedule),
+        get("/why", values.why),
+        post("/correct/{uid}", files.schedule),
         get("/piece/{uid}/{file}", printing.piece_file),
-        get("/values", using.values),
-        post("/values", using.say),
-        get("/values.csv", using.values_csv),
-        post("/correct", using.correct),
+        get("/values", values.values),
+        post("/values", values.say),
+        get("/values.csv", values.values_csv),
+        post("/correct", files.correct),
         get("/happened", happening.happened),
         post("/happened", happening.note),
         post("/happened/undo", happening.undo_event),
@@ -97,13 +100,14 @@ def routes() -> list[Route]:
         post("/spool/new", inventory.add_spool),
         post("/rename", inventory.rename),
         post("/retire", inventory.retire),
+        get("/spools", meant.suggest),
         get("/instruments", inventory.instruments),
         post("/instruments", inventory.add_instrument),
         get("/work/{job}", working.work),
         get("/work/{job}/events", working.events),
         post("/work/{job}/cancel", working.cancel),
         get("/work/{job}/file", working.fetch),
-        get("/work/{job}/picture", working.picture),
+        get("/work/{job}/picture/{n}", working.picture),
         get("/phone", door.phone),
         get("/in", door.door),
         post("/in", door.come_in, door=True),
@@ -131,14 +135,12 @@ def build(
     others : sequence of str
         The same for other devices; empty where none is to be let in.
     warm : bool
-        Whether to load the CAD kernel in the background.
+        Whether the CAD kernel is loaded before a solid is asked for.
     """
-    desk = Desk(workshop, tuple(others))
+    desk = Desk(workshop, tuple(others), warm=warm)
 
     @asynccontextmanager
     async def lifespan(_: Starlette) -> AsyncIterator[None]:
-        if warm:
-            desk.solids.warm()
         yield
         desk.close()
 
@@ -177,5 +179,5 @@ def _oops(request: Request, status: int, what: str, mend: str) -> Response:
 
         return JSONResponse({"error": what, "mend": mend}, status)
     desk: Desk = request.app.state.desk
-    page = desk.render(request, "oops.html", {"what": what, "mend": mend, "where": ""})
+    page = desk.render(request, "oops.html", {"error": BadInput(what, mend=mend)})
     return HTMLResponse(page, status)

@@ -6,10 +6,11 @@ from collections import OrderedDict
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from typing import TYPE_CHECKING, Any, TypedDict, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
+from calib.safety import SAFETY
 from calib.workshop import folders, making, measuring
-from calib.workshop.results import Who
+from calib.workshop.results import Named, Who
 
 if TYPE_CHECKING:
     from calib.model.correction import Correction
@@ -28,17 +29,9 @@ ROOM = 3
 _MOST_SOLIDS = 6
 
 
-class Names(TypedDict):
-    """Printer, nozzle and spool as the workshop takes them: None means the only one."""
-
-    printer: str | None
-    nozzle: str | None
-    spool: str | None
-
-
-def names(who: Who) -> Names:
-    """Return printer, nozzle and spool as the workshop takes them."""
-    return Names(printer=who.printer or None, nozzle=who.nozzle or None, spool=who.spool or None)
+def names(who: Who) -> Named:
+    """Return printer, nozzle and spool as the workshop takes them: None means the only one."""
+    return Named(printer=who.printer or None, nozzle=who.nozzle or None, spool=who.spool or None)
 
 
 def laid_out(
@@ -197,16 +190,24 @@ class Solids:
     """The files of the solids that were asked for last, built in a process of their own.
 
     There the CAD kernel is loaded once, and neither that nor building holds up a page.
+
+    Parameters
+    ----------
+    early : bool
+        Whether the kernel is loaded as soon as a download is in sight.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, early: bool = True) -> None:
+        self._early = early
         self._files: OrderedDict[str, dict[str, bytes | str]] = OrderedDict()
         self._lock = threading.Lock()
         self._builder: ProcessPoolExecutor | None = None
 
-    def warm(self) -> None:
-        """Load the kernel in the background."""
-        self._building().submit(_warm_up)
+    def expect(self) -> None:
+        """Load the kernel in the background: a page is shown from which a solid may be asked for."""
+        if self._early:
+            self._early = False
+            threading.Thread(target=lambda: self._building().submit(_warm_up), daemon=True).start()
 
     def of(self, key: str, piece: "Piece") -> Mapping[str, Any]:
         """Return name -> content for a piece; `key` is the same for the same piece."""
@@ -219,7 +220,7 @@ class Solids:
         if piece.schedule:
             from patterns.schedule import schedule_csv
 
-            found["schedule.csv"] = schedule_csv(piece.schedule)
+            found["schedule.csv"] = schedule_csv(piece.schedule, SAFETY)
         with self._lock:
             self._files[key] = found
             while len(self._files) > _MOST_SOLIDS:

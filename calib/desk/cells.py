@@ -8,8 +8,6 @@ from calib.desk import says
 from calib.desk.pictures import Drawn
 from calib.readings.cells import INCH_MM
 from calib.report.reading_methods import METHODS, method_of
-from patterns.drawing.sheet import TITLES
-from patterns.drawing.svg import number
 from patterns.feature import Feature, Kind
 from patterns.piece import Piece
 
@@ -95,10 +93,6 @@ def _cell(f: Feature, number_: int, repeat: int, drawn: Drawn, unit: str) -> Cel
     way = METHODS[method_of(f)]
     rules = [r for r in way.rules if not r.startswith("Close the caliper, wipe")]
     shown = drawn.close_ups.get(f.id)
-    close_up = None
-    if shown is not None:
-        window = " ".join(number(v) for v in shown.window)
-        close_up = {"view": shown.view, "window": window, "marks": shown.marks}
     return Cell(
         id=f.id,
         repeat=repeat,
@@ -107,9 +101,9 @@ def _cell(f: Feature, number_: int, repeat: int, drawn: Drawn, unit: str) -> Cel
         how=f"{way.name}. {rules[0]}" if rules else way.name,
         unit=("in" if unit == "inch" else "mm") if f.unit == "mm" else f.unit,
         expected=expected(f, unit),
-        seen=f"seen {TITLES[shown.view]}" if shown and shown.view != "iso" else "",
+        seen=shown.seen if shown else "",
         icon=_MASS_ICON if f.kind is Kind.MASS else "caliper",
-        close_up=close_up,
+        close_up=shown.as_data() if shown else None,
     )
 
 

@@ -11,6 +11,7 @@ import numpy as np
 
 from patterns.drawing.marks import Callout, callout
 from patterns.drawing.picture import picture
+from patterns.drawing.sheet import TITLES
 from patterns.drawing.svg import XY, number
 from patterns.drawing.views import VIEWS, Frame, frame
 from patterns.feature import Feature, Kind
@@ -44,6 +45,16 @@ class CloseUp:
     view: str
     window: tuple[float, float, float, float]
     marks: str
+
+    @property
+    def seen(self) -> str:
+        """From where the piece is seen, in words; empty for the overview."""
+        return "" if self.view == "iso" else f"seen {TITLES[self.view]}"
+
+    def as_data(self) -> dict[str, str]:
+        """Return it for the page and its script."""
+        window = " ".join(number(v) for v in self.window)
+        return {"view": self.view, "window": window, "marks": self.marks}
 
 
 def views_of(piece: Piece, mesh: Mesh) -> dict[str, Frame]:

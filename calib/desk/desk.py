@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from starlette.requests import Request
 
+from calib.desk import says
 from calib.desk.bench import Solids
 from calib.desk.entrance import Entrance
 from calib.desk.icons import TAB_ICON, icon
@@ -93,14 +94,18 @@ class Desk:
         An opened store; everything that a page knows or does goes through it.
     hosts : tuple of str
         Addresses under which other devices reach this desk; empty where only this machine does.
+    warm : bool
+        Whether the CAD kernel is loaded before a solid is asked for.
     """
 
-    def __init__(self, workshop: "Workshop", hosts: tuple[str, ...] = ()) -> None:
+    def __init__(
+        self, workshop: "Workshop", hosts: tuple[str, ...] = (), *, warm: bool = True
+    ) -> None:
         self.workshop = workshop
         self.hosts = hosts
         self.entrance = Entrance()
         self.pictures = Pictures()
-        self.solids = Solids()
+        self.solids = Solids(early=warm)
         self.work = Work()
         self.remembered = Remembered()
         self._pages = _environment()
@@ -126,7 +131,14 @@ class Desk:
 
 def _environment() -> "Environment":
     pages = templates("calib.desk", "templates")
-    pages.globals.update(icon=icon, static=_address, word=word, explained=explained, safety=SAFETY)
+    pages.globals.update(
+        icon=icon,
+        static=_address,
+        word=word,
+        problem=says.problem,
+        explained=explained,
+        safety=SAFETY,
+    )
     return pages
 
 

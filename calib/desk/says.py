@@ -1,8 +1,7 @@
 """Numbers, lengths of time and names as the pages say them."""
 
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlencode
@@ -10,6 +9,7 @@ from urllib.parse import urlencode
 from calib.desk.words import AXES, HEAD
 
 if TYPE_CHECKING:
+    from calib.errors import BadInput
     from patterns.feature import Feature
     from patterns.piece import Piece
 
@@ -101,8 +101,7 @@ def axis(name: str) -> str:
 
 def query(who: Any, **more: str) -> str:
     """Return printer, nozzle and spool as the end of an address."""
-    names: Mapping[str, str] = asdict(who)
-    return urlencode({k: v for k, v in {**names, **more}.items() if v})
+    return urlencode({k: v for k, v in {**who.names, **more}.items() if v})
 
 
 def sentence(text: str) -> str:
@@ -146,6 +145,22 @@ def _is_for_terminal(clause: str) -> bool:
     return "truebead " in clause or " --" in clause or clause.startswith("--")
 
 
-def on_page(mend: str) -> str:
-    """Return how to mend something, unless it is advice for the command line."""
-    return "" if "truebead " in mend or "--" in mend else mend
+#: What things are called in messages -> what their fields are called on the pages.
+_FIELDS = {
+    "build_x_mm": "left to right", "build_y_mm": "front to back", "build_z_mm": "the height",
+    "hot_end_max_c": "the hot end's highest temperature", "bed_max_c": "the bed's highest temperature",
+    "layer_mm": "the layer height", "bore_mm": "the nozzle's hole", "resolution": "the smallest step",
+    "mpe": "how far it may be wrong", "density_g_cm3": "the density", "filament_mm": "the filament's thickness",
+}  # fmt: skip
+_FIELD = re.compile(rf"\b({'|'.join(_FIELDS)})\b")
+
+
+def problem(err: "BadInput") -> str:
+    """Return what is wrong and how to mend it, without advice for the command line."""
+    mend = "" if "truebead " in err.mend else err.mend.partition(", or --")[0]
+    said = (err.what, "" if "--" in mend else mend)
+    return " ".join(
+        f"{sentence(_FIELD.sub(lambda found: _FIELDS[found[1]], text)).rstrip('.')}."
+        for text in said
+        if text
+    )

@@ -41,26 +41,33 @@ def serve(
     BadInput
         The port is taken or can't be used.
     """
+    listening = listen("0.0.0.0" if lan else "127.0.0.1", port)
+    taken = listening.getsockname()[1]
+    others = [f"{address}:{taken}" for address in own_addresses()] if lan else []
+    address = f"http://127.0.0.1:{taken}{path}"
+    say(f"The desk is at {address} (Ctrl-C stops it)")
+    # The socket takes questions from here on: what answers them is loaded while the browser starts.
+    if open_browser:
+        threading.Thread(target=_open, args=[address], daemon=True).start()
+    threading.Thread(target=_ready, args=[workshop], daemon=True).start()
     import uvicorn
 
     from calib.desk.app import build
 
-    listening = listen("0.0.0.0" if lan else "127.0.0.1", port)
-    taken = listening.getsockname()[1]
-    others = [f"{address}:{taken}" for address in own_addresses()] if lan else []
     app = build(workshop, hosts=local_hosts(taken), others=others)
-    address = f"http://127.0.0.1:{taken}{path}"
-    say(f"The desk is at {address} (Ctrl-C stops it)")
     if lan:
         _tell_phones(others, app.state.desk.entrance.code(), say)
-    if open_browser:
-        threading.Timer(0.4, _open, [address]).start()
     config = uvicorn.Config(
         app, log_level="warning", access_log=False, server_header=False, timeout_graceful_shutdown=2,
-        timeout_keep_alive=30, proxy_headers=False, lifespan="on",
+        timeout_keep_alive=30, proxy_headers=False, lifespan="on", ws="none",
     )  # fmt: skip
     with contextlib.suppress(KeyboardInterrupt):
         uvicorn.Server(config).run(sockets=[listening])
+
+
+def _ready(workshop: "Workshop") -> None:
+    with contextlib.suppress(BadInput):  # the first page says it
+        workshop.store_if_any()
 
 
 def _open(address: str) -> None:

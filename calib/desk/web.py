@@ -125,10 +125,12 @@ class NeedsChoice(Exception):
     what : str
         Name of the field: printer, nozzle or spool.
     options : sequence of (value, words)
+    more : int
+        How many more there are: they are found by part of their name.
     """
 
-    def __init__(self, what: str, options: Sequence[tuple[str, str]]) -> None:
-        self.what, self.options = what, options
+    def __init__(self, what: str, options: Sequence[tuple[str, str]], more: int = 0) -> None:
+        self.what, self.options, self.more = what, options, more
         super().__init__(what)
 
 
@@ -186,7 +188,7 @@ def _handled(ask: Ask, handler: Handler) -> Response:
     except BadInput as err:
         if ask.wants_json:
             return data({"error": err.what, "mend": err.mend}, 400)
-        return _drawn(ask, show("oops.html", 400, what=err.what, mend=err.mend, where=err.where))
+        return _drawn(ask, show("oops.html", 400, error=err))
 
 
 def _which(ask: Ask, choice: NeedsChoice) -> Page:
@@ -196,7 +198,10 @@ def _which(ask: Ask, choice: NeedsChoice) -> Page:
         (words, f"{ask.request.url.path}?{urlencode({**known, choice.what: value})}")
         for value, words in choice.options
     ]
-    return show("which.html", what=choice.what, links=links)
+    path = ask.request.url.path
+    return show(
+        "which.html", what=choice.what, links=links, more=choice.more, path=path, known=known
+    )
 
 
 def _drawn(ask: Ask, page: Page) -> Response:

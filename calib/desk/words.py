@@ -99,14 +99,14 @@ VERDICTS = {
 
 #: What a judgement's group is called at the head of its column, and how to judge.
 GROUPS = {
-    "bridge": ("Bridges", "the underside of the rung: 10 is flat and clean, 0 hangs in loops"),
-    "overhang": ("Overhangs", "the underside of the fin: 10 is clean, 0 curls or droops"),
-    "strings": ("Strings", "thin hairs across the gap: 10 is none, 0 is a web"),
-    "strings_short": ("Strings, short gap", "thin hairs across the short gap: 10 is none, 0 is a web"),
-    "surface": ("Skin", "blobs or gaps on the post's skin: 10 is even, 0 is rough"),
-    "strength": ("Strength", "press the thin reed with a fingernail: 10 bends and springs back, 0 snaps"),
-    "corner": ("Sharp edge", "10 is straight and crisp, 0 is bulged, torn or rounded"),
-    "curve": ("Round end", "10 is smooth, 0 has facets, blobs or ripples"),
+    "bridge": ("Bridges", "the underside of the rung: perfect is flat and clean, bad hangs in loops"),
+    "overhang": ("Overhangs", "the underside of the fin: perfect is clean, bad curls or droops"),
+    "strings": ("Strings", "thin hairs across the gap: perfect is none, bad is a web"),
+    "strings_short": ("Strings, short gap", "thin hairs across the short gap: perfect is none, bad is a web"),
+    "surface": ("Skin", "blobs or gaps on the post's skin: perfect is even, bad is rough"),
+    "strength": ("Strength", "press the thin reed with a fingernail: perfect bends and springs back, bad snaps"),
+    "corner": ("Sharp edge", "perfect is straight and crisp, bad is bulged, torn or rounded"),
+    "curve": ("Round end", "perfect is smooth, bad has facets, blobs or ripples"),
     "ripples": ("Smooth?", "yes where you would accept it on a part; look in light along the face, from the corner on"),
     "pass": ("Good enough?", "would you accept it on a part?"),
     "round": ("Round peg", "try it by hand, from the loosest socket on"),

@@ -35,7 +35,7 @@ def width_mm(area: float, layer_mm: float) -> float:
 
 
 def filament_area_mm2(diameter_mm: float) -> float:
-    """Cross-section of round filament."""
+    """Cross-section of round filament, mm2, of a diameter in mm."""
     return math.pi * diameter_mm**2 / 4
 
 

@@ -21,7 +21,7 @@ PITCHES_MM = {"M2.5": 0.45, "M3": 0.5, "M4": 0.7, "M5": 0.8, "M6": 1.0}
 FLAT_ENOUGH_MM = 0.1
 #: Scatter of a patch beside the caliper's, and how far the bed's warp leaves the plane, mm: common
 #: practice, no source.
-PATCH = Scatter(typical=0.015, log_sd=0.8)
+PATCH = Scatter(typical=0.01, log_sd=0.8)
 PATCH_SCATTER_MM = 0.012
 _DRAWS = 2000
 _SEED = 30

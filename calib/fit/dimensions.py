@@ -41,7 +41,7 @@ __all__ = [
 
 #: Deviation of one feature from the piece's own straight line: studies on printed pieces give 0.01
 #: to 0.04 mm, common practice, no source.
-PIECE = Scatter(typical=0.02, log_sd=0.7)
+PIECE = Scatter(typical=0.02, log_sd=0.6)
 #: The same of a carriage that is sent to a place and measured there.
 TRAVEL = Scatter(typical=0.01, log_sd=0.6)
 

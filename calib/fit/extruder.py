@@ -1,10 +1,10 @@
 """Extruder feed: consumed over commanded length, and the volumetric rate where it begins to slip.
 
-    ratio(q) = feed                       q <= onset
-    ratio(q) = feed - slope (q - onset)   q >  onset
+    ratio(q) = feed - slope bend(q - onset),   bend(d) = (d + sqrt(d^2 + soft^2)) / 2
 
-For every onset on a grid (and for "no slip") the rest is linear and Gaussian, so `linear.py` gives
-it in closed form; the onsets are then weighted by how likely they make the readings.
+Slip sets in at the onset, at once or by and by (`soft`). For every onset and softness on a grid (and
+for "no slip") the rest is linear and Gaussian, so `linear.py` gives it in closed form; they are then
+weighted by how likely they make the readings.
 """
 
 import math
@@ -20,7 +20,9 @@ from calib.model.estimate import Estimate
 SLOPE_SD = 0.05
 #: How far the feed may be from what was asked before anything is known, as a fraction.
 _FEED_SD = 0.5
-_GRID = 60
+_GRID = 40
+#: Over which range of rates slip sets in, mm3/s, each as likely beforehand: a judgement.
+_SOFT = (0.0, 0.8)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -70,8 +72,13 @@ def fit_feed(rate_mm3_s: Array, ratio: Array, u: Array, u_common: float = 0.0) -
     if not len(rate_mm3_s) == len(ratio) == len(u) > 0:
         msg = f"{len(rate_mm3_s)} rates, {len(ratio)} ratios and {len(u)} uncertainties"
         raise ValueError(msg)
-    onsets = _onsets(rate_mm3_s)
-    steady, *slipping = (_at(rate_mm3_s, ratio, u, u_common, onset) for onset in (None, *onsets))
+    grid = _onsets(rate_mm3_s)
+    onsets, soft = (a.ravel() for a in np.meshgrid(grid, _SOFT, indexing="ij"))
+    at = np.linspace(float(np.min(rate_mm3_s)), float(np.max(rate_mm3_s)), 81)
+    steady = _at(rate_mm3_s, ratio, u, u_common, None)
+    slipping = [
+        _at(rate_mm3_s, ratio, u, u_common, bend) for bend in _bend(rate_mm3_s, onsets, soft)
+    ]
     feeds, variances, slopes, evidence = (
         np.append(first, rest)
         for first, rest in zip(
@@ -82,9 +89,8 @@ def fit_feed(rate_mm3_s: Array, ratio: Array, u: Array, u_common: float = 0.0) -
     )
     weights = _weights(evidence, len(onsets))
     p_slip = float(weights[1:].sum())
-    onset, interval = _onset(onsets, weights[1:])
-    at = np.linspace(float(np.min(rate_mm3_s)), float(np.max(rate_mm3_s)), 81)
-    lost = slopes[1:, None] * np.maximum(at - onsets[:, None], 0.0)
+    onset, interval = _onset(grid, weights[1:].reshape(-1, len(_SOFT)).sum(axis=1))
+    lost = slopes[1:, None] * _bend(at, onsets, soft)
     curve = weights @ feeds - weights[1:] @ lost
     return FeedFit(
         feed=_mixed(feeds, variances, weights),
@@ -104,11 +110,17 @@ def _onsets(rate: Array) -> Array:
     return np.asarray(low + step * (np.arange(_GRID) + 0.5))
 
 
-def _at(rate: Array, ratio: Array, u: Array, u_common: float, onset: float | None) -> LinearFit:
-    """Fit the readings with slip from one onset on, or with none."""
+def _bend(rate: Array, onsets: Array, soft: Array) -> Array:
+    """Return, per onset and softness, how far every rate is into the slip."""
+    past = rate - onsets[:, None]
+    return np.asarray((past + np.hypot(past, soft[:, None])) / 2)
+
+
+def _at(rate: Array, ratio: Array, u: Array, u_common: float, bend: Array | None) -> LinearFit:
+    """Fit the readings with slip of one onset and softness, or with none."""
     columns = {"feed": (np.ones(len(rate)), _FEED_SD)}
-    if onset is not None:
-        columns["slope"] = (-np.maximum(rate - onset, 0.0), SLOPE_SD)
+    if bend is not None:
+        columns["slope"] = (-bend, SLOPE_SD)
     if u_common > 0:
         columns["scale"] = (np.ones(len(rate)), u_common)
     return fit(

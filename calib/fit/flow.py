@@ -91,6 +91,11 @@ def roll(diameters_mm: Array, u_reading_mm: float) -> Roll:
     u_reading_mm : float
         Standard uncertainty of one reading.
 
+    Raises
+    ------
+    ValueError
+        A diameter is not more than 0.
+
     Notes
     -----
     An oval of diameters a and b has the area pi a b / 4; the effective diameter is the root of the
@@ -273,7 +278,7 @@ def _alone(problem: Problem, rows: list[int]) -> Estimate:
 
 
 def pulls(problem: Problem, groups: dict[str, list[int]]) -> dict[str, float]:
-    """How far each group of rows lies from all others, in standard uncertainties.
+    """Return name -> how far each group of rows lies from all others, in standard uncertainties.
 
     Each group in turn is given a flow of its own (a further parameter); its difference from the
     others' flow over its uncertainty is the pull. What groups share stays shared.
@@ -316,7 +321,7 @@ def _agreement(problem: Problem, rows: dict[str, list[int]]) -> tuple[float, int
 
 
 def wall_ratios(walls: Sequence[Wall], layer_mm: float) -> tuple[float, float]:
-    """Mean area ratio and mean plain width ratio of walls; only the first is a ratio of plastic."""
+    """Return mean area ratio and mean plain width ratio of walls (1: as asked); only the first is of plastic."""
     c = layer_mm * ROUNDING
     areas = [(w.read_mm - c) / (w.nominal_mm - c) for w in walls]
     widths = [width_ratio(w.read_mm, w.nominal_mm) for w in walls]

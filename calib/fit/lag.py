@@ -71,8 +71,8 @@ def area_share(x: Array, track: Track, tau: Array, acceleration: Array, forward:
 
     Parameters
     ----------
-    x, tau, acceleration : arrays that broadcast together
-        Places in mm from the left end, s, mm/s2.
+    x, tau, acceleration : (...,) float
+        Places in mm from the left end, s, mm/s2; of shapes that go together.
     forward : bool
         Whether the wall was printed from left to right.
     """

@@ -33,7 +33,7 @@ _DISAGREE = 3.0
 #: Share of a length's scatter that belongs to the spots its jaws touch, and so to every length that
 #: touches the same (a judgement).
 _WALLS_SHARE = 0.5
-_BEND_SHARE = 0.4
+_BEND_SHARE = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +87,7 @@ class Table:
     stated: NDArray[np.bool_]
 
     def kept(self, keep: NDArray[np.bool_]) -> "Table":
-        """Return the rows marked to keep."""
+        """Return the rows marked to keep, (n,) of True and False."""
         return Table(
             self.which[keep], self.mean[keep], self.u[keep], self.u_same[keep],
             self.count[keep], self.stated[keep],
@@ -127,7 +127,15 @@ class Table:
 def table_of(
     which: NDArray[np.int64], value: Array, caliper: Instrument, stated_u: Array | None
 ) -> Table:
-    """Return single readings as a table; `stated_u` is NaN where the uncertainty is the caliper's."""
+    """Return single readings as a table of one row each.
+
+    Parameters
+    ----------
+    which : (n,) int
+        Which feature each reading is of.
+    value, stated_u : (n,) float, millimetres
+        `stated_u` is NaN where the uncertainty is the caliper's.
+    """
     own_u = np.full(len(value), np.nan) if stated_u is None else np.asarray(stated_u, float)
     stated = ~np.isnan(own_u)
     return Table(
@@ -165,7 +173,7 @@ class Model:
         return replace(self, prior_sd=tuple(changed))
 
     def problem(self, table: Table, theta: Array | None = None) -> Problem:
-        """Linearise around `theta` (zero where None); the variance is that of the readings alone."""
+        """Linearise around `theta`, (p,) and zero where None; the variance is that of the readings alone."""
         at = np.zeros(len(self.names)) if theta is None else theta
         length, slopes = self._stretch(dict(zip(self.names, at, strict=True)))
         nominal = self.nominal[table.which]

@@ -30,6 +30,8 @@ _HEIGHTS = (0.7, 1.2, 2.0, 3.5)
 _NOISES = (0.7, 1.0, 1.4)
 #: Kernels less likely than this share of the likeliest are left out.
 _TOO_UNLIKELY = 0.02
+#: Share of a curve's variance that stands for what rounding takes away.
+_ROUNDING = 1e-8
 #: Loss of joint desirability that does not matter.
 PLATEAU_LOSS = 0.05
 
@@ -67,6 +69,16 @@ def desirability(y: Array | float, wish: Wish) -> Array:
 
     "None" is ours: their cut at the worthless end would leave nothing to choose by between settings
     that are all bad, where the least bad is still wanted.
+
+    Parameters
+    ----------
+    y : (...,) float
+        In the unit of the wish.
+
+    Raises
+    ------
+    ValueError
+        A wish for a target lacks the target.
     """
     y = np.asarray(y, float)
     if wish.sort == "larger":
@@ -84,7 +96,7 @@ def desirability(y: Array | float, wish: Wish) -> Array:
 
 
 def overall(parts: Sequence[Array], weights: Sequence[float] | None = None) -> Array:
-    """Weighted geometric mean of desirabilities; any that is 0 makes the whole 0."""
+    """Weighted geometric mean of desirabilities, (...,) each; any that is 0 makes the whole 0."""
     w = np.ones(len(parts)) if weights is None else np.asarray(weights, float)
     stack = np.stack([np.asarray(p, float) for p in parts])
     with np.errstate(divide="ignore"):
@@ -180,20 +192,22 @@ def _best(joint: Array, at: Array) -> Array:
 
 def _draws(response: Response, at: Array, rng: np.random.Generator) -> Array:
     """Curves from the posterior, averaged over the kernel's length, height and the noise."""
-    middle = float(np.mean(response.y))
-    processes = _processes(response, float(at[-1] - at[0]), middle)
-    likelihood = np.array([p.log_marginal_likelihood_value_ for p in processes])
-    weights = np.exp(likelihood - likelihood.max())
-    weights[weights < _TOO_UNLIKELY] = 0.0
-    counts = rng.multinomial(_DRAWS, weights / weights.sum())
-    curves = []
-    for k in np.flatnonzero(counts):
-        mean, covariance = processes[k].predict(at[:, None], return_cov=True)
-        # Rounding leaves eigenvalues a little below zero, which numpy would warn of.
-        some = rng.multivariate_normal(
-            mean, covariance, counts[k], method="eigh", check_valid="ignore"
-        )
-        curves.append(some)
+    from sklearn import config_context
+
+    middle, curves = float(np.mean(response.y)), []
+    # Checking the same few numbers again and again would take longer than the fits.
+    with config_context(assume_finite=True, skip_parameter_validation=True):
+        processes = _processes(response, float(at[-1] - at[0]), middle)
+        likelihood = np.array([p.log_marginal_likelihood_value_ for p in processes])
+        weights = np.exp(likelihood - likelihood.max())
+        weights[weights < _TOO_UNLIKELY] = 0.0
+        counts = rng.multinomial(_DRAWS, weights / weights.sum())
+        for k in np.flatnonzero(counts):
+            mean, covariance = processes[k].predict(at[:, None], return_cov=True)
+            # Rounding leaves eigenvalues a little below zero; so much more on the diagonal shows nowhere.
+            covariance += _ROUNDING * processes[k].kernel_.k1.constant_value * np.eye(len(at))
+            half = np.linalg.cholesky(covariance)
+            curves.append(mean + rng.normal(size=(counts[k], len(at))) @ half.T)
     return middle + rng.permutation(np.concatenate(curves))
 
 

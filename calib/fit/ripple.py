@@ -30,8 +30,9 @@ _SIGHT = 0.08
 _CORNER_MM_S = 5.0
 #: How much larger or smaller than stated the scatter may be: alike beforehand.
 _SCALES = (0.7, 1.0, 1.4, 2.0)
-#: Standard uncertainties by which bands must disagree to be told apart.
-_APART = 3.5
+#: Standard uncertainties by which bands must disagree to be told apart; by which the ones that were taken
+#: together may be off what they say together; and how many times further apart two may be that are alone.
+_APART, _TORN, _TORN_PAIR = 3.5, 2.0, 1.2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,7 +60,7 @@ class Ripples:
     Attributes
     ----------
     frequency : Limit
-        f_d in Hz, from the bands in `used`.
+        f_d in Hz, from the bands in `used`; where these are `torn`, from the lowest to the highest of them.
     each : tuple of float
         What every band would say alone, Hz.
     used : tuple of bool
@@ -67,6 +68,9 @@ class Ripples:
         Band -> how many ripples were counted there instead.
     second : float or None
         Another frequency, Hz, of the bands that are neither used nor miscounted.
+    torn : bool
+        Whether the bands in `used` disagree, and nothing says which of them are wrong: two parts that swing
+        alike strongly do that, for their ripples mix.
     """
 
     frequency: Limit
@@ -74,10 +78,23 @@ class Ripples:
     used: tuple[bool, ...]
     miscounted: dict[int, int]
     second: float | None
+    torn: bool
 
 
 def travelled(t: Array, speed: float, acceleration: Array) -> Array:
-    """Return how far the nozzle is from the corner after a time: it gains speed, then keeps it."""
+    """Return how far the nozzle is from the corner after a time: it gains speed, then keeps it.
+
+    Parameters
+    ----------
+    t : (...,) float, s
+    speed : float, mm/s
+    acceleration : (...,) float, mm/s2
+        Of a shape that goes with that of `t`.
+
+    Returns
+    -------
+    (...,) float, mm
+    """
     start = min(_CORNER_MM_S, speed)
     ramp = (speed - start) / acceleration
     gaining = np.minimum(t, ramp)
@@ -95,12 +112,13 @@ def fit_ripples(bands: Sequence[Counted], acceleration: Acceleration) -> Ripples
     if not bands:
         msg = "no ripples were measured"
         raise ValueError(msg)
-    alone = [_located([b], acceleration) for b in bands]
+    said = [_log_likelihood(b, acceleration) for b in bands]
+    alone = [_located(one) for one in said]
     each = tuple(lim.estimate.value for lim in alone)
     u_log = np.array([lim.estimate.u / lim.estimate.value for lim in alone])
     main = _largest_group(np.log(each), u_log)
     chosen = [i in main for i in range(len(bands))]
-    found = _located([b for b, use in zip(bands, chosen, strict=True) if use], acceleration)
+    found = _located(np.sum([one for one, use in zip(said, chosen, strict=True) if use], axis=0))
     miscounted, second = {}, []
     for i, use in enumerate(chosen):
         if use:
@@ -110,13 +128,32 @@ def fit_ripples(bands: Sequence[Counted], acceleration: Acceleration) -> Ripples
             miscounted[i] = likely
         else:
             second.append(each[i])
+    torn = _are_torn(np.array(each)[chosen], u_log[chosen], found.estimate.value)
     return Ripples(
-        frequency=found,
+        frequency=_hull([lim for lim, use in zip(alone, chosen, strict=True) if use])
+        if torn
+        else found,
         each=each,
         used=tuple(chosen),
         miscounted=miscounted,
         second=float(np.median(second)) if second else None,
+        torn=torn,
     )
+
+
+def _are_torn(each: Array, u_log: Array, together: float) -> bool:
+    """Whether bands are off what they say together by more than their readings explain."""
+    if len(each) == 2 and each.max() > _TORN_PAIR * each.min():
+        return True
+    return bool(np.any(np.abs(np.log(each / together)) > _TORN * u_log))
+
+
+def _hull(limits: Sequence[Limit]) -> Limit:
+    """Return a frequency that may be any of several."""
+    low, high = min(lim.low for lim in limits), max(lim.high for lim in limits)
+    middle = math.sqrt(low * high)
+    estimate = Estimate(name="ripple", value=middle, u=(high - low) / 4, unit="Hz")
+    return Limit(estimate=estimate, low=low, high=high)
 
 
 def _largest_group(logs: Array, u: Array) -> set[int]:
@@ -145,21 +182,26 @@ def _other_count(band: Counted, alone: float, found: Limit, u_log: float) -> int
     return 0
 
 
-def _located(bands: Sequence[Counted], acceleration: Acceleration) -> Limit:
-    """Return the frequency of some bands: its posterior on a grid, with all that is not known averaged out."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(5)
-    # Axes: frequency, acceleration, first crest, size of the scatter.
-    f = _GRID_HZ[:, None, None, None]
-    a = (acceleration.value * np.exp(acceleration.log_sd * nodes))[None, :, None, None]
-    first = np.array(_FIRSTS)[None, None, :, None]
-    scale = np.array(_SCALES)[None, None, None, :]
-    likelihood = np.zeros(1)
-    for b in bands:
-        middle = _over(b, f, a, first)
-        by_first = (_over(b, f, a, first + _FIRST_SD) - _over(b, f, a, first - _FIRST_SD)) / 2
-        sd = np.hypot(scale * np.hypot(b.u, _SIGHT * middle / b.count), by_first)
-        likelihood = likelihood - 0.5 * ((b.length - middle) / sd) ** 2 - np.log(sd)
-    density = np.exp(likelihood - likelihood.max()).sum(axis=(2, 3)) @ weights
+_NODES, _NODE_WEIGHTS = np.polynomial.hermite_e.hermegauss(5)
+
+
+def _log_likelihood(b: Counted, acceleration: Acceleration) -> Array:
+    """Return how likely one band's length is, by frequency, acceleration, first crest, size of the scatter."""
+    f = _GRID_HZ[:, None, None]
+    a = (acceleration.value * np.exp(acceleration.log_sd * _NODES))[:, None]
+    first = np.array(_FIRSTS)
+    middle = _over(b, f, a, first)
+    by_first = (_over(b, f, a, first + _FIRST_SD) - _over(b, f, a, first - _FIRST_SD)) / 2
+    own = np.hypot(b.u, _SIGHT * middle / b.count)
+    variance = np.square(_SCALES) * own[..., None] ** 2 + by_first[..., None] ** 2
+    off = (b.length - middle)[..., None]
+    return np.asarray(-0.5 * (off**2 / variance + np.log(variance)))
+
+
+def _located(log_likelihood: Array) -> Limit:
+    """Return the frequency: its posterior on the grid, with all that is not known averaged out."""
+    each = np.exp(log_likelihood - log_likelihood.max())
+    density = each.sum(axis=(2, 3)) @ _NODE_WEIGHTS
     share = np.cumsum(density) / density.sum()
     low, middle_hz, high = np.interp([0.025, 0.5, 0.975], share, _GRID_HZ)
     u = float(np.sqrt(np.sum(density * (_GRID_HZ - middle_hz) ** 2) / density.sum()))
@@ -183,7 +225,7 @@ def largest_ripple_mm(acceleration: float, frequency: float) -> float:
 
 
 def gentlest_mm_s2(wanted_mm: float, frequency: float) -> float:
-    """Return the acceleration that keeps ripples below a height even at worst."""
+    """Return the acceleration, mm/s2, that keeps ripples below a height in mm even at worst."""
     return wanted_mm * (2 * math.pi * frequency) ** 2 / 2
 
 

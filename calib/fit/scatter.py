@@ -17,12 +17,17 @@ _REACH = 2.4  # of the prior's standard deviations, either way
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Scatter:
-    """What is known of a scatter beforehand: log-normal about `typical`.
+    """What is known of a scatter beforehand: log-normal about `typical`, and by its size.
+
+    The density of the scatter is that log-normal one times the scatter itself. A few readings can't tell
+    a rough print from one whose errors happen to cancel; a density even in the logarithm then leans to
+    the small values and makes intervals too narrow, one even in the standard deviation does not
+    (A. Gelman, Bayesian Analysis 1 (2006) 515-534, from memory).
 
     Attributes
     ----------
     typical : float
-        Median, in the unit of the readings.
+        Of what one has measured before half are larger; in the unit of the readings.
     log_sd : float
         Standard deviation of its logarithm: 0.6 means a factor of about 3.2 either way at 95 %.
     """
@@ -33,8 +38,9 @@ class Scatter:
     def grid(self) -> tuple[Array, Array]:
         """Return values from the prior's range and their prior weights."""
         z = np.linspace(-_REACH, _REACH, _POINTS)
-        weights = np.exp(-0.5 * z**2)
-        return np.asarray(self.typical * np.exp(self.log_sd * z)), weights / weights.sum()
+        sds = self.typical * np.exp(self.log_sd * z)
+        weights = sds * np.exp(-0.5 * z**2)
+        return np.asarray(sds), weights / weights.sum()
 
 
 def with_scatter(problem: Problem, sd: float, correlation: Array | None = None) -> Problem:
@@ -58,7 +64,12 @@ def fit_scattered(
 ) -> tuple[LinearFit, float]:
     """Fit readings with a scatter that is not known but within its range.
 
-    Parameters are those of `with_scatter`, with the scatter's range for its size.
+    Parameters
+    ----------
+    problem : Problem
+        Its variance (a vector) is that of the readings alone.
+    correlation : (n, n) float or None
+        Of the scatter; None where every reading scatters by itself.
 
     Returns
     -------

@@ -91,7 +91,7 @@ class Thresholds:
 
 
 def summary(draws: Array, name: str, unit: str) -> Limit:
-    """Median, standard deviation and 95 % interval of samples."""
+    """Median, standard deviation and 95 % interval of samples, (n,) float in `unit`."""
     low, middle, high = np.percentile(draws, [2.5, 50, 97.5])
     u = float(np.std(draws))
     return Limit(
@@ -283,7 +283,7 @@ class SagFit:
 
 
 def isotonic(y: Array, weights: Array) -> Array:
-    """Weighted least-squares fit that never falls, along the last axis."""
+    """Weighted least-squares fit that never falls, along the last axis of y (..., n), weights (n,)."""
     from scipy.optimize import isotonic_regression
 
     rows = np.atleast_2d(np.asarray(y, float))

@@ -27,9 +27,17 @@ def refer_to_20c(
     The caliper is as warm as the part and grows with it, so that only the difference shows. A
     temperature that nobody wrote down is that of a room, `ROOM_C`.
 
+    Parameters
+    ----------
+    error : (n,) float
+        As fractions of the lengths.
+    part_c, u_part_k : float
+        Temperature in degrees C (None: not known), its standard uncertainty in K.
+
     Returns
     -------
-    error at 20 degrees C, and the standard uncertainty the reference adds, common to all of them.
+    (n,) float and float
+        Errors at 20 degrees C, and the standard uncertainty that this adds, common to all of them.
     """
     if part_c is None:
         part_c, u_part_k = ROOM_C

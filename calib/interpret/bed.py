@@ -20,8 +20,9 @@ from calib.interpret.common import (
     stand_out,
     zero_of,
 )
+from calib.interpret.corrected import corrected
 from calib.interpret.finding import Context, Finding, Suspect
-from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.model.correction import Correction, Verdict, judge
 from calib.model.instrument import Instrument
 from calib.model.setting import screw_turns
 from calib.model.setting import setting as known_setting
@@ -188,17 +189,15 @@ def _turn_correction(turn: Turn, bed: BedFit) -> Correction:
         Verdict.LEAVE: f"{turn.screw.name}: within {turn.raise_mm.expanded():.3f} mm of level, leave it alone",
         Verdict.PRINT_AGAIN: f"{size}: too uncertain; {_surer(bed)}",
     }
-    return Correction(
-        setting=screw_turns(turn.screw.name).name,
-        old=None,
-        new=turn.turns.value,
+    return corrected(
+        screw_turns(turn.screw.name).name,
+        None,
+        turn.turns.value,
+        turn.raise_mm,
+        verdict,
+        reasons[verdict],
+        f"{len(bed.warp)} patches",
         u_new=turn.turns.u,
-        unit="turn",
-        error=turn.raise_mm,
-        verdict=verdict,
-        scope=Scope.PRINTER,
-        evidence=f"{len(bed.warp)} patches",
-        reason=reasons[verdict],
     )
 
 
@@ -225,18 +224,8 @@ def _gap_correction(context: Context, bed: BedFit, nominal: float) -> Correction
         " shows as # jaws_closed_mm:",
     }
     old = context.now.get(rise.name, 0.0)
-    return Correction(
-        setting=rise.name,
-        old=old,
-        new=old - error.value,
-        u_new=error.u,
-        unit="mm",
-        error=error,
-        verdict=verdict,
-        scope=Scope.PRINTER,
-        evidence=f"the mean of {len(bed.warp)} patches",
-        reason=reasons[verdict],
-    )
+    evidence = f"the mean of {len(bed.warp)} patches"
+    return corrected(rise.name, old, old - error.value, error, verdict, reasons[verdict], evidence)
 
 
 def _summary(bed: BedFit, todo: Sequence[Turn], assumed: str) -> list[str]:

@@ -6,11 +6,11 @@ import numpy as np
 
 from calib.fit.threshold import Limit, Thresholds, fit_thresholds, summary
 from calib.interpret.common import Measured, measured, now
+from calib.interpret.corrected import best_found
 from calib.interpret.finding import Context, Finding
 from calib.interpret.ladders import ladder_requests
 from calib.model.correction import Correction, Verdict
 from calib.model.request import Request
-from calib.model.setting import setting as known_setting
 from calib.readings import Sheet
 from patterns.feature import Feature, Kind
 
@@ -111,17 +111,14 @@ def _corrections(sheet: Sheet, context: Context, s: _Shape) -> list[Correction]:
         value = max(limit.estimate.value, 0.0)
         half = max(limit.high - value, value - limit.low)
         found.append(
-            Correction(
-                setting=setting,
-                old=old,
-                new=value,
-                u_new=half / 1.96,
-                unit="mm",
-                error=replace(limit.estimate, value=value - (old or 0.0), u=half / 1.96),
-                verdict=verdict,
-                scope=known_setting(setting).scope,
-                evidence=f"{len(s.items)} graded {s.name} sockets",
-                reason=reason,
+            best_found(
+                setting,
+                old,
+                value,
+                replace(limit.estimate, u=half / 1.96),
+                verdict,
+                reason,
+                f"{len(s.items)} graded {s.name} sockets",
                 requests=requests,
             )
         )

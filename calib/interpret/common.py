@@ -12,7 +12,7 @@ from calib.interpret.finding import Context, Residual, Suspect
 from calib.model.estimate import Estimate, coverage_factor
 from calib.model.instrument import Instrument
 from calib.readings import Reading, Sheet
-from calib.readings.blunders import explanations, only_proposal, said
+from calib.readings.slips import explanations, only_proposal, said
 from patterns.feature import Feature
 
 #: How near a slip's true value must come to what the fit expects: mm, and a tenth of it at most.
@@ -75,7 +75,13 @@ def key_number(sheet: Sheet, key: str, low: float, high: float) -> float | None:
 
 
 def key_numbers(sheet: Sheet, key: str, low: float, high: float) -> list[float]:
-    """Return the numbers of a line of the sheet's head, apart by spaces or semicolons."""
+    """Return the numbers of a line of the sheet's head, apart by spaces or semicolons.
+
+    Raises
+    ------
+    SheetError
+        A word is not a number, or not within low and high.
+    """
     words = sheet.keys.get(key, "").replace(";", " ").split()
     found = []
     for word in words:

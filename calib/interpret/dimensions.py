@@ -7,6 +7,7 @@ from dataclasses import replace
 from calib.fit.dimensions import PLANES, DimensionsFit, expected_fit
 from calib.fit.warmth import refer_to_20c
 from calib.interpret import machine
+from calib.interpret.corrected import corrected
 from calib.interpret.finding import Context, Finding, Residual
 from calib.interpret.lengths import (
     Common,
@@ -23,7 +24,8 @@ from calib.interpret.lengths import (
 )
 from calib.interpret.outlines import outline_correction, outline_summary
 from calib.interpret.scales import expansion_of
-from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.interpret.shape import first_layer_correction, skew_correction
+from calib.model.correction import Correction, Verdict, judge
 from calib.model.estimate import Estimate
 from calib.model.request import Request, makeable
 from calib.model.setting import kept_setting, setting
@@ -111,9 +113,8 @@ class _Judged:
         for axis in self.axes:
             found += self._scale(axis)
         found += outline_correction(self.fit, self.context, closed=self.closed is not None)
-        for plane in PLANES:
-            found += self._skew(plane)
-        return found + self._squeeze()
+        found += [c for p in PLANES for c in skew_correction(self.fit, self.context, p)]
+        return found + first_layer_correction(self.fit, self.context)
 
     def _scale(self, axis: str) -> list[Correction]:
         error = self._at_20c(self.fit[f"scale_{axis.lower()}"]).times(100, "%")
@@ -135,20 +136,18 @@ class _Judged:
         both = bool(steps) and not self.travel
         requests = self._requests(axis, verdict)
 
-        def correction(name: str, unit: str, old: float, scope: Scope, other: str) -> Correction:
+        def correction(name: str, old: float, other: str) -> Correction:
             gross = axis in self.split.far_off and abs(error.value) > _GROSS_PERCENT
             new = old if gross else old / (1 + error.value / 100)
-            return Correction(
-                setting=name,
-                old=old,
-                new=new,
+            return corrected(
+                name,
+                old,
+                new,
+                error,
+                verdict,
+                reason,
+                evidence,
                 u_new=new * error.u / 100,
-                unit=unit,
-                error=error,
-                verdict=verdict,
-                scope=scope,
-                evidence=evidence,
-                reason=reason,
                 instead_of=other if both and axis not in self.split.far_off else "",
                 requests=requests,
             )
@@ -156,9 +155,9 @@ class _Judged:
         found = []
         if not self.travel and not (steps and axis in self.split.far_off):
             old = self.context.now.get(scale_name, 100.0)
-            found.append(correction(scale_name, "%", old, Scope.SPOOL, steps_name))
+            found.append(correction(scale_name, old, steps_name))
         if steps:
-            found.append(correction(steps_name, "steps/mm", steps, Scope.PRINTER, scale_name))
+            found.append(correction(steps_name, steps, scale_name))
         agree = abs(machine.set_over_mechanical(axis, self.context) - 1) < machine.AGREE
         return found if agree else found[::-1]
 
@@ -180,17 +179,15 @@ class _Judged:
         scale_name = f"scale_{axis.lower()}_percent"
         old = steps or self.context.now.get(scale_name, 100.0)
         new = likely.pop() if len(likely) == 1 else steps / faults[0].ratio if steps else old
-        return Correction(
-            setting=f"steps_{axis.lower()}_per_mm" if steps else scale_name,
-            old=old,
-            new=new,
+        return corrected(
+            f"steps_{axis.lower()}_per_mm" if steps else scale_name,
+            old,
+            new,
+            error,
+            Verdict.APPLY if steps else Verdict.PRINT_AGAIN,
+            next(s for s in self.split.short if s.startswith(f"{axis} ")).rstrip("."),
+            evidence,
             u_new=new * error.u / 100,
-            unit="steps/mm" if steps else "%",
-            error=error,
-            verdict=Verdict.APPLY if steps else Verdict.PRINT_AGAIN,
-            scope=Scope.PRINTER if steps else Scope.SPOOL,
-            evidence=evidence,
-            reason=next(s for s in self.split.short if s.startswith(f"{axis} ")).rstrip("."),
         )
 
     def _far_off(self, axis: str, error: Estimate, verdict: Verdict) -> tuple[Verdict, str]:
@@ -261,69 +258,6 @@ class _Judged:
             for a in self.axes
             if not machine.steps_now(a, self.context)
         }
-
-    def _skew(self, plane: str) -> list[Correction]:
-        name = f"skew_{plane.lower()}"
-        if name not in self.fit:
-            return []
-        error = self.fit[name].times(180 / math.pi, "deg")
-        lean = setting(f"{name}_deg")
-        verdict = judge(error, lean.step, lean.wanted)
-        slope = 100 * math.tan(self.fit[name].value)
-        old = self.context.now.get(f"{name}_deg", 0.0)
-        size = (
-            f"{plane[1]} leans {abs(error.value):.3f} degrees (± {error.expanded():.3f})"
-            f" {'towards' if error.value > 0 else 'away from'} +{plane[0]},"
-            f" {abs(slope):.2f} mm per 100 mm"
-        )
-        reasons = {
-            Verdict.APPLY: f"{size}; square the frame if it has play, else set it",
-            Verdict.LEAVE: f"{size}: not distinguishable from square, leave it alone",
-            Verdict.PRINT_AGAIN: f"{size}: read both diagonals three times each, or print a larger frame",
-        }
-        return [
-            Correction(
-                setting=f"{name}_deg",
-                old=old,
-                new=old + error.value,
-                u_new=error.u,
-                unit="deg",
-                error=error,
-                verdict=verdict,
-                scope=Scope.PRINTER,
-                evidence=f"diagonals and sides in {plane}",
-                reason=reasons[verdict],
-            )
-        ]
-
-    def _squeeze(self) -> list[Correction]:
-        if "squeeze" not in self.fit or self.fit["squeeze"].from_data < 0.5:
-            return []
-        error = self.fit["squeeze"]
-        rise = setting("first_layer_gap_mm")
-        verdict = judge(error, rise.step, rise.wanted)
-        old = self.context.now.get(rise.name, 0.0)
-        size = f"the first layer is {abs(error.value):.3f} mm too {'thin' if error.value < 0 else 'thick'}"
-        size += f" (± {error.expanded():.3f} mm)"
-        reasons = {
-            Verdict.APPLY: f"{size}: {'raise' if error.value < 0 else 'lower'} the nozzle by that over the bed",
-            Verdict.LEAVE: f"{size}: not distinguishable from zero, leave it alone",
-            Verdict.PRINT_AGAIN: f"{size}: read total heights and steps three times each",
-        }
-        return [
-            Correction(
-                setting="first_layer_gap_mm",
-                old=old,
-                new=old - error.value,
-                u_new=error.u,
-                unit="mm",
-                error=error,
-                verdict=verdict,
-                scope=Scope.PRINTER,
-                evidence="total heights against steps",
-                reason=reasons[verdict],
-            )
-        ]
 
     def summary(self, corrections: list[Correction]) -> list[str]:
         lines = []

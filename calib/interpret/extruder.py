@@ -18,8 +18,9 @@ from calib.interpret.common import (
     residual,
     stand_out,
 )
+from calib.interpret.corrected import best_found, corrected
 from calib.interpret.finding import Context, Finding, Suspect
-from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.model.correction import Correction, Verdict, judge
 from calib.model.instrument import Instrument
 from calib.model.request import Request
 from calib.readings import Sheet
@@ -48,7 +49,13 @@ def applies(sheet: Sheet) -> bool:
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
-    """Fit consumed against commanded length over the rates, and judge steps and top rate."""
+    """Fit consumed against commanded length over the rates, and judge steps and top rate.
+
+    Raises
+    ------
+    SheetError
+        So little was taken in that lengths left over were written.
+    """
     caliper = context.instruments["caliper"]
     trials = measured(sheet, reads)
     nominal = trials[0].feature.nominal
@@ -155,17 +162,15 @@ def _corrections(context: Context, trials: list[Measured], result: FeedFit) -> l
     found = []
     if steps:
         found.append(
-            Correction(
-                setting="steps_e_per_mm",
-                old=steps,
-                new=steps / result.feed.value,
+            corrected(
+                "steps_e_per_mm",
+                steps,
+                steps / result.feed.value,
+                error,
+                verdict,
+                reasons[verdict],
+                f"{sum(len(m.readings) for m in trials)} feeds of {trials[0].feature.nominal:g} mm",
                 u_new=steps * result.feed.u / result.feed.value**2,
-                unit="steps/mm",
-                error=error,
-                verdict=verdict,
-                scope=Scope.PRINTER,
-                evidence=f"{sum(len(m.readings) for m in trials)} feeds of {trials[0].feature.nominal:g} mm",
-                reason=reasons[verdict],
                 requests=_surer(trials, result) if again else (),
             )
         )
@@ -185,17 +190,14 @@ def _top_rate(context: Context, result: FeedFit) -> Correction:
     old = now(context, "volumetric_rate_limit_mm3_s")
     needed = old is None or old > low
     size = f"slip starts at {result.onset.value:.1f} mm3/s ({low:.1f} to {high:.1f})"
-    return Correction(
-        setting="volumetric_rate_limit_mm3_s",
-        old=old,
-        new=low,
-        u_new=result.onset.u,
-        unit="mm3/s",
-        error=replace(result.onset, value=low - (old or 0.0)),
-        verdict=Verdict.APPLY if needed else Verdict.LEAVE,
-        scope=Scope.NOZZLE,
-        evidence="a feed that falls as the rate rises",
-        reason=f"{size}; stay below, or print hotter within the limits",
+    return best_found(
+        "volumetric_rate_limit_mm3_s",
+        old,
+        low,
+        result.onset,
+        Verdict.APPLY if needed else Verdict.LEAVE,
+        f"{size}; stay below, or print hotter within the limits",
+        "a feed that falls as the rate rises",
     )
 
 

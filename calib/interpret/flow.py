@@ -21,6 +21,7 @@ from calib.interpret.common import (
     stand_out,
     zero_of,
 )
+from calib.interpret.corrected import corrected
 from calib.interpret.finding import Context, Finding, Residual, Suspect
 from calib.interpret.flow_words import (
     DISAGREE,
@@ -36,7 +37,7 @@ from calib.interpret.flow_words import (
     surer,
     why,
 )
-from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.model.correction import Correction, Verdict, judge
 from calib.model.estimate import Estimate, combined
 from calib.model.instrument import Instrument
 from calib.model.setting import setting
@@ -74,7 +75,13 @@ def applies(sheet: Sheet) -> bool:
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
-    """Fit flow from what the sheet holds, and judge the setting."""
+    """Fit flow from what the sheet holds, and judge the setting.
+
+    Raises
+    ------
+    SheetError
+        So little came out that no piece could be measured, or the asked volume is not known.
+    """
     caliper, balance = context.instruments["caliper"], context.instruments["balance"]
     evidence = _gather(sheet, context, caliper, balance)
     suspects = doubtful_repeats([*evidence.walls, *evidence.filament], caliper)
@@ -275,17 +282,15 @@ def _flow_correction(
         Verdict.LEAVE: f"{size}: not distinguishable from none, leave it alone",
         Verdict.PRINT_AGAIN: f"{size}; {'; or '.join(by_hand[:2]) or 'too uncertain'}",
     }
-    return Correction(
-        setting="flow_percent",
-        old=old,
-        new=old / flow.value,
+    return corrected(
+        "flow_percent",
+        old,
+        old / flow.value,
+        error,
+        verdict,
+        reasons[verdict],
+        " and ".join(counted(evidence, result)),
         u_new=old * flow.u / flow.value**2,
-        unit="%",
-        error=error,
-        verdict=verdict,
-        scope=Scope.SPOOL,
-        evidence=" and ".join(counted(evidence, result)),
-        reason=reasons[verdict],
         requests=requests if verdict is Verdict.PRINT_AGAIN else (),
     )
 
@@ -307,17 +312,14 @@ def _filament_correction(evidence: Evidence, r: Roll) -> Correction:
         Verdict.PRINT_AGAIN: f"{size}: too uncertain; close the jaws, write what they show as"
         " # jaws_closed_mm: and measure more places",
     }
-    return Correction(
-        setting="filament_mm",
-        old=data.set_filament_mm,
-        new=r.effective_mm,
-        u_new=error.u,
-        unit="mm",
-        error=error,
-        verdict=verdict,
-        scope=Scope.SPOOL,
-        evidence=f"the filament at {r.places} places",
-        reason=reasons[verdict],
+    return corrected(
+        "filament_mm",
+        data.set_filament_mm,
+        r.effective_mm,
+        error,
+        verdict,
+        reasons[verdict],
+        f"the filament at {r.places} places",
         instead_of="flow_percent",
     )
 

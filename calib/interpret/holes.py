@@ -18,8 +18,9 @@ from calib.interpret.common import (
     stand_out,
     zero_of,
 )
+from calib.interpret.corrected import corrected
 from calib.interpret.finding import Context, Finding, Residual, Suspect
-from calib.model.correction import Correction, Scope, Verdict, judge
+from calib.model.correction import Correction, Verdict, judge
 from calib.model.estimate import Estimate
 from calib.model.instrument import Instrument
 from calib.model.setting import setting as known_setting
@@ -130,18 +131,8 @@ def _correction(
         Verdict.LEAVE: f"{text}: not distinguishable from true, leave them alone",
         Verdict.PRINT_AGAIN: f"{text}: too uncertain; {_surer(f, caliper)}",
     }
-    return Correction(
-        setting=setting,
-        old=old,
-        new=old + error.value,
-        u_new=error.u,
-        unit="mm",
-        error=error,
-        verdict=verdict,
-        scope=Scope.SPOOL,
-        evidence=f"{len(items)} diameters from {f.smallest_mm:g} to {f.largest_mm:g} mm",
-        reason=reasons[verdict],
-    )
+    evidence = f"{len(items)} diameters from {f.smallest_mm:g} to {f.largest_mm:g} mm"
+    return corrected(setting, old, old + error.value, error, verdict, reasons[verdict], evidence)
 
 
 def _by_size(f: HoleFit) -> str:

@@ -1,7 +1,6 @@
 """Lag: the time by which the flow is behind the feed, and what to set or to keep to."""
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
@@ -16,6 +15,7 @@ from calib.interpret.common import (
     residual,
     zero_of,
 )
+from calib.interpret.corrected import best_found
 from calib.interpret.finding import Context, Finding
 from calib.interpret.ripple import acceleration_of
 from calib.model.correction import Correction, Verdict
@@ -52,7 +52,13 @@ def _track(sheet: Sheet) -> Track:
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
-    """Find the time constant, and say what to set, or which step of speed keeps the width."""
+    """Find the time constant, and say what to set, or which step of speed keeps the width.
+
+    Raises
+    ------
+    SheetError
+        The wall is thinner than a layer is high.
+    """
     caliper = context.instruments["caliper"]
     zero, u_zero = zero_of(sheet, caliper)
     items = measured(sheet, reads)
@@ -105,17 +111,15 @@ def _correction(context: Context, found: Lag, count: int) -> Correction:
         verdict, tail = Verdict.LEAVE, "the value now set is within that, leave it alone"
     else:
         verdict, tail = Verdict.APPLY, "set it where the printer can make up for it"
-    return Correction(
-        setting=about.name,
-        old=old,
-        new=value,
-        u_new=max(t.estimate.u, half / 1.96),
-        unit="s",
-        error=replace(t.estimate, value=value - (old or 0.0)),
-        verdict=verdict,
-        scope=about.scope,
-        evidence=f"thickness of the wall at {count} places",
-        reason=f"{size}; {tail}",
+    return best_found(
+        about.name,
+        old,
+        value,
+        t.estimate,
+        verdict,
+        f"{size}; {tail}",
+        f"thickness of the wall at {count} places",
+        u=max(t.estimate.u, half / 1.96),
     )
 
 

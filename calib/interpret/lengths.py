@@ -21,7 +21,7 @@ from calib.interpret.common import closed_jaws, doubtful_repeats, key_number, me
 from calib.interpret.finding import Context, Suspect
 from calib.model.instrument import Instrument
 from calib.readings import Reading, Sheet
-from calib.readings.blunders import explanations, only_proposal, said
+from calib.readings.slips import explanations, only_proposal, said
 from patterns.feature import Feature, Kind
 
 _NARROW_MM = 0.15  # how near a slip's true value must come to the fit

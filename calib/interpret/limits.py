@@ -7,6 +7,7 @@ import numpy as np
 
 from calib.fit.threshold import Limit, SagFit, Thresholds, fit_sag, fit_thresholds
 from calib.interpret.common import Measured, doubtful_repeats, key_number, measured, now, residual
+from calib.interpret.corrected import best_found
 from calib.interpret.finding import Context, Finding, Residual, Suspect
 from calib.interpret.ladders import ladder_requests
 from calib.model.correction import Correction, Verdict
@@ -175,17 +176,14 @@ def _correction(
     elif settled:
         verdict, reason = Verdict.LEAVE, f"{size}: the value now set is within that, leave it alone"
     half = max(limit.high - value, value - limit.low)
-    return Correction(
-        setting=setting,
-        old=old,
-        new=value,
-        u_new=half / 1.96,
-        unit=unit,
-        error=replace(limit.estimate, value=value - (old or 0.0), u=half / 1.96),
-        verdict=verdict,
-        scope=kept_setting(setting).scope,
-        evidence=_evidence_words(found),
-        reason=reason,
+    return best_found(
+        setting,
+        old,
+        value,
+        replace(limit.estimate, u=half / 1.96),
+        verdict,
+        reason,
+        _evidence_words(found),
         requests=requests,
     )
 

@@ -2,6 +2,7 @@
 
 from calib.fit.linear import LinearFit
 from calib.interpret.common import plus_minus
+from calib.interpret.corrected import corrected
 from calib.interpret.finding import Context
 from calib.model.correction import Correction, Verdict, judge
 from calib.model.estimate import Estimate
@@ -39,20 +40,8 @@ def outline_correction(fit: LinearFit, context: Context, *, closed: bool) -> lis
         verdict = judge(error, offset.step, offset.wanted)
         reason = _unequal(walls, verdict)
     old = context.now.get(offset.name, 0.0)
-    return [
-        Correction(
-            setting=offset.name,
-            old=old,
-            new=old - error.value,
-            u_new=error.u,
-            unit="mm",
-            error=error,
-            verdict=verdict,
-            scope=offset.scope,
-            evidence="outside lengths on " + " and ".join(a.upper() for a in axes),
-            reason=reason,
-        )
-    ]
+    evidence = "outside lengths on " + " and ".join(a.upper() for a in axes)
+    return [corrected(offset.name, old, old - error.value, error, verdict, reason, evidence)]
 
 
 def differ(fit: LinearFit) -> bool:

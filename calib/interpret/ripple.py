@@ -18,6 +18,7 @@ from calib.fit.ripple import (
 )
 from calib.fit.threshold import Limit, fit_thresholds
 from calib.interpret.common import Measured, key_number, measured, now, residual
+from calib.interpret.corrected import best_found
 from calib.interpret.finding import Context, Finding, Residual, Suspect
 from calib.interpret.ladders import ladder_requests
 from calib.model.correction import Correction, Verdict
@@ -70,6 +71,11 @@ class _Face:
     @property
     def hz(self) -> float:
         return self.found.frequency.estimate.value
+
+    @property
+    def slowest(self) -> float:
+        """The frequency to reckon with: ripples are the larger, the slower the swing."""
+        return self.found.frequency.low if self.found.torn else self.hz
 
 
 def interpret(sheet: Sheet, context: Context) -> Finding:
@@ -141,30 +147,33 @@ def _frequency(face: _Face, context: Context) -> Correction:
     f, old = face.found.frequency, now(context, about.name)
     half = max(f.high - face.hz, face.hz - f.low)
     size = f"{face.axis} swings at {face.hz:.1f} Hz ({f.low:.1f} to {f.high:.1f})"
-    torn = len(face.bands) == 2 and _apart(face) > 1.2
-    if torn or half > _WELL_KNOWN * face.hz:
+    if face.found.torn:
+        verdict = Verdict.PRINT_AGAIN
+        tail = (
+            f"the bands disagree by {_apart(face):.2f} times, as they do where two parts swing alike strongly:"
+            " count again, in light from the side; strike carriage and frame, and look what trembles"
+        )
+    elif half > _WELL_KNOWN * face.hz:
         verdict, tail = Verdict.PRINT_AGAIN, "too uncertain; count again, in light from the side"
-        tail = f"the bands disagree by {_apart(face):.2f} times: count again" if torn else tail
     elif old is not None and f.low <= old <= f.high:
         verdict, tail = Verdict.LEAVE, "the value now set is within that, leave it alone"
     else:
         verdict, tail = Verdict.APPLY, "type it in where the printer can make up for ripples"
-    return Correction(
-        setting=about.name,
-        old=old,
-        new=face.hz,
-        u_new=max(f.estimate.u, half / 1.96),
-        unit="Hz",
-        error=replace(f.estimate, value=face.hz - (old or 0.0)),
-        verdict=verdict,
-        scope=about.scope,
-        evidence=f"ripples of {sum(face.found.used)} bands",
-        reason=f"{size}; {tail}",
+    return best_found(
+        about.name,
+        old,
+        face.hz,
+        f.estimate,
+        verdict,
+        f"{size}; {tail}",
+        f"ripples of {sum(face.found.used)} bands",
+        u=max(f.estimate.u, half / 1.96),
     )
 
 
 def _apart(face: _Face) -> float:
-    return max(face.found.each) / min(face.found.each)
+    used = [hz for hz, use in zip(face.found.each, face.found.used, strict=True) if use]
+    return max(used) / min(used)
 
 
 @dataclass(frozen=True)
@@ -209,17 +218,15 @@ def _speed(sheet: Sheet, context: Context, smooth: _Smooth) -> Correction:
         )
     elif old is not None and smooth.limit.low <= old <= smooth.limit.high:
         verdict, tail = Verdict.LEAVE, "the value now set is within that, leave it alone"
-    return Correction(
-        setting=about.name,
-        old=old,
-        new=value,
-        u_new=max(e.u, abs(e.value - value)),
-        unit="mm/s",
-        error=replace(e, value=value - (old or 0.0)),
-        verdict=verdict,
-        scope=about.scope,
-        evidence="looks of bands at rising speed",
-        reason=f"{size}; {tail}",
+    return best_found(
+        about.name,
+        old,
+        value,
+        e,
+        verdict,
+        f"{size}; {tail}",
+        "looks of bands at rising speed",
+        u=max(e.u, abs(e.value - value)),
         requests=requests,
     )
 
@@ -256,7 +263,12 @@ def _summary(
     lines = []
     for face in faces:
         f = face.found.frequency
-        lines.append(f"{face.axis} swings at {face.hz:.1f} Hz ({f.low:.1f} to {f.high:.1f}).")
+        where = (
+            f"somewhere from {f.low:.0f} to {f.high:.0f} Hz: its bands disagree"
+            if face.found.torn
+            else f"at {face.hz:.1f} Hz ({f.low:.1f} to {f.high:.1f})"
+        )
+        lines.append(f"{face.axis} swings {where}.")
         if face.found.second:
             lines.append(
                 f"{face.axis}: at some speeds {face.found.second:.0f} Hz show instead, a second part that"
@@ -266,8 +278,8 @@ def _summary(
         limit = smooth.limit
         lines.append(f"Ripples show from about {limit.estimate.value:.0f} mm/s ({limit.low:.0f} to {limit.high:.0f}).")  # fmt: skip
     if faces:
-        slow = min(faces, key=lambda f: f.hz)
-        gentle = gentlest_mm_s2(wanted, slow.hz)
+        slow = min(faces, key=lambda f: f.slowest)
+        gentle = gentlest_mm_s2(wanted, slow.slowest)
         lines.append(
             f"What helps: tighter belts and less mass on what moves (1.44 times the stiffness, or 0.69 times"
             f" the mass, is 1.2 times the frequency and 0.69 times the ripple); or an acceleration of"

@@ -194,7 +194,8 @@ class Setting:
 
     def said(self, value: float | None) -> str:
         """Return label, value and unit, for people: ``size along X 100.12 %``."""
-        return f"{self.label} {self.spelled(value)} {self.unit}".rstrip()
+        unit = "" if self.label.startswith(self.unit) else self.unit
+        return f"{self.label} {self.spelled(value)} {unit}".rstrip()
 
 
 _BY_TOPIC = {t.name: t for t in (*TOPICS, OTHER)}

@@ -14,6 +14,7 @@ from calib.photo.view import PieceView
 
 Floats = NDArray[np.float64]
 Pixels = list[tuple[float, float]]
+Box = tuple[float, float, float, float]
 
 _LONG_SIDE_PX = 2400
 _GOOD, _DOUBT, _LINE, _PLATE = (0, 150, 70), (220, 40, 30), (20, 60, 200), (255, 255, 255)
@@ -39,7 +40,7 @@ def annotated(view: PieceView, lengths: Sequence[Length], defects: Sequence[Defe
     from PIL import Image, ImageDraw
 
     corners, scale = _part(view)
-    part = view.mat_view.photo.rgb[corners[0][1] : corners[1][1], corners[0][0] : corners[1][0]]
+    part = view.sight.photo.rgb[corners[0][1] : corners[1][1], corners[0][0] : corners[1][0]]
     image = Image.fromarray(part)
     if scale != 1.0:
         image = image.resize((round(image.width * scale), round(image.height * scale)))
@@ -67,7 +68,7 @@ def _part(view: PieceView) -> tuple[tuple[tuple[int, int], tuple[int, int]], flo
     world = np.concatenate([view.placement.to_world(f.rim.points_mm) for f in view.fits])
     pixels = view.camera.project(world)
     margin = _MARGIN_MM * view.camera.px_per_mm(world.mean(axis=0))
-    size = view.mat_view.photo.size
+    size = view.sight.photo.size
     low = np.clip(np.floor(pixels.min(axis=0) - margin), 0, size).astype(int)
     high = np.clip(np.ceil(pixels.max(axis=0) + margin), 0, size).astype(int)
     scale = float(np.clip(_LONG_SIDE_PX / max(high - low), 0.25, 3.0))
@@ -158,7 +159,7 @@ def _label(n: Length) -> str:
 def _is_free(view: PieceView, points: Floats) -> NDArray[np.bool_]:
     """Tell whether world points are off the piece, seen past its upper edges, and in the picture."""
     pixels = view.camera.project(points)
-    free = (pixels > 0).all(axis=1) & (pixels < np.array(view.mat_view.photo.size)).all(axis=1)
+    free = (pixels > 0).all(axis=1) & (pixels < np.array(view.sight.photo.size)).all(axis=1)
     eye = view.camera.position_mm
     for height in (0.5, *np.linspace(0.2, 0.98, 3) * view.lying.size_mm[2]):
         seen = eye + (points - eye) * ((eye[2] - height) / eye[2])
@@ -173,8 +174,9 @@ def _draw_defects(
     from PIL import ImageFont
 
     font = ImageFont.load_default(size=max(12, size // 90))
+    taken: list[Box] = []
     for d in defects:
-        if d.photo != view.mat_view.photo.name or not len(d.outline_mm):
+        if d.photo != view.sight.photo.name or not len(d.outline_mm):
             continue
         points = at(view.placement.to_world(d.outline_mm))
         colour = _DOUBT if d.note else _LINE
@@ -182,5 +184,22 @@ def _draw_defects(
         place, anchor = _LABELS[d.quantity](points)
         words = f"{d.quantity} {d.value:.2f} {d.unit}" + (" ?" if d.note else "")
         box = draw.textbbox(place, words, font=font, anchor=anchor)
-        draw.rectangle([box[0] - 2, box[1] - 1, box[2] + 2, box[3] + 1], fill=_PLATE)
-        draw.text(place, words, fill=colour, font=font, anchor=anchor)
+        down = clear_of(taken, (box[0] - 2, box[1] - 1, box[2] + 2, box[3] + 1))
+        plate = (box[0] - 2, box[1] - 1 + down, box[2] + 2, box[3] + 1 + down)
+        taken.append(plate)
+        draw.rectangle(plate, fill=_PLATE)
+        draw.text((place[0], place[1] + down), words, fill=colour, font=font, anchor=anchor)
+
+
+def clear_of(taken: Sequence[Box], box: Box) -> float:
+    """Return how far down (or up, where that is nearer) a box goes so that it lies on none that is taken."""
+    height = box[3] - box[1]
+    places = [0.0, *(t[3] - box[1] for t in taken), *(t[1] - box[3] for t in taken)]
+
+    def free(down: float) -> bool:
+        low, high = box[1] + down + 0.01 * height, box[3] + down - 0.01 * height
+        return not any(
+            t[0] < box[2] and box[0] < t[2] and t[1] < high and low < t[3] for t in taken
+        )
+
+    return min((d for d in places if free(d)), key=abs, default=0.0)

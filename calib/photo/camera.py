@@ -5,6 +5,7 @@ own scale), z out of the paper. Pixel centres are whole numbers. The camera's ow
 y down, z forward.
 """
 
+from abc import ABC, abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
@@ -23,8 +24,39 @@ _HUBER = 2.0
 _CORNER_SD_PX = 0.1
 
 
+class Camera(ABC):
+    """How places become pixels: what edges, rims and lengths ask of a photo's lens or a scanner."""
+
+    covariance: Floats
+    steps: Floats  # small ones in the parameters of `covariance`, for differences
+
+    @property
+    @abstractmethod
+    def position_mm(self) -> Floats:
+        """Where it is, in world coordinates."""
+
+    @abstractmethod
+    def project(self, world_mm: Floats) -> Floats:
+        """Return the (n, 2) pixels of (n, 3) points."""
+
+    @abstractmethod
+    def on_plane(self, pixels: Floats, z_mm: float = 0.0) -> Floats:
+        """Return the (n, 2) world x, y where the pixels' rays meet the plane at `z_mm`."""
+
+    @abstractmethod
+    def moved(self, step: Floats) -> "Camera":
+        """Return the camera with a step in the parameters of `covariance`."""
+
+    def px_per_mm(self, world_mm: Floats) -> float:
+        """Return the smallest magnification of the paper around a (3,) point."""
+        steps = np.array([[0, 0, 0], [0.5, 0, 0], [0, 0.5, 0]])
+        p = self.project(world_mm + steps)
+        jac = np.stack([p[1] - p[0], p[2] - p[0]], axis=1) * 2
+        return float(np.linalg.svd(jac, compute_uv=False)[-1])
+
+
 @dataclass(frozen=True, eq=False)
-class Camera:
+class Pinhole(Camera):
     """Pinhole with x' = x (1 + k1 r^2 + k2 r^4) (Brown, Photogrammetric Engineering 37 (1971)).
 
     Attributes
@@ -47,6 +79,7 @@ class Camera:
     rotation: Floats
     shift_mm: Floats
     covariance: Floats = field(default_factory=lambda: np.zeros((11, 11)))
+    steps = np.array([1e-4, 0.1, 0.1, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 1e-2, 1e-2, 1e-2])
 
     @property
     def position_mm(self) -> Floats:
@@ -81,7 +114,7 @@ class Camera:
         t = (z_mm - eye[2]) / rays[..., 2:]
         return np.asarray(eye[:2] + t * rays[..., :2])
 
-    def moved(self, step: Floats) -> "Camera":
+    def moved(self, step: Floats) -> "Pinhole":
         """Return the camera with an (11,) step in the parameters of `covariance`."""
         return replace(
             self,
@@ -92,13 +125,6 @@ class Camera:
             rotation=_turn(step[5:8]) @ self.rotation,
             shift_mm=_turn(step[5:8]) @ self.shift_mm + step[8:11],
         )
-
-    def px_per_mm(self, world_mm: Floats) -> float:
-        """Return the smallest magnification of the paper around a (3,) point."""
-        steps = np.array([[0, 0, 0], [0.5, 0, 0], [0, 0.5, 0]])
-        p = self.project(world_mm + steps)
-        jac = np.stack([p[1] - p[0], p[2] - p[0]], axis=1) * 2
-        return float(np.linalg.svd(jac, compute_uv=False)[-1])
 
 
 def _turn(vector: Floats) -> Floats:
@@ -140,7 +166,7 @@ class View:
 class Solved:
     """Cameras of the views, corners kept, the residual's size, and the paper's stretch (`View.stretched`)."""
 
-    cameras: tuple[Camera, ...]
+    cameras: tuple[Pinhole, ...]
     kept: tuple[NDArray[np.bool_], ...]
     rms_px: float
     stretch: float
@@ -167,15 +193,15 @@ def solve_cameras(views: Sequence[View]) -> Solved:
     return Solved(tuple(cameras), tuple(kept), rms, stretch)
 
 
-def _lengths(camera: Camera, view: View) -> Floats:
+def _lengths(camera: Pinhole, view: View) -> Floats:
     return np.asarray(np.linalg.norm(camera.project(view.world_mm) - view.pixels, axis=1))
 
 
-def _misfit(camera: Camera, view: View) -> float:
+def _misfit(camera: Pinhole, view: View) -> float:
     return float(np.median(_lengths(camera, view)))
 
 
-def _start(view: View, focal_px: float | None = None) -> Camera:
+def _start(view: View, focal_px: float | None = None) -> Pinhole:
     """Try focal lengths (or take the one given) and keep the pose that fits best."""
     long = max(view.size)
     given = [focal_px or view.focal_px]
@@ -184,7 +210,7 @@ def _start(view: View, focal_px: float | None = None) -> Camera:
     return min(found, key=lambda c: _misfit(c, view))
 
 
-def _pose(view: View, focal_px: float) -> Camera:
+def _pose(view: View, focal_px: float) -> Pinhole:
     import cv2
 
     centre = ((view.size[0] - 1) / 2, (view.size[1] - 1) / 2)
@@ -192,7 +218,7 @@ def _pose(view: View, focal_px: float) -> Camera:
     _, turn, shift = cv2.solvePnP(
         view.world_mm, view.pixels, matrix, np.zeros(4), flags=cv2.SOLVEPNP_IPPE
     )
-    return Camera(
+    return Pinhole(
         focal_px,
         centre,
         0.0,
@@ -203,10 +229,10 @@ def _pose(view: View, focal_px: float) -> Camera:
 
 
 def _refine(
-    cameras: list[Camera],
+    cameras: list[Pinhole],
     views: Sequence[View],
     kept: list[NDArray[np.bool_]],
-) -> tuple[list[Camera], float, float]:
+) -> tuple[list[Pinhole], float, float]:
     """Gauss-Newton with step halving: cameras with covariance, the RMS residual, the paper's stretch."""
     guess = cameras[0].focal_px
     exif = views[0].focal_px
@@ -220,7 +246,7 @@ def _refine(
 
     stretch = 0.0
 
-    def cost(tried: list[Camera], its_stretch: float) -> float:
+    def cost(tried: list[Pinhole], its_stretch: float) -> float:
         prior = np.append((_inner(tried[0]) - prior_mean) / prior_sd, its_stretch)
         shown = [v.stretched(its_stretch) for v in views]
         return _robust_cost(tried, shown, kept, noise) + 0.5 * float(prior @ prior)
@@ -252,13 +278,13 @@ def _refine(
     return out, float(np.sqrt(np.concatenate(squares).mean())), stretch
 
 
-def _inner(camera: Camera) -> Floats:
+def _inner(camera: Pinhole) -> Floats:
     """Intrinsics in the order of the parameters."""
     return np.array([np.log(camera.focal_px), *camera.centre_px, camera.k1, camera.k2])
 
 
 def _robust_cost(
-    cameras: list[Camera], views: Sequence[View], kept: list[NDArray[np.bool_]], noise: float
+    cameras: list[Pinhole], views: Sequence[View], kept: list[NDArray[np.bool_]], noise: float
 ) -> float:
     """Sum of Huber's function of the residuals."""
     total = 0.0
@@ -279,7 +305,7 @@ def _part(step: Floats, view: int) -> Floats:
 
 
 def _normal_equations(
-    cameras: list[Camera], views: Sequence[View], kept: list[NDArray[np.bool_]], noise: float
+    cameras: list[Pinhole], views: Sequence[View], kept: list[NDArray[np.bool_]], noise: float
 ) -> tuple[Floats, Floats, float]:
     size = INTRINSICS + POSE * len(views) + 1  # the last is the paper's stretch
     normal, gradient = np.zeros((size, size)), np.zeros(size)
@@ -300,7 +326,7 @@ def _normal_equations(
     return normal, gradient, max(spread, 0.01)
 
 
-def projection_jacobian(camera: Camera, world_mm: Floats) -> tuple[Floats, Floats]:
+def projection_jacobian(camera: Pinhole, world_mm: Floats) -> tuple[Floats, Floats]:
     """Return d pixel / d parameters, (n, 2, 11) in the order of `Camera.covariance`, and pixels."""
     seen = world_mm @ camera.rotation.T + camera.shift_mm
     z = seen[:, 2:]
@@ -327,7 +353,7 @@ def projection_jacobian(camera: Camera, world_mm: Floats) -> tuple[Floats, Float
     return jac, bent + camera.centre_px
 
 
-def _by_place(camera: Camera, jac: Floats) -> Floats:
+def _by_place(camera: Pinhole, jac: Floats) -> Floats:
     """(n, 2, 3) d pixel / d place on the paper: a shift in the camera's axes, turned back."""
     return np.asarray(jac[:, :, 8:11] @ camera.rotation)
 

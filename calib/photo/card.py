@@ -33,7 +33,8 @@ def card_body() -> Body:
     return Body(add=(Prism(outline=tuple(points), start_mm=0, end_mm=CARD_THICK_MM),))
 
 
-def _features() -> tuple[Feature, Feature]:
+def card_features() -> tuple[Feature, Feature]:
+    """Return its width and its height."""
     (width, height), z = CARD_MM, CARD_THICK_MM / 2
     return (
         Feature(id="card_width", kind=Kind.OUTSIDE, axis="X", nominal=width, where="card",
@@ -55,7 +56,7 @@ def scale_from_card(view: MatView, prior: PaperScale, scale: PaperScale) -> Pape
     box = (x0 - _SEARCH_MM, y0 - _SEARCH_MM / 2, x1 + _SEARCH_MM, y1 + _SEARCH_MM)
     try:
         seen = find_piece(view, scale, [lay(card_body(), "bottom")], box_mm=box, alone=False)
-        lengths = {n.feature.id: n for n in measure_features(seen, _features(), scale)}
+        lengths = {n.feature.id: n for n in measure_features(seen, card_features(), scale)}
         pair = [lengths["card_width"], lengths["card_height"]]
     except (BadInput, KeyError):
         pair = []

@@ -1,7 +1,7 @@
 """Find the mat in a photo: its markers first, then the chessboard corners to a tenth of a pixel."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Any
 
@@ -9,9 +9,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import FileError
-from calib.photo.camera import Camera, View, solve_cameras
+from calib.photo.camera import Camera, Pinhole, View, solve_cameras
 from calib.photo.image import Photo
-from calib.photo.mat import ASLANT, SQUARE_MM, Mat, mat_from_codes
+from calib.photo.mat import (
+    ASLANT,
+    MARKER_MODULES,
+    SQUARE_MM,
+    Mat,
+    mat_from_codes,
+    serial_of,
+)
 from patterns.errors import BadInput
 
 Floats = NDArray[np.float64]
@@ -34,11 +41,11 @@ class Seen:
     ----------
     mat : Mat
     serial_known : bool
-        Both markers that spell the serial number were read.
+        The markers that spell the serial number were read, and agree.
     frame_mm : (n, 2) float
         Corners seen, in frame coordinates as drawn.
     pixels : (n, 2) float
-    rough : Camera
+    rough : Pinhole
         From the corners alone, taking the paper as drawn.
     grey : (h, w) uint8
     """
@@ -47,7 +54,7 @@ class Seen:
     serial_known: bool
     frame_mm: Floats
     pixels: Floats
-    rough: Camera
+    rough: Pinhole
     grey: NDArray[np.uint8]
 
 
@@ -63,29 +70,58 @@ def find_mat(photo: Photo) -> Seen:
     import cv2
 
     grey = np.asarray(cv2.cvtColor(photo.rgb, cv2.COLOR_RGB2GRAY), dtype=np.uint8)
-    corners, codes = _markers(grey, _SEARCH_LONG_SIDE_PX)
+    corners, codes = markers(grey, _SEARCH_LONG_SIDE_PX)
     if len(codes) < _FEW_MARKERS:
-        corners, codes = _markers(grey, 2 * _SEARCH_LONG_SIDE_PX)
+        corners, codes = markers(grey, 2 * _SEARCH_LONG_SIDE_PX)
     if len(codes) < _MIN_MARKERS:
         _explain(grey, photo.name, len(codes))
     try:
-        mat, serial_known = mat_from_codes(codes)
+        mat, places = mat_from_codes(codes)
     except BadInput as err:
         raise FileError(err.what, where=photo.name, mend=err.mend) from None
-    places = {code: n for n, code in enumerate(mat.marker_codes)}
     good = [n for n, c in enumerate(codes) if c in places and codes.count(c) == 1]
     if len(good) < _MIN_MARKERS:
         _explain(grey, photo.name, len(good))
     frame = np.concatenate([mat.marker_corners_mm(places[codes[n]]) for n in good])
     pixels = np.concatenate([corners[n] for n in good])
     camera = _camera(frame, pixels, photo)
-    frame, pixels = _saddles(grey, mat, camera, _left_over(camera, frame, pixels))
+    frame, pixels = saddles(grey, mat, camera, _left_over(camera, frame, pixels))
     if len(frame) < max(_MIN_CORNERS, _LEAST_SHARE * len(good)):  # about as many as markers
         raise _few_corners(photo, camera, len(frame))
-    return Seen(mat, serial_known, frame, pixels, _camera(frame, pixels, photo), grey)
+    camera = _camera(frame, pixels, photo)
+    mat, serial_known = numbered(grey, mat, camera)
+    return Seen(mat, serial_known, frame, pixels, camera, grey)
 
 
-def _few_corners(photo: Photo, camera: Camera, count: int) -> FileError:
+def numbered(grey: NDArray[np.uint8], mat: Mat, camera: Camera) -> tuple[Mat, bool]:
+    """Return the mat with its number, and whether it was read: at full resolution, where it is printed."""
+    import cv2
+
+    words = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
+    middle = (np.arange(MARKER_MODULES) + 0.5) / MARKER_MODULES
+    u, v = np.meshgrid(middle, middle)
+    codes = []
+    for n in mat.spelling:
+        left_top, right_top, _, left_bottom = mat.marker_corners_mm(n)
+        flat = (
+            left_top
+            + u[..., None] * (right_top - left_top)
+            + v[..., None] * (left_bottom - left_top)
+        )
+        at = camera.project(np.dstack([flat, np.zeros(u.shape)])).astype(np.float32)
+        size = (grey.shape[1] - 1, grey.shape[0] - 1)
+        if (at < 0).any() or (at > size).any():
+            continue
+        seen = np.asarray(cv2.remap(grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR))
+        bits = (seen > (int(seen.max()) + int(seen.min())) / 2).astype(np.uint8)
+        whole = not bits[[0, -1]].any() and not bits[:, [0, -1]].any()  # its border is black
+        read, code, turn = words.identify(np.ascontiguousarray(bits[1:-1, 1:-1]), 0.0)
+        codes += [int(code)] if read and whole and turn == 0 else []
+    serial = serial_of(codes)
+    return (mat, False) if serial is None else (replace(mat, serial=serial), True)
+
+
+def _few_corners(photo: Photo, camera: Pinhole, count: int) -> FileError:
     if camera.tilt_deg > _ABSURD_DEG:
         what, mend = "the markers are not a Truebead mat's", "print one: truebead mat"
     elif camera.tilt_deg > _STEEP_DEG:
@@ -97,12 +133,12 @@ def _few_corners(photo: Photo, camera: Camera, count: int) -> FileError:
     return FileError(what, where=photo.name, mend=mend)
 
 
-def _camera(frame_mm: Floats, pixels: Floats, photo: Photo) -> Camera:
+def _camera(frame_mm: Floats, pixels: Floats, photo: Photo) -> Pinhole:
     world = np.column_stack([frame_mm, np.zeros(len(frame_mm))])
     return solve_cameras([View(world, pixels, photo.size, photo.focal_px, _STRETCH)]).cameras[0]
 
 
-def _markers(grey: NDArray[np.uint8], long_side_px: int) -> tuple[list[Floats], list[int]]:
+def markers(grey: NDArray[np.uint8], long_side_px: int) -> tuple[list[Floats], list[int]]:
     """Corners (4, 2) and code of every marker, searched in a picture of that size at most."""
     import cv2
 
@@ -126,7 +162,7 @@ def _markers(grey: NDArray[np.uint8], long_side_px: int) -> tuple[list[Floats], 
 
 def _explain(grey: NDArray[np.uint8], name: str, count: int) -> None:
     """Say why there is no mat; tries the mirror image to recognise a mirrored photo."""
-    _, mirrored = _markers(np.ascontiguousarray(grey[:, ::-1]), _SEARCH_LONG_SIDE_PX)
+    _, mirrored = markers(np.ascontiguousarray(grey[:, ::-1]), _SEARCH_LONG_SIDE_PX)
     if len(mirrored) >= _MIN_MARKERS > count:
         raise FileError("the photo is mirrored", where=name, mend="turn off the camera's mirroring")
     if count == 0:
@@ -156,7 +192,7 @@ def _left_over(camera: Camera, frame_mm: Floats, pixels: Floats) -> Callable[[Fl
     return lambda at_mm: np.asarray(terms(at_mm) @ field)
 
 
-def _saddles(
+def saddles(
     grey: NDArray[np.uint8], mat: Mat, camera: Camera, left_over: Callable[[Floats], Floats]
 ) -> tuple[Floats, Floats]:
     """Refine every chessboard corner that looks like one near where it is expected."""

@@ -60,7 +60,7 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
         return []  # what follows looks at all of the piece and the paper about it
     world = np.concatenate([view.placement.to_world(f.rim.points_mm) for f in view.fits])
     pixels = view.camera.project(world)
-    patch = cut_patch(view.mat_view.photo, pixels, round(6 * view.camera.px_per_mm(world[0])) + 8)
+    patch = cut_patch(view.sight.photo, pixels, round(6 * view.camera.px_per_mm(world[0])) + 8)
     colours = colours_of([f.share for f in view.fits])
     lines: dict[tuple[float | None, str], Defect] = {}
     rungs: dict[float | None, Edge] = {}
@@ -81,7 +81,7 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
             out += (found := _underside(view, colours, edge, f))
             lines |= {(f.rung, d.quantity): d for d in found}
     out += [d for f in features if f.group == "sag" for d in _thickness(f, lines)]
-    name = view.mat_view.photo.name
+    name = view.sight.photo.name
     return [replace(d, photo=name) for d in out]
 
 

@@ -5,6 +5,7 @@ the page and z out of the paper. Page coordinates have their origin in the lower
 """
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -42,7 +43,7 @@ CARD_THICK_MM = 0.76
 CARD_RADIUS_MM = 3.18
 SERIALS = 10_000
 _HUNDREDS_FROM, _UNITS_FROM = 800, 900  # marker codes that spell the serial number
-_MIDWAY = 37
+_EVERY = 9  # markers from one that spells the hundreds to the next; the units follow each of them
 
 
 def centre_for(filament: str) -> str:
@@ -82,7 +83,7 @@ class Mat:
     paper, centre : str
         One of `PAPERS`, and of `CENTRES`.
     serial : int
-        0 to 9999; spelt out by two markers so that a photo tells which mat lies under the piece.
+        0 to 9999; spelt out by pairs of markers all round, so that a part of the frame tells which mat it is.
     """
 
     paper: str = "a4"
@@ -162,9 +163,16 @@ class Mat:
         """Code of every marker, in the order of `marker_squares`."""
         base = 100 * _kinds().index((self.paper, self.centre))
         codes = [base + n for n in range(len(self.marker_squares))]
-        codes[0] = _HUNDREDS_FROM + self.serial // 100
-        codes[_MIDWAY] = _UNITS_FROM + self.serial % 100
+        for n in range(0, len(codes), _EVERY):
+            codes[n] = _HUNDREDS_FROM + self.serial // 100
+        for n in range(1, len(codes), _EVERY):
+            codes[n] = _UNITS_FROM + self.serial % 100
         return codes
+
+    @property
+    def spelling(self) -> list[int]:
+        """Places in `marker_squares` that spell the serial number: all else has a code of its own."""
+        return [n for n in range(len(self.marker_squares)) if n % _EVERY < 2]
 
     def square_mm(self, i: int, j: int) -> tuple[float, float, float, float]:
         """x0, y0, x1, y1 of a square in frame coordinates; row 0 is the topmost."""
@@ -190,8 +198,8 @@ class Mat:
         )
 
 
-def mat_from_codes(codes: list[int]) -> tuple[Mat, bool]:
-    """Return the mat that a set of seen marker codes belongs to, and whether its serial was read.
+def mat_from_codes(codes: Sequence[int]) -> tuple[Mat, dict[int, int]]:
+    """Return what mat seen codes belong to, its number left out, and the place of every code of its own.
 
     Raises
     ------
@@ -202,11 +210,17 @@ def mat_from_codes(codes: list[int]) -> tuple[Mat, bool]:
     if not kinds:
         raise BadInput("the markers are not a Truebead mat's", mend="print one: truebead mat")
     kind = max(set(kinds), key=kinds.count)
-    hundreds = [c - _HUNDREDS_FROM for c in codes if _HUNDREDS_FROM <= c < _UNITS_FROM]
-    units = [c - _UNITS_FROM for c in codes if _UNITS_FROM <= c < _UNITS_FROM + 100]
-    known = len(hundreds) == 1 and len(units) == 1
-    serial = 100 * hundreds[0] + units[0] if known else 0
-    return Mat(*_kinds()[kind], serial), known
+    mat = Mat(*_kinds()[kind])
+    return mat, {100 * kind + n: n for n in range(len(mat.marker_squares))}
+
+
+def serial_of(codes: Sequence[int]) -> int | None:
+    """Return the number that codes from `Mat.spelling` places spell; None where they don't, or not one alone."""
+    hundreds = {c - _HUNDREDS_FROM for c in codes if _HUNDREDS_FROM <= c < _UNITS_FROM}
+    units = {c - _UNITS_FROM for c in codes if _UNITS_FROM <= c < _UNITS_FROM + 100}
+    if len(hundreds) != 1 or len(units) != 1:
+        return None
+    return 100 * hundreds.pop() + units.pop()
 
 
 def _kinds() -> list[tuple[str, str]]:

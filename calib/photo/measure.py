@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from calib.photo.edges import EdgeFit
 from calib.photo.lying import Lying
-from calib.photo.scale import PaperScale
+from calib.photo.scale import Scale
 from calib.photo.view import PieceView
 from patterns.feature import Feature, Kind
 
@@ -97,9 +97,7 @@ class Length:
         return float(np.sqrt(self.own_sd_mm**2 + self.edge_sd_mm**2 + self.scale_sd_mm**2))
 
 
-def measure_features(
-    view: PieceView, features: Sequence[Feature], scale: PaperScale
-) -> list[Length]:
+def measure_features(view: PieceView, features: Sequence[Feature], scale: Scale) -> list[Length]:
     """Measure every feature that lies flat in this photo and whose rims were seen."""
     out = []
     for feature in features:
@@ -123,7 +121,7 @@ def shows(lying: Lying, feature: Feature) -> bool:
     return feature.kind in _MEASURED and large and flat_direction(lying, feature) is not None
 
 
-def _measure(view: PieceView, feature: Feature, scale: PaperScale) -> Length | None:
+def _measure(view: PieceView, feature: Feature, scale: Scale) -> Length | None:
     direction = flat_direction(view.lying, feature)
     if direction is None:
         return None
@@ -143,7 +141,7 @@ def _measure(view: PieceView, feature: Feature, scale: PaperScale) -> Length | N
     places = [_seen_at(view, e, world) for e in (a, b)]
     return Length(
         feature, float(value), own, edge_sd, abs(nominal) * scale.sd_along(world),
-        (*a.doubts, *b.doubts), (places[0], places[1]), view.mat_view.photo.name,
+        (*a.doubts, *b.doubts), (places[0], places[1]), view.sight.photo.name,
     )  # fmt: skip
 
 
@@ -157,7 +155,6 @@ def _camera_sd(view: PieceView, a: End, b: End, world_direction: Floats) -> floa
     camera = view.camera
     at = view.placement.to_world(np.stack([a.point_mm, b.point_mm]))
     pixels = camera.project(at)
-    step = np.array([1e-4, 0.1, 0.1, 1e-4, 1e-4, 1e-5, 1e-5, 1e-5, 1e-2, 1e-2, 1e-2])
 
     def length(c: object, dz: float = 0.0) -> float:
         p = [
@@ -169,7 +166,7 @@ def _camera_sd(view: PieceView, a: End, b: End, world_direction: Floats) -> floa
         return np.asarray(c.on_plane(pixel, z))  # type: ignore[attr-defined]  # a Camera
 
     base = length(camera)
-    slope = np.array([(length(camera.moved(step * row)) - base) / s for row, s in zip(np.eye(11), step, strict=True)])  # fmt: skip
+    slope = np.array([(length(camera.moved(camera.steps * row)) - base) / s for row, s in zip(np.eye(len(camera.steps)), camera.steps, strict=True)])  # fmt: skip
     by_height = (length(camera, 0.1) - base) / 0.1
     variance = slope @ camera.covariance @ slope + (by_height * _HEIGHT_SD_MM) ** 2
     return float(np.sqrt(max(variance, 0.0)))

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import FileError
-from calib.photo.camera import Camera
+from calib.photo.camera import Pinhole
 from calib.photo.corners import Seen
 from calib.photo.image import Photo, decode, linear
 from calib.photo.mat import ASLANT, SQUARE_MM
@@ -23,7 +23,7 @@ _LEAST_CORNERS_PER_SIDE = 4
 def check_view(
     photo: Photo,
     seen: Seen,
-    camera: Camera,
+    camera: Pinhole,
     kept: NDArray[np.bool_],
     rms_px: float,
     blur: float,
@@ -76,7 +76,7 @@ def _check_whole(photo: Photo, seen: Seen, kept: NDArray[np.bool_]) -> None:
         )
 
 
-def _check_sharp(photo: Photo, camera: Camera, blur: float) -> list[str]:
+def _check_sharp(photo: Photo, camera: Pinhole, blur: float) -> list[str]:
     size = camera.px_per_mm(np.zeros(3))
     if size < _LEAST_PX_PER_MM:
         raise FileError(
@@ -99,7 +99,7 @@ def _check_sharp(photo: Photo, camera: Camera, blur: float) -> list[str]:
     return notes
 
 
-def _check_tilt(photo: Photo, camera: Camera) -> list[str]:
+def _check_tilt(photo: Photo, camera: Pinhole) -> list[str]:
     tilt = camera.tilt_deg
     if tilt > _MOST_TILT_DEG:
         raise FileError(
@@ -117,7 +117,7 @@ def _check_tilt(photo: Photo, camera: Camera) -> list[str]:
     return []
 
 
-def _check_light(photo: Photo, seen: Seen, camera: Camera, scale: PaperScale) -> list[str]:
+def _check_light(photo: Photo, seen: Seen, camera: Pinhole, scale: PaperScale) -> list[str]:
     white = _white_levels(photo, seen, camera, scale)
     clipped = float((white.min(axis=1) >= 254).mean())
     level = float(np.median(white))
@@ -132,12 +132,12 @@ def _check_light(photo: Photo, seen: Seen, camera: Camera, scale: PaperScale) ->
     return ["parts of the paper are overexposed"] if clipped > 0.1 else []
 
 
-def white_light(photo: Photo, seen: Seen, camera: Camera, scale: PaperScale) -> Floats:
+def white_light(photo: Photo, seen: Seen, camera: Pinhole, scale: PaperScale) -> Floats:
     """Return the (3,) light of the mat's white paper."""
     return np.asarray(np.median(linear(_white_levels(photo, seen, camera, scale)), axis=0), float)
 
 
-def _white_levels(photo: Photo, seen: Seen, camera: Camera, scale: PaperScale) -> NDArray[np.uint8]:
+def _white_levels(photo: Photo, seen: Seen, camera: Pinhole, scale: PaperScale) -> NDArray[np.uint8]:
     """Colour of the white rims around markers: half a millimetre inside their squares."""
     spots = []
     for i, j in seen.mat.marker_squares:
@@ -150,7 +150,7 @@ def _white_levels(photo: Photo, seen: Seen, camera: Camera, scale: PaperScale) -
     return np.asarray(photo.rgb[at[:, 1], at[:, 0]])
 
 
-def blur_px(seen: Seen, camera: Camera, scale: PaperScale) -> float:
+def blur_px(seen: Seen, camera: Pinhole, scale: PaperScale) -> float:
     """Return the standard deviation of the blur, from the squares' edges beside the chessboard corners.
 
     A step blurred by a Gaussian has its steepest slope at height / (sigma sqrt(2 pi)).

@@ -1,6 +1,7 @@
 """The paper's own scale in X and Y: what is known before, and what bars, card or caliper add."""
 
 from dataclasses import dataclass, field, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,10 +13,28 @@ Floats = NDArray[np.float64]
 
 COMMON_SD = 0.005  # a printer driver that is told 100 % (common practice, no source)
 BETWEEN_SD = 0.003  # paper feed against the line of nozzles or the drum (no source)
-CALIPER_SD_MM = 0.03  # MPE 0.03 mm of common calipers as a limit, and finding the bar's ends
+CALIPER_SD_MM = 0.03  # of one reading of a solid: MPE 0.03 mm of common calipers, as it is
+BAR_SD_MM = (
+    0.1  # of a printed bar: jaws have nothing to touch, its ends are set by eye (common practice)
+)
 #: Unused cards are 85.47-85.72 x 53.92-54.03 mm (ISO/IEC 7810): rectangular.
 CARD_SD_MM = (0.25 / np.sqrt(12), 0.11 / np.sqrt(12))
 _BAR_LIMIT = 0.1
+
+
+class Scale(Protocol):
+    """What lengths have in common: true over seen, along any direction."""
+
+    @property
+    def source(self) -> str:
+        """Where it comes from, in words."""
+
+    @property
+    def factors(self) -> Floats:
+        """True over stated along X and Y, first of all."""
+
+    def sd_along(self, direction: Floats) -> float:
+        """Return the standard uncertainty of the scale along a (2,) unit direction."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,6 +88,7 @@ def from_bars(x_mm: float, y_mm: float) -> PaperScale:
         A length is more than a tenth off: inches, or another mat.
     """
     scale = PaperScale()
+    sd = BAR_SD_MM / BAR_MM
     for axis, (value, name) in enumerate(((x_mm, "bar-x"), (y_mm, "bar-y"))):
         if not np.isfinite(value) or abs(value / BAR_MM - 1) > _BAR_LIMIT:
             hint = " (inches?)" if abs(value * 25.4 / BAR_MM - 1) < _BAR_LIMIT else ""
@@ -77,7 +97,7 @@ def from_bars(x_mm: float, y_mm: float) -> PaperScale:
                 mend="measure the bar end to end, in millimetres",
             )
         weights = np.eye(2)[axis]
-        scale = scale.observe(weights, value / BAR_MM, CALIPER_SD_MM / BAR_MM, f"the {name} bar")
+        scale = scale.observe(weights, value / BAR_MM, sd, f"the {name} bar")
     return replace(scale, source="both bars measured")
 
 

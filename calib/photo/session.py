@@ -1,6 +1,6 @@
 """All of it in order: photos of one piece to lengths, with the paper's scale from what is known."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 
 from calib.photo.card import scale_from_card
@@ -9,7 +9,7 @@ from calib.photo.defects import Defect, measure_defects
 from calib.photo.image import Photo
 from calib.photo.lying import Lying, lay
 from calib.photo.measure import Length, combine, flat_direction, measure_features, shows
-from calib.photo.scale import CALIPER_SD_MM, PaperScale, from_length
+from calib.photo.scale import CALIPER_SD_MM, PaperScale, Scale, from_length
 from calib.photo.side_views import spacer_mm
 from calib.photo.view import (
     MatView,
@@ -22,6 +22,7 @@ from patterns.body import Body
 from patterns.errors import BadInput
 from patterns.feature import Feature
 
+_MOST_NAMED = 6
 _ROUNDS = 2  # the scale changes the camera, which changes the length the scale came from
 
 
@@ -37,7 +38,7 @@ class Outcome:
         What each photo says by itself.
     lengths : tuple of Length
         All of them combined, in the order of the features.
-    scale : PaperScale
+    scale : Scale
     notes : tuple of str
     defects : tuple of Defect
         Sag, droop, strings and roughness, from the first photo that shows each clearly.
@@ -46,7 +47,7 @@ class Outcome:
     views: tuple[PieceView, ...]
     single: tuple[tuple[Length, ...], ...]
     lengths: tuple[Length, ...]
-    scale: PaperScale
+    scale: Scale
     notes: tuple[str, ...]
     defects: tuple[Defect, ...] = ()
 
@@ -82,7 +83,7 @@ def measure_photos(
     FileError, BadInput
         A photo can't be used, or a known length is not one that the photos show.
     """
-    _check_known(features, known_mm or {})
+    check_known(features, known_mm or {})
     scale = scale or PaperScale()
     lyings = [lay(body, side) for side in sides]
     lyings = [n for n in lyings if not spacer_mm(n)] or lyings
@@ -96,7 +97,7 @@ def measure_photos(
     pieces = [_find(v, scale, lyings, card=card) for v in views]
     prior = scale
     for _ in range(_ROUNDS if known_mm else 0):
-        scale = _scale_from_known(pieces, features, prior, scale, known_mm or {})
+        scale = _scale_from_known(pieces, views, features, prior, scale, known_mm or {})
         views = solve_views(photos, seen, scale)
         pieces = [_find(v, scale, [p.lying], card=card) for v, p in zip(views, pieces, strict=True)]
     sizes = [f for f in features if f.group != "sag"]  # a sag is judged along the whole underside
@@ -110,10 +111,18 @@ def measure_photos(
             known = defects.get((d.feature.id, d.quantity))
             if known is None or (known.note and not d.note):
                 defects[d.feature.id, d.quantity] = d
+    found = {n.feature.id for n in lengths} | {name for name, _ in defects}
+    notes = (*_notes(pieces, scale), *unseen([p.lying for p in pieces], sizes, found))
     return Outcome(
-        tuple(pieces), tuple(single), tuple(lengths), scale, _notes(pieces, scale),
-        tuple(defects.values()),
-    )  # fmt: skip
+        tuple(pieces), tuple(single), tuple(lengths), scale, notes, tuple(defects.values())
+    )
+
+
+def unseen(lyings: Sequence[Lying], features: Sequence[Feature], found: Set[str]) -> list[str]:
+    """Say which lengths that lie level were not measured, and why."""
+    level = [f.id for f in features if any(shows(n, f) for n in lyings) and f.id not in found]
+    few = ", ".join(level[:_MOST_NAMED]) + (", \u2026" if len(level) > _MOST_NAMED else "")
+    return [f"not measured, for no paper is seen beside their edges: {few}"] if level else []
 
 
 def check_measurable(body: Body, features: Sequence[Feature], sides: Sequence[str]) -> None:
@@ -139,7 +148,8 @@ def _find(
     return find_piece(view, scale, lyings, box_mm=box)
 
 
-def _check_known(features: Sequence[Feature], known_mm: Mapping[str, float]) -> None:
+def check_known(features: Sequence[Feature], known_mm: Mapping[str, float]) -> None:
+    """Refuse caliper readings of what is no length of the piece, or far from it."""
     by_id = {f.id: f for f in features if f.instrument == "caliper"}
     for name, true_mm in known_mm.items():
         if name not in by_id:
@@ -154,6 +164,7 @@ def _check_known(features: Sequence[Feature], known_mm: Mapping[str, float]) -> 
 
 def _scale_from_known(
     pieces: Sequence[PieceView],
+    views: Sequence[MatView],
     features: Sequence[Feature],
     prior: PaperScale,
     scale: PaperScale,
@@ -163,26 +174,29 @@ def _scale_from_known(
     for name, true_mm in known_mm.items():
         feature = by_id[name]
         seen = [
-            (p, n) for p in pieces for n in measure_features(p, [feature], scale) if not n.flags
+            (p, v.stretch, n)
+            for p, v in zip(pieces, views, strict=True)
+            for n in measure_features(p, [feature], scale)
+            if not n.flags
         ]
         if not seen:
             raise BadInput(
                 f"{name} can't be measured in these photos",
                 mend="give the caliper reading of a length that is clear in them",
             )
-        piece, length = seen[0]
+        piece, stretch, length = seen[0]
         direction = flat_direction(piece.lying, feature)
         assert direction is not None  # it was measured
         world = piece.placement.turned(direction[None])[0]
         sd = (CALIPER_SD_MM**2 + length.own_sd_mm**2) ** 0.5
-        now = scale.stretched(piece.mat_view.stretch)
+        now = scale.stretched(stretch)
         prior = from_length(prior, now, world, length.value_mm, true_mm, sd, f"caliper on {name}")
     return prior
 
 
 def _notes(pieces: Sequence[PieceView], scale: PaperScale) -> tuple[str, ...]:
-    notes = [f"{p.mat_view.photo.name}: {n}" for p in pieces for n in p.notes]
-    notes += [f"{p.mat_view.photo.name}: no colour in it" for p in pieces if p.mat_view.photo.grey]
+    notes = [f"{p.sight.photo.name}: {n}" for p in pieces for n in p.notes]
+    notes += [f"{p.sight.photo.name}: no colour in it" for p in pieces if p.sight.photo.grey]
     for gap in {round(spacer_mm(p.lying), 1) for p in pieces} - {0.0}:
         notes.append(
             f"the foot of this piece juts out: it is taken to lie level, with a spacer of {gap:g} mm"

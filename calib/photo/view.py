@@ -1,13 +1,13 @@
 """One photo from picture to rims: is it good enough, where is the piece, where is each rim."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from calib.errors import FileError
-from calib.photo.camera import Camera, View, solve_cameras
+from calib.photo.camera import Camera, Pinhole, View, solve_cameras
 from calib.photo.corners import Seen, find_mat
 from calib.photo.edges import EdgeFit, fit_edge, look_of
 from calib.photo.image import Photo
@@ -34,24 +34,31 @@ _SHARED_MM = 0.3  # how far an edge may be off as a whole, all its stations alik
 _ROUGH_MM = 0.08
 
 
-@dataclass(frozen=True, eq=False)
-class MatView:
-    """A photo whose camera is known."""
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Sight:
+    """A picture of which it is known how places become pixels, and how blurred it is."""
 
     photo: Photo
-    seen: Seen
     camera: Camera
     blur_px: float
-    notes: tuple[str, ...]
-    white: Floats  # light of the mat's white paper, (3,)
+    notes: tuple[str, ...] = ()
+    white: Floats = field(default_factory=lambda: np.ones(3))  # light of white paper, (3,)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class MatView(Sight):
+    """A photo of the mat."""
+
+    camera: Pinhole
+    seen: Seen
     stretch: float  # of the paper beyond the scale it was solved with (`PaperScale.stretched`)
 
 
 @dataclass(frozen=True, eq=False)
 class PieceView:
-    """A photo in which the piece was found and its rims fitted."""
+    """A picture in which the piece was found and its rims fitted."""
 
-    mat_view: MatView
+    sight: Sight
     lying: Lying
     placement: Placement
     fits: tuple[EdgeFit, ...]
@@ -67,7 +74,7 @@ class PieceView:
     @property
     def camera(self) -> Camera:
         """The photo's camera."""
-        return self.mat_view.camera
+        return self.sight.camera
 
 
 def look_at_mats(photos: Sequence[Photo]) -> list[Seen]:
@@ -96,8 +103,10 @@ def solve_views(
         for n, camera, kept in zip(members, solved.cameras, solved.kept, strict=True):
             blur = blur_px(seen[n], camera, scale)
             notes = check_view(photos[n], seen[n], camera, kept, solved.rms_px, blur, scale)
-            white = white_light(photos[n], seen[n], camera, scale)
-            out[n] = MatView(photos[n], seen[n], camera, blur, tuple(notes), white, solved.stretch)
+            out[n] = MatView(
+                photo=photos[n], seen=seen[n], camera=camera, blur_px=blur, notes=tuple(notes),
+                white=white_light(photos[n], seen[n], camera, scale), stretch=solved.stretch,
+            )  # fmt: skip
     return [v for v in out if v is not None]
 
 
@@ -121,9 +130,8 @@ def find_piece(
     top = top_view(view.photo, view.camera, box)
     mask = mask_of(top)
     found = locate(top, mask, view.camera, lyings)
-    close = [f for f in found if f.score > max(_WEAKEST_SCORE, _CLOSE_RIVAL * found[0].score)]
-    fitted = sorted((fit_piece(view, f) for f in close), key=lambda p: -p.merit)
-    if not fitted or fitted[0].support < _WEAKEST_SUPPORT:
+    fitted = fit_close(view, found)
+    if not fitted:
         raise _not_found(view, bool(found))
     best = fitted[0]
     if alone:
@@ -134,6 +142,13 @@ def find_piece(
     if len(fitted) > 1 and fitted[1].merit > _CLOSE_MERIT * best.merit:
         notes.append("which way round the piece lies is not certain")
     return replace(best, notes=tuple(notes))
+
+
+def fit_close(view: Sight, found: Sequence[Found], rims: Sequence[Rim] = ()) -> list[PieceView]:
+    """Fit the placements that come near the best; return them by falling merit where one is good."""
+    close = [f for f in found if f.score > max(_WEAKEST_SCORE, _CLOSE_RIVAL * found[0].score)]
+    fitted = sorted((fit_piece(view, f, rims) for f in close), key=lambda p: -p.merit)
+    return fitted if fitted and fitted[0].support >= _WEAKEST_SUPPORT else []
 
 
 def _not_found(view: MatView, anything: bool) -> FileError:
@@ -171,10 +186,10 @@ def inside_box(box: Box, scale: PaperScale) -> Box:
     return box[0] * x + 1, box[1] * y + 1, box[2] * x - 1, box[3] * y - 1
 
 
-def fit_piece(view: MatView, found: Found) -> PieceView:
-    """Fit every edge, move the placement to suit them all, and fit again from there."""
+def fit_piece(view: Sight, found: Found, rims: Sequence[Rim] = ()) -> PieceView:
+    """Fit every edge (of `rims`, where given), move the placement to suit them all, and fit again."""
     lying, placement, camera = found.lying, found.placement, view.camera
-    rims = rims_of(lying)
+    rims = rims or rims_of(lying)
     world = placement.to_world(np.concatenate([r.points_mm for r in rims]))
     patch = cut_patch(
         view.photo, camera.project(world), round(5 * camera.px_per_mm(world.mean(axis=0))) + 8

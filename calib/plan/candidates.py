@@ -10,7 +10,8 @@ from calib.plan.foreseen import foreseen
 from calib.plan.shortest import Candidate
 from calib.profile.blocks import Block, without_pieces
 from calib.profile.evidence import Made
-from calib.profile.posterior import Knowledge, placed
+from calib.profile.prior import Knowledge
+from calib.profile.spools import placed
 from calib.store.records import Spool
 from patterns.piece import Piece
 from patterns.registry import Pattern

@@ -10,7 +10,8 @@ from calib.model.setting import kept_setting
 from calib.profile.blocks import Block, Coordinate
 from calib.profile.evidence import Made, scale_weights, setting_part
 from calib.profile.gaussian import Gaussian
-from calib.profile.posterior import Knowledge, Posterior
+from calib.profile.posterior import Posterior
+from calib.profile.prior import Knowledge
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -8,6 +8,7 @@ integrated out; the rest is kept as (R, z) of a QR decomposition:
 in absolute terms, so that it holds whatever was set when the piece was printed.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -39,6 +40,53 @@ class Coordinate(NamedTuple):
     epoch: int = 0
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Doubt:
+    """That a sheet was likely off by some amount in one direction: a term of its own, summed out.
+
+    Attributes
+    ----------
+    of : tuple of coordinates
+        Whose columns the amount adds to, all alike.
+    wrong, sd : float
+        How likely it was off at all, and how far it is then (one standard deviation, about 0).
+    variance : float
+        How well this sheet and the others tell the amount.
+    amount : float or None
+        What they tell; None: the sheet only counts for as much as it is likely right.
+    widest : float
+        At most so many times that variance is left open.
+    """
+
+    of: tuple[Coordinate, ...]
+    wrong: float
+    sd: float
+    variance: float
+    amount: float | None = None
+    widest: float = 1.0
+
+    def information(self) -> tuple[float, float]:
+        """Return precision and pull of the term.
+
+        Where the amount is told, they give it the mean and variance of both cases together. The precision
+        is below 0 where it may be nothing or much: the sheet then leaves what it speaks of less sure than
+        it was.
+        """
+        if self.amount is None:
+            right = (1 - self.wrong) / (self.wrong * self.variance)
+            return max(right, self.sd**-2), 0.0
+        share = self.sd**2 / (self.sd**2 + self.variance)
+        far = share * self.amount
+        both = self.wrong * (share * self.variance + (1 - self.wrong) * far**2)
+        both = min(both, self.widest * self.variance)
+        pull = self.wrong * far / both - self.amount / self.variance
+        return 1 / both - 1 / self.variance, pull
+
+    def carefully(self) -> "Doubt":
+        """Return it with the sheet counting for as much as it is likely right: so whatever else is known."""
+        return replace(self, amount=None)
+
+
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Block:
     """What one sheet says.
@@ -60,6 +108,8 @@ class Block:
         Axis -> steps/mm that were set; `placed` refers the scales to those of reference.
     settings : tuple of str
         The settings that it informs.
+    doubt : Doubt or None
+        What it was likely off by; `rows` has it summed out.
     """
 
     uid: str
@@ -72,6 +122,28 @@ class Block:
     pattern: str = ""
     steps: Mapping[str, float] = field(default_factory=dict)
     settings: tuple[str, ...] = ()
+    doubt: Doubt | None = None
+
+    def column(self, of: Sequence[Coordinate]) -> Array:
+        """Return what its rows read for 1 of some coordinates together, whatever their epochs."""
+        wanted = {c[:3] for c in of}
+        mine = [i for i, c in enumerate(self.coordinates) if c[:3] in wanted]
+        return np.asarray(self.r[:, mine].sum(axis=1), dtype=np.float64)
+
+    def rows(self) -> tuple[Array, Array, Array]:
+        """Return rows (n, p), what they read (n,), and (n,) 1 where one informs, -1 where it takes away."""
+        if self.doubt is None:
+            return self.r, self.z, np.ones(len(self.z))
+        a = self.column(self.doubt.of)
+        precision, pull = self.doubt.information()
+        size = math.sqrt(a @ a + precision)
+        r = np.vstack([self.r, a @ self.r / size])
+        z = np.append(self.z, (a @ self.z + pull) / size)
+        return r, z, np.append(np.ones(len(self.z)), -1.0)
+
+    def carefully(self) -> "Block":
+        """Return the block, any doubt counted carefully."""
+        return replace(self, doubt=self.doubt.carefully()) if self.doubt else self
 
     def owner(self, kind: str) -> str:
         """Return the one thing of a kind that it speaks of, empty where it speaks of none."""

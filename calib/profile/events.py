@@ -63,6 +63,9 @@ class EventKind:
         return next((t for t in topics if t in self.makes_stale), "")
 
 
+#: The event that says which nozzle is on a printer from then on.
+NOZZLE_CHANGED = "nozzle-changed"
+
 _MOVED_PARTS = "everything was taken apart: no earlier value is known to hold"
 
 EVENTS = (
@@ -128,7 +131,7 @@ EVENTS = (
         keeps="frequencies, lost motion and the lag of the flow: they do not depend on it",
     ),
     EventKind(
-        name="nozzle-changed",
+        name=NOZZLE_CHANGED,
         what="a nozzle was fitted: a fresh one of the same size, or another size",
         happens_to=("printer", "nozzle"),
         makes_stale={

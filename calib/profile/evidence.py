@@ -21,7 +21,7 @@ from calib.profile.blocks import Block, Coordinate, Design, Part, condensed, joi
 from calib.profile.knowledge import RUNOUT_MM, quantity
 
 #: Model of the blocks: raise it when what a block means changes, and stored blocks are made anew.
-MODEL = 5
+MODEL = 6
 _LENGTH_MM = 100.0  # at which scale and offset are numbers of one size
 _USUAL_EXPANSION = 80e-6
 _SAID_C_U = 1.0  # of a temperature that was written down

@@ -18,15 +18,9 @@ from numpy.typing import NDArray
 
 from calib.fit.linear import Array
 from calib.profile.blocks import Coordinate
-from calib.profile.posterior import (
-    Knowledge,
-    Posterior,
-    SpoolSum,
-    Spreads,
-    eliminated,
-    latest_of,
-    link_variance,
-)
+from calib.profile.posterior import Posterior
+from calib.profile.prior import Knowledge, Spreads, latest_of, link_variance
+from calib.profile.spools import SpoolSum, eliminated
 
 
 class NotInOrder(Exception):
@@ -97,7 +91,13 @@ class Excerpt:
         knowledge: Knowledge,
         spreads: Spreads,
     ) -> "Excerpt":
-        """Take out what some rolls' sheets told before, and put in what they tell now."""
+        """Take out what some rolls' sheets told before, and put in what they tell now.
+
+        Raises
+        ------
+        NotInOrder
+            What is taken out leaves nothing that a doubt rested on.
+        """
         touched = sorted({c for s in (*before, *after) for c in s.common})
         if not touched:
             return self
@@ -119,6 +119,8 @@ class Excerpt:
         more, pull = more * np.outer(u, u), (pull - more @ found.mean[at]) * u
         gain = np.linalg.solve(np.eye(len(at)) + c[np.ix_(at, at)] @ more, c[at]).T
         covariance = c - gain @ more @ c[at]
+        if covariance.diagonal().min() <= 0:  # what a doubt rested on is gone
+            raise NotInOrder
         count = found.told.copy()
         count[at] += told
         return Excerpt(

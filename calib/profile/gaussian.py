@@ -1,7 +1,7 @@
 """A joint Gaussian of some coordinates: combine them, add a block, take one out, test one."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -9,6 +9,7 @@ import numpy as np
 from calib.fit.linear import Array
 from calib.model.estimate import Estimate
 from calib.profile.blocks import Block, Coordinate
+from calib.profile.prior import Spread
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -60,7 +61,8 @@ class Gaussian:
         w = self.weights(weights)
         lean = self.covariance @ w
         variance = float(w @ lean)
-        own = (lean / self.spread_sd) ** 2
+        # Of a doubted sheet's roll more may be open than rolls differ by; no part is more than the whole.
+        own = np.minimum((lean / self.spread_sd) ** 2, variance)
         shares = float(np.sum(own**2 / self.spread_dof))
         before = float(np.sum(w[w != 0] ** 2 * self.prior_variance[w != 0]))
         return Estimate(
@@ -77,38 +79,47 @@ class Gaussian:
         w = self.weights(weights)
         return float(np.sqrt(max(float(w @ self.covariance @ w), 0.0)))
 
-    def _rows(self, block: Block) -> Array:
-        rows = np.zeros((len(block.z), len(self.coordinates)))
-        rows[:, [self.index[c] for c in block.coordinates]] = block.r
-        return rows
-
     def with_block(self, block: Block) -> "Gaussian":
         """Return what is known once a block is added (a Kalman update)."""
-        return self._changed(block, 1.0)
+        return self._changed(*self._placed(block), 1.0)
 
     def without_block(self, block: Block) -> "Gaussian":
         """Return what would be known without a block that is in it."""
-        return self._changed(block, -1.0)
+        return self._changed(*self._placed(block), -1.0)
 
-    def _changed(self, block: Block, sign: float) -> "Gaussian":
-        rows = self._rows(block)
+    def _placed(self, block: Block) -> tuple[Array, Array, Array]:
+        """Return a block's rows over all coordinates, what they read, and what each counts as."""
+        r, z, sign = block.rows()
+        rows = np.zeros((len(z), len(self.coordinates)))
+        rows[:, [self.index[c] for c in block.coordinates]] = r
+        return rows, z, sign
+
+    def _changed(self, rows: Array, z: Array, sign: Array, factor: float) -> "Gaussian":
         lean = self.covariance @ rows.T
-        inner = np.eye(len(rows)) + sign * (rows @ lean)
-        gain = np.linalg.solve(inner, lean.T).T
-        covariance = self.covariance - sign * gain @ lean.T
-        return Gaussian(
-            coordinates=self.coordinates,
-            mean=self.mean + sign * gain @ (block.z - rows @ self.mean),
+        gain = np.linalg.solve(np.diag(factor * sign) + rows @ lean, lean.T).T
+        covariance = self.covariance - gain @ lean.T
+        return replace(
+            self,
+            mean=self.mean + gain @ (z - rows @ self.mean),
             covariance=(covariance + covariance.T) / 2,
-            prior_variance=self.prior_variance,
-            spread_sd=self.spread_sd,
-            spread_dof=self.spread_dof,
         )
+
+    def with_spreads(self, spreads: Mapping[Coordinate, Spread]) -> "Gaussian":
+        """Return what is known where spools differ otherwise in some of their own parts."""
+        at = [self.index[c] for c in spreads]
+        sd, dof = self.spread_sd.copy(), self.spread_dof.copy()
+        sd[at] = [s.sd for s in spreads.values()]
+        dof[at] = [s.dof for s in spreads.values()]
+        more = sd[at] ** -2 - self.spread_sd[at] ** -2
+        rows = np.zeros((len(at), len(sd)))
+        rows[range(len(at)), at] = np.sqrt(np.abs(more))
+        changed = self._changed(rows, np.zeros(len(at)), np.where(more < 0, -1.0, 1.0), 1.0)
+        return replace(changed, spread_sd=sd, spread_dof=dof)
 
     def surprise(self, block: Block) -> tuple[Array, Array]:
         """Return what a block reads beyond what is known without it, and the covariance of that.
 
         `self` must not hold the block.
         """
-        rows = self._rows(block)
+        rows = self._placed(replace(block, doubt=None))[0]
         return block.z - rows @ self.mean, np.eye(len(rows)) + rows @ self.covariance @ rows.T

@@ -10,15 +10,9 @@ from calib.profile.answers import Where, values
 from calib.profile.blocks import Block
 from calib.profile.events import Happened
 from calib.profile.knowledge import World
-from calib.profile.posterior import (
-    Posterior,
-    SpoolSum,
-    Spreads,
-    group_of,
-    shared,
-    solved,
-    summed,
-)
+from calib.profile.posterior import Posterior, solve
+from calib.profile.prior import Spreads
+from calib.profile.spools import SpoolSum, group_of, summed
 
 #: So many of the newest moments are worked out; what was before them is one.
 MOST_MOMENTS = 40
@@ -108,7 +102,8 @@ def _posteriors(
     blocks: Iterable[Block], world: World, moments: Sequence[datetime], spreads: Spreads
 ) -> Iterator[tuple[datetime, Posterior]]:
     """Yield what was known before the first moment and from each one on."""
-    waiting = sorted(blocks, key=lambda b: (b.at, b.uid))
+    # Doubts rest on sheets that came later: before those, nothing is known but that there is one.
+    waiting = sorted((b.carefully() for b in blocks), key=lambda b: (b.at, b.uid))
     by_spool: dict[str, list[Block]] = defaultdict(list)
     sums: dict[str, SpoolSum] = {}
     for n, at in enumerate([*moments[:1], *moments]):
@@ -119,4 +114,4 @@ def _posteriors(
             touched.add(group_of(block))
         for spool in touched:
             sums |= summed(by_spool[spool], world)
-        yield at, solved(*shared(sums, world, spreads), world, spreads)
+        yield at, solve(sums, world, spreads)

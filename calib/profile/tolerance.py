@@ -15,7 +15,7 @@ from calib.profile.answers import Where, answer
 from calib.profile.blocks import Coordinate
 from calib.profile.gaussian import Gaussian
 from calib.profile.knowledge import PRINT_SD
-from calib.profile.posterior import Knowledge
+from calib.profile.prior import Knowledge
 
 #: Scatter of one length from piece to piece, in mm, beside the print's own scale.
 SCATTER_MM = 0.03

@@ -139,7 +139,12 @@ def reading_text(value: float, u: float, unit: str) -> str:
 
 
 def tidy(text: str) -> str:
-    """Return a cell in lower case with plain spaces, hyphens and quotation marks."""
+    """Return a cell in lower case with plain spaces, hyphens and quotation marks.
+
+    Marks of the way in which a line runs, which nobody sees, are left out: spreadsheets put them in.
+    """
+    if not text.isascii():
+        text = "".join(c for c in text if unicodedata.category(c) != "Cf")
     text = unicodedata.normalize("NFKC", text.replace("″", '"')).lower()
     for odd, plain in (
         ("−", "-"),

@@ -3,10 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from calib.readings.blunders import Explanation, explanations, only_proposal, other_nominals, window
+from calib.readings.blunders import other_nominals, window
 from calib.readings.cells import INCH_MM, apart, parse_reading
 from calib.readings.data import Sheet
 from calib.readings.sheet import feature_rows, row_unit
+from calib.readings.slips import Explanation, explanations, only_proposal
 from calib.readings.table import Table
 from patterns.feature import Feature
 

@@ -110,10 +110,17 @@ def feature_rows(table: Table, piece: Piece) -> Iterator[tuple[Row, Feature]]:
 def _unknown_feature(
     table: Table, row: Row, text: str, found: str, known: Mapping[str, Feature]
 ) -> SheetError:
+    where = table.where(row, table.column("feature"))
+    if found == tidy(table.header.cell(table.column("feature"))):
+        return SheetError(
+            "the names of the columns stand here a second time",
+            where=where,
+            mend="keep one sheet in this file, and put another into a file of its own",
+        )
     near = difflib.get_close_matches(found[:60], known, n=1)
     what = f"the piece has no feature {shown(text)}" if found else "the feature's name is missing"
     mend = f"did you mean {near[0]}?" if near else "put the name back as `truebead sheet` writes it"
-    return SheetError(what, where=table.where(row, table.column("feature")), mend=mend)
+    return SheetError(what, where=where, mend=mend)
 
 
 def _readings(

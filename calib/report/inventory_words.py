@@ -12,7 +12,7 @@ Line = tuple[str, str]
 _WARNING = "yellow"
 
 
-def printer_lines(p: "Printer", done: str, assumed: Sequence[str]) -> Iterator[Line]:
+def printer_lines(p: "Printer", done: str, assumed: Sequence[str], next_: str) -> Iterator[Line]:
     """Yield (line, style) on a printer that was added or changed."""
     yield (
         (
@@ -36,7 +36,7 @@ def printer_lines(p: "Printer", done: str, assumed: Sequence[str]) -> Iterator[L
             ),
             "",
         )
-    yield f"Next: truebead add nozzle NAME --printer {quote(p.name)} --size 0.4", ""
+    yield next_, ""
 
 
 def assumed_lines(p: "Printer", assumed: Sequence[str]) -> list[str]:
@@ -83,18 +83,39 @@ def _steps_words(a: "Axis") -> str:
     return f"{a.steps_per_mm:g} steps/mm set; the mechanics give {d.steps_per_mm:g}: {worked}"
 
 
-def nozzle_line(n: "Nozzle", done: str) -> str:
+def nozzle_lines(n: "Nozzle", done: str, next_: str) -> list[str]:
     """Say what is known of a nozzle."""
     width = n.line_mm or 1.125 * n.bore_mm
-    return f"Nozzle {n.name} {done} on {n.printer}: {n.bore_mm:g} mm, lines of {width:g} mm."
+    known = f"Nozzle {n.name} {done} on {n.printer}: {n.bore_mm:g} mm, lines of {width:g} mm."
+    return [known, next_]
 
 
-def spool_lines(s: "Spool", done: str) -> Iterator[Line]:
+def next_line(missing: str, options: str) -> str:
+    """Say what to tell next, or what to print once all is told.
+
+    Parameters
+    ----------
+    missing : str
+        printer, nozzle or spool; empty where nothing is missing.
+    options : str
+        What names printer and spool, as a shell takes it.
+    """
+    told = {
+        "printer": "--build 220x220x250",
+        "nozzle": f"--size 0.4{options}",
+        "spool": "--type PLA",
+    }
+    if missing:
+        return f"Next: truebead add {missing} NAME {told[missing]}"
+    return f"What to print: truebead next{options}"
+
+
+def spool_lines(s: "Spool", done: str, next_: str) -> Iterator[Line]:
     """Yield (line, style) on a spool that was added or changed."""
     from patterns.filaments import filaments
 
     yield f"Spool {s.name} {done}: {' '.join(filter(None, (s.colour, s.material)))}.", ""
-    yield f"What to print with it: truebead next --spool {quote(s.name)}", ""
+    yield next_, ""
     if s.material not in filaments():
         yield (
             (

@@ -14,6 +14,7 @@ from calib.report.words import (
     number,
     place_lines,
     request_lines,
+    to_set_lines,
     turn_lines,
     turn_words,
 )
@@ -21,7 +22,8 @@ from calib.report.words import (
 if TYPE_CHECKING:
     from calib.model.correction import Correction
     from calib.model.estimate import Estimate
-    from calib.profile.influence import Disagreement, Influence, Rests
+    from calib.profile.doubts import Judgement
+    from calib.profile.influence import Influence, Rests
     from calib.store.records import KeptCorrection, KeptSheet, ProfileValue, SaidPlace, Series
     from calib.workshop.results import Difference, KeptSolution, TakenBack
 
@@ -65,11 +67,31 @@ def kept_lines(kept: "KeptSolution") -> Iterator[tuple[str, str]]:
 
 
 def _in_force_lines(kept: "KeptSolution") -> Iterator[str]:
-    """Say where the kept values take effect."""
+    """Say where the kept values take effect, and which stay as they were though this sheet alone says else."""
     uids = {k.uid for k in kept.corrections}
-    yield from place_lines([v for v in kept.in_force if v.source.uid in uids], kept.who.options)
+    mine = [v for v in kept.in_force if v.source.uid in uids]
+    for v in mine:
+        about, c = kept_setting(v.setting), v.source.correction
+        if c.verdict == "apply" and v.value == c.old and v.estimate is not None:
+            half = number(v.estimate.expanded(), v.estimate.expanded())
+            yield (
+                f"{about.said(v.value)} stays for now: with all that is known its best value is sure to"
+                f" ±{half} {about.unit} only, and the change is no larger."
+            )
+    yield from place_lines(mine, kept.who.options)
     found = [k.correction for k in kept.corrections if kept_setting(k.correction.setting).done_once]
     turns = {c.setting: c.new for c in found if c.verdict == "apply"}
+    if not kept.in_force:  # a check without plastic is of no nozzle and spool, so of no profile
+        new = [
+            k.correction
+            for k in kept.corrections
+            if k.chosen and k.correction.verdict == "apply" and k.correction.setting not in turns
+        ]
+        yield from to_set_lines(
+            [kept_setting(c.setting).said(c.new) for c in new],
+            [f"--in-printer {c.setting}" for c in new],
+            kept.who.options,
+        )
     yield from turn_lines(turns, kept.who.options)
 
 
@@ -141,18 +163,18 @@ def rests_lines(
         yield words, ""
 
 
-def odd_lines(odd: "Sequence[Disagreement]") -> Iterator[tuple[str, str]]:
+def odd_lines(odd: "Sequence[Judgement]") -> Iterator[tuple[str, str]]:
     """Yield (line, style): the sheets that do not go with the others."""
-    for d in odd:
-        likely = f"; likely {d.reason}" if d.reason else ""
-        yield (
-            (
-                f"The {d.block.pattern} of {d.block.at:%Y-%m-%d} does not go with the other sheets"
-                f" (chi-square {d.chi2:.0f} with {d.dof} degrees of freedom){likely}. If it is wrong, set"
-                f" it aside: truebead profile undo {d.block.uid[:8]}"
-            ),
-            _WARNING,
-        )
+    for j in odd:
+        words = f"The {j.pattern} of {j.at:%Y-%m-%d} does not go with the other sheets"
+        if j.doubt:
+            words += (
+                f": it is {min(j.wrong, 0.99):.0%} likely that {j.reason}. It counts for as much less, and what it"
+                " speaks of is less sure"
+            )
+        else:
+            words += f" (chi-square {j.chi2:.0f} with {j.dof} degrees of freedom), and nothing explains it"
+        yield f"{words}. If it is wrong, set it aside: truebead profile undo {j.uid[:8]}", _WARNING
 
 
 def why_rows(found: "Sequence[Influence]", setting: str) -> list[tuple[str, ...]]:
@@ -185,8 +207,9 @@ def stale_lines(settings: "Sequence[ProfileValue]") -> list[str]:
 
 def said_line(p: "SaidPlace") -> str:
     """Say where a setting was said to take effect."""
-    value = "" if p.value is None else f" {p.value:.6g}"
-    return f"{label(p.setting)}{value} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
+    about = kept_setting(p.setting)
+    what = about.label if p.value is None else about.said(p.value)
+    return f"{what} {where_words(p.place, is_set=True)}, {p.printer}/{p.spool}"
 
 
 def history_lines(found: "Sequence[KeptCorrection]") -> list[str]:

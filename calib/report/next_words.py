@@ -1,20 +1,16 @@
 """What to print next, in lines for people and as plain data for machines."""
 
-import textwrap
 from collections.abc import Iterator, Sequence
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from calib.report.words import place_lines, table_lines, turn_lines
+from calib.report.words import counted, place_lines, table_lines, turn_lines
 
 if TYPE_CHECKING:
     from calib.model.request import Request
     from calib.plan.steps import Aim, Plan, Step
     from calib.profile.tolerance import Tolerance
     from calib.workshop.results import Next, Who
-
-#: Lines are not longer than this, even in a wide window; a command to be copied stays one line.
-_WIDEST = 100
 
 
 def command_of(who: "Who", *requests: "Request") -> str:
@@ -39,10 +35,10 @@ def prints(found: "Next") -> list[list["Step"]]:
 
 def next_lines(found: "Next", width: int = 80) -> Iterator[tuple[str, str]]:
     """Yield (line, style): what to do next and what it takes, what it tells, how true parts come out."""
-    plan, width = found.plan, min(width, _WIDEST)
+    plan = found.plan
     yield f"{found.who.words}: what to print next for {plan.goal.what}", "bold"
     for line in turn_lines(plan.to_do, found.who.options):
-        yield from _folded(line, width)
+        yield line, ""
     if not found.steps and not plan.to_do:
         yield "Nothing to print: the profile is fit for use.", ""
         if plan.goal.name != "fast":
@@ -52,30 +48,21 @@ def next_lines(found: "Next", width: int = 80) -> Iterator[tuple[str, str]]:
             )
     said: set[str] = set()
     for number, together in enumerate(prints(found), 1):
-        yield from _print_lines(found, number, together, width, said)
+        yield from _print_lines(found, number, together, said)
     if found.steps:
         yield "", ""
         for line in (*_after_lines(found), *_own_part_lines(found)):
-            yield from _folded(line, width)
+            yield line, ""
         yield "", ""
     for line in aim_lines(plan, width):
         yield line, ""
-    for line in (*_rest_lines(plan), *tolerance_lines(plan)):
-        yield from _folded(line, width)
-    for line in place_lines(found.in_force, found.who.options):
-        yield line, ""
-
-
-def _folded(text: str, width: int, indent: str = "") -> Iterator[tuple[str, str]]:
-    for line in textwrap.wrap(
-        text, width, initial_indent=indent, subsequent_indent=indent + "  ",
-        break_long_words=False, break_on_hyphens=False,
-    ):  # fmt: skip
+    rest = (*_rest_lines(plan), *tolerance_lines(plan))
+    for line in (*rest, *place_lines(found.in_force, found.who.options)):
         yield line, ""
 
 
 def _print_lines(
-    found: "Next", number: int, together: Sequence["Step"], width: int, said: set[str]
+    found: "Next", number: int, together: Sequence["Step"], said: set[str]
 ) -> Iterator[tuple[str, str]]:
     names = ", ".join(s.piece for s in together)
     effort = effort_words(
@@ -85,10 +72,9 @@ def _print_lines(
         sum(s.readings for s in together),
     )
     plate = "on one plate: " if len(together) > 1 else ""
-    for line, _ in _folded(f"{number}. {plate}{names} ({effort})", width):
-        yield line, "bold"
+    yield f"{number}. {plate}{names} ({effort})", "bold"
     for why in why_words(together, said):
-        yield from _folded(why, width, "   ")
+        yield f"   {why}", ""
     yield f"   {command_of(found.who, *(s.request for s in together))}", ""
 
 
@@ -98,7 +84,7 @@ def why_words(steps: Sequence["Step"], said: set[str] | None = None) -> list[str
     Parameters
     ----------
     said : set of str
-        What earlier prints are for already; what these are for is added.
+        What earlier prints are for and why; what is said of these is added.
     """
     from calib.model.setting import topic
 
@@ -106,7 +92,10 @@ def why_words(steps: Sequence["Step"], said: set[str] | None = None) -> list[str
     never = [t for t in dict.fromkeys(t for s in steps for t in s.never) if t not in said]
     said.update(never)
     new = [f"not measured yet: {', '.join(topic(t).what for t in never)}"] if never else []
-    return [*new, *dict.fromkeys(why for s in steps for why in s.why)]
+    whys = list(dict.fromkeys(why for s in steps for why in s.why))
+    fresh = [why for why in whys if why not in said] or whys[:1]
+    said.update(fresh)
+    return [*new, *fresh]
 
 
 def _after_lines(found: "Next") -> Iterator[str]:
@@ -118,7 +107,7 @@ def _after_lines(found: "Next") -> Iterator[str]:
     first = found.steps[0].piece
     yield (
         f"After each: type its readings in (truebead read {first}), keep them (truebead keep"
-        f" {first}/sheet.csv), and ask again (truebead next{found.who.options}): it may want less."
+        f" {first}), and ask again (truebead next{found.who.options}): it may want less."
     )
 
 
@@ -148,15 +137,13 @@ def aim_lines(plan: "Plan", width: int) -> Iterator[str]:
         ]  # fmt: skip
         yield from table_lines(("", "now >", "then >", "good enough"), rows, width)
     untold = [a for a in plan.open if a not in gained]
-    for line, _ in _folded(_untold_words(untold, in_minutes=plan.minutes is not None), width):
-        yield line
+    if untold:
+        yield _untold_words(untold, in_minutes=plan.minutes is not None)
 
 
 def _untold_words(untold: Sequence["Aim"], *, in_minutes: bool) -> str:
     from calib.model.setting import topic
 
-    if not untold:
-        return ""
     topics = ", ".join(dict.fromkeys(topic(a.topic).what for a in untold))
     why = "There is no time left for" if in_minutes else "Nothing above tells of"
     return f"{why} {topics}: not known well enough; ask again when these are measured."
@@ -205,7 +192,7 @@ def effort_words(
     if price:
         parts.append(f"costs {price:.2f}")
     if readings:
-        parts.append(f"{readings} readings")
+        parts.append(counted(readings, "reading"))
     return ", ".join(parts)
 
 
@@ -237,7 +224,7 @@ def _shares_words(t: "Tolerance") -> str:
     """Say what the tolerance of a part is made of."""
     none = not any(s.measured for s in t.shares)
     shares = ", ".join(
-        f"{s.what} ±{s.half_mm:.2f}{'' if s.measured or none else ' (usual, not measured)'}"
+        f"{s.what} ±{s.half_mm:.2f} mm{'' if s.measured or none else ' (usual, not measured)'}"
         for s in t.shares
     )
     usual = " These are what is usual: nothing of it is measured yet." if none else ""
@@ -259,13 +246,13 @@ def next_json(found: "Next") -> dict[str, Any]:
 
     plan = found.plan
     return {
-        **asdict(found.who),
+        **found.who.names,
         "goal": plan.goal.name,
         "steps": [_step_json(one, found.who) for one in found.steps],
         "prints": [
             {
                 "pieces": [s.piece for s in together],
-                "command": command_of(found.who, *(s.request for s in together)),
+                "command": command_of(found.who.in_full, *(s.request for s in together)),
             }
             for together in prints(found)
         ],
@@ -291,5 +278,5 @@ def _step_json(one: "Step", who: "Who") -> dict[str, Any]:
         "piece": r.pattern, "topics": list(r.settles), "never": list(one.never),
         "why": list(one.why), "settles": one.settles, "parameters": dict(r.parameters),
         "minutes": one.minutes, "grams": one.grams, "cost": one.cost, "readings": one.readings,
-        "plate": one.plate, "command": command_of(who, r),
+        "plate": one.plate, "command": command_of(who.in_full, r),
     }  # fmt: skip

@@ -3,6 +3,8 @@
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from calib.report.words import counted
+
 if TYPE_CHECKING:
     from calib.workshop.overview import Overview
 
@@ -18,9 +20,16 @@ def overview_table(found: "Overview") -> tuple[tuple[str, ...], list[tuple[str, 
 
 def overview_lines(found: "Overview") -> Iterator[str]:
     """Yield what made values stale, and how many of each state there are."""
-    hidden = f"; {found.hidden} spools do not fit the words" if found.hidden else ""
     if not found.rows:
-        yield f"No spool to show{hidden}. Add one: truebead add spool NAME --type PLA"
+        yield (
+            f"Nothing fits these words; without any, {counted(found.hidden, 'spool')} would be shown."
+            if found.hidden
+            else "No spool to show. Add one: truebead add spool NAME --type PLA"
+        )
+        return
+    hidden = f"; {counted(found.hidden, 'spool')} not shown" if found.hidden else ""
+    if not found.printers:
+        yield f"No printer yet{hidden}. Add one: truebead add printer NAME --build 220x220x250"
         return
     for r in found.rows:
         for c in r.cells:

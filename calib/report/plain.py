@@ -1,7 +1,6 @@
 """Kept corrections and the settings of a profile as plain data for machines."""
 
 from collections.abc import Mapping
-from dataclasses import asdict
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -102,14 +101,14 @@ def influence_json(i: "Influence") -> dict[str, Any]:
 def profile_json(found: "Profile") -> dict[str, Any]:
     """Return a profile for machines."""
     return {
-        **asdict(found.who),
+        **found.who.names,
         "settings": [setting_json(v) for v in found.settings],
         "to_do_once": [setting_json(v) for v in found.to_do_once],
         "rests_on": {s: rests_json(r) for s, r in found.rests.items()},
         "disagreeing": [
-            {"sheet": d.block.uid, "piece": d.block.pattern, "chi2": d.chi2, "dof": d.dof,
-             "odds": d.odds, "reason": d.reason}
-            for d in found.odd
+            {"sheet": j.uid, "piece": j.pattern, "chi2": j.chi2, "dof": j.dof, "odds": j.odds,
+             "likely_wrong": j.wrong, "reason": j.reason}
+            for j in found.odd
         ],
     }  # fmt: skip
 
@@ -117,7 +116,7 @@ def profile_json(found: "Profile") -> dict[str, Any]:
 def kept_json(kept: "KeptSolution", sheet: str) -> dict[str, Any]:
     """Return what keeping a sheet did for machines."""
     return {
-        "sheet": sheet, **asdict(kept.who),
+        "sheet": sheet, **kept.who.names,
         "corrections": [correction_json(k) for k in kept.corrections],
         "doubts": list(kept.doubts),
     }  # fmt: skip

@@ -117,7 +117,7 @@ METHODS = {
         "Gauge at one place",
         (
             "Best is a dial gauge on a foot against the carriage; else the depth rod of a caliper from the"
-            " frame to the carriage. Once it stands, don't move it until the axis is done.",
+            " frame to the carriage. Once it stands, don't move it until all lines of its place are done.",
             "Home all axes first (G28). Send the two commands of a line, wait until it stands, write down"
             " what the gauge shows; then the next line, in this order: the sides take turns.",
         ),

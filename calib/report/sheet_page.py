@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 
 from calib.apply.gcode.schedule import KNOWN
+from calib.model.setting import kept_setting
 from calib.readings.now import EXAMPLE, box_of
 from calib.report.print_box import FIRST_STEPS, print_facts
 from calib.report.reading_methods import methods_of
@@ -82,6 +83,11 @@ def sheet_html(
             repeats=repeats,
             why_repeats=_why(piece, repeats),
             in_photo=_in_photo(piece),
+            lies_flat=any(f.instrument == "photo" and f.kind is Kind.PITCH for f in piece.features),
+            setting_words=_setting_words,
+            value_unit=_setting_words(piece.schedule[0].setting, unit_only=True)
+            if piece.schedule
+            else "",
             has_lengths=any(f.unit == "mm" for f in piece.by_hand),
             unit_words="inches" if unit == "inch" else "mm",
             number=lambda value: f"{value:g}",
@@ -117,6 +123,13 @@ def _why(piece: Piece, repeats: int) -> list[str]:
     if piece.printed:
         rest += " Let the piece cool to room temperature first."
     return [*words, rest]
+
+
+def _setting_words(name: str, *, unit_only: bool = False) -> str:
+    """Return what a schedule changes, with its unit; or ``, °C`` alone."""
+    about = kept_setting(name)
+    unit = f", {about.unit}".removesuffix(", ").replace("degC", "°C")
+    return unit if unit_only else f"{about.label}{unit}"
 
 
 def _in_photo(piece: Piece) -> str:

@@ -1,6 +1,7 @@
 """Numbers, tables and states in words: what terminal, pages and scripts show people alike."""
 
 import math
+import re
 import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
@@ -52,25 +53,33 @@ def _paragraph(names: Sequence[str], row: Sequence[str], width: int) -> list[str
     return [*fold.wrap(row[0]), *below.wrap("; ".join(named))]
 
 
-def folded(line: str, width: int, indent: str | None = None, hang: str = "") -> list[str]:
-    """Fold a line between words, at hyphens never; a line with a command stays whole, to be copied.
+#: What is not torn apart: a number and its unit, a sign and its number, the words of a command.
+_NUMBER = re.compile(r"(?<=[\d±]) (?=\d|(?:mm[²³]?|g|min|h|s|ms|%|deg|degC|Hz|turns?|readings?|prints?)(?!\w))")  # fmt: skip
+_COMMAND = re.compile(r"truebead(?: (?:'[^']*'|[^\s'(),;:.]|[,:.](?=[^\s]))+)+")
+_HELD = "\N{NO-BREAK SPACE}"
 
-    Parameters
-    ----------
-    indent : str or None
-        Before the first line; None: as it is indented already.
-    hang : str
-        Further indent of the lines below it.
+
+def folded(line: str, width: int) -> list[str]:
+    """Fold a line between words, those below the first indented by two more.
+
+    A number keeps its unit; a command stays whole, on a line of its own where need be, to be copied.
     """
     import textwrap
 
-    own = line[: len(line) - len(line.lstrip())] if indent is None else indent
-    if "truebead " in line or len(own + line.lstrip()) <= width:
-        return [own + line.lstrip()]
-    return textwrap.wrap(
-        line.lstrip(), max(width, 20), initial_indent=own, subsequent_indent=own + hang,
+    if len(line) <= width:
+        return [line]
+    own = line[: len(line) - len(line.lstrip())]
+    held = _COMMAND.sub(lambda m: m[0].replace(" ", _HELD), _NUMBER.sub(_HELD, line.lstrip()))
+    parts = textwrap.wrap(
+        held, max(width, 20), initial_indent=own, subsequent_indent=own + "  ",
         break_long_words=False, break_on_hyphens=False,
     )  # fmt: skip
+    return [part.replace(_HELD, " ") for part in parts]
+
+
+def counted(number: int, what: str) -> str:
+    """Return ``1 sheet`` or ``2 sheets``."""
+    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 def number(value: float | None, u: float = 0.0) -> str:
@@ -154,6 +163,24 @@ def turn_lines(turns: "Mapping[str, float]", options: str = "") -> list[str]:
     ]
 
 
+def to_set_lines(what: Sequence[str], told: Sequence[str], options: str) -> list[str]:
+    """Say what is to be set by hand, and how to say that it was done; empty where nothing is.
+
+    Parameters
+    ----------
+    what : sequence of str
+        Each setting with its value, in words.
+    told : sequence of str
+        The options that say that each of them is set.
+    """
+    if not what:
+        return []
+    return [
+        f"To be set in the printer or the slicing settings before you print: {', '.join(what)}."
+        f" Once set, say so: truebead values{options} {' '.join(told)}"
+    ]
+
+
 def place_lines(values: "Sequence[ProfileValue]", options: str = "") -> list[str]:
     """Say what is still to be set, and what files get, so that a piece is printed without it.
 
@@ -169,19 +196,16 @@ def place_lines(values: "Sequence[ProfileValue]", options: str = "") -> list[str
     for v in values:
         if v.value is None or v.stale or v.is_set or v.value == neutral(v.setting):
             continue
+        if kept_setting(v.setting).done_once:  # see `turn_lines`
+            continue
         if v.place == Place.PRINTER:
             told.append(f"--in-printer {v.setting}")
         by_place.setdefault(v.place, []).append(kept_setting(v.setting).said(v.value))
-    lines = []
-    if found := by_place.get(Place.PRINTER):
-        lines.append(
-            f"To be set in the printer or the slicing settings before you print: {', '.join(found)}."
-            f" Once set, say so: truebead values{options} {' '.join(told)}"
-        )
+    lines = to_set_lines(by_place.get(Place.PRINTER, ()), told, options)
     for place, files in ((Place.MODELS, "models"), (Place.GCODE, "G-code")):
         if found := by_place.get(place):
             lines.append(
-                f"Put into {files} by truebead apply FILE, so print calibration pieces without:"
-                f" {', '.join(found)}."
+                f"For your {files}, put into each by truebead apply FILE: {', '.join(found)}."
+                " Calibration pieces are printed without."
             )
     return lines

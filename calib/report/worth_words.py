@@ -5,6 +5,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from calib.model.setting import setting
+from calib.report.words import counted
 
 if TYPE_CHECKING:
     from calib.plan.expected import Expected, Worth
@@ -12,7 +13,7 @@ if TYPE_CHECKING:
 
 def takes_words(worth: "Worth") -> str:
     """Return ``30 min, 6 g, 18 readings``; a check without plastic takes readings alone."""
-    readings = f"{worth.readings} reading{'s' * (worth.readings != 1)}"
+    readings = counted(worth.readings, "reading")
     if not worth.minutes:
         return f"no printing, {readings}"
     return f"{worth.minutes:.0f} min, {worth.grams:.1f} g, {readings}"

@@ -1,9 +1,25 @@
 """Profiles, events and history in a database; `open_store` is the way in."""
 
+import os
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from calib.store.store import Store
+
+
+def named(where: str | None) -> str:
+    """Return what names a store: as given, else as the environment says, else the file in the user's data folder."""
+    from platformdirs import user_data_path
+
+    default = user_data_path("truebead", appauthor=False) / "truebead.sqlite"
+    return where or os.environ.get("TRUEBEAD_STORE") or str(default)
+
+
+def surely_missing(where: str | None) -> bool:
+    """Tell, without loading the database layer, that a store would be in a file that is not there."""
+    text = named(where)
+    return ":" not in text and not Path(text).expanduser().exists()
 
 
 def open_store(where: str | None = None, *, make: bool = True, read_only: bool = False) -> "Store":
@@ -29,6 +45,10 @@ def open_store(where: str | None = None, *, make: bool = True, read_only: bool =
     StoreError
         The store can't be opened, is not one, or was made by a newer Truebead.
     """
-    from calib.store.store import Store  # the database layer loads only when a store is opened
+    # The database layer loads only when a store is opened, and its tables only where there is one.
+    from calib.store.engine import open_engine
 
-    return Store.open(where, make=make, read_only=read_only)
+    engine = open_engine(where, make=make, read_only=read_only)
+    from calib.store.store import Store
+
+    return Store.on(engine)

@@ -90,7 +90,7 @@ def time_of(text: str) -> datetime:
     try:
         found = datetime.fromisoformat(text)
         at = found.replace(tzinfo=UTC) if found.tzinfo is None else found
-        if not _YEARS[0] < at.year < _YEARS[1]:
+        if not _YEARS[0] <= at.year <= _YEARS[1]:  # a clock without a battery begins in 1970
             raise OverflowError
         return at.astimezone(UTC)
     except ValueError as err:

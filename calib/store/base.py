@@ -3,6 +3,7 @@
 import difflib
 import math
 import shlex
+import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any, Self, TypeVar
@@ -13,12 +14,16 @@ from sqlalchemy.orm import Session, object_session
 from sqlalchemy.orm.exc import StaleDataError
 
 from calib.errors import StoreError
+from calib.profile.events import NOZZLE_CHANGED, TAKEN_BACK
 from calib.store.engine import is_read_only, shown, speaking, writing
-from calib.store.tables import Base, InstrumentRow, NozzleRow, PrinterRow, SpoolRow
+from calib.store.tables import Base, EventRow, InstrumentRow, NozzleRow, PrinterRow, SpoolRow
 from calib.store.work_tables import ChangeRow
 from patterns.text import shown_text
 
 LONGEST_WORDS = 2000
+
+#: What has to be told of a thing when it is added.
+_ADDING = {"printer": " --build 220x220x250", "nozzle": " --size 0.4", "spool": " --type PLA", "instrument": ""}  # fmt: skip
 
 Named = TypeVar("Named", PrinterRow, SpoolRow, InstrumentRow)
 
@@ -93,13 +98,18 @@ def check_version(what: str, has: int, seen: int | None) -> None:
 
 
 def check_name(what: str, name: str) -> str:
-    """Return a name without spaces round it; refuse an empty, long or unprintable one."""
-    clean = name.strip()
-    if not clean or len(clean) > 80 or not clean.isprintable():
+    """Return a name as it is kept; refuse an empty, long or unprintable one."""
+    clean = typed(name)
+    if not clean or len(clean) > 80 or not _is_text(clean) or clean != shown_text(clean):
         raise StoreError(
             f"{name!r} can't be the name of a {what}", mend="give 1 to 80 printable characters"
         )
     return clean
+
+
+def typed(name: str) -> str:
+    """Return a name without spaces round it, in one spelling: keyboards write an accent in one sign or in two."""
+    return unicodedata.normalize("NFC", name.strip())
 
 
 def check_words(what: str, words: str) -> str:
@@ -124,9 +134,9 @@ def find(session: Session, table: type[Named], what: str, name: str | None) -> N
         There is none of that name (the nearest is suggested), or None leaves a choice.
     """
     if name is not None:
-        row = session.scalar(select(table).where(table.name == name.strip()))
+        row = session.scalar(select(table).where(table.name == typed(name)))
         row = row or session.scalar(select(table).where(table.uid == _renamed(session, what, name)))
-        row = row or _as_shown(session, table, name)
+        row = row or _alike(session, table, name)
         if row is not None:
             return row
     in_use = select(table).where(table.retired_at.is_(None)).order_by(table.name)
@@ -136,23 +146,35 @@ def find(session: Session, table: type[Named], what: str, name: str | None) -> N
     raise _not_found(what, name, names)
 
 
-def _as_shown(session: Session, table: type[Named], name: str) -> Named | None:
-    """Return the row whose name is shown so: an older Truebead took in characters that can't be."""
-    if name.isprintable() and "\N{REPLACEMENT CHARACTER}" not in name:
+def _alike(session: Session, table: type[Named], name: str) -> Named | None:
+    """Return the row whose name looks so: an older Truebead took in other spellings, and signs that can't be shown."""
+    if name.isascii():
         return None
-    return next((r for r in session.scalars(select(table)) if r.name == name), None)
+    return next((r for r in session.scalars(select(table)) if typed(r.name) == typed(name)), None)
 
 
-def find_nozzle(session: Session, printer: PrinterRow, name: str | None) -> NozzleRow:
-    """Return a printer's nozzle by name; with None the only one."""
+def find_nozzle(
+    session: Session, printer: PrinterRow, name: str | None, *, fitted: bool = True
+) -> NozzleRow:
+    """Return a printer's nozzle by name; with None the only one, or else the one fitted last.
+
+    Parameters
+    ----------
+    fitted : bool
+        Whether the one fitted last may be meant where there are several and none is named.
+    """
     rows = session.scalars(
         select(NozzleRow).where(NozzleRow.printer_id == printer.id).order_by(NozzleRow.name)
     ).all()
     in_use = [r for r in rows if r.retired_at is None]
     if name is None and len(in_use) == 1:
         return in_use[0]
+    last = _fitted_last(session, printer) if name is None and fitted else None
+    for row in in_use:
+        if row.id == last:
+            return row
     for row in rows:
-        if name is not None and row.name == name.strip():
+        if name is not None and typed(row.name) == typed(name):
             return row
     old = None if name is None else _renamed(session, "nozzle", name)
     for row in rows:
@@ -162,6 +184,16 @@ def find_nozzle(session: Session, printer: PrinterRow, name: str | None) -> Nozz
     raise _not_found(
         "nozzle", name, [r.name for r in rows], f" --printer {shlex.quote(printer.name)}"
     )
+
+
+def _fitted_last(session: Session, printer: PrinterRow) -> int | None:
+    """Return the id of the nozzle that the newest event put on a printer; None where none did."""
+    kinds = (NOZZLE_CHANGED, TAKEN_BACK.name)
+    query = select(EventRow).where(EventRow.printer_id == printer.id, EventRow.kind.in_(kinds))
+    rows = session.scalars(query.order_by(EventRow.at.desc(), EventRow.id.desc())).all()
+    undone = {r.note.partition(" ")[0] for r in rows if r.kind == TAKEN_BACK.name}
+    fitted = (r.nozzle_id for r in rows if r.kind == NOZZLE_CHANGED and r.uid not in undone)
+    return next(fitted, None)
 
 
 def _renamed(session: Session, what: str, name: str) -> str | None:
@@ -176,13 +208,17 @@ def _not_found(what: str, name: str | None, names: list[str], extra: str = "") -
     if not names:
         return StoreError(
             f"there is no {what} in the store yet",
-            mend=f"add it: truebead add {what} NAME{extra} (see truebead add {what} --help)",
+            mend=f"add it: truebead add {what} NAME{extra}{_ADDING[what]}",
         )
     some = ", ".join(names[:6]) + (f" and {len(names) - 6} more" if len(names) > 6 else "")
     if name is None:
-        return StoreError(f"which {what}? There are {some}", mend=f"give --{what}")
+        return StoreError(
+            f"which {what}? There are {some}",
+            mend=f"name it, such as --{what} {shlex.quote(names[0])}",
+        )
     near = difflib.get_close_matches(name, names, n=1)
-    mend = f"did you mean {near[0]}?" if near else f"there are {some}; or truebead add {what}"
+    add = f"to add it: truebead add {what} {shlex.quote(name)}{extra}{_ADDING[what]}"
+    mend = f"did you mean {near[0]}?" if near else f"known: {some}; {add}"
     return StoreError(f"there is no {what} {name!r}", mend=mend)
 
 

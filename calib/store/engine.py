@@ -14,10 +14,12 @@ from sqlalchemy import Connection, Engine, create_engine, event, exc, inspect, m
 from sqlalchemy.engine import URL
 
 from calib.errors import StoreError
+from calib.files import refuse_odd
+from calib.store import named
 from calib.store.snapshot import copy_to, snapshot
 
 #: The newest migration; a test holds it against the migrations that are shipped.
-HEAD = "0009"
+HEAD = "0010"
 BUSY_MS = 15_000
 _BEGIN = "truebead_begin"  # execution option: how a SQLite transaction begins
 _SNAPSHOT = "truebead_snapshot"  # execution option: the database is a copy in memory
@@ -36,10 +38,10 @@ def store_url(where: str | None) -> URL:
     StoreError
         The URL can't be read or is of a database that is not supported.
     """
-    text = where or os.environ.get("TRUEBEAD_STORE") or str(_default_file())
+    text = named(where)
     if re.match(r"postgres\w*(\+\w+)?:(?!//)", text, re.IGNORECASE):
         raise StoreError("a database URL begins with postgresql://", where="--store")
-    if "://" not in text:
+    if "://" not in text and text != ":memory:":
         return URL.create("sqlite", database=str(Path(text).expanduser()))
     if (
         text.partition("://")[2].count("@") > 1
@@ -48,7 +50,7 @@ def store_url(where: str | None) -> URL:
             "the database URL has more than one @", where="--store", mend="write one that is part of a password as %40"
         )  # fmt: skip
     try:
-        url = make_url(text)
+        url = make_url("sqlite://" if text == ":memory:" else text)
     except (exc.ArgumentError, ValueError) as err:
         raise StoreError(
             f"{hidden(text)!r} is not a database URL",
@@ -57,10 +59,10 @@ def store_url(where: str | None) -> URL:
         ) from err
     if url.get_backend_name() == "postgresql":
         return url.set(drivername="postgresql+psycopg")
-    if url.get_backend_name() == "sqlite":
+    if url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:"):
         return url
     raise StoreError(
-        f"a store can't be kept in {url.get_backend_name()!r}",
+        f"a store can't be kept in {'memory' if url.get_backend_name() == 'sqlite' else url.get_backend_name()!r}",
         where="--store",
         mend="give a file or a postgresql:// URL",
     )
@@ -79,19 +81,13 @@ def hidden(text: str) -> str:
     return f"{scheme}://{user}{':***' if with_password else ''}{at}{host}{colon}{port}"
 
 
-def _default_file() -> Path:
-    from platformdirs import user_data_path
-
-    return user_data_path("truebead", appauthor=False) / "truebead.sqlite"
-
-
 def same_store(one: str | None, other: str | None) -> bool:
     """Whether two names lead to the same store."""
     a, b = store_url(one), store_url(other)
-    if not (_is_file(a) and _is_file(b)):
+    mine, theirs = _file_of(a), _file_of(b)
+    if mine is None or theirs is None:
         return a == b
-    files = Path(str(a.database)), Path(str(b.database))
-    return all(f.exists() for f in files) and files[0].samefile(files[1])
+    return mine.exists() and theirs.exists() and mine.samefile(theirs)
 
 
 def shown(url: URL) -> str:
@@ -109,15 +105,18 @@ def open_engine(where: str | None, *, make: bool = True, read_only: bool = False
     file nor its folder is touched.
     """
     url = store_url(where)
-    is_there = _is_file(url) and Path(str(url.database)).exists()
-    if not make and _is_file(url) and not is_there:
+    file = _file_of(url)
+    is_there = file is not None and file.exists()
+    if file is not None and is_there:
+        refuse_odd(file)
+    elif file is not None and not make:
         raise no_store(url)
-    snapshot = is_there and (read_only or not _may_write(Path(str(url.database))))
+    snapshot = file is not None and is_there and (read_only or not _may_write(file))
     with speaking(url):
-        if snapshot:
-            engine = _snapshot_engine(url)
+        if file is None:
+            engine = _postgresql(url)
         else:
-            engine = _sqlite(url) if url.get_backend_name() == "sqlite" else _postgresql(url)
+            engine = _snapshot_engine(url, file) if snapshot else _sqlite(url, file)
         try:
             bring_up_to_date(engine, make=make and not snapshot)
         except BaseException:
@@ -130,23 +129,26 @@ def no_store(url: URL) -> NoStore:
     """Return the message for a place that holds no store yet."""
     return NoStore(
         f"there is no store at {shown(url)}",
-        mend="truebead add printer makes one; or give another --store",
+        mend="tell your printer, which makes one: truebead add printer NAME --build 220x220x250; or give"
+        " another --store",
     )
 
 
-def _is_file(url: URL) -> bool:
-    return url.get_backend_name() == "sqlite" and url.database not in (None, "", ":memory:")
+def _file_of(url: URL) -> Path | None:
+    """Return the file of a store; None where it is on a server."""
+    return Path(str(url.database)) if url.get_backend_name() == "sqlite" else None
 
 
 def check_is_file(url: URL) -> Path:
     """Return the file of a store; refuse one on a server."""
-    if not _is_file(url):
+    file = _file_of(url)
+    if file is None:
         raise StoreError(
             "only a store in a file can be copied here",
             where=shown(url),
             mend="use pg_dump for a server, or: truebead store export",
         )
-    return Path(str(url.database))
+    return file
 
 
 def _may_write(path: Path) -> bool:
@@ -159,10 +161,10 @@ def is_read_only(engine: Engine) -> bool:
     return bool(engine.get_execution_options().get(_SNAPSHOT))
 
 
-def _snapshot_engine(url: URL) -> Engine:
+def _snapshot_engine(url: URL, file: Path) -> Engine:
     from sqlalchemy.pool import StaticPool
 
-    raw = snapshot(Path(str(url.database)))
+    raw = snapshot(file)
     raw.isolation_level = None  # see _set_sqlite
     raw.execute("PRAGMA foreign_keys = ON")
     engine = create_engine(
@@ -172,16 +174,14 @@ def _snapshot_engine(url: URL) -> Engine:
     return engine
 
 
-def _sqlite(url: URL) -> Engine:
-    if _is_file(url):
-        assert url.database is not None
-        folder = Path(url.database).resolve().parent
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError as err:
-            raise StoreError(
-                f"the folder {folder} can't be made ({err.strerror})", mend="give another --store"
-            ) from err
+def _sqlite(url: URL, file: Path) -> Engine:
+    folder = file.resolve().parent
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as err:
+        raise StoreError(
+            f"the folder {folder} can't be made ({err.strerror})", mend="give another --store"
+        ) from err
     engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000})
     event.listen(engine, "connect", _set_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
@@ -273,7 +273,11 @@ def _revision(connection: Connection, url: URL) -> str | None:
         return None
     row = connection.exec_driver_sql("SELECT version_num FROM alembic_version").first()
     if row is None:
-        return None
+        raise StoreError(
+            "the store is damaged: it does not say of which version it is",
+            where=shown(url),
+            mend="restore a back-up: truebead store restore",
+        )
     found = str(row[0])
     if found > HEAD:
         raise StoreError(
@@ -286,9 +290,10 @@ def _revision(connection: Connection, url: URL) -> str | None:
 
 def _copy_before_migration(engine: Engine) -> None:
     """Put a copy of a SQLite store beside it before its tables change."""
-    if not _is_file(engine.url):
+    file = _file_of(engine.url)
+    if file is None:
         return
-    target = Path(f"{engine.url.database}.before-{HEAD}")
+    target = file.with_name(f"{file.name}.before-{HEAD}")
     if not target.exists():
         copy_to(engine, target)
 
@@ -369,6 +374,5 @@ def _message(err: Any, url: URL) -> StoreError:
 
 def free_mib(url: URL) -> float | None:
     """Return the room left on the disk of a SQLite store, in MiB."""
-    if url.get_backend_name() != "sqlite" or not url.database or url.database == ":memory:":
-        return None
-    return shutil.disk_usage(Path(url.database).resolve().parent).free / 2**20
+    file = _file_of(url)
+    return None if file is None else shutil.disk_usage(file.resolve().parent).free / 2**20

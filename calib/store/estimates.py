@@ -1,6 +1,7 @@
 """The posterior of a store's sheets: kept at hand, asked what a value rests on and which sheets matter."""
 
 from contextlib import suppress
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
@@ -10,11 +11,10 @@ from sqlalchemy.orm import Session
 from calib.errors import StoreError
 from calib.model.estimate import Estimate
 from calib.profile.answers import answer, machine_and_material
+from calib.profile.doubts import Judgement
 from calib.profile.influence import (
-    Disagreement,
     Influence,
     Rests,
-    disagreements,
     influences,
     own,
     rests,
@@ -68,6 +68,9 @@ class Estimates(Inventory):
             self._states = (stamp, {}, {})
         kept = self._states[1]
         key = near if large else None
+        with_sheets = replace(near, sheets=True)
+        if large and with_sheets in kept:  # tells the same and more
+            key = with_sheets
         if key not in kept:
             kept[key] = self._large_state(session, near) if large else state_of(session)
         return kept[key]
@@ -175,13 +178,18 @@ class Estimates(Inventory):
         state = query.state
         return influences(state.posterior, answer(setting, where, state.world), state.blocks)
 
-    def disagreeing(self, printer: str | None = None) -> list[Disagreement]:
+    def disagreeing(self, printer: str | None = None) -> list[Judgement]:
         """Return a printer's sheets that do not go with all the others, the oddest first."""
         with self._read() as session:
             row = find(session, PrinterRow, "printer", printer)
-            key, state = printer_key(row.id), self.state(session, Near(row.id, sheets=True))
-        mine = [b for b in state.blocks if b.owner("printer") == key]
-        return disagreements(state.posterior, state.blocks, mine)
+            key, now = printer_key(row.id), signature(session)
+            # All that is at hand was judged alike.
+            at_hand = (
+                list(self._states[1].values()) if self._states and self._states[0] == now else []
+            )
+            state = at_hand[0] if at_hand else self.state(session, Near(row.id))
+        odd = [j for j in state.judged.values() if j.printer == key and j.disagrees]
+        return sorted(odd, key=lambda j: (-j.wrong, j.odds))
 
     def split(self, printer: str | None = None) -> list[tuple[str, str, Estimate]]:
         """Return (of, what, estimate as a fraction): a machine's own scale, and every spool's shrinkage.

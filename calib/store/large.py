@@ -15,10 +15,13 @@ from sqlalchemy import func, or_, select
 from sqlalchemy.orm import Session
 
 from calib.profile.blocks import Block, Coordinate
+from calib.profile.doubts import all_judged, counting, judgement_from_json, judgement_json
 from calib.profile.evidence import MODEL
 from calib.profile.excerpt import Excerpt, NotInOrder
 from calib.profile.knowledge import World
-from calib.profile.posterior import Spread, learnt, summed
+from calib.profile.posterior import Posterior
+from calib.profile.prior import Spread
+from calib.profile.spools import summed
 from calib.store.states import (
     Near,
     State,
@@ -27,6 +30,7 @@ from calib.store.states import (
     made_blocks,
     printer_key,
     spool_key,
+    state_from,
     with_first_steps,
     world_of,
 )
@@ -42,8 +46,9 @@ from calib.store.tables import (
     now,
 )
 
-#: So many sheets that came or went are brought in; after more of them all is worked out anew.
-MOST_PENDING = 300
+#: So many sheets that came or went are brought in, at most this share of all (but so many in any case);
+#: after more of them all is worked out anew, and how far rolls differ learnt again.
+MOST_PENDING, _PENDING_SHARE, _FEWEST = 300, 0.1, 20
 #: Newest sheets of a printer that are looked at one by one.
 _MOST_NEAR = 100
 _NEWEST = {"corrections": CorrectionRow, "undos": UndoRow, "printers": PrinterRow, "nozzles": NozzleRow, "spools": SpoolRow}  # fmt: skip
@@ -60,14 +65,14 @@ def worked_out(session: Session) -> tuple[State, PosteriorRow, list[PosteriorPar
     last = session.get(PosteriorRow, 1)
     blocks = list(blocks_in_use(session))
     known, first = world_of(session), first_steps(blocks)
-    world = with_first_steps(known, first)
-    found = learnt(summed(blocks, world), world, _spreads(last.spreads) if last else None)
-    whole = Excerpt.whole(found)
+    state = state_from(blocks, known, _spreads(last.spreads) if last else None)
+    whole = Excerpt.whole(state.posterior)
     head = PosteriorRow(
         id=1, model=MODEL, made_at=made_at, newest=newest, counts=counts,
         basis=_basis(known, newest, made_at),
-        spreads=[[*key, s.sd, s.dof, s.spools] for key, s in found.spreads.items()],
+        spreads=[[*key, s.sd, s.dof, s.spools] for key, s in state.posterior.spreads.items()],
         first_steps=[[*key, value, uid] for key, (value, uid) in first.items()],
+        judged=[judgement_json(j) for j in state.judged.values()],
     )  # fmt: skip
     parts = [
         PosteriorPartRow(
@@ -77,7 +82,7 @@ def worked_out(session: Session) -> tuple[State, PosteriorRow, list[PosteriorPar
         )
         for i, c in enumerate(whole.coordinates)
     ]  # fmt: skip
-    return State(found, world, blocks), head, parts
+    return state, head, parts
 
 
 def read(session: Session, near: Near) -> State | None:
@@ -100,29 +105,39 @@ def read(session: Session, near: Near) -> State | None:
 def _brought_up(
     session: Session, head: PosteriorRow, known: World, near: Near, pending: Mapping[int, str]
 ) -> State:
-    """Read what is near and bring it up to date."""
+    """Read what is near and bring it up to date; the rolls whose sheets changed are judged anew."""
+    judged = {j.uid: j for j in map(judgement_from_json, head.judged)}
     # The sheets that are looked at one by one.
     blocks = list(blocks_in_use(session, near_sheets(session, near))) if near.sheets else []
     rolls = _rolls_of(session, pending)
     wanted = {near.spool_id, *rolls, *_rolls_with(session, blocks)} - {None}
-    now_there = list(blocks_in_use(session, _of_rolls(wanted, pending)))
+    now_there = counting(blocks_in_use(session, _of_rolls(wanted, pending)), judged)
     touched = {spool_key(r) for r in rolls} - {""}
     changed = set(pending.values())
-    stayed = [b for b in now_there if b.uid not in changed]
-    before = [b for b in stayed if b.owner("spool") in touched]
-    before += [b for _, b in made_blocks(session, _were(session, head, pending), head.made_at) if b]
+    stayed = [b for b in now_there if b.uid not in changed and b.owner("spool") in touched]
+    gone = [b for _, b in made_blocks(session, _were(session, head, pending), head.made_at) if b]
+    before = [*stayed, *counting(gone, judged)]
     first = {(p, a): (value, uid) for p, a, value, uid in head.first_steps}
     world = with_first_steps(known, {**first_steps(now_there), **first})
     spreads = _spreads(head.spreads)
-    were, are = summed(before, world), summed(now_there, world)
-    after = [s for name, s in are.items() if name in touched or name[6:] in changed]
-    asked = [c for s in (*were.values(), *are.values()) for c in s.common]
+    asked = {c for b in (*before, *now_there) for c in b.coordinates}
     excerpt = _excerpt(session, _owners(session, near, asked))
-    excerpt = excerpt.changed(list(were.values()), after, world, spreads)
-    found = excerpt.posterior(
-        {n: s for n, s in are.items() if not n.startswith("sheet ")}, world, spreads
-    )
-    return State(found, world, blocks)
+
+    def with_them(blocks: Iterable[Block]) -> Posterior:
+        are = summed(blocks, world)
+        after = [s for name, s in are.items() if name in touched or name[6:] in changed]
+        brought = excerpt.changed(list(summed(before, world).values()), after, world, spreads)
+        rolls = {n: s for n, s in are.items() if not n.startswith("sheet ")}
+        return brought.posterior(rolls, world, spreads)
+
+    found = with_them(now_there)
+    if pending:
+        new = [b for b in now_there if b.owner("spool") in touched or b.uid in changed]
+        anew = all_judged(found, new, judged)
+        judged = {u: j for u, j in judged.items() if u not in {b.uid for b in new}} | anew
+        now_there = counting(now_there, judged)
+        found = with_them(now_there)
+    return State(found, world, counting(blocks, judged), judged)
 
 
 def _newest(session: Session, table: Any) -> int:
@@ -170,7 +185,8 @@ def _pending(session: Session, head: PosteriorRow) -> dict[int, str] | None:
     went = select(c.sheet_id, u.at).join(u, u.correction_id == c.id).where(u.id > head.newest["undos"])  # fmt: skip
     rows = [*session.execute(came), *session.execute(went)]
     ids = {sheet for sheet, _ in rows}
-    if len(ids) > MOST_PENDING or any(at <= head.made_at for _, at in rows):
+    most = min(MOST_PENDING, max(_FEWEST, int(_PENDING_SHARE * _newest(session, SheetRow))))
+    if len(ids) > most or any(at <= head.made_at for _, at in rows):
         return None
     named = select(SheetRow.id, SheetRow.uid).where(SheetRow.id.in_(ids))
     return {i: uid for i, uid in session.execute(named)}

@@ -185,16 +185,23 @@ def is_estimated(setting: str) -> bool:
 
 
 def _value(v: ProfileValue, e: Estimate, said: PlaceRow | None) -> float:
-    """Return the value to have set: what is set already stays where it can't be told from the best."""
+    """Return the value to have set: what is set already stays where it can't be told from the best.
+
+    A correction that is carried into files anyway costs nobody anything to refine: it stays within one
+    standard uncertainty of the best, for what is left and what is not known then add up to less than half as
+    much again. To begin to correct, or to type a number anew, takes a difference that is sure.
+    """
     if v.inherited_from:
         return e.value
     about, c = kept_setting(v.setting), v.source.correction
     stays = c.old if c.verdict is Verdict.LEAVE and c.old is not None else about.neutral
-    if said is not None and said.place == Place.PRINTER and said.value is not None:
+    typed = said is not None and said.place == Place.PRINTER and said.value is not None
+    if said is not None and typed:
         stays = said.value
     if stays is None:
         return e.value
-    return stays if abs(e.value - stays) <= max(e.expanded(), about.step / 2) else e.value
+    sure = e.expanded() if typed or stays == about.neutral else e.u
+    return stays if abs(e.value - stays) <= max(sure, about.step / 2) else e.value
 
 
 def _from_others(rows: Sequence[KeptCorrection]) -> ProfileValue:

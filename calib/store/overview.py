@@ -80,10 +80,18 @@ class Overviews(StoreBase):
         for printer, spool in found:
             if spool in material:
                 measured[printer, material[spool]].append(spool)
+        # Of most spools nothing was found on a printer: those of one type share their cell.
+        unmeasured = {
+            (p, of): _unmeasured(p, measured[p, of])
+            for p in printers
+            for of in {*material.values()}
+        }
         rows = []
         for name, of, colour in spools:
             cells = tuple(
-                _cell(p, found.get((p, name), []), measured[p, of], happened, name)
+                _measured(p, found[p, name], happened, name)
+                if (p, name) in found
+                else unmeasured[p, of]
                 for p in printers
             )
             rows.append(SpoolRowOf(spool=name, material=of, colour=colour, cells=cells))
@@ -134,18 +142,20 @@ def _about(setting: str) -> str:
     return topic_of(setting).what
 
 
-def _cell(
+def _unmeasured(printer: str, others: Sequence[str]) -> Cell:
+    """Return the cell of a spool that starts from others of its type, or knows nothing."""
+    if not others:
+        return Cell(printer=printer, state=UNKNOWN)
+    few = ", ".join(others[:2]) + (" ..." if len(others) > 2 else "")
+    return Cell(printer=printer, state=INHERITED, why=f"starts from {few}")
+
+
+def _measured(
     printer: str,
     found: Sequence[tuple[str, str, datetime]],
-    others: Sequence[str],
     happened: Sequence[Happened],
     spool: str,
 ) -> Cell:
-    if not found:
-        if not others:
-            return Cell(printer=printer, state=UNKNOWN)
-        few = ", ".join(others[:2]) + (" ..." if len(others) > 2 else "")
-        return Cell(printer=printer, state=INHERITED, why=f"starts from {few}")
     newest = max(at for _, _, at in found)
     why: Mapping[str, str] = {}
     oldest = min(at for _, _, at in found)

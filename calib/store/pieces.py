@@ -8,14 +8,14 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from calib.errors import StoreError
-from calib.store.base import StoreBase, changed_meanwhile, find, find_nozzle
+from calib.store.base import ChangedMeanwhile, StoreBase, find, find_nozzle
 from calib.store.tables import PrinterRow, SpoolRow
 from calib.store.tables import now as time_now
 from calib.store.work_tables import PieceReadingRow, PieceRow
 
 #: How far a piece has come; one that was kept or given up is no longer open.
 STATES = ("made", "printed", "kept", "given up")
-OPEN = STATES[:2]
+OPEN, KEPT = STATES[:2], STATES[2]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,11 +104,13 @@ class Pieces(StoreBase):
             return _record(_find_piece(session, uid))
 
     def set_piece_state(self, uid: str, state: str, sheet_uid: str = "") -> PieceRecord:
-        """Say how far a piece has come."""
+        """Say how far a piece has come; a kept one stays so (ChangedMeanwhile)."""
         if state not in STATES:
             raise StoreError(f"{state!r} is no state of a piece", mend=f"use {', '.join(STATES)}")
         with self._write() as session:
             row = _find_piece(session, uid, lock=True)
+            if row.state == KEPT != state:
+                raise _closed(row)
             row.state, row.changed_at = state, time_now()
             row.sheet_uid = sheet_uid or row.sheet_uid
             session.flush()
@@ -131,7 +133,7 @@ class Pieces(StoreBase):
         with self._write() as session:
             row = _find_piece(session, uid, lock=True)
             if row.state not in OPEN:
-                raise changed_meanwhile(f"piece {row.piece_id} ({row.state})")
+                raise _closed(row)
             entry = entering(row.sheet_text)
             if entry is None or _known(session, row, entry.client_id):
                 return _record(row)
@@ -162,6 +164,17 @@ class Pieces(StoreBase):
                 )
                 for r in session.scalars(query)
             ]  # fmt: skip
+
+
+def _closed(row: PieceRow) -> ChangedMeanwhile:
+    """Return the message for a piece that is not measured any more."""
+    if row.state == KEPT:
+        what, mend = "its result is kept", "look at the result; to measure once more, make it anew"
+    else:
+        what, mend = "it was put aside", "say that it is printed after all, or make it anew"
+    return ChangedMeanwhile(
+        f"piece {row.piece_id} is closed: {what}; nothing was written", mend=mend
+    )
 
 
 def _known(session: Session, piece: PieceRow, client_id: str) -> bool:

@@ -174,8 +174,9 @@ def _placed(v: ProfileValue, said: PlaceRow | None, spool_id: int) -> ProfileVal
         value = said.value if _of_spool(said, spool_id) else None
         place, at = said.place, said.at
     same = value is not None and v.value is not None and math.isclose(value, v.value, rel_tol=1e-9)
-    # What was found to be left alone was set when the piece was printed.
-    stays = v.source.correction.verdict is Verdict.LEAVE and not v.inherited_from
+    # What is to be left alone was set when the piece was printed.
+    c, own = v.source.correction, not v.inherited_from
+    stays = own and (c.verdict is Verdict.LEAVE or (said is None and v.value == c.old))
     in_printer = place == Place.PRINTER
     is_set = in_printer and (same or stays)
     known = v.value if is_set else _set_before(v, value if in_printer else None)

@@ -219,7 +219,7 @@ class Profiles(Estimates):
             if "printer" in happens_to:
                 row.printer = find(session, PrinterRow, "printer", printer)
                 if "nozzle" in happens_to:
-                    row.nozzle = find_nozzle(session, row.printer, nozzle)
+                    row.nozzle = find_nozzle(session, row.printer, nozzle, fitted=False)
             if "spool" in happens_to:
                 row.spool = find(session, SpoolRow, "spool", spool)
             session.add(row)

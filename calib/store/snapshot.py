@@ -28,12 +28,15 @@ def snapshot(path: Path) -> sqlite3.Connection:
     Raises
     ------
     StoreError
-        Somebody writes all the time, so that no whole copy could be had.
+        It can't be read, or somebody writes all the time, so that no whole copy could be had.
     sqlite3.Error
         It is no database, or damaged.
     """
     for _ in range(_TRIES):
-        copy = _from_log(path) if _has_log(path) else _from_file(path)
+        try:
+            copy = _from_log(path) if _has_log(path) else _from_file(path)
+        except OSError as err:
+            raise StoreError(f"can't be read ({err.strerror})", where=str(path), mend="look at the path and its rights") from err  # fmt: skip
         if copy is not None:
             return copy
         time.sleep(0.05)

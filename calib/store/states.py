@@ -1,5 +1,6 @@
 """The blocks of the kept sheets in the store, and the posterior of all that still count."""
 
+from bisect import bisect_left
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -7,16 +8,18 @@ from datetime import datetime
 from typing import Any
 
 from sqlalchemy import and_, delete, func, or_, select
-from sqlalchemy.orm import Session, load_only
+from sqlalchemy.orm import Session, joinedload, load_only
 
 from calib.errors import BadInput
 from calib.model.correction import Correction, Verdict
 from calib.model.instrument import DEFAULTS
 from calib.profile.blocks import Block, block_from_json, block_json
+from calib.profile.doubts import Judgement, robust
 from calib.profile.evidence import MODEL, Made
 from calib.profile.kept import block_of_kept, was_set
 from calib.profile.knowledge import World
-from calib.profile.posterior import Posterior, posterior
+from calib.profile.posterior import Posterior
+from calib.profile.prior import Spreads
 from calib.readings import Sheet, read_sheet
 from calib.store.inventory import instrument_record, printer_record
 from calib.store.rows import correction_record, corrections_query
@@ -36,7 +39,7 @@ from calib.store.tables import (
 
 _AT_ONCE = 500
 #: A store with more sheets keeps its posterior in parts (`calib.store.large`).
-MOST_SHEETS = 600
+MOST_SHEETS = 150
 _STEPS = tuple(f"steps_{a}_per_mm" for a in "xyz")
 
 
@@ -70,11 +73,12 @@ class Near:
 
 @dataclass(frozen=True, eq=False)
 class State:
-    """The posterior at one moment, with the blocks that it rests on."""
+    """The posterior at one moment, with the blocks that it rests on and how they go together."""
 
     posterior: Posterior
     world: World
     blocks: Sequence[Block]
+    judged: Mapping[str, Judgement]
 
 
 def world_of(session: Session, at: datetime | None = None) -> World:
@@ -158,9 +162,14 @@ def is_large(session: Session) -> bool:
 
 def state_of(session: Session, at: datetime | None = None, where: Any = None) -> State:
     """Return the posterior of all sheets that count (at a moment; None: now), or of some of them."""
-    blocks = list(blocks_in_use(session, where, at))
-    world = with_first_steps(world_of(session, at), first_steps(blocks))
-    return State(posterior(blocks, world), world, blocks)
+    return state_from(list(blocks_in_use(session, where, at)), world_of(session, at))
+
+
+def state_from(blocks: Sequence[Block], world: World, start: Spreads | None = None) -> State:
+    """Return the posterior of blocks, each counted for as much as it is likely right."""
+    world = with_first_steps(world, first_steps(blocks))
+    found = robust(blocks, world, start)
+    return State(found.posterior, world, found.blocks, found.judged)
 
 
 FirstSteps = Mapping[tuple[str, str], tuple[float, str]]
@@ -263,11 +272,13 @@ def made_blocks(
                     SheetRow.uid, SheetRow.pattern, SheetRow.piece_id, SheetRow.sheet_text,
                     SheetRow.keys, SheetRow.fit, SheetRow.printer_id, SheetRow.nozzle_id,
                     SheetRow.spool_id,
-                )
+                ),
+                joinedload(SheetRow.spool).joinedload(SpoolRow.material),
             )
-        )  # fmt: skip
+        ).all()  # fmt: skip
+        decided = _decided_steps(session, (row.printer_id for row in rows))
         for row in rows:
-            steps = _steps_then(session, row, sheets[row.id])
+            steps = _steps_then(decided, row, sheets[row.id])
             yield row.id, block_of_row(row, corrections[row.id], sheets[row.id], steps)
 
 
@@ -316,21 +327,36 @@ def block_of_row(
     return block_of_kept(made, sheet, corrections, row.fit, caliper)
 
 
-def _steps_then(session: Session, sheet: SheetRow, at: datetime) -> dict[str, float]:
-    """Return the steps/mm that had been decided for a printer before a sheet was kept."""
+Decided = Mapping[tuple[int, str], Sequence[tuple[datetime, int, float]]]
+
+
+def _decided_steps(session: Session, printers: Iterable[int]) -> Decided:
+    """Return (printer, setting) -> when, by which sheet and to what its steps/mm were decided, in order."""
     c = CorrectionRow
     query = (
-        select(c.setting, c.new, c.old, c.verdict)
+        select(c.printer_id, c.setting, c.kept_at, c.sheet_id, c.new, c.old, c.verdict)
         .outerjoin(UndoRow, UndoRow.correction_id == c.id)
-        .where(c.printer_id == sheet.printer_id, c.setting.in_(_STEPS), c.kept_at < at)
-        .where(c.chosen, UndoRow.id.is_(None), c.sheet_id != sheet.id)
+        .where(c.printer_id.in_(set(printers)), c.setting.in_(_STEPS))
+        .where(c.chosen, UndoRow.id.is_(None))
         .order_by(c.kept_at, c.id)
     )
-    found = {}
-    for setting, new, old, verdict in session.execute(query):
+    found: dict[tuple[int, str], list[tuple[datetime, int, float]]] = defaultdict(list)
+    for printer, setting, at, sheet, new, old, verdict in session.execute(query):
         value = new if verdict == Verdict.APPLY else old if verdict == Verdict.LEAVE else None
         if value:
-            found[setting] = value
+            found[printer, setting].append((at, sheet, value))
+    return found
+
+
+def _steps_then(decided: Decided, sheet: SheetRow, at: datetime) -> dict[str, float]:
+    """Return the steps/mm that had been decided for a printer before a sheet was kept."""
+    found = {}
+    for setting in _STEPS:
+        rows = decided.get((sheet.printer_id, setting), ())
+        for i in range(bisect_left(rows, at, key=lambda row: row[0]) - 1, -1, -1):
+            if rows[i][1] != sheet.id:
+                found[setting] = rows[i][2]
+                break
     return found
 
 
@@ -341,7 +367,7 @@ def keep_block(session: Session, row: SheetRow, sheet: Sheet | None = None) -> N
     session.execute(delete(BlockRow).where(BlockRow.sheet_id == row.id))
     block = None
     if corrections:
-        steps = _steps_then(session, row, row.kept_at)
+        steps = _steps_then(_decided_steps(session, [row.printer_id]), row, row.kept_at)
         block = block_of_row(row, corrections, row.kept_at, steps, sheet)
     data = None if block is None else block_json(block)
     session.add(BlockRow(sheet_id=row.id, model=MODEL, data=data))

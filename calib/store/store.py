@@ -1,8 +1,9 @@
 """The store: everything that `open_store` gives."""
 
+from typing import TYPE_CHECKING
+
 from calib.store.changes import Changes
 from calib.store.claims import Claims
-from calib.store.engine import open_engine
 from calib.store.exchange import Exchange
 from calib.store.history import History
 from calib.store.keeping import Keeping
@@ -10,6 +11,9 @@ from calib.store.overview import Overviews
 from calib.store.pieces import Pieces
 from calib.store.profiles import Profiles
 from calib.store.upkeep import Upkeep
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
 
 
 class Store(Keeping, History, Claims, Profiles, Pieces, Changes, Overviews, Exchange, Upkeep):
@@ -20,11 +24,9 @@ class Store(Keeping, History, Claims, Profiles, Pieces, Changes, Overviews, Exch
     """
 
     @classmethod
-    def open(
-        cls, where: str | None = None, *, make: bool = True, read_only: bool = False
-    ) -> "Store":
-        """Open a store by file or URL; see `calib.store.open_store`."""
-        store = cls(open_engine(where, make=make, read_only=read_only))
+    def on(cls, engine: "Engine") -> "Store":
+        """Return the store in a database whose tables are there; what a kill left is settled."""
+        store = cls(engine)
         try:
             store.settle()
         except BaseException:

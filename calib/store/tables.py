@@ -275,7 +275,7 @@ class PosteriorRow(Base):
 
     `newest` and `counts` are the largest ids and the numbers of rows that are in it, `basis` is a
     fingerprint of all else; `spreads` how far rolls of a type differ, `first_steps` the steps/mm of the
-    first sheet of axes of which nobody wrote any down.
+    first sheet of axes of which nobody wrote any down, `judged` how odd sheets go with the others.
     """
 
     __tablename__ = "posterior"
@@ -287,6 +287,7 @@ class PosteriorRow(Base):
     basis: Mapped[dict[str, Any]]
     spreads: Mapped[list[Any]]
     first_steps: Mapped[list[Any]]
+    judged: Mapped[list[Any]]
 
 
 class PosteriorPartRow(Base):

@@ -1,9 +1,10 @@
 """Looking after a store: back-up, and checking that all of it hangs together."""
 
 from collections.abc import Iterator
+from datetime import timedelta
 from pathlib import Path
 
-from sqlalchemy import func, select, text
+from sqlalchemy import Connection, func, inspect, select, text
 from sqlalchemy.orm import Session
 
 from calib.model.correction import Verdict
@@ -13,7 +14,16 @@ from calib.store.base import StoreBase
 from calib.store.engine import check_is_file, speaking
 from calib.store.keeping import keep_key, text_sha256
 from calib.store.snapshot import copy_to
-from calib.store.tables import CorrectionRow, EventRow, PlaceRow, ReadingRow, SheetRow, UndoRow
+from calib.store.tables import (
+    CorrectionRow,
+    EventRow,
+    PlaceRow,
+    ReadingRow,
+    SheetRow,
+    UndoRow,
+    now,
+)
+from calib.store.work_tables import Base
 
 
 class Upkeep(StoreBase):
@@ -21,7 +31,7 @@ class Upkeep(StoreBase):
 
     def counts(self) -> dict[str, int]:
         """Return how many rows each kept table has."""
-        tables = {"sheets": SheetRow, "readings": ReadingRow, "corrections": CorrectionRow, "taken back": UndoRow, "events": EventRow, "places": PlaceRow}  # fmt: skip
+        tables = {"sheets": SheetRow, "readings": ReadingRow, "corrections": CorrectionRow, "taken back": UndoRow, "events": EventRow, "places where a setting takes effect": PlaceRow}  # fmt: skip
         with self._read() as session:
             return {
                 name: int(session.scalar(select(func.count()).select_from(t)) or 0)
@@ -45,6 +55,8 @@ class Upkeep(StoreBase):
     def check(self) -> list[str]:
         """Return what is wrong with the store, in words; empty where all is well."""
         with self._read() as session:
+            if wrong := list(_lacking(session.connection())):
+                return wrong  # nothing else can be asked of it
             wrong = list(_database_problems(session.connection()))
             sheets = select(SheetRow).order_by(SheetRow.id).execution_options(yield_per=500)
             for s in session.scalars(sheets):
@@ -59,6 +71,7 @@ class Upkeep(StoreBase):
             )
             wrong += [f"correction {u}: its sheet is of another printer" for u in session.scalars(strayed)]  # fmt: skip
             wrong += _senseless(session)
+            wrong += _of_tomorrow(session)
             odd = select(PlaceRow.uid, PlaceRow.place).where(PlaceRow.place.not_in(list(Place)))
             wrong += [f"place {u}: {place!r} is none that is known" for u, place in session.execute(odd)]  # fmt: skip
         return wrong
@@ -73,10 +86,29 @@ def _senseless(session: Session) -> Iterator[str]:
             yield f"correction {uid}: {name}: {why}; it is not used"
 
 
-def _database_problems(connection: object) -> Iterator[str]:
-    from sqlalchemy import Connection
+def _lacking(connection: Connection) -> Iterator[str]:
+    """Yield the tables and columns that are not there."""
+    found = inspect(connection)
+    there = set(found.get_table_names())
+    for table in Base.metadata.sorted_tables:
+        if table.name not in there:
+            yield f"the table {table.name} is missing; restore a back-up"
+            continue
+        columns = {c["name"] for c in found.get_columns(table.name)}
+        for name in sorted(set(table.columns.keys()) - columns):
+            yield f"the table {table.name} lacks the column {name}; restore a back-up"
 
-    assert isinstance(connection, Connection)
+
+def _of_tomorrow(session: Session) -> Iterator[str]:
+    """Yield what is dated after now: the clock was wrong then or is now, and the order of things is by date."""
+    after = now() + timedelta(hours=1)
+    dated = ("sheet", SheetRow.uid, SheetRow.kept_at), ("event", EventRow.uid, EventRow.at)
+    for what, uid, at in dated:
+        for found, when in session.execute(select(uid, at).where(at > after).order_by(at)):
+            yield f"{what} {found}: dated {when:%Y-%m-%d}, which is yet to come; look at the computer's clock"
+
+
+def _database_problems(connection: Connection) -> Iterator[str]:
     if connection.dialect.name != "sqlite":
         return
     for row in connection.execute(text("PRAGMA integrity_check")):

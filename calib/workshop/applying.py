@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 
 from calib.apply.applied import for_file, with_places
 from calib.apply.limits import Limits
-from calib.apply.source import refuse_odd, refuse_target
-from calib.apply.values import Heading, Value, spell
+from calib.apply.source import refuse_target
+from calib.apply.values import Heading, Value
 from calib.errors import BadInput
+from calib.files import refuse_odd
 from calib.model.correction import Verdict
 from calib.model.place import Place, check_place, named, neutral
 from calib.model.setting import kept_setting, plausible
@@ -133,7 +134,7 @@ def to_set(store: "Store", asked: Who, wanted: Mapping[Place, Sequence[str]]) ->
         limits=limits_of(store.printer(who.printer)),
         who=who,
         said=tuple(Saying(s, p, value[s]) for s, p in said.items()),
-        told=tuple(_told(s, p, value[s]) for s, p in said.items()),
+        told=tuple(_told(said, value)),
     )
 
 
@@ -153,12 +154,14 @@ def _claiming(store: "Store | None", found: ToSet, used: Sequence[Value], place:
     It raises `ChangedMeanwhile` where somebody put one elsewhere a moment ago: the file would be
     corrected twice, and is not written.
     """
+    if store is None:
+        return None
     from calib.store.places import Saying
 
     mine = _claims(found, used)
     words = [Saying(v.setting, place, v.new, unless_said=True) for v in used if v.setting in mine]
     words += found.said
-    if not words or store is None:
+    if not words:
         return None
     who = found.who
     return lambda draft, target: store.claiming(
@@ -184,19 +187,23 @@ def _said(
     return said
 
 
-def _told(setting: str, place: Place, value: float | None) -> str:
-    """Say what follows from where a setting takes effect."""
-    what = kept_setting(setting).said(value)
-    if place is Place.PRINTER:
-        return (
-            f"{what} is set in the printer or the slicing settings: calibration pieces are printed"
-            " with it, and files go without. Files that were corrected with it are to be made anew."
+def _told(said: Mapping[str, Place], value: Mapping[str, float | None]) -> Iterator[str]:
+    """Say what follows from where settings take effect, once for each place."""
+    for place in dict.fromkeys(said.values()):
+        here = [s for s, p in said.items() if p is place]
+        now = ", ".join(kept_setting(s).said(value[s]) for s in here)
+        if place is Place.PRINTER:
+            yield (
+                f"Set in the printer or the slicing settings: {now}. Calibration pieces are printed with"
+                " it, files go without; files that were corrected with it are to be made anew."
+            )
+            continue
+        kind = "models" if place is Place.MODELS else "G-code"
+        neutral_now = ", ".join(kept_setting(s).said(neutral(s)) for s in here)
+        yield (
+            f"Put into {kind}: {now}. Have {neutral_now} in the printer and the slicing settings, else"
+            " it is corrected twice. Calibration pieces are printed without."
         )
-    kind = "models" if place is Place.MODELS else "G-code"
-    return (
-        f"{what} is put into {kind}: set {spell(setting, neutral(setting))} in the printer and the"
-        " slicing settings, else it is corrected twice. Calibration pieces are printed without it."
-    )
 
 
 def _counts(v: "ProfileValue") -> bool:
@@ -373,7 +380,7 @@ def _gcode(
 
 def _job(needed: "Needed", limits: Limits, how: FileOptions) -> "Job":
     from calib.apply.gcode.job import Job
-    from calib.apply.gcode.schedule import read_schedule
+    from calib.apply.schedule_file import read_schedule
 
     return Job(
         matrix=needed.matrix,
@@ -389,7 +396,8 @@ def _job(needed: "Needed", limits: Limits, how: FileOptions) -> "Job":
 
 def line_words(how: FileOptions) -> list[str]:
     """Say how a line of the user's own goes in, before it is written."""
-    from calib.apply.gcode.schedule import filled, read_schedule
+    from calib.apply.gcode.schedule import filled
+    from calib.apply.schedule_file import read_schedule
 
     if not (how.line and how.schedule):
         return []

@@ -3,9 +3,9 @@
 import getpass
 import threading
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Self, Unpack
 
-from calib.workshop.results import Who
+from calib.workshop.results import Named, Who
 
 if TYPE_CHECKING:
     from calib.store.store import Store
@@ -44,6 +44,10 @@ class Base:
 
     def store_if_any(self) -> "Store | None":
         """Return the store, or None where there is none yet."""
+        from calib.store import surely_missing
+
+        if self._opened is None and surely_missing(self._where):
+            return None
         from calib.store.engine import NoStore
 
         try:
@@ -85,9 +89,9 @@ class Base:
         return self.store().piece(uid).sheet_text if uid else source
 
 
-def who_of(printer: str | None, nozzle: str | None, spool: str | None) -> Who:
+def who_of(**named: Unpack[Named]) -> Who:
     """Return names as they were asked for; "" where none was given."""
-    return Who(printer=printer or "", nozzle=nozzle or "", spool=spool or "")
+    return Who.of({what: str(name) for what, name in named.items() if name})
 
 
 def _user() -> str:

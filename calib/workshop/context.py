@@ -74,10 +74,23 @@ def who_in_store(store: "Store", asked: Who, *, spool: bool = True, nozzle: bool
         A name is not in the store, or there are several: the message lists them.
     """
     printer = store.printer(asked.printer or None).name
+    tip = store.nozzle(printer, asked.nozzle or None).name if nozzle or asked.nozzle else ""
+    reel = store.spool(asked.spool or None).name if spool or asked.spool else ""
+    return who_named(store, printer, tip, reel, nozzle_asked=bool(asked.nozzle))
+
+
+def who_named(
+    store: "Store", printer: str, nozzle: str, spool: str, *, nozzle_asked: bool = True
+) -> Who:
+    """Return names of the store, with which of them a command need not repeat."""
+    nozzles = len(store.nozzles(printer)) if printer else 0
+    of = {"printer": len(store.printers()), "nozzle": nozzles, "spool": len(store.spools())}
     return Who(
         printer=printer,
-        nozzle=store.nozzle(printer, asked.nozzle or None).name if nozzle or asked.nozzle else "",
-        spool=store.spool(asked.spool or None).name if spool or asked.spool else "",
+        nozzle=nozzle,
+        spool=spool,
+        only=frozenset(what for what, number in of.items() if number == 1),
+        fitted_last=bool(nozzle) and nozzles > 1 and not nozzle_asked,
     )
 
 
@@ -91,13 +104,8 @@ def asked_of(sheet: "Sheet", given: Who) -> Who:
     """
     from calib.interpret.solve import check_made_for
 
-    check_made_for(sheet, {"printer": given.printer, "nozzle": given.nozzle, "spool": given.spool})
-    keys = sheet.keys
-    return Who(
-        printer=given.printer or keys.get("printer", ""),
-        nozzle=given.nozzle or keys.get("nozzle", ""),
-        spool=given.spool or keys.get("spool", ""),
-    )
+    check_made_for(sheet, given.names)
+    return Who.of({what: name or sheet.keys.get(what, "") for what, name in given.names.items()})
 
 
 def who_for_solving(

@@ -133,7 +133,7 @@ def sheet_again(path: Path, *, semicolons: bool = False, force: bool = False) ->
     )
     kept = _with_semicolons(file, table, found) if semicolons else None
     write_atomic(folder / "sheet.html", html, force=force)
-    who = Who(**{k: found.keys.get(k, "") for k in ("printer", "nozzle", "spool")})
+    who = Who.of(found.keys)
     return MadePiece(
         piece=found.piece, piece_id=found.piece_id, who=who, files=dict.fromkeys(names, ""),
         folder=folder, kept_beside=kept,

@@ -73,7 +73,7 @@ def _store(where: str | None) -> Iterator[Finding]:
             yield Finding("kept in it", ", ".join(f"{n} {what}" for what, n in counts.items()))
             free = free_mib(opened.engine.url)
         if free is not None:
-            yield Finding("room on its disk", f"{free:.0f} MiB", free > 50, "make room")
+            yield Finding("room on its disk", f"{free / 1024:.1f} GiB", free > 50, "make room")
     except NoStore as err:
         yield Finding("store", f"{err.what}; {err.mend}")
     except BadInput as err:

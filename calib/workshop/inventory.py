@@ -158,7 +158,8 @@ class InventoryPart(Base):
         if isinstance(instrument, str):
             if kind not in DEFAULTS:
                 raise BadInput(
-                    f"there is no kind of instrument {kind!r}", mend=f"use {', '.join(DEFAULTS)}"
+                    f"there is no kind of instrument {kind!r}",
+                    mend=f"use {', '.join(DEFAULTS)}; a ruler is a caliper with --resolution 0.5 --mpe 0.3",
                 )
             numbers: dict[str, Any] = dict(known)
             instrument = replace(DEFAULTS[kind], name=instrument, **numbers)
@@ -167,6 +168,22 @@ class InventoryPart(Base):
     def change_instrument(self, instrument: "Instrument") -> "Instrument":
         """Replace what is known of an instrument."""
         return self.store().change_instrument(instrument)
+
+    def to_tell(self, printer: str = "", spool: str = "") -> tuple[str, str]:
+        """Return what a first piece still lacks (printer, nozzle, spool; empty: nothing), and options.
+
+        The options name the printer and the spool that are given, where they are not the only ones.
+        """
+        from calib.workshop.context import who_named
+
+        store = self.store()
+        has = {
+            "printer": store.printers(),
+            "nozzle": store.nozzles(printer or None) if store.printers() else [],
+            "spool": store.spools(),
+        }
+        missing = next((what for what, found in has.items() if not found), "")
+        return missing, who_named(store, printer, "", spool).options
 
     def rename(self, what: str, name: str, new: str, printer: str | None = None) -> None:
         """Give a printer, nozzle, spool or instrument another name; its history stays its own."""

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 from calib.errors import BadInput
 from calib.model.instrument import DEFAULTS, Instrument
+from calib.safety import SAFETY
 from calib.workshop import folders
+from calib.workshop.context import who_named
 from calib.workshop.results import Made, MadePiece, Who
 
 if TYPE_CHECKING:
@@ -64,12 +66,17 @@ def make_context(store: "Store | None", asked: Who, *, printed: bool = True) -> 
     if asked.nozzle or store.nozzles(printer.name):
         tip = store.nozzle(printer.name, asked.nozzle or None) if printed or asked.nozzle else None
     elif printed:
-        notes.append(f"No nozzle of {printer.name} is in the store: 0.4 mm is taken. Tell its size: truebead add nozzle NAME{Who(printer=printer.name).options} --size 0.4")  # fmt: skip
+        notes.append(f"No nozzle of {printer.name} is in the store: 0.4 mm is taken. Tell its size: truebead add nozzle NAME{who_named(store, printer.name, '', '').options} --size 0.4")  # fmt: skip
     if asked.spool or store.spools():
         reel = store.spool(asked.spool or None) if printed or asked.spool else None
     elif printed:
         notes.append("No spool is in the store, so nothing is known of the filament: truebead add spool NAME --type PLA")  # fmt: skip
-    who = Who(printer=printer.name, nozzle=tip.name if tip else "", spool=reel.name if reel else "")
+    who = who_named(
+        store, printer.name, tip.name if tip else "", reel.name if reel else "",
+        nozzle_asked=bool(asked.nozzle),
+    )  # fmt: skip
+    if who.fitted_last:
+        notes.append(f"For the nozzle {who.nozzle}, which was fitted last.")
     return _looked_up(store, who, tuple(notes))
 
 
@@ -82,7 +89,7 @@ def _looked_up(store: "Store", who: Who, notes: tuple[str, ...]) -> MakeContext:
     context = store.context_for(who.printer, who.nozzle or None, who.spool or None, printed=full)
     reel = store.spool(who.spool) if who.spool else None
     in_force = tuple(store.in_force(who.printer, who.nozzle, who.spool)) if full else ()
-    keys = {k: v for k, v in asdict(who).items() if v}
+    keys = {what: name for what, name in who.names.items() if name}
     if reel and reel.density_g_cm3:
         keys["density_g_cm3"] = repr(reel.density_g_cm3)
     # Neutral values too: a piece made before anything was corrected must not be taken for one made
@@ -241,7 +248,7 @@ def files_of(
             keys=keys, filament=known.filament,
         )  # fmt: skip
     if piece.schedule and solid:
-        files["schedule.csv"] = schedule_csv(piece.schedule)
+        files["schedule.csv"] = schedule_csv(piece.schedule, SAFETY)
     return MadePiece(
         piece=piece,
         piece_id=piece_id,

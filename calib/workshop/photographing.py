@@ -1,18 +1,21 @@
-"""Photos of a piece on the mat: measured, checked, and written into its sheet."""
+"""Photos and scans of a piece: measured, checked, and written into its sheet."""
 
+import os
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from calib.errors import BadInput
+from calib.errors import BadInput, FileError
 
 if TYPE_CHECKING:
     from calib.photo.corners import Seen
+    from calib.photo.image import Photo
     from calib.photo.scale import PaperScale
     from calib.photo.session import Outcome
     from calib.readings.table import Table
     from calib.workshop.measuring import Measuring
+    from patterns.piece import Piece
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,8 +41,27 @@ class PhotoOptions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class ScanOptions:
+    """How a piece was scanned.
+
+    Attributes
+    ----------
+    dpi : float or None
+        Pixels per inch; None: as the file states.
+    card_mm : (width, height) or None
+        What a caliper reads of the card beside it; None: as ISO/IEC 7810 has it.
+    known_mm : mapping
+        Feature -> one caliper reading, for scale.
+    """
+
+    dpi: float | None = None
+    card_mm: tuple[float, float] | None = None
+    known_mm: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Photographed:
-    """What photos gave.
+    """What photos or scans gave.
 
     Attributes
     ----------
@@ -56,6 +78,11 @@ class Photographed:
     files: tuple[Path, ...] = ()
     filled: int = 0
 
+    @property
+    def clear(self) -> int:
+        """How many values are without a doubt."""
+        return sum(1 for r in rows(self.outcome) if not r[7])
+
 
 def measure(m: "Measuring", photos: Sequence[Path], how: PhotoOptions) -> "Outcome":
     """Measure a piece in photos of it.
@@ -65,21 +92,82 @@ def measure(m: "Measuring", photos: Sequence[Path], how: PhotoOptions) -> "Outco
     BadInput
         The piece can't be photographed, or no photo shows it well enough.
     """
-    from calib.photo.image import load_photo
     from calib.photo.session import check_measurable, measure_photos
     from calib.photo.view import look_at_mats
 
-    piece = m.piece
-    if not piece.printed:
-        raise BadInput(f"{piece.pattern} has no piece to photograph", mend="use another sheet")
+    piece = _printed(m)
     sides = _sides(how.sides, piece.pattern)
     check_measurable(piece.body, piece.features, sides)
-    loaded = [load_photo(p) for p in photos]
-    seen = look_at_mats(loaded)
+    loaded = _load(photos)
+    seen, scale = _scaled(look_at_mats(loaded), how.bars_mm)
     return measure_photos(
-        loaded, piece.body, piece.features, seen=seen, scale=_scale(seen, how.bars_mm),
+        loaded, piece.body, piece.features, seen=seen, scale=scale,
         sides=sides, card=how.card, known_mm=how.known_mm,
     )  # fmt: skip
+
+
+def measure_scanned(m: "Measuring", scans: Sequence[Path], how: ScanOptions) -> "Outcome":
+    """Measure a piece in a flatbed scan of it, or in two.
+
+    Raises
+    ------
+    BadInput
+        The piece can't be scanned, or no scan shows it well enough.
+    """
+    from calib.photo.mats import mats_file, scale_of
+    from calib.photo.scan import measure_scans
+
+    piece = _printed(m)
+    return measure_scans(
+        _load(scans), piece.body, piece.features, dpi=how.dpi, card_mm=how.card_mm,
+        known_mm=how.known_mm, paper_of=lambda name: scale_of(mats_file(), name),
+    )  # fmt: skip
+
+
+def card_size(text: str) -> tuple[float, float] | None:
+    """Return width and height of a card from text such as 85.62x53.99; None where it is empty.
+
+    Raises
+    ------
+    BadInput
+        These are no two numbers, or no ID-1 card's.
+    """
+    from calib.photo.mat import CARD_MM
+    from calib.workshop.typed import number
+
+    if not text.strip():
+        return None
+    try:
+        parts = [number(t) for t in text.lower().replace("\u00d7", "x").split("x")]
+    except ValueError:
+        parts = []
+    if len(parts) != 2 or any(abs(p / c - 1) > 0.01 for p, c in zip(parts, CARD_MM, strict=True)):
+        raise BadInput(
+            f"{text!r} is no ID-1 card: about {CARD_MM[0]:g}x{CARD_MM[1]:g} mm",
+            where="--card",
+            mend="give what the caliper reads: 85.62x53.99",
+        )
+    return parts[0], parts[1]
+
+
+def _printed(m: "Measuring") -> "Piece":
+    if not m.piece.printed:
+        raise BadInput(f"{m.piece.pattern} has no piece to photograph", mend="use another sheet")
+    return m.piece
+
+
+def _load(photos: Sequence[Path]) -> "list[Photo]":
+    """Load pictures; refuse one that is given twice, for it says nothing more."""
+    from calib.photo.image import load_photo
+
+    loaded = [load_photo(p) for p in photos]
+    for k, one in enumerate(loaded):
+        for other in loaded[:k]:
+            if one.size == other.size and (one.rgb == other.rgb).all():
+                raise FileError(
+                    f"the same picture as {other.name}", where=one.name, mend="give it once"
+                )
+    return loaded
 
 
 def _sides(given: Sequence[str], pattern: str) -> list[str]:
@@ -94,15 +182,33 @@ def _sides(given: Sequence[str], pattern: str) -> list[str]:
     return list(given) or list(USUAL_SIDES.get(pattern, ("bottom", "top")))
 
 
-def _scale(seen: "list[Seen]", bars_mm: tuple[float, float] | None) -> "PaperScale | None":
+def _scaled(
+    seen: "list[Seen]", bars_mm: tuple[float, float] | None
+) -> "tuple[list[Seen], PaperScale | None]":
+    """Return the scale of the mat, and what was seen as if it were all on one mat.
+
+    Raises
+    ------
+    BadInput
+        The photos were taken on several mats, and not all of these were measured.
+    """
     from calib.photo.mats import mats_file, scale_of
     from calib.photo.scale import from_bars
 
-    if bars_mm is not None:
-        return from_bars(*bars_mm)
-    names = {s.mat.name for s in seen if s.serial_known}
-    scales = [s for s in (scale_of(mats_file(), n) for n in names) if s is not None]
-    return scales[0] if len(names) == 1 and scales else None
+    names = sorted({s.mat.name for s in seen if s.serial_known})
+    kept = {n: k for n in names if (k := scale_of(mats_file(), n)) is not None}
+    if len(names) < 2:
+        return seen, from_bars(*bars_mm) if bars_mm else next(iter(kept.values()), None)
+    if bars_mm or len(kept) < len(names) or not all(s.serial_known for s in seen):
+        raise BadInput(
+            f"these photos show several mats ({', '.join(names)}), which are not all measured",
+            mend="keep the bars of each (truebead mat --name ... --bar-x ... --bar-y ...), or use one mat",
+        )
+    first = kept[names[0]]
+    same = [
+        replace(s, frame_mm=s.frame_mm * kept[s.mat.name].factors / first.factors) for s in seen
+    ]
+    return same, first
 
 
 def pictures(outcome: "Outcome") -> tuple[bytes, ...]:
@@ -113,25 +219,37 @@ def pictures(outcome: "Outcome") -> tuple[bytes, ...]:
     return tuple(annotated(view, lengths, outcome.defects) for view, lengths in pairs)
 
 
-def write_results(
-    folder: Path, photos: Sequence[Path], outcome: "Outcome", drawn: Sequence[bytes], *, force: bool
-) -> tuple[Path, ...]:
-    """Write ``photo.csv`` and one annotated picture for each photo; refuse before anything is written.
+def result_files(folder: Path, name: str, photos: Sequence[Path], *, force: bool) -> list[Path]:
+    """Return where results go: a CSV file of that name, and an annotated picture for each photo.
 
     Raises
     ------
     BadInput
-        A file to write is there already.
+        The folder can't be written to, or a file to write is there already.
     """
-    from calib.files import write_atomic
-    from calib.photo.rows import csv_of
-
-    files = [folder / "photo.csv", *(folder / f"{p.stem}-measured.jpg" for p in photos)]
+    there_is = next(f for f in (folder, *folder.absolute().parents) if f.exists())
+    if not there_is.is_dir() or not os.access(there_is, os.W_OK):
+        raise BadInput("no folder to write to", where=str(folder), mend="name another: --out")
+    files = [folder / f"{name}.csv", *(folder / f"{p.stem}-measured.jpg" for p in photos)]
+    twice = [f.name for f in files if files.count(f) > 1]
+    if twice:
+        raise BadInput(f"two photos would both give {twice[0]}", mend="rename one of them")
     there = [f for f in files if f.exists()]
     if there and not force:
         raise BadInput(
             "the file is there already", where=str(there[0]), mend="add --force to replace it"
         )
+    return files
+
+
+def write_results(
+    files: Sequence[Path], outcome: "Outcome", drawn: Sequence[bytes], *, force: bool
+) -> tuple[Path, ...]:
+    """Write `result_files`."""
+    from calib.files import write_atomic
+    from calib.photo.rows import csv_of
+
+    files[0].parent.mkdir(parents=True, exist_ok=True)
     write_atomic(files[0], csv_of(outcome.lengths, outcome.defects, outcome.notes), force=force)
     for path, data in zip(files[1:], drawn, strict=True):
         write_atomic(path, data, force=True)
@@ -152,7 +270,7 @@ def photo_json(found: Photographed) -> dict[str, Any]:
     from calib.photo.rows import COLUMNS
 
     scale = found.outcome.scale
-    x, y = (float(f) for f in scale.factors)
+    x, y = (float(f) for f in scale.factors[:2])
     return {
         "measured": [dict(zip(COLUMNS, r, strict=True)) for r in rows(found.outcome)],
         "scale": {"source": scale.source, "x": x, "y": y},
@@ -177,14 +295,11 @@ def photo_lines(found: Photographed) -> list[str]:
         name = feature if quantity == "length" else f"{feature} {quantity}"
         half = 2 * float(u)
         lines.append(f"{name:<28} {value:>9} \u00b1 {half:.3f} {unit}  (drawn {nominal})  {flags}".rstrip())  # fmt: skip
-    lines.append(
-        f"Paper's scale: {found.outcome.scale.source}. \u00b1 is twice the standard uncertainty."
-    )
+    lines.append(f"Scale: {found.outcome.scale.source}. \u00b1 is twice the standard uncertainty.")
     lines += [f"Note: {note}" for note in found.outcome.notes]
-    doubtful = sum(1 for r in measured if r[7])
     names = ", ".join(str(f) for f in found.files)
     lines.append(
-        f"{len(measured) - doubtful} values clear, {doubtful} doubtful, {found.filled} filled in. {names}"
+        f"{found.clear} values clear, {len(measured) - found.clear} doubtful, {found.filled} filled in. {names}"
     )
     return lines
 

@@ -1,29 +1,29 @@
 """The part of the workshop for pieces and their readings: make, start, read, enter, photo."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 from calib.errors import BadInput
 from calib.workshop.base import Base, Source, who_of
-from calib.workshop.results import Made
+from calib.workshop.results import Made, Named
 
 if TYPE_CHECKING:
     from calib.photo.session import Outcome
     from calib.workshop.measuring import Checked, Measuring, Taken
-    from calib.workshop.photographing import Photographed, PhotoOptions
+    from calib.workshop.photographing import Photographed, PhotoOptions, ScanOptions
 
 
 class PiecesPart(Base):
-    """The part of the workshop that makes pieces and takes their readings."""
+    """The part of the workshop that makes pieces and takes their readings.
+
+    `named` is printer, nozzle and spool by name, where the store leaves a choice.
+    """
 
     def make(
         self,
         *patterns: str,
         out: Path | str | None = None,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         parameters: Mapping[str, float | str] | None = None,
         setup: Mapping[str, float] | None = None,
         plate: bool = False,
@@ -33,6 +33,7 @@ class PiecesPart(Base):
         solid: bool = True,
         force: bool = False,
         parts: Sequence[Path | str] = (),
+        **named: Unpack[Named],
     ) -> Made:
         """Make the folders of pieces: solid, sheet and picture of each.
 
@@ -61,7 +62,7 @@ class PiecesPart(Base):
         """
         from calib.workshop import making
 
-        who = who_of(printer, nozzle, spool)
+        who = who_of(**named)
         return making.make(
             self._store_for(who), patterns, who,
             parameters=parameters or {}, setup=setup or {}, out=None if out is None else Path(out),
@@ -74,18 +75,16 @@ class PiecesPart(Base):
         pattern: str,
         parameters: Mapping[str, float | str] | None = None,
         *,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         unit: str = "mm",
         repeats: int = 1,
+        **named: Unpack[Named],
     ) -> "Measuring":
         """Hold a piece in the store, to be printed and measured; nothing is written to a folder."""
         from calib.workshop import entering, making
 
         store = self.store()
         made = making.made_for(
-            store, pattern, parameters or {}, who_of(printer, nozzle, spool), unit=unit, repeats=repeats
+            store, pattern, parameters or {}, who_of(**named), unit=unit, repeats=repeats
         )  # fmt: skip
         record = store.start_piece(
             pattern, made.piece_id, str(made.files["sheet.csv"]), made.who.printer, made.who.nozzle,
@@ -200,12 +199,46 @@ class PiecesPart(Base):
         """
         from calib.workshop import photographing as p
 
+        def measure(m: "Measuring") -> "Outcome":
+            return p.measure(m, photos, how or p.PhotoOptions())
+
+        return self._pictured(source, photos, measure, "photo", write, folder, force)
+
+    def scan(
+        self,
+        source: Source,
+        scans: Sequence[Path],
+        how: "ScanOptions | None" = None,
+        *,
+        write: bool = True,
+        folder: Path | None = None,
+        force: bool = False,
+    ) -> "Photographed":
+        """Measure a piece in a flatbed scan of it, or in two that differ by a quarter turn.
+
+        Parameters are those of `photo`; the values go into ``scan.csv``.
+        """
+        from calib.workshop import photographing as p
+
+        def measure(m: "Measuring") -> "Outcome":
+            return p.measure_scanned(m, scans, how or p.ScanOptions())
+
+        return self._pictured(source, scans, measure, "scan", write, folder, force)
+
+    def _pictured(
+        self, source: Source, photos: Sequence[Path], measure: "Callable[[Measuring], Outcome]",
+        name: str, write: bool, folder: Path | None, force: bool,
+    ) -> "Photographed":  # fmt: skip
+        """Measure, draw, write; whether the results have a place is asked first."""
+        from calib.workshop import photographing as p
+
         m = self.read(source)
-        outcome = p.measure(m, photos, how or p.PhotoOptions())
+        files = p.result_files(folder, name, photos, force=force) if folder else []
+        outcome = measure(m)
         drawn = p.pictures(outcome)
-        files = p.write_results(folder, photos, outcome, drawn, force=force) if folder else ()
+        written = p.write_results(files, outcome, drawn, force=force) if files else ()
         count = self._fill_in(source, m, outcome) if write else 0
-        return p.Photographed(outcome=outcome, pictures=drawn, files=files, filled=count)
+        return p.Photographed(outcome=outcome, pictures=drawn, files=written, filled=count)
 
     def _fill_in(self, source: Source, m: "Measuring", outcome: "Outcome") -> int:
         """Write what photos gave into the sheet; return how many readings that are."""

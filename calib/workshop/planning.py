@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from calib.errors import BadInput
-from calib.workshop.context import who_in_store
+from calib.workshop.context import who_in_store, who_named
 from calib.workshop.results import EventOutcome, Next, Who
 
 if TYPE_CHECKING:
@@ -46,11 +46,10 @@ def event(
     )
     about = event_kind(kind)
     stale = {topic(name).what: why for name, why in about.all_stale(axis).items()}
-    who = Who(
-        printer=record.printer or asked.printer,
-        nozzle=record.nozzle or asked.nozzle,
-        spool=record.spool or asked.spool,
-    )
+    who = who_named(
+        store, record.printer or asked.printer, record.nozzle or asked.nozzle,
+        record.spool or asked.spool,
+    )  # fmt: skip
     return EventOutcome(record=record, kind=about, stale=stale, who=who)
 
 

@@ -2,11 +2,19 @@
 
 from collections.abc import Sequence
 from datetime import datetime
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 from calib.workshop.base import Base, Source, who_of
 from calib.workshop.context import ASSUMED, PART_MM, Assumed
-from calib.workshop.results import EventOutcome, KeptSolution, Next, Profile, Solved, TakenBack
+from calib.workshop.results import (
+    EventOutcome,
+    KeptSolution,
+    Named,
+    Next,
+    Profile,
+    Solved,
+    TakenBack,
+)
 
 if TYPE_CHECKING:
     from calib.model.estimate import Estimate
@@ -19,16 +27,17 @@ if TYPE_CHECKING:
 
 
 class ProfilePart(Base):
-    """The part of the workshop that says what readings mean, what is known and what to do."""
+    """The part of the workshop that says what readings mean, what is known and what to do.
+
+    `named` is printer, nozzle and spool by name, where the sheet or the store leaves a choice.
+    """
 
     def solve(
         self,
         source: Source,
         *,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         assumed: Assumed = ASSUMED,
+        **named: Unpack[Named],
     ) -> Solved:
         """Work out the corrections from a sheet's readings; works without any store.
 
@@ -46,18 +55,16 @@ class ProfilePart(Base):
         """
         from calib.workshop import solving
 
-        who = who_of(printer, nozzle, spool)
+        who = who_of(**named)
         return solving.solve(self._store_for(who), self._sheet(source), who, assumed)
 
     def keep(
         self,
         source: Source,
         *,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         use: Sequence[str] = (),
         assumed: Assumed = ASSUMED,
+        **named: Unpack[Named],
     ) -> KeptSolution:
         """Solve as `solve` does, and keep the corrections with their readings.
 
@@ -74,9 +81,7 @@ class ProfilePart(Base):
         from calib.workshop import solving
 
         store, uid = self.store(), self._uid(source)
-        kept = solving.keep(
-            store, self._sheet(source), who_of(printer, nozzle, spool), assumed, use
-        )
+        kept = solving.keep(store, self._sheet(source), who_of(**named), assumed, use)
         if uid:
             sheet_uid = kept.corrections[0].sheet_uid if kept.corrections else ""
             store.set_piece_state(uid, "kept", sheet_uid)
@@ -87,11 +92,9 @@ class ProfilePart(Base):
         name: str,
         lengths: "Sequence[OwnLength]",
         *,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         corrected: bool | None = None,
         assumed: Assumed = ASSUMED,
+        **named: Unpack[Named],
     ) -> KeptSolution:
         """Keep readings of a part of your own, of which lengths are known as drawn.
 
@@ -111,7 +114,7 @@ class ProfilePart(Base):
         """
         from calib.workshop import own_part, solving
 
-        store, who = self.store(), who_of(printer, nozzle, spool)
+        store, who = self.store(), who_of(**named)
         text = own_part.sheet_text(
             store, name, lengths, who, corrected=corrected, accept=assumed.accept
         )
@@ -119,51 +122,46 @@ class ProfilePart(Base):
 
     def profile(
         self,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         at: datetime | None = None,
+        **named: Unpack[Named],
     ) -> Profile:
         """Return every setting that is known, with where it comes from, how old and how sure it is."""
         from calib.workshop import profiles
 
-        return profiles.profile(self.store(), who_of(printer, nozzle, spool), at)
+        return profiles.profile(self.store(), who_of(**named), at)
 
     def over_time(
-        self, printer: str | None = None, nozzle: str | None = None, spool: str | None = None
+        self,
+        **named: Unpack[Named],
     ) -> "OverTime":
         """Return how well each setting was known over time, with what happened in between."""
         from calib.workshop.context import who_in_store
 
         store = self.store()
-        who = who_in_store(store, who_of(printer, nozzle, spool))
+        who = who_in_store(store, who_of(**named))
         return store.over_time(who.printer, who.nozzle, who.spool)
 
     def why(
         self,
         setting: str,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
+        **named: Unpack[Named],
     ) -> "list[Influence]":
         """Return what each kept sheet does to the value of a setting, the weightiest first."""
         from calib.workshop import profiles
 
-        return profiles.why(self.store(), setting, who_of(printer, nozzle, spool))
+        return profiles.why(self.store(), setting, who_of(**named))
 
     def differences(
         self,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         *,
         against: str = "",
         at: datetime | None = None,
+        **named: Unpack[Named],
     ) -> "list[Difference]":
         """Compare a profile with that of another spool, or with itself at an earlier moment."""
         from calib.workshop import profiles
 
-        return profiles.differences(self.store(), who_of(printer, nozzle, spool), against, at)
+        return profiles.differences(self.store(), who_of(**named), against, at)
 
     def split(self, printer: str | None = None) -> "list[tuple[str, str, Estimate]]":
         """Split size errors into the machine's own scale and each spool's shrinkage (fractions)."""
@@ -173,63 +171,54 @@ class ProfilePart(Base):
 
     def history(
         self,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         setting: str | None = None,
         limit: int | None = None,
+        **named: Unpack[Named],
     ) -> "list[KeptCorrection]":
         """Return every kept correction, newest first, also those that were taken back."""
-        return self.store().history(printer, nozzle, spool, setting, limit)
+        return self.store().history(**named, setting=setting, limit=limit)
 
     def undo(
         self,
         uid: str | None = None,
         why: str = "",
-        *,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
+        **named: Unpack[Named],
     ) -> TakenBack:
         """Take corrections back, by the id of a correction or a sheet; else a printer's newest sheet."""
         from calib.workshop import profiles
 
-        return profiles.undo(self.store(), uid, why, who_of(printer, nozzle, spool))
+        return profiles.undo(self.store(), uid, why, who_of(**named))
 
     def next(
         self,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         goal: str = "all",
         *,
         within_mm: float | None = None,
         part_mm: float = PART_MM,
         pieces: int = 1,
         minutes: float | None = None,
+        **named: Unpack[Named],
     ) -> Next:
         """Say what to print or to measure next, in order, with minutes and grams, and what is good."""
         from calib.workshop import planning
 
         return planning.next_steps(
-            self.store(), who_of(printer, nozzle, spool), goal, within_mm, part_mm, pieces, minutes
+            self.store(), who_of(**named), goal, within_mm, part_mm, pieces, minutes
         )
 
     def event(
         self,
         kind: str,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         *,
         axis: str = "",
         note: str = "",
         at: datetime | None = None,
+        **named: Unpack[Named],
     ) -> EventOutcome:
         """Write down that something happened; what it touches is stale from then on, none is deleted."""
         from calib.workshop import planning
 
-        return planning.event(self.store(), kind, who_of(printer, nozzle, spool), axis, note, at)
+        return planning.event(self.store(), kind, who_of(**named), axis, note, at)
 
     def events(
         self, printer: str | None = None, spool: str | None = None, limit: int | None = None

@@ -20,11 +20,13 @@ def profile(store: "Store", asked: Who, at: datetime | None = None) -> Profile:
     """Return what is known of one printer, nozzle and spool."""
     who = who_in_store(store, asked)
     names = (who.printer, who.nozzle, who.spool)
+    # First what needs the sheets one by one: all else is then at hand.
+    rests = store.rests(*names) if at is None else {}
     return Profile(
         who=who,
         settings=tuple(store.in_force(*names, at)),
         to_do_once=tuple(store.to_do_once(*names)),
-        rests=store.rests(*names) if at is None else {},
+        rests=rests,
         odd=tuple(store.disagreeing(who.printer)) if at is None else (),
     )
 

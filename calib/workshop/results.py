@@ -1,49 +1,84 @@
 """What the workshop answers with: frozen data, free of terminal, page and database."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from shlex import quote
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypedDict
 
 if TYPE_CHECKING:
     from calib.interpret.solve import Context, Solution
     from calib.model.instrument import Instrument
     from calib.plan.expected import Worth
     from calib.plan.steps import Plan, Step
+    from calib.profile.doubts import Judgement
     from calib.profile.events import EventKind
-    from calib.profile.influence import Disagreement, Rests
+    from calib.profile.influence import Rests
     from calib.readings import Sheet
     from calib.store.records import EventRecord, KeptCorrection, KeptSheet, ProfileValue
     from patterns.mesh import Mesh
     from patterns.piece import Piece
 
 
+class Named(TypedDict, total=False):
+    """Printer, nozzle and spool by name; left out, None or "": the store's only one."""
+
+    printer: str | None
+    nozzle: str | None
+    spool: str | None
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Who:
-    """Printer, nozzle and spool that something is about; "" where none is meant."""
+    """Printer, nozzle and spool that something is about; "" where none is meant.
+
+    Attributes
+    ----------
+    only : set of str
+        Which of the three is the store's only one, so that no command has to name it.
+    fitted_last : bool
+        Whether the nozzle was not named, and is the one that was fitted last.
+    """
 
     printer: str = ""
     nozzle: str = ""
     spool: str = ""
+    only: frozenset[str] = field(default=frozenset(), compare=False, repr=False)
+    fitted_last: bool = field(default=False, compare=False, repr=False)
+
+    @classmethod
+    def of(cls, names: Mapping[str, str]) -> "Who":
+        """Return those that are named by what they are of, such as in a sheet's head."""
+        return cls(
+            printer=names.get("printer", ""),
+            nozzle=names.get("nozzle", ""),
+            spool=names.get("spool", ""),
+        )
+
+    @property
+    def names(self) -> dict[str, str]:
+        """The names by what they are of."""
+        return {"printer": self.printer, "nozzle": self.nozzle, "spool": self.spool}
+
+    @property
+    def in_full(self) -> "Who":
+        """The same, in which commands name all three."""
+        return replace(self, only=frozenset())
 
     @property
     def words(self) -> str:
         """The names for people: ``lantern / brass / white-1``."""
-        return " / ".join(filter(None, (self.printer, self.nozzle, self.spool)))
+        nozzle = f"{self.nozzle} (fitted last)" if self.fitted_last else self.nozzle
+        return " / ".join(filter(None, (self.printer, nozzle, self.spool)))
 
     @property
     def options(self) -> str:
-        """The names as a shell takes them, with a space before; "" where there are none."""
+        """What a command has to name, as a shell takes it, with a space before; "" for nothing."""
         return "".join(
             f" --{what} {quote(name)}"
-            for what, name in (
-                ("printer", self.printer),
-                ("nozzle", self.nozzle),
-                ("spool", self.spool),
-            )
-            if name
+            for what, name in self.names.items()
+            if name and what not in self.only
         )
 
 
@@ -220,7 +255,7 @@ class Profile:
     ----------
     rests : mapping
         Setting -> what its value rests on.
-    odd : sequence of Disagreement
+    odd : sequence of Judgement
         Sheets of the printer that do not go with all the others.
     """
 
@@ -228,7 +263,7 @@ class Profile:
     settings: tuple["ProfileValue", ...]
     to_do_once: tuple["ProfileValue", ...] = ()
     rests: Mapping[str, "Rests"] = field(default_factory=dict)
-    odd: tuple["Disagreement", ...] = ()
+    odd: tuple["Judgement", ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -37,7 +37,9 @@ def pairs(given: Sequence[str], option: str) -> dict[str, str]:
         name, sign, value = text.partition("=")
         if not sign or not name.strip() or not value.strip():
             raise BadInput(
-                f"{text!r} is not name=value", where=option, mend=f"write {option} size_mm=40"
+                f"{text!r} is not name=value",
+                where=option,
+                mend=f"write {option} {name.strip() or 'size_mm'}=40",
             )
         if name.strip() in found:
             raise BadInput(f"{name.strip()} is given twice", where=option, mend="give it once")

@@ -3,9 +3,10 @@
 from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Unpack
 
 from calib.workshop.base import Base, who_of
+from calib.workshop.results import Named
 
 if TYPE_CHECKING:
     from calib.apply.limits import Limits
@@ -14,14 +15,15 @@ if TYPE_CHECKING:
 
 
 class UsingPart(Base):
-    """The part of the workshop that puts corrections to use."""
+    """The part of the workshop that puts corrections to use.
+
+    `named` is printer, nozzle and spool by name, where the store leaves a choice.
+    """
 
     def values(
         self,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         places: "Mapping[Place, Sequence[str]] | None" = None,
+        **named: Unpack[Named],
     ) -> "ToSet":
         """Return what is to be set and what goes into files.
 
@@ -33,16 +35,14 @@ class UsingPart(Base):
         """
         from calib.workshop import applying
 
-        return applying.to_set(self.store(), who_of(printer, nozzle, spool), places or {})
+        return applying.to_set(self.store(), who_of(**named), places or {})
 
     def in_use(
         self,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         places: "Mapping[Place, Sequence[str]] | None" = None,
         *,
         by_hand: bool = False,
+        **named: Unpack[Named],
     ) -> "ToSet":
         """Return `values`, or the limits alone where numbers are given by hand and nothing is named.
 
@@ -50,8 +50,8 @@ class UsingPart(Base):
         """
         from calib.workshop import applying
 
-        if printer or nozzle or spool or any((places or {}).values()) or not by_hand:
-            return self.values(printer, nozzle, spool, places)
+        if any(named.values()) or any((places or {}).values()) or not by_hand:
+            return self.values(places, **named)
         store = self.store_if_any()
         known = store.printers() if store is not None else []
         return applying.ToSet(limits=applying.limits_of(known[0])) if len(known) == 1 else applying.ToSet()  # fmt: skip
@@ -65,14 +65,12 @@ class UsingPart(Base):
     def say_set(
         self,
         *settings: str,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
+        **named: Unpack[Named],
     ) -> "ToSet":
         """Say that settings, or topics such as ``scale``, are set in the printer now."""
         from calib.model.place import Place
 
-        found = self.values(printer, nozzle, spool, {Place.PRINTER: settings})
+        found = self.values({Place.PRINTER: settings}, **named)
         with self.say_places(found):
             return found
 
@@ -81,11 +79,9 @@ class UsingPart(Base):
         file: Path | str,
         out: Path | str | None = None,
         *,
-        printer: str | None = None,
-        nozzle: str | None = None,
-        spool: str | None = None,
         force: bool = False,
         how: "FileOptions | None" = None,
+        **named: Unpack[Named],
     ) -> "Applied":
         """Write a corrected copy of a model or a sliced file; nothing is corrected twice."""
         from calib.workshop import applying
@@ -95,7 +91,7 @@ class UsingPart(Base):
             Path(file), None if out is None else Path(out),
             may_replace=force or how.dry_run, again=how.again,
         )  # fmt: skip
-        found = self.values(printer, nozzle, spool)
+        found = self.values(**named)
         return applying.correct(self.store(), Path(file), target, found, found.limits, {}, how)
 
     def correct(

@@ -1,9 +1,10 @@
-"""Reversal: come to one place from both sides, again and again, and read where the carriage stands.
+"""Reversal: come to a place from both sides, again and again, and read where the carriage stands.
 
 What it loses when it turns round is play in belts, pulleys, screws and slides: the same move from the other
 side ends somewhere else. Needs no plastic.
 """
 
+import math
 from dataclasses import dataclass
 
 from patterns.body import Body
@@ -17,6 +18,8 @@ from patterns.spec import PrintSetup, Spec, choice, number
 REACH_MM = 10.0
 #: Slow enough for any small printer, and not to be startling. Common practice, no source.
 FEED_MM_MIN = {"X": 1200, "Y": 1200, "Z": 300}
+#: How far places are shifted at most either way, as a share of what is between them; and by turns.
+_UNEVEN, _GOLDEN = 0.2, (5**0.5 - 1) / 2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -25,8 +28,15 @@ class ReversalSpec(Spec):
 
     axes: str = choice("XY", ("X", "Y", "Z", "XY", "XYZ"), "axes to look at")
     runs: int = number(5, "", 2, 10, "approaches from each side (ISO 230-2 asks for 5)")
+    places: int = number(
+        1, "", 1, 9, "places along each axis (ISO 230-2 asks for 5; 1 tells what is slack)"
+    )
     at_mm: float = number(
-        0.0, "mm", 0.0, 3000.0, "the place to come to (0: the middle of each axis, 30 mm on Z)"
+        0.0,
+        "mm",
+        0.0,
+        3000.0,
+        "the place to come to where it is one (0: the middle of each axis, 30 mm on Z)",
     )
 
 
@@ -46,7 +56,9 @@ def lay_out(spec: ReversalSpec, setup: PrintSetup) -> Piece:
         setup=setup,
         body=Body(add=()),
         features=tuple(
-            f for axis in spec.axes for f in approaches(setup, axis, spec.runs, spec.at_mm)
+            f
+            for axis in spec.axes
+            for f in approaches(setup, axis, spec.runs, spec.at_mm, spec.places)
         ),
         advice=Advice(
             walls=0,
@@ -61,8 +73,10 @@ def lay_out(spec: ReversalSpec, setup: PrintSetup) -> Piece:
     )
 
 
-def approaches(setup: PrintSetup, axis: str, runs: int, at_mm: float = 0.0) -> list[Feature]:
-    """Return the readings of one axis: one place, come to from below and from above in turns.
+def approaches(
+    setup: PrintSetup, axis: str, runs: int, at_mm: float = 0.0, places: int = 1
+) -> list[Feature]:
+    """Return the readings of one axis: place by place, come to from below and from above in turns.
 
     Raises
     ------
@@ -70,20 +84,38 @@ def approaches(setup: PrintSetup, axis: str, runs: int, at_mm: float = 0.0) -> l
         There is no room for an approach from both sides.
     """
     room = {"X": setup.build_x_mm, "Y": setup.build_y_mm, "Z": setup.build_z_mm}[axis]
-    place = at_mm or (min(30.0, room / 2) if axis == "Z" else round(room / 2))
-    if not REACH_MM <= place <= room - REACH_MM:
-        raise SpecError(
-            f"{place:g} mm can't be come to from {REACH_MM:g} mm on both sides along {axis}, which ends at {room:g} mm",
-            mend=f"give at_mm {room / 2:g}",
-        )
+    one = at_mm or (min(30.0, room / 2) if axis == "Z" else round(room / 2))
+    found = _spread(axis, room, places) if places > 1 else [one]
+    for place in found:
+        if not REACH_MM <= place <= room - REACH_MM:
+            raise SpecError(
+                f"{place:g} mm can't be come to from {REACH_MM:g} mm on both sides along {axis}, which ends at"
+                f" {room:g} mm",
+                mend=f"give at_mm {room / 2:g}",
+            )
     return [
-        _approach(axis, place, side, run + 1)
+        _approach(axis, place, side, f"{k}_{run + 1}" if places > 1 else f"{run + 1}")
+        for k, place in enumerate(found, 1)
         for run in range(runs)
         for side in ("below", "above")
-    ]  # fmt: skip
+    ]
 
 
-def _approach(axis: str, place: float, side: str, run: int) -> Feature:
+def _spread(axis: str, room: float, places: int) -> list[float]:
+    """Return places along an axis, a little uneven, so that an error which comes again with every turn shows."""
+    apart = (room - 4 * REACH_MM) / (places - 1)
+    if apart < REACH_MM:
+        raise SpecError(
+            f"{places} places on {room:g} mm of {axis} are {max(apart, 0.0):.0f} mm apart, less than an approach",
+            mend=f"give places {max(1, math.floor(room / REACH_MM) - 3)}",
+        )
+    return [
+        round(2 * REACH_MM + apart * (k + _UNEVEN * ((_GOLDEN * k) % 1 - 0.5)))
+        for k in range(places)
+    ]
+
+
+def _approach(axis: str, place: float, side: str, run: str) -> Feature:
     away = place - REACH_MM if side == "below" else place + REACH_MM
     feed = FEED_MM_MIN[axis]
     return Feature(

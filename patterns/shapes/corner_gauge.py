@@ -37,7 +37,7 @@ _BULGE_MM = (
     6.0,
     2.6,
 )  # of the brace under the tower: half its foot, half its head, how far out
-_WALL_LONG_MM, _WALL_HIGH_MM = 14.0, 8.0
+_WALL_LONG_MM, _WALL_HIGH_MM = 11.0, 8.0
 _MOST_BACK_MM = 2.0
 
 
@@ -55,7 +55,7 @@ class CornerGaugeSpec(Spec):
     bar_mm: float = number(0.0, "mm", 0.0, 30.0, "width of an arm (0: 5, or as the nozzle needs)")
     tower_mm: float = number(20.8, "mm", 10.0, 120.0, "height of the tower above the bed")
     wall_lines: int = number(
-        0, "", 0, 4, "lines side by side in the walls for flow (0: as many as make 1.8 mm)"
+        0, "", 0, 5, "lines side by side in the walls for flow (0: as many as make 2.2 mm)"
     )
 
 
@@ -114,7 +114,7 @@ def _sizes(spec: CornerGaugeSpec, setup: PrintSetup) -> _Sizes:
             f"arms of {bar:g} mm leave too little on the bed: walls are set back by {back:g} mm",
             mend=f"give bar_mm {least:g} or more, or a smaller thickness_mm",
         )
-    lines = spec.wall_lines or min(4, max(2, round(1.8 / line)))
+    lines = spec.wall_lines or min(5, max(2, round(2.2 / line)))
     return _Sizes(
         reach=_reach(spec, setup),
         thick=thick,

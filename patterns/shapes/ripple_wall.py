@@ -21,7 +21,7 @@ from patterns.spec import PrintSetup, Spec, number
 #: Share of the leg along X that the leg along Y has.
 _SHORTER = 0.8
 _BASE_MM = 1.2  # below it the file's own speeds, so that the first layers hold
-_GROOVE_MM = 0.3
+_GROOVE_MM = 0.3  # and never more than leaves one line of the wall
 _USUAL_HZ = 41.0  # for the picture, and for what to expect
 
 _WANTED = HeadLine(
@@ -48,6 +48,7 @@ class _Sizes:
     wall: float
     base: float
     band: float
+    groove: float
 
     def floor(self, k: int) -> float:
         """Height at which band k begins."""
@@ -74,6 +75,7 @@ def lay_out(spec: RippleWallSpec, setup: PrintSetup) -> Piece:
         wall=2 * setup.line_mm,
         base=setup.layers(_BASE_MM),
         band=setup.layers(spec.band_mm),
+        groove=min(_GROOVE_MM, setup.line_mm),
     )
     if z.wall > z.deep / 8:
         raise SpecError(f"walls of {z.wall:g} mm leave no hollow", mend="give a larger leg_mm")
@@ -100,7 +102,7 @@ def lay_out(spec: RippleWallSpec, setup: PrintSetup) -> Piece:
                 "Print standing, as it is; two wall lines, no infill, no bottom and no top. Put the seam"
                 " on the long side.",
                 f"At {max(speeds):g} mm/s the hot end has to melt"
-                f" {max(speeds) * setup.line_mm * setup.layer_mm:.0f} mm3/s; hold the printer's maker's limits.",
+                f" {max(speeds) * setup.line_mm * setup.layer_mm:.0f} mm³/s; hold to the limits of the printer's maker.",
                 "Switch off whatever makes up for ripples, and what slows small layers down.",
                 "Do not press the thin walls while you measure.",
             ),
@@ -131,7 +133,7 @@ def _groove(z: _Sizes) -> tuple[XY, ...]:
         x, y = share * z.long + outwards * out[0], share * z.deep + outwards * out[1]
         return round(x, 6), round(y, 6)
 
-    return at(0.25, -_GROOVE_MM), at(0.75, -_GROOVE_MM), at(0.75, 1.0), at(0.25, 1.0)
+    return at(0.25, -z.groove), at(0.75, -z.groove), at(0.75, 1.0), at(0.25, 1.0)
 
 
 def _groove_mm2(z: _Sizes) -> float:

@@ -5,24 +5,26 @@ mode; with R, a positive radius takes the arc of 180 degrees or less: NIST IR 65
 """
 
 import math
-from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 
-from calib.apply.gcode.edits import put_in
+from calib.apply.decimals import F64, I64, WINDOW, Bool, put_in, whole, write_decimals
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.numbers import F64, I64, ONE, WINDOW, Bool, write_decimals
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.walls import Walls
 
 #: Straight pieces turn by no more than this, however coarse the tolerance.
 LARGEST_STEP = math.pi / 8
 
+#: Where a number goes; no text has this byte.
+_SLOT = b"\1"
+
 
 class Arcs:
     """One entry per arc, or per straight piece of one where said so."""
 
-    def __init__(self, run: Run, job: Job, to_machine: Callable[[list[F64]], list[F64]]) -> None:
+    def __init__(self, run: Run, job: Job) -> None:
         self.run, self.job = run, job
         self.at = self._followed()  # lines of the run
         x0, y0, z0 = (v[self.at] for v in run.before)
@@ -41,20 +43,23 @@ class Arcs:
         z = z0.repeat(self.count) + (z1 - z0).repeat(self.count) * self.t
         self.last = np.cumsum(self.count) - 1
         x[self.last], y[self.last], z[self.last] = x1, y1, z1
-        own = [v + o if o else v for v, o in zip((x, y, z), run.state.off_in, strict=True)]
-        self.machine = to_machine([x, y, z])
+        self.places = [x, y, z]
+        own = [v + o if o else v for v, o in zip(self.places, run.state.off_in, strict=True)]
+        self.machine = run.state.map(self.places)
         bent = ~(np.full(len(self.at), job.keeps_helices) | ((z0 == z1) & job.keeps_arcs))
         walls = Walls(job.limits, run.state.unit_mm)
         held = walls.hold(self.machine, own, [0, 0, 0])
-        if held is not None:
-            on = self.at[self.owner]
-            wrong = np.flatnonzero(held.beyond & run.extruding[on])
-            if len(wrong):
-                raise run.past_wall(int(on[wrong[0]]), int(wrong[0]), self.machine, held, walls)
-            bent[self.owner[held.moved]] = True
-            self.machine = held.places
+        on = self.at[self.owner]
+        wrong = np.flatnonzero(held.beyond & run.extruding[on])
+        if len(wrong):
+            k = int(wrong[0])
+            raise Fault(int(on[k]) + run.start, *walls.refusal(*held.at(k), run.layer_mm(int(on[k]))))  # fmt: skip
+        bent[self.owner[held.moved]] = True
         self.bent = np.flatnonzero(bent)  # arcs that become straight moves
-        self.kept = self.at[~bent]
+        fed = np.isin(self.at, run.on("E")) & run.e_open[self.at] & bent
+        if fed.any():
+            what = "an arc has to become straight moves, but how its E is read is open"
+            raise Fault(int(self.at[fed][0]) + run.start, what, "say it with --e-in-g91")
 
     def _followed(self) -> I64:
         """Return the arcs whose path is known; the others are refused if they had to be changed."""
@@ -111,53 +116,64 @@ class Arcs:
                 "the file is damaged, or I and J are not relative to the start",
             )
 
-    def moves(self, places: list[I64], e_begin: I64, e_amount: I64) -> dict[int, list[bytes]]:
-        """Return, for each line of the run whose arc does not stay one, the straight moves in its place.
+    def straightened(self, newline: bytes) -> tuple[bytes, I64]:
+        """Return the run's lines with straight moves for arcs that do not stay arcs, and how many lines each became."""
+        run, table = self.run, self.run.table
+        at = self.at[self.bent]
+        count = np.ones(run.count, np.int64)
+        count[at] = self.count[self.bent]
+        has = np.zeros((run.count, 5), np.bool_)
+        has[at] = np.column_stack([np.isin(at, run.on(c)) | (c in "XY") for c in "XYZEF"])
+        arcs = np.flatnonzero(run.is_arc)
+        on = arcs + run.start
+        lasts, rows = table.end[table.first[on + 1] - 1].tolist(), has[arcs].tolist()
+        done, parts = int(table.start[run.start]), []
+        each = zip(on.tolist(), count[arcs].tolist(), rows, table.begin[on].tolist(), lasts, strict=True)  # fmt: skip
+        for line, n, words, begin, last in each:
+            parts.append(table.data[done:begin])
+            if words[0]:
+                parts.append(_moves(n, tuple(words), newline, table.dress(line)))
+            elif table.code[line] < 0:  # the move before it may have another G-code now
+                parts.append(b"G%d " % run.motion[line - run.start])
+            done = last if words[0] else begin
+        parts.append(table.data[done : table.stop[run.start + run.count - 1] + 1])
+        text = b"".join(parts)
+        units, first = self._units()
+        wanted = has.repeat(count * has[:, 0], axis=0)
+        wanted[:, 4] &= first
+        slots = np.flatnonzero(np.frombuffer(text, np.uint8) == _SLOT[0])
+        new = write_decimals(units[wanted])
+        return put_in(text, text + b"\n" * WINDOW, slots, slots + 1, new)[0], count
 
-        Parameters
-        ----------
-        places : three of (n,) int
-            Where each piece of any arc ends, as words to be written.
-        e_begin, e_amount : (lines of the run,) int
-            E before a line (0 where E is relative) and what the line adds to it, as written.
-        """
-        run, at = self.run, self.at[self.bent]
+    def _units(self) -> tuple[I64, Bool]:
+        """Return X, Y, Z, E and F of each straight move as the file counts them, and which is the first of its arc."""
+        run, job, grain, f = self.run, self.job, self.run.state.grain, self.run.filament
         move = np.flatnonzero(np.isin(self.owner, self.bent))
-        line, count = self.at[self.owner[move]], self.count[self.bent]
-        first = np.cumsum(count) - count
-        has = {c: np.isin(at, run.on(c)) for c in "ZEF"}
-        template = []
-        for k, n in enumerate(count.tolist()):
-            rest = b"G1 X Y" + b" Z" * bool(has["Z"][k]) + b" E" * bool(has["E"][k])
-            template.append(b"\n".join([rest + b" F" * bool(has["F"][k]), *[rest] * (n - 1)]))
-        source = b"\0".join(template) + b"\0"
-        letters = np.frombuffer(source, np.uint8)
-        slots = np.flatnonzero(letters >= ord("E")) + 1
-        slots = slots[letters[slots - 1] != ord("G")]
-        letter = letters[slots - 1]
-        units = np.zeros(len(slots), np.int64)
-        speed = np.rint(run.per_line("F", run.words["F"].value) * ONE).astype(np.int64)
-        values = {
-            "X": places[0][move],
-            "Y": places[1][move],
-            "Z": places[2][move][has["Z"].repeat(count)],
-            "E": self._shares(line, move, first, e_begin, e_amount)[has["E"].repeat(count)],
-            "F": speed[at][has["F"]],
-        }
-        for c, numbers in values.items():
-            units[letter == ord(c)] = numbers
-        pad = source + b"\n" * WINDOW
-        out, _ = put_in(source, pad, slots, slots, write_decimals(units))
-        texts = out.split(b"\0")
-        return {int(k): text.split(b"\n") for k, text in zip(at, texts, strict=False)}
+        line, first = self.at[self.owner[move]], np.diff(self.owner[move], prepend=-1) > 0
+        e_before, amount, e_relative = (
+            run.per_line("E", v)[line] for v in (f.before, f.amount, f.relative)
+        )
+        axes = [
+            (self.places[i][move], run.before[i][line], ~run.absolute[line], 1 if job.rewrites[i] else 10 * grain)
+            for i in range(3)
+        ]  # fmt: skip
+        axes.append((e_before + amount * self.t[move], e_before, e_relative, grain))
+        units = np.zeros((len(move), 5), np.int64)
+        for k, (end, begin, relative, step) in enumerate(axes):
+            there, before = whole(end, step), whole(begin, step)
+            before[1:] = np.where(first[1:], before[1:], there[:-1])
+            units[:, k] = np.where(relative, there - before, there)
+        units[:, 4] = whole(run.per_line("F", run.words["F"].value)[line], 1)
+        return units, first
 
-    def _shares(self, line: I64, move: I64, first: I64, e_begin: I64, e_amount: I64) -> I64:
-        """Return the E word of every move: its share of the arc's filament, or the sum so far."""
-        grain = self.run.state.grain
-        part: I64 = grain * np.rint(e_amount.take(line) * self.t[move] / grain).astype(np.int64)
-        alone = np.diff(part, prepend=0)
-        alone[first] = part[first]
-        return np.where(self.run.e_relative.take(line), alone, e_begin.take(line) + part)
+
+@cache
+def _moves(n: int, words: tuple[bool, ...], newline: bytes, dress: tuple[bytes, bytes]) -> bytes:
+    """Return straight moves with room for numbers; of X, Y, Z, E and F those that `words` says, F on the first alone."""
+    before, behind = dress
+    move = b"G1" + b"".join(b" %c" % c + _SLOT for c, there in zip(b"XYZE", words[:4], strict=True) if there)  # fmt: skip
+    first = move + (b" F" + _SLOT) * words[4]
+    return (behind + newline + before).join([first, *[move] * (n - 1)])
 
 
 def centres_of_radius(dx: F64, dy: F64, radius: F64, clockwise: Bool) -> tuple[F64, F64, Bool]:

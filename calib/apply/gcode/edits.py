@@ -1,34 +1,21 @@
-"""What has to change in a block, gathered first and then put in all at once.
+"""What has to change in a block, gathered first and then put in all at once."""
 
-The new block is a row of pieces: in turns what is copied and what is put in. Each piece is written as 24 bytes where it
-begins, and what is written beyond its end is overwritten by the next one; longer ones are copied again as a whole.
-"""
-
+from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
-from calib.apply.gcode.numbers import I64, Bool, Spelled, eights, put_before, write_decimals
+from calib.apply.decimals import I64, Bool, Spelled, put_before, put_in, write_decimals
 from calib.apply.gcode.table import Table
 
-_PIECE = 24
-_Piece = np.dtype((np.void, _PIECE))
 
+class Text(NamedTuple):
+    """What is put in the place of a stretch of a block."""
 
-@dataclass(slots=True)
-class Text:
-    """Lines put in the place of a stretch of a line of the table."""
-
-    line: int
     begin: int
     end: int
-    codes: list[bytes]
-    before: bool  # whether they go before the line, or else in its place
-
-    def joined(self, newline: bytes) -> bytes:
-        """Return what is to be written."""
-        text = newline.join(self.codes)
-        return text + newline if self.before else text
+    new: bytes
 
 
 @dataclass(slots=True)
@@ -58,116 +45,53 @@ class Edits:
 
     def insert(self, line: int, codes: list[bytes]) -> None:
         """Put lines before one."""
-        at = int(self.table.start[line])
-        self.texts.append(Text(line, at, at, codes, before=True))
+        at, (before, behind) = int(self.table.start[line]), self.table.dress(line)
+        new = b"".join(before + code + behind + self.newline for code in codes)
+        self.texts.append(Text(at, at, new))
 
     def lead(self, line: int, word: bytes) -> None:
         """Put a word before the first one of a line."""
         at = int(self.table.begin[line])
-        self.texts.append(Text(-1, at, at, [word + b" "], before=False))
+        self.texts.append(Text(at, at, word + b" "))
 
-    def replace(self, line: int, codes: list[bytes]) -> None:
-        """Put lines in the place of the words of one; its comment goes behind the last."""
-        table = self.table
-        begin, end = int(table.begin[line]), table.words_end(line)
-        self.chosen[table.first[line] + table.numbered[line] : table.first[line + 1]] = False
-        self.texts.append(Text(line, begin, end, codes, before=False))
-
-    def lines(self) -> I64:
-        """Return the lines that come out changed, or with others before them."""
-        on = [self.table.line[self.chosen], *(self.table.line[t] for t, _, _ in self.added)]
-        return np.unique(np.concatenate([*on, np.array([t.line for t in self.texts if t.line >= 0], np.int64)]))  # fmt: skip
+    def exchange(self, start: int, stop: int, new: bytes) -> None:
+        """Put others in the place of whole lines."""
+        begin, end = int(self.table.start[start]), int(self.table.stop[stop - 1]) + 1
+        self.texts.append(Text(begin, end, new))
 
     def assemble(self) -> bytes:
         """Return the block with its edits made."""
         table = self.table
         word = np.flatnonzero(self.chosen)
-        begin, end = table.at[word] + 1, table.end[word]
-        number = write_decimals(self.units[word])
-        texts = sorted(self.texts, key=lambda t: (t.begin, not t.before))
-        new = [t.joined(self.newline) for t in texts]
-        if self.added or texts:
-            begin, end, number, where = self._with_more(begin, end, number, texts, new)
+        texts = sorted(self.texts, key=lambda t: t.begin)
+        new = [t.new for t in texts]
+        none = np.zeros(len(new), np.uint64)
+        sizes = Spelled(none, none, np.array([len(t) for t in new], np.int64))
+        ends = (np.array([e for t in texts for e in (t.begin, t.end)], np.int64)).reshape(-1, 2)
+        parts = [(ends[:, 0], ends[:, 1], sizes), *self._added()]
+        parts.append((table.at[word] + 1, table.end[word], write_decimals(self.units[word])))
+        begin, end, number = parts[-1]
+        if len(parts) > 2 or new:
+            begin, end = (np.concatenate([p[k] for p in parts]) for k in (0, 1))
+            order = np.argsort(begin, kind="stable")  # of the same place texts come first
+            begin, end = begin[order], end[order]
+            number = Spelled(*(np.concatenate(column)[order] for column in zip(*(p[2] for p in parts), strict=True)))  # fmt: skip
         if not len(begin):
             return table.data
         out, stop = put_in(table.data, table.text, begin, end, number)
         if not new:
             return out
         result = bytearray(out)
-        for text, to in zip(new, stop[where].tolist(), strict=True):
+        for text, to in zip(new, stop[order < len(new)].tolist(), strict=True):
             result[to - len(text) : to] = text
         return bytes(result)
 
-    def _with_more(
-        self, begin: I64, end: I64, number: Spelled, texts: list[Text], new: list[bytes]
-    ) -> tuple[I64, I64, Spelled, I64]:
-        """Merge the added words and texts with the numbers; return also where the texts are among them."""
+    def _added(self) -> Iterator[tuple[I64, I64, Spelled]]:
+        """Yield the words that are put before others, behind the same blank."""
         table = self.table
-        none = np.zeros(len(new), np.uint64)
-        places = [np.array([t.begin for t in texts], np.int64)]
-        ends = [np.array([t.end for t in texts], np.int64)]
-        added = [Spelled(none, none, np.array([len(t) for t in new], np.int64))]
-        for before, letter, units in self.added:
-            place = table.at[before]
+        for word, letter, units in self.added:
+            place = table.at[word]
             apart = np.frombuffer(table.data, np.uint8).take(place - 1) == ord(" ")
-            place = place - apart
-            for some, lead in ((apart, ord(" ") | letter << 8), (~apart, letter)):
-                places.append(place[some])
-                ends.append(place[some])
-                size = 2 if lead > 255 else 1
-                added.append(put_before(write_decimals(units[some]), lead, size))
-        place = np.concatenate(places)
-        order = np.argsort(place, kind="stable")  # of the same place texts come first
-        at = np.searchsorted(begin, place[order])
-        begin = np.insert(begin, at, place[order])
-        end = np.insert(end, at, np.concatenate(ends)[order])
-        parts = (
-            np.insert(old, at, np.concatenate(more)[order])
-            for old, more in zip(number, zip(*added, strict=True), strict=True)
-        )
-        where = (at + np.arange(len(at)))[np.argsort(order)][: len(new)]
-        return begin, end, Spelled(*parts), where
-
-
-def put_in(
-    data: bytes, text: bytes | bytearray, begin: I64, end: I64, new: Spelled
-) -> tuple[bytes, I64]:
-    """Put numbers in the place of stretches of a text, all in file order; return where each ends, too.
-
-    Parameters
-    ----------
-    data, text : bytes
-        The text, and one of the same length with 24 bytes more whose content is not used.
-    """
-    source = data + text[len(data) :]
-    start = np.concatenate([[0], end[:-1]])
-    gap = begin - start
-    bits = (gap << 3).view(np.uint64)
-    long = np.flatnonzero(
-        gap > 8
-    )  # copied in pieces of their own; the others go with the number behind them
-    bits[long] = 0
-    ahead, rest = eights(source)[start], np.uint64(64) - bits
-    ahead &= (np.uint64(1) << bits) - np.uint64(1)
-    rows = np.empty((len(gap), 3), "<u8")
-    rows[:, 0] = ahead | new.low << bits
-    rows[:, 1] = new.low >> rest | new.high << bits
-    rows[:, 2] = new.high >> rest
-    pieces, size = rows.view(_Piece).ravel(), new.size + gap
-    last = np.arange(len(gap))  # the piece with each number
-    if len(long):
-        size[long] = new.size[long]
-        count = -(-gap[long] // _PIECE)
-        owner = np.repeat(long, count)
-        k = np.arange(len(owner)) - np.repeat(np.cumsum(count) - count, count)
-        windows = np.ndarray((len(source) - _PIECE + 1,), _Piece, source, strides=(1,))
-        pieces = np.insert(pieces, owner, windows[start[owner] + _PIECE * k])
-        size = np.insert(size, owner, np.minimum(gap[owner] - _PIECE * k, _PIECE))
-        before = np.zeros(len(gap), np.int64)
-        before[long] = count
-        last += np.cumsum(before)
-    stop = np.cumsum(size)
-    total = int(stop[-1])
-    out = np.empty(total + _PIECE, np.uint8)
-    np.ndarray((total + 1,), _Piece, out.data, strides=(1,))[stop - size] = pieces
-    return out[:total].tobytes() + data[end[-1] :], stop[last]
+            for some, lead, size in ((apart, ord(" ") | letter << 8, 2), (~apart, letter, 1)):
+                at = place[some] - (size - 1)
+                yield at, at, put_before(write_decimals(units[some]), lead, size)

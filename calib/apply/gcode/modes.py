@@ -5,8 +5,8 @@ from typing import Any
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64, Bool
 from calib.apply.gcode.codes import MODAL, MODE, MOVE, M
-from calib.apply.gcode.numbers import F64, I64, Bool
 from calib.apply.gcode.state import State
 from calib.apply.gcode.table import Column, Table
 

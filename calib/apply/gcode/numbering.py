@@ -1,107 +1,120 @@
 """Line numbers and checksums: held against the lines they are on, and made anew for what comes out.
 
-A checksum is the exclusive-or of the bytes before its star (common practice of printer firmware, no source).
+A checksum is the exclusive-or of the bytes before its star; M110 begins the numbers anew (common practice of printer
+firmware, no source). Lines that are put in carry `table.NEW`, a number no file has, until a block is done.
 """
+
+import re
 
 import numpy as np
 
-from calib.apply.gcode.codes import M
-from calib.apply.gcode.edits import Edits, Text, put_in
-from calib.apply.gcode.numbers import I64, ONE, U8, WINDOW, write_decimals
+from calib.apply.decimals import (
+    F64,
+    I64,
+    ONE,
+    U8,
+    WINDOW,
+    Bool,
+    put_in,
+    read_decimals,
+    write_decimals,
+)
 from calib.apply.gcode.state import State
-from calib.apply.gcode.table import Table
+from calib.apply.gcode.table import Table, visible
+from calib.errors import FileError
 
+_RESTART = re.compile(rb"N[0-9.]+[ \t]*M[ \t]*110(?![0-9])")
 
-def stars(table: Table) -> I64:
-    """Return the words that are a checksum."""
-    word = np.flatnonzero(table.letter == ord("*"))
-    return word[table.numbered[table.line[word]]]
+#: Numbers that can be written.
+_MOST = 10**7
 
 
 def wrong_checksum(table: Table) -> tuple[int, str] | None:
     """Return the first line whose checksum is not that of the line, and what is wrong."""
-    word = stars(table)
-    if not len(word):
+    line = np.flatnonzero(table.starred)
+    if not len(line):
         return None
-    line = table.line[word]
-    found = _between(np.frombuffer(table.data, np.uint8), table.start[line], table.at[word])
-    wrong = np.flatnonzero(found != table.value[word])
+    star = table.tail[line]
+    found = _sums(table.data, table.start[line], star)
+    padded = table.data + b"\n" * WINDOW
+    given, end, good = read_decimals(padded, star + 1)
+    good &= np.isin(np.frombuffer(padded, np.uint8).take(end), list(b" \t\r\n;("))
+    wrong = np.flatnonzero(~good | (found != given))
     if not len(wrong):
         return None
     k = int(wrong[0])
-    given, sums = table.value[word[k]], found[k]
-    return int(line[k]), f"checksum *{given:g} does not match the line (it adds up to {sums})"
+    text = table.data[star[k] + 1 : table.stop[line[k]]].decode("utf-8", "replace").strip()
+    return int(line[k]), f"checksum *{text} does not match the line (it adds up to {found[k]})"
 
 
-def _between(source: U8, start: I64, stop: I64) -> U8:
-    """Return the checksum of each stretch of a text; they may not overlap."""
-    edges = np.ravel(np.column_stack([start, stop]))
-    sums: U8 = np.bitwise_xor.reduceat(source, edges[edges < len(source)])[::2]
-    return sums
+def renew(block: bytes, state: State, *, restarts: bool) -> bytes:
+    """Return what comes out for a block with its lines counted and their checksums right.
 
+    Parameters
+    ----------
+    restarts : bool
+        Whether M110 stands in it.
 
-def renumber(table: Table, edits: Edits, state: State) -> None:
-    """Give every numbered line the number it has after what was inserted before it; keep how many those are."""
-    own = np.flatnonzero(table.numbered)
-    before, more = np.zeros(len(table.kind), np.int64), np.zeros(len(table.kind), np.int64)
-    for text in edits.texts:
-        if text.line >= 0 and table.numbered[text.line]:
-            before[text.line] += len(text.codes) if text.before else 0
-            more[text.line] += 0 if text.before else len(text.codes) - 1
-    count = before + more
-    repeated = np.flatnonzero(np.diff(table.origin, prepend=-1) == 0)
-    count[repeated[table.numbered[repeated]]] += 1  # one line of the source became several
-    shift = state.shift + np.cumsum(count)
-    again = np.flatnonzero(
-        (table.code == M + 1100) & table.numbered
-    )  # M110 begins the numbers anew
-    for line in again.tolist():
-        shift[line + 1 :] -= shift[line]
-    number = table.value[table.first[own]].astype(np.int64)
-    if count.any() or state.shift:
-        edits.set(table.first[own], (number + (shift - more)[own]) * ONE)
-    first = dict(zip(own.tolist(), (number + (shift - count)[own]).tolist(), strict=True))
-    checked = set(table.line[stars(table)].tolist())
-    for text in edits.texts:
-        if text.line in first:
-            ahead = 0 if text.before else int(before[text.line])
-            _number(text, first[text.line] + ahead, text.line in checked)
-    state.shift = int(shift[-1]) if not len(again) or again[-1] != len(shift) - 1 else 0
-
-
-def _number(text: Text, number: int, checked: bool) -> None:
-    """Put line numbers and stars on lines; in the place of another one, the first and last have theirs already."""
-    last = len(text.codes) - 1
-    text.codes = [
-        (b"" if k == 0 and not text.before else b"N%d " % (number + k))
-        + code
-        + (b"*0" if checked and (text.before or k < last) else b"")
-        for k, code in enumerate(text.codes)
-    ]
-
-
-def with_checksums(block: bytes) -> bytes:
-    """Return a block with the checksums of its numbered lines put right."""
-    text = block + b"\n" * WINDOW
-    source = np.frombuffer(block, np.uint8)
-    ends = np.flatnonzero(source == ord("\n"))
-    start = np.concatenate([[0], ends[:-1] + 1])
-    star = np.flatnonzero(source == ord("*"))
-    line = np.searchsorted(ends, star)
-    first = np.flatnonzero(np.diff(line, prepend=-1))
-    star, line = star[first], line[first]
-    numbered = (source[start[line]] | np.uint8(0x20)) == ord("n")
-    if b";" in block:
-        mark = np.flatnonzero(source == ord(";"))
-        comment = np.full(len(ends), len(source))
-        comment[np.searchsorted(ends, mark[::-1])] = mark[::-1]
-        numbered &= star < comment[line]
-    star, line = star[numbered], line[numbered]
+    Raises
+    ------
+    FileError
+        There are too many lines.
+    """
+    text = visible(block)
+    _, lead, _ = _numbered(text)
+    if not len(lead):  # the letter stands behind something else
+        return block
+    own, end, _ = read_decimals(text, lead + 1)
+    again = np.zeros(len(lead), np.bool_)
+    if restarts:
+        again[np.searchsorted(lead, [m.start() for m in _RESTART.finditer(text)])] = True
+    number = _counted(own, again, state)
+    if state.number >= _MOST:
+        raise FileError(f"more than {_MOST - 1} numbered lines are too many")
+    other = np.flatnonzero(number != own)
+    if len(other):
+        units = write_decimals(number[other] * ONE)
+        block, _ = put_in(block, text, lead[other] + 1, end[other], units)
+        text = visible(block)
+    start, _, star = _numbered(text)
+    start, star = start[star >= 0], star[star >= 0]
     if not len(star):
         return block
-    sums = _between(source, start[line], star)
-    end = star + 1
-    for _ in range(3):  # at most three digits
-        digit = source[np.minimum(end, len(source) - 1)] - np.uint8(ord("0")) < 10
-        end = end + digit
-    return put_in(block, text, star + 1, end, write_decimals(sums.astype(np.int64) * ONE))[0]
+    _, end, _ = read_decimals(block + b"\n" * WINDOW, star + 1)
+    sums = write_decimals(_sums(block, start, star).astype(np.int64) * ONE)
+    return put_in(block, text, star + 1, end, sums)[0]
+
+
+def _counted(own: F64, again: Bool, state: State) -> I64:
+    """Return the number each numbered line gets: its own and how many were put in before it, or one more than the last."""
+    new = own % 1 > 0
+    shift = state.shift + np.cumsum(new)
+    for k in np.flatnonzero(again).tolist():
+        shift[k:] -= shift[k]
+    known = np.concatenate([[state.number], own.astype(np.int64) + shift])
+    at = np.maximum.accumulate(np.where(np.concatenate([[False], new]), 0, np.arange(len(known))))
+    number: I64 = (known[at] + np.arange(len(known)) - at)[1:]
+    state.number, state.shift = int(number[-1]), int(shift[-1])
+    return number
+
+
+def _numbered(text: bytes | bytearray) -> tuple[I64, I64, I64]:
+    """Return where each numbered line of a visible text begins, its N, and its star (-1 for none)."""
+    source = np.frombuffer(text, np.uint8)
+    ends = np.flatnonzero(source == ord("\n"))
+    start = np.concatenate([[0], ends[:-1] + 1])
+    lead = start.copy()
+    while (blank := (source.take(lead) == ord(" ")) | (source.take(lead) == ord("\t"))).any():
+        lead += blank
+    stars = np.flatnonzero(source == ord("*"))
+    star = np.full(len(ends), -1)
+    star[np.searchsorted(ends, stars)] = stars
+    numbered = source.take(lead) == ord("N")
+    return start[numbered], lead[numbered], star[numbered]
+
+
+def _sums(block: bytes, start: I64, stop: I64) -> U8:
+    """Return the checksum of each stretch of a text; they may not overlap."""
+    edges = np.ravel(np.column_stack([start, stop]))
+    sums: U8 = np.bitwise_xor.reduceat(np.frombuffer(block, np.uint8), edges)[::2]
+    return sums

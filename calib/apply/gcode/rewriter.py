@@ -9,19 +9,21 @@ import math
 
 import numpy as np
 
+from calib.apply.decimals import write_decimal
 from calib.apply.gcode import numbering
+from calib.apply.gcode.arcs import Arcs
 from calib.apply.gcode.codes import EVENT, LOSES_PLACE, ODD, TEXT_M, UNMAPPABLE, Gate, M
 from calib.apply.gcode.edits import Edits
 from calib.apply.gcode.job import Job
 from calib.apply.gcode.modes import Modes
-from calib.apply.gcode.numbers import write_decimal
+from calib.apply.gcode.result import Result
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.schedule import Event, Follower, Plan
 from calib.apply.gcode.speed import Speeds
 from calib.apply.gcode.spelling import Foreign, blank_comments, read_words, respell
 from calib.apply.gcode.state import LARGEST, MM_PER_INCH, State
-from calib.apply.gcode.table import Table, read_table
-from calib.apply.gcode.writer import Extent, Writer
+from calib.apply.gcode.table import Table, read_again, read_table
+from calib.apply.gcode.writer import Writer
 from calib.errors import FileError
 
 _AXES = "XYZ"
@@ -35,16 +37,14 @@ class Rewriter:
 
     def __init__(self, job: Job, name: str) -> None:
         self.job, self.name = job, name
-        self.state, self.gate, self.extent = State(job), Gate(job.limits), Extent()
+        self.state, self.gate = State(job), Gate(job.limits)
         plan = Plan(job)
         self.follower, self.speeds = Follower(plan), Speeds(plan)
         self.newline = b"\n"
-        self.arcs = self.moves = self.commands = (
-            0  # arcs made straight, moves, lines with a command
-        )
+        self.dress = b"", b""  # what goes before and behind a line in a file with line numbers
+        self.commands = 0  # lines with a command
         self.refused: dict[int, FileError] = {}
-        self.shows = False  # whether to keep which lines came out changed
-        self.changed: list[int] = []  # those of the last block
+        self.result = Result(inserted=self.follower.inserted)
 
     def copy(self) -> "Rewriter":
         """Return one that goes on from the same place without changing this one."""
@@ -68,35 +68,40 @@ class Rewriter:
         table = read_table(data, self._judge, self._refuse_checksum)
         for line in np.flatnonzero(table.kind == ODD).tolist():  # no plain spelling makes it plain
             self._refuse_unread(table.raw(line), int(table.origin[line]))
-        edits = Edits(table, self.newline)
-        modes = Modes.of(table, self.state)
-        numbered = bool(table.numbered.any())
+        self.commands += int((table.code >= 0).sum())
+        out = self._rewritten(table)
+        numbered = np.flatnonzero(table.numbered)
+        if len(numbered):
+            self.dress = table.dress(int(numbered[-1]))
+            if out is not data or self.state.shift or not self.job.does_nothing:
+                restarts = bool((table.code == M + 1100).any())
+                out = numbering.renew(out, self.state, restarts=restarts)
+        self.state.line += int(table.origin[-1]) + 1
+        return out
+
+    def _rewritten(self, table: Table) -> bytes:
+        """Return what the lines of a table become."""
+        edits, modes = Edits(table, self.newline), Modes.of(table, self.state)
         try:
             start = self._barriers(table, modes, edits)
             self._until(table, modes, edits, start, len(table.kind))
         except Fault as fault:
             raise fault.told(self.where(int(table.origin[fault.line]))) from None
-        self.moves += int(modes.is_move.sum())
-        self.commands += int((table.code >= 0).sum())
-        if numbered:
-            numbering.renumber(table, edits, self.state)
-        out = edits.assemble()
-        if numbered and out is not data:
-            out = numbering.with_checksums(out)
-        if self.shows:
-            self.changed = np.unique(table.origin[edits.lines()]).tolist()
-        self.state.line += int(table.origin[-1]) + 1
-        return out
+        return edits.assemble()
 
     def close(self) -> bytes:
         """Return what is put behind the file's last line."""
         codes = self.follower.close(self.state.line, self.state.layer_z_mm)
-        return b"".join(code.encode() + self.newline for code in codes)
+        (before, behind), end = self.dress, self.newline
+        out = b"".join(before + code.encode() + behind + end for code in codes)
+        return numbering.renew(out, self.state, restarts=False) if out and before else out
 
     def _refuse_unread(self, code: bytes, line: int) -> None:
-        text = code.decode("utf-8", "replace").strip()
-        err = FileError(f"can't read {text[:60]!r}", where=self.where(line), mend="mend or drop it")
-        self.refused.setdefault(line, err)
+        text, where = code.decode("utf-8", "replace").strip(), self.where(line)
+        mend = "use a decimal point" if "," in text else "mend or drop it"
+        self.refused.setdefault(
+            line, FileError(f"can't read {text[:60]!r}", where=where, mend=mend)
+        )
 
     def _refuse_returns(self, data: bytes) -> None:
         line = data.count(b"\n", 0, data.replace(b"\r\n", b"\0\n").find(b"\r"))
@@ -134,26 +139,20 @@ class Rewriter:
         start = 0
         self.events: list[Event] = []
         for line in sorted(stops):
-            origin = int(table.origin[line])
-            if origin in self.refused:
-                self._until(table, modes, edits, start, line)
-                raise self.refused[origin]
-            if table.kind[line] != EVENT:
-                self._until(table, modes, edits, start, line)
-                self._open_e(table, modes, edits, line)
-                start = line + 1
-                continue
-            try:
+            origin, event = int(table.origin[line]), None
+            if table.kind[line] == EVENT and origin not in self.refused:
                 event = self._read_event(table, line)
-            except FileError:
-                self._until(table, modes, edits, start, line)  # a line before may be refused first
-                raise
-            if self._is_barrier(event):
-                self._until(table, modes, edits, start, line)
-                self._pass_barrier(event)
-                start = line + 1
-            else:
+            if event and not self._is_barrier(event):
                 self.events.append(event)
+                continue
+            self._until(table, modes, edits, start, line)  # of which one may be refused first
+            if origin in self.refused:
+                raise self.refused[origin]
+            if event:
+                self._pass_barrier(event)
+            else:
+                self._open_e(table, modes, edits, line)
+            start = line + 1
         return start
 
     def _until(self, table: Table, modes: Modes, edits: Edits, start: int, stop: int) -> None:
@@ -177,7 +176,11 @@ class Rewriter:
         stop: int,
         e_frozen: bool = False,
     ) -> None:
-        run = Run(table, modes, self.state, start, stop)
+        run, arcs = Run(table, modes, self.state, start, stop), None
+        if run.is_arc.any() and (self.job.moves_points or self.job.limits.has_volume):
+            arcs = Arcs(run, self.job)
+            if len(arcs.bent):
+                return self._straighten(arcs, edits)
         events: list[Event] = [(e[0] - start, *e[1:]) for e in self.events if e[0] < stop]
         for line, letter, number, words in events:
             self._check(letter, number, words, line + start, int(table.origin[line + start]))
@@ -186,39 +189,50 @@ class Rewriter:
         drawn, retractions = follower.drawn, 0
         if self.job.retracts:
             wanted, drawn, retractions = follower.retract(run, wanted)
-        writer = Writer(run, self.job, e_frozen, wanted)
+        writer = Writer(run, self.job, arcs, e_frozen, wanted)
         if self.speeds.rows:
-            self.speeds.change(run, bool(writer.bent.any()), edits)
+            self.result.speeds += self.speeds.change(run, edits)
         # nothing can go wrong from here on
         follower.drawn = drawn
-        follower.retractions += retractions
+        self.result.retractions += retractions
         if self.job.schedule:
             numbers = self.state.line + 1 + table.origin[start:stop]
             for line, codes in follower.follow(run, events, numbers):
                 edits.insert(start + line, [code.encode() for code in codes])
         writer.write(edits)
-        writer.note(self.gate, self.extent)
+        writer.note(self.gate, self.result)
         writer.keep_state()
-        self.arcs += int(writer.bent.sum())
+
+    def _straighten(self, arcs: Arcs, edits: Edits) -> None:
+        """Put straight moves in the place of the arcs of a run that do not stay arcs, and do the run as it is then."""
+        start, stop = arcs.run.start, arcs.run.start + arcs.run.count
+        if self.speeds.rows:
+            what = "the file has arcs that have to become straight moves, so speed can't be set by height"
+            raise Fault(int(arcs.at[arcs.bent[0]]) + start, what)
+        data, counts = arcs.straightened(self.newline)
+        origin = arcs.run.table.origin[start:stop].repeat(counts)
+        edits.exchange(start, stop, self._rewritten(read_again(data, origin)))
+        self.state.motion = int(arcs.run.motion[-1])
+        self.result.arcs += len(arcs.bent)
 
     # -- single lines -----------------------------------------------------------------------
 
-    def _read_event(self, table: Table, line: int) -> Event:
-        """Read a command that is not a move."""
-        code = blank_comments(table.raw(line))
-        where = self.where(int(table.origin[line]))
+    def _read_event(self, table: Table, line: int) -> Event | None:
+        """Read a command that is not a move; None if it is refused."""
+        code, origin = blank_comments(table.raw(line)), int(table.origin[line])
         number = (int(table.code[line]) - M) // 10
         if number in TEXT_M:
             return line, "M", float(number), {}
         try:
-            words = read_words(code, where)
+            words = read_words(code, self.where(origin))
+            if len(dict(words)) < len(words):
+                raise FileError("a letter is given twice on the line", where=self.where(origin))
         except Foreign:
-            text = code.decode("utf-8", "replace").strip()
-            mend = "use a decimal point" if "," in text else "mend or drop it"
-            raise FileError(f"can't read {text[:60]!r}", where=where, mend=mend) from None
-        letters = [c for c, _ in words]
-        if len(set(letters)) != len(letters):
-            raise FileError("a letter is given twice on the line", where=where)
+            self._refuse_unread(code, origin)
+            return None
+        except FileError as err:
+            self.refused[origin] = err
+            return None
         command = next((w for w in words if w[0] in "GM"), words[0])
         return line, *command, {c: v for c, v in words if c != command[0]}
 

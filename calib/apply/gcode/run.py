@@ -8,12 +8,11 @@ from typing import Any
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64, Bool
 from calib.apply.gcode.codes import RESET_E
 from calib.apply.gcode.modes import Modes, follow, summed
-from calib.apply.gcode.numbers import F64, I64, Bool
 from calib.apply.gcode.state import LARGEST, State
 from calib.apply.gcode.table import Table
-from calib.apply.gcode.walls import Held, Walls
 from calib.errors import FileError
 
 
@@ -120,7 +119,12 @@ class Run:
         s = self.state
         at = np.flatnonzero(self.extruding)
         at = at[np.searchsorted(at, self.known_from[2]) :]
-        z_mm = (self.place[2][at] + s.off_in[2]) * s.unit_mm
+        source = self.table.origin[at + self.start]
+        # straight moves for an arc are in the layer it ends in
+        first = np.diff(source, prepend=-1) > 0
+        last = np.append(first[1:], True)[: len(at)]
+        z_mm = (self.place[2][at[last]] + s.off_in[2]) * s.unit_mm
+        at = at[first]
         rise = np.diff(z_mm, prepend=s.layer_z_mm)
         last_rise = np.where(rise > 0, np.arange(1, len(at) + 1), 0)
         if len(at):
@@ -130,10 +134,3 @@ class Run:
     def layer_mm(self, line: int) -> float:
         """Return the height a line of the run is at."""
         return float(self.place[2][line] + self.state.off_in[2]) * self.state.unit_mm
-
-    def past_wall(
-        self, line: int, place: int, mapped: list[F64], held: Held, walls: Walls
-    ) -> Fault:
-        """Return the fault of a line of the run that extrudes past a wall."""
-        there, kept = ([float(v[place]) for v in places] for places in (mapped, held.places))
-        return Fault(line + self.start, *walls.refusal(there, kept, self.layer_mm(line)))

@@ -1,25 +1,21 @@
-"""Settings by height: read from a file, looked up by layer, and put before the first extrusion of the right one.
+"""Settings by height: looked up by layer, and put before the first extrusion of the right one.
 
 The material a nozzle lays down at height z lies below z, so a layer belongs to the row that holds its middle.
 """
 
-import csv
 import math
 import re
 from bisect import bisect_right
-from pathlib import Path
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64
 from calib.apply.gcode.codes import SETTERS, Gate
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.numbers import F64, I64
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.spelling import Foreign, read_words
 from calib.apply.limits import Limits
-from calib.apply.source import refuse_odd
-from calib.errors import BadInput, FileError
-from calib.files import read_limited
+from calib.errors import BadInput
 from calib.model.setting import SETTINGS, plausible
 from patterns.schedule import ScheduleRow
 
@@ -34,12 +30,6 @@ IN_WORDS = ("retraction_mm", "speed_mm_s")
 
 #: Settings whose row in a schedule is a share of what the file itself asks for.
 _SHARES = ("flow_percent", "speed_percent")
-
-#: A schedule of 100,000 rows has some 4 MB.
-_LARGEST_BYTES = 20_000_000
-
-#: Columns of a schedule that hold numbers; those of X may be missing, or empty.
-_NUMBERS = ("z_from_mm", "z_to_mm", "value", "x_from_mm", "x_to_mm")
 
 Event = tuple[int, str, float, dict[str, float]]  # line of the run, letter, number, words
 
@@ -179,7 +169,6 @@ class Follower:
         self.own: dict[tuple[str, int], float] = {}
         self.in_force: dict[tuple[str, int], float] = {}
         self.inserted: list[tuple[int, float, str]] = []  # line, height mm, code
-        self.retractions = 0
         self.drawn = (0.0, 0.0)  # retraction not yet given back: the file's, as written
 
     def intervals(self, run: Run) -> I64:
@@ -316,65 +305,3 @@ class Follower:
                     (own * (1 - share), written * (1 - share)) if share < 1 else (0.0, 0.0)
                 )
         return wanted, (own, written), count
-
-
-def read_schedule(path: Path, *, any_setting: bool = False) -> tuple[ScheduleRow, ...]:
-    """Read a `schedule.csv`.
-
-    Parameters
-    ----------
-    any_setting : bool
-        Whether its settings may be others than the ones known here.
-
-    Raises
-    ------
-    FileError
-        The file is missing, lacks a column, or a cell is not what it should be.
-    """
-    refuse_odd(path)
-    try:
-        text = read_limited(path, _LARGEST_BYTES).decode("utf-8-sig")
-    except UnicodeDecodeError as err:
-        raise FileError(f"can't read the schedule ({err})", where=str(path)) from err
-    reader = csv.DictReader(text.splitlines(), strict=True)
-    wanted = [*_NUMBERS[:2], "setting", "value"]
-    try:
-        names = [name.strip() for name in reader.fieldnames or ()]
-        missing = [name for name in wanted if name not in names]
-        if missing:
-            raise FileError(
-                f"no column {missing[0]}",
-                where=str(path),
-                mend=f"the first line must read {','.join(wanted)}",
-            )
-        reader.fieldnames = names
-        rows = tuple(_read_row(path, reader.line_num, cells, any_setting) for cells in reader)
-    except csv.Error as err:
-        raise FileError(str(err), where=f"{path} line {reader.line_num}") from err
-    if not rows:
-        raise FileError("the schedule has no rows", where=str(path))
-    return rows
-
-
-def _read_row(path: Path, line: int, cells: dict[str, str], any_setting: bool) -> ScheduleRow:
-    where = f"{path} line {line}"
-    numbers = {}
-    for name in _NUMBERS:
-        text = (cells.get(name) or "").strip()
-        if not text and name.startswith("x_"):
-            continue
-        try:
-            numbers[name] = float(text)
-        except ValueError:
-            mend = "use a decimal point" if "," in text else "fill in a number"
-            raise FileError(
-                f"{text!r} is not a number", where=f"{where}, column {name}", mend=mend
-            ) from None
-        if not math.isfinite(numbers[name]):
-            raise FileError(f"{text!r} is not a finite number", where=f"{where}, column {name}")
-    try:
-        return ScheduleRow(
-            setting=(cells["setting"] or "").strip(), any_setting=any_setting, **numbers
-        )
-    except ValueError as err:
-        raise FileError(str(err), where=where) from err

@@ -8,9 +8,9 @@ import math
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64, ONE
 from calib.apply.gcode.edits import Edits
 from calib.apply.gcode.modes import carried
-from calib.apply.gcode.numbers import F64, I64, ONE
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.schedule import EDGE_SLACK_MM, Plan
 
@@ -26,16 +26,15 @@ class Speeds:
     def __init__(self, plan: Plan) -> None:
         self.rows = [] if plan.job.line else plan.rows.get("speed_mm_s", [])
         self.own = self.written = math.nan
-        self.count = 0  # moves at a speed of the schedule
-        self.crossing = 0  # those that cross an edge along X
+        self.crossing = 0  # moves that cross an edge along X
 
-    def change(self, run: Run, bent: bool, edits: Edits) -> None:
-        """Put the speeds of the schedule into a run.
+    def change(self, run: Run, edits: Edits) -> int:
+        """Put the speeds of the schedule into a run; return how many moves go at them.
 
         Raises
         ------
         Fault
-            An arc becomes straight moves, or a travel after a changed move never had a speed.
+            A travel after a changed move never had a speed.
         """
         f = run.words["F"]
         on = f.line - run.start
@@ -43,13 +42,12 @@ class Speeds:
         wanted, changed, crossing = self._wanted(run, own)
         moves = np.flatnonzero(run.is_move & (_first_words(run) < len(run.table.at)))
         if not len(moves):
-            return
+            return 0
         before = np.concatenate([[self.written], wanted[moves[:-1]]])
         lost = moves[np.isnan(wanted[moves]) & ~np.isnan(before)]
-        if len(lost) or bent:
-            line = int(lost[0]) if len(lost) else int(moves[0])
-            what = "arcs that have to become straight moves" if bent else "no speed for its travel"
-            raise Fault(line + run.start, f"the file has {what}, so speed can't be set by height")
+        if len(lost):
+            what = "the file has no speed for its travel, so speed can't be set by height"
+            raise Fault(int(lost[0]) + run.start, what)
         units = (np.rint(np.nan_to_num(wanted) / run.state.unit_mm * (ONE / _STEP)) * _STEP).astype(np.int64)  # fmt: skip
         spelled = np.zeros(run.count, np.bool_)
         spelled[on] = True
@@ -58,8 +56,8 @@ class Speeds:
         bare = moves[~spelled[moves] & (wanted[moves] != before) & ~np.isnan(wanted[moves])]
         edits.add(_first_words(run)[bare], "F", units[bare])
         self.own, self.written = float(own[-1]), float(wanted[moves[-1]])
-        self.count += changed
         self.crossing += crossing
+        return changed
 
     def _wanted(self, run: Run, own: F64) -> tuple[F64, int, int]:
         """Return the speed of each line, how many moves are the schedule's, and how many cross an edge along X."""

@@ -14,8 +14,6 @@ from calib.errors import FileError
 _WORD = re.compile(rb"([A-Z])([-+]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)?)")
 _LEAD = re.compile(rb"([GM])[ \t]*([0-9]+)(?:\.([0-9]))?")
 _EXPONENT = re.compile(rb"([0-9.])([eE])[-+]?[0-9]")
-_PLAIN_MOVE = re.compile(rb"G0?[0-3](?:[XYZEFIJR]-?[0-9]{1,7}(?:\.[0-9]{1,7})?)+")
-_LETTERS = re.compile(rb"[XYZEFIJR]")
 COMMENT = re.compile(rb"\([^()\n]*\)")
 
 #: Letters of words that a move reads.
@@ -75,11 +73,6 @@ def respell(code: bytes, where: str) -> list[bytes] | None:
     FileError
         It can't be read, and is not one that may be left alone.
     """
-    bare = code.upper().translate(None, b" \t\r")
-    if _PLAIN_MOVE.fullmatch(bare) and not _EXPONENT.search(code):
-        letters = _LETTERS.findall(bare)
-        if len(set(letters)) == len(letters):
-            return [_LETTERS.sub(rb" \g<0>", bare)]
     lead = _LEAD.match(code.upper().strip())
     if lead and lead[1] == b"M" and int(lead[2]) in TEXT_M:
         return None

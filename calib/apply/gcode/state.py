@@ -1,9 +1,10 @@
 """What a printer remembers between lines: units, modes, where it is, and what of that has been changed."""
 
 from dataclasses import dataclass, field
+from typing import Any
 
+from calib.apply.decimals import ONE
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.numbers import ONE
 
 MM_PER_INCH = 25.4
 
@@ -25,7 +26,6 @@ class State:
     e_relative: bool = False  # whether M83 is in force, not M82
     plane: int = 17
     motion: int = -1  # last of G0..G3 read (modal group 1)
-    motion_out: int = -1  # the same as written; differs where arcs were turned into lines
     pos: list[float] = field(default_factory=list)  # logical, as the input sees it
     out: list[float] = field(default_factory=list)  # machine coordinates of the output
     pushed: bool = False  # whether a wall holds `out` away from where the map puts it
@@ -40,6 +40,7 @@ class State:
     layer_z_mm: float = 0.0
     layer_h_mm: float = 0.0
     line: int = 0  # lines read before the block
+    number: int = -1  # of the last numbered line that was written
     shift: int = 0  # lines inserted since the numbering began
 
     def __post_init__(self) -> None:
@@ -96,11 +97,13 @@ class State:
         if fresh:
             self.out = self.map(self.pos)
 
-    def map(self, pos: list[float]) -> list[float]:
-        """Return the output's machine coordinates of an input position."""
+    def map(self, place: list[Any]) -> list[Any]:
+        """Return the output's machine coordinates of places (numbers or arrays) as the file names them."""
+        if not self.job.moves_points:
+            return [v + o if o else v for v, o in zip(place, self.off_in, strict=True)]
         c = self.centre
-        d = [pos[i] + (self.off_in[i] - c[i]) for i in range(3)]
-        return [sum(a * v for a, v in zip(row, d, strict=True)) + c[i] for i, row in enumerate(self.job.matrix)]  # fmt: skip
+        d = [v + (self.off_in[i] - c[i]) for i, v in enumerate(place)]
+        return [sum(a * v for a, v in zip(row, d, strict=True) if a) + c[i] for i, row in enumerate(self.job.matrix)]  # fmt: skip
 
     def reset_e(self, value: float) -> None:
         """G92 E: carry what rounding has left over, so that nothing is lost however often it is reset."""

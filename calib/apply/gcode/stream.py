@@ -2,8 +2,8 @@
 
 import contextlib
 import tempfile
+import textwrap
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, cast
 
@@ -11,10 +11,12 @@ import numpy as np
 
 from calib.apply.gcode.check import Check
 from calib.apply.gcode.job import Job, describe_job
+from calib.apply.gcode.result import Change, Result
 from calib.apply.gcode.rewriter import FOREIGN, Rewriter
 from calib.apply.source import open_source, refuse_target
 from calib.errors import FileError
 from calib.files import Around, replacing
+from calib.safety import SAFETY
 
 #: One block; larger gains nothing, smaller pays more for calls into numpy.
 BLOCK_BYTES = 384 * 1024
@@ -32,33 +34,6 @@ MARK = "; corrected by truebead:"
 MARKS = (b"\0", b"\1", b"\2", b"\3")
 
 _BOM = b"\xef\xbb\xbf"
-
-
-@dataclass(slots=True)
-class Change:
-    """A line before and after, for showing."""
-
-    line: int
-    old: str
-    new: str
-
-
-@dataclass(slots=True)
-class Result:
-    """What came of a rewrite."""
-
-    lines: int = 0
-    bytes_in: int = 0
-    bytes_out: int = 0
-    arcs: int = 0  # turned into straight moves
-    retractions: int = 0  # changed by a schedule
-    speeds: int = 0  # moves at a speed of a schedule
-    inserted: list[tuple[int, float, str]] = field(default_factory=list)  # line, height mm, code
-    low_mm: list[float] = field(default_factory=list)
-    high_mm: list[float] = field(default_factory=list)
-    changes: list[Change] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
-    checks: list[Check] = field(default_factory=list)
 
 
 def rewrite(
@@ -95,7 +70,7 @@ def rewrite(
     """
     _keep_freed_memory()
     rewriter = Rewriter(job, name)
-    result = Result(inserted=rewriter.follower.inserted)
+    result = rewriter.result
     first = True
     for block in _blocks(source, name):
         result.bytes_in += len(block)
@@ -108,7 +83,7 @@ def rewrite(
                 _refuse_second_time(block, name)
             rewriter.newline = b"\r\n" if block.partition(b"\n")[0].endswith(b"\r") else b"\n"
             head += b"" if job.does_nothing else _header(job, rewriter.newline)
-        new = _block(rewriter, block, result, show)
+        new = _block(rewriter, block, show)
         result.bytes_out += len(head) + len(new)
         if target is not None:
             target.write(head + new)
@@ -133,30 +108,31 @@ def _keep_freed_memory() -> None:
     np.empty(_LARGE_BYTES, np.uint8)
 
 
-def _block(rewriter: Rewriter, block: bytes, result: Result, show: int) -> bytes:
-    """Rewrite one block, which may lack its last newline."""
+def _block(rewriter: Rewriter, block: bytes, show: int) -> bytes:
+    """Rewrite one block, which may lack its last newline; keep its changes while fewer than `show` are kept."""
     newline = b"" if block.endswith(b"\n") else rewriter.newline
-    rewriter.shows = len(result.changes) < show
-    before = rewriter.copy() if rewriter.shows else None
+    changes = rewriter.result.changes
+    if len(changes) < show:
+        lines = (block + newline).splitlines(keepends=True)
+        changes += _changes(rewriter.copy(), lines, show - len(changes))
     new = rewriter.block(block + newline)
-    if before is not None:
-        _keep_changes(before, block + newline, rewriter.changed, result, show)
     return new[: len(new) - len(newline)]
 
 
-def _keep_changes(
-    rewriter: Rewriter, block: bytes, changed: list[int], result: Result, show: int
-) -> None:
-    """Go through the first changed lines of a block one by one."""
-    lines = block.splitlines(keepends=True)
-    done = 0
-    for k in changed[: show - len(result.changes)]:
-        if k > done:
-            rewriter.block(b"".join(lines[done:k]))
-        new = rewriter.block(lines[k])
-        text = [t.decode("utf-8", "replace").rstrip("\r\n") for t in (lines[k], new)]
-        result.changes.append(Change(rewriter.state.line, text[0], text[1].replace("\r", "")))
-        done = k + 1
+def _changes(rewriter: Rewriter, lines: list[bytes], most: int) -> list[Change]:
+    """Return the first changes among some lines, looked for by halves; the rewriter then stands behind the lines."""
+    before, old = rewriter.copy(), b"".join(lines)
+    new = rewriter.block(old)
+    if new == old or most <= 0:
+        return []
+    if len(lines) == 1:
+        was, text = (
+            t.decode("utf-8", "replace").replace("\r", "").rstrip("\n") for t in (old, new)
+        )
+        return [Change(rewriter.state.line, was, text)]
+    half = len(lines) // 2
+    found = _changes(before, lines[:half], most)
+    return found + _changes(before, lines[half:], most - len(found))
 
 
 def _blocks(source: BinaryIO, name: str) -> Iterator[bytes]:
@@ -191,7 +167,7 @@ def _refuse_second_time(block: bytes, name: str) -> None:
 
 
 def _header(job: Job, newline: bytes) -> bytes:
-    lines = [f"{MARK} {text}" for text in describe_job(job)]
+    lines = [f"{MARK} {text}" for text in (*describe_job(job), *textwrap.wrap(SAFETY, 100))]
     return b"".join(line.encode() + newline for line in lines)
 
 
@@ -204,10 +180,7 @@ def _conclude(rewriter: Rewriter, result: Result) -> None:
         raise FileError(
             "this is no G-code: most lines are not made of its words", where=rewriter.name
         )
-    result.lines, result.arcs = state.line, rewriter.arcs
-    result.retractions = rewriter.follower.retractions
-    result.speeds = rewriter.speeds.count
-    result.low_mm, result.high_mm = rewriter.extent.low_mm, rewriter.extent.high_mm
+    result.lines = state.line
     if job.schedule:
         _conclude_schedule(rewriter, result)
     for what, (line, count) in unseen.items():

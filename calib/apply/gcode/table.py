@@ -5,23 +5,37 @@ letter on it has a number, and nothing but blanks stands between a number and th
 and may matter are `ODD`; `calib.apply.gcode.spelling` turns them into plain ones, and the table is made once more.
 """
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64, U8, WINDOW, Bool, eights, read_decimals
 from calib.apply.gcode import codes
 from calib.apply.gcode.codes import EVENT, INERT, MODE, ODD, RESET_E
-from calib.apply.gcode.numbers import F64, I64, U8, WINDOW, Bool, eights, read_decimals
 from calib.apply.gcode.spelling import COMMENT, blank_comments
 
-_NEWLINE, _SEMICOLON, _STAR, _G, _M, _N, _E = (ord(c) for c in "\n;*GMNE")
+_NEWLINE, _SEMICOLON, _STAR, _G, _M, _N = (ord(c) for c in "\n;*GMN")
 
 #: Letters of words that matter on a move.
 _LETTERS = "XYZEFIJRP"
 
 #: What is put behind a block, so that every window lies inside of it.
 PAD = b"\n" * WINDOW
+
+_CHECKSUM = re.compile(rb"\*[0-9]+[ \t\r]*[;(\n]")
+
+#: The number of a line that is put between numbered ones, until it gets its own.
+NEW = b"N.5 "
+
+#: Of more odd lines in a block all are looked at at once first.
+MANY = 100
+
+#: Bytes of a line made of a move's words; of blanks.
+_IN_WORDS, _BLANK = (
+    np.isin(np.arange(256), list(some)) for some in (b"GXYZEFIJR0123456789.-+ \t\r", b" \t")
+)
 
 Judge = Callable[[bytes, int], list[bytes] | None]
 
@@ -45,13 +59,14 @@ class Table:
     """Words and lines of a block; offsets count from its beginning. A lead such as ``G1`` is no word of the table."""
 
     data: bytes
-    text: bytes | bytearray  # upper case, comments hidden, `WINDOW` bytes more
-    letter: U8  # of each word; a line number and a checksum are words, too
+    text: bytes | bytearray  # what is visible of it, `WINDOW` bytes more
+    letter: U8  # of each word; a line number is one, too
     at: I64
     end: I64  # behind its number
     value: F64
     line: I64
     start: I64  # of each line
+    stop: I64  # its newline
     begin: I64  # where its command is, behind a line number
     tail: I64  # where its words end: a checksum, a comment or the newline
     first: I64  # its first word; one entry more
@@ -66,10 +81,16 @@ class Table:
         begin = self.end[self.first[line]] if self.numbered[line] else self.start[line]
         return self.data[begin : self.tail[line]]
 
-    def words_end(self, line: int) -> int:
-        """Return where the last word of a line ends."""
-        last = int(self.first[line + 1]) - 1
-        return int(self.end[last - (self.letter[last] == _STAR)])
+    @property
+    def starred(self) -> Bool:
+        """Which lines have a number and a checksum."""
+        marks: Bool = np.frombuffer(self.data, np.uint8).take(self.tail) == _STAR
+        return self.numbered & marks
+
+    def dress(self, line: int) -> tuple[bytes, bytes]:
+        """Return what goes before and behind a new line that is put in at this one."""
+        star = self.data[self.tail[line]] == _STAR
+        return (NEW, b"*0" * star) if self.numbered[line] else (b"", b"")
 
 
 def read_table(
@@ -87,16 +108,47 @@ def read_table(
     """
     table = _Reader(data).table
     look(table)
-    odd = np.flatnonzero(table.kind == ODD).tolist()
-    if odd:
-        answers = {line: judge(blank_comments(table.raw(line)), line) for line in odd}
+    odd = np.flatnonzero(table.kind == ODD)
+    if len(odd) > MANY and b"(" not in data:
+        again = _without_blanks(table, odd)
+        table, odd = again or table, np.flatnonzero((again or table).kind == ODD)
+    if len(odd):
+        answers = {line: judge(blank_comments(table.raw(line)), line) for line in odd.tolist()}
         table = _put_in_place(table, answers)
+    _keep_moves(table)
+    return table
+
+
+def read_again(data: bytes, origin: I64) -> Table:
+    """Take lines apart of which it is known that those which are not plain are to be copied."""
+    table = _Reader(data).table
+    table.origin = origin
+    table.kind[table.kind == ODD] = INERT
+    _keep_moves(table)
+    return table
+
+
+def _keep_moves(table: Table) -> None:
+    """Leave the words of other lines than moves out of the columns."""
     aside = bool((table.kind > RESET_E).any())
     for letter, column in table.columns.items():
         keep = table.kind.take(column.line) <= RESET_E
         if aside and not keep.all():
             table.columns[letter] = Column(column.word[keep], column.line[keep], column.value[keep])
-    return table
+
+
+def _without_blanks(table: Table, odd: I64) -> Table | None:
+    """Read odd lines of nothing but words without the blanks before digits; None if that does not make moves of all."""
+    source = np.frombuffer(table.text, np.uint8)[: len(table.data)]
+    foreign = np.concatenate([[0], np.cumsum(~_IN_WORDS[source])])
+    glued = (source[1:] == ord("E")) & (source[:-1] <= ord("9")) & (source[:-1] > ord(" "))
+    foreign[2:] += np.cumsum(glued)  # may be an exponent
+    line = odd[foreign[table.tail[odd]] == foreign[table.begin[odd]]]
+    begin, size = table.begin[line], (table.tail - table.begin)[line]
+    at = np.arange(size.sum()) + (begin - np.cumsum(size) + size).repeat(size)
+    drop = at[_BLANK[source[at]] & (source[at + 1] < ord("A"))]
+    again = _Reader(np.delete(np.frombuffer(table.data, np.uint8), drop).tobytes()).table
+    return again if (again.kind[line] <= codes.MODAL).all() else None
 
 
 def _put_in_place(table: Table, answers: dict[int, list[bytes] | None]) -> Table:
@@ -110,8 +162,9 @@ def _put_in_place(table: Table, answers: dict[int, list[bytes] | None]) -> Table
         if new is None:
             continue
         old, end = table.raw(line), int(table.tail[line])
-        notes = b"".join(b" " + note for note in COMMENT.findall(old))
-        parts += [table.data[done : end - len(old)], _joined(table, line, new) + notes]
+        notes = [b" " + note for note in COMMENT.findall(old)]
+        blanks = old[len(old.rstrip()) :]
+        parts += [table.data[done : end - len(old)], _joined(table, line, new), *notes, blanks]
         done = end
         counts[line] = len(new)
     again = _Reader(b"".join([*parts, table.data[done:]])).table
@@ -123,11 +176,8 @@ def _put_in_place(table: Table, answers: dict[int, list[bytes] | None]) -> Table
 
 def _joined(table: Table, line: int, new: list[bytes]) -> bytes:
     """Join lines that take the place of one; where that has a line number and a checksum, all do."""
-    if not table.numbered[line]:
-        return b"\n".join(new)
-    number = b"N%d " % np.nan_to_num(table.value[table.first[line]])
-    star = b"*0" if table.data[table.tail[line]] == _STAR else b""
-    return b" " + (star + b"\n" + number).join(new)
+    before, behind = table.dress(line)
+    return b" " * len(before) + (behind + b"\n" + before).join(new)
 
 
 class _Reader:
@@ -135,7 +185,7 @@ class _Reader:
 
     def __init__(self, data: bytes) -> None:
         self.data = data
-        self.text = _hide_comments(blank_comments(data.upper()) + PAD)
+        self.text = visible(data)
         self.source = np.frombuffer(self.text, np.uint8)
         source = self.source[: len(data)]
         is_token = source > ord("9")
@@ -153,7 +203,7 @@ class _Reader:
         self.lead += self.numbered
         words, first = self._words(last)
         self.table = Table(
-            data, self.text, *words, self.start, self.at.take(self.lead), self._tails(last), first,
+            data, self.text, *words, self.start, self.stop, self.at.take(self.lead), self._tails(last), first,
             self._codes(words, first), self.numbered, np.arange(len(last)),
             np.zeros(0, np.uint8), _columns(*words),
         )  # fmt: skip
@@ -172,9 +222,8 @@ class _Reader:
         """
         source, letter, at = self.source, self.letter, self.at
         is_word = letter - np.uint8(ord("A")) < 26
-        other = np.flatnonzero(~is_word & (letter != _NEWLINE) & (letter != _SEMICOLON))
-        is_word[other] = letter[other] == _STAR
-        self.odd[np.searchsorted(last, other[letter[other] != _STAR])] = True
+        other = ~is_word & (letter != _NEWLINE) & (letter != _SEMICOLON) & (letter != _STAR)
+        self.odd[np.searchsorted(last, np.flatnonzero(other))] = True
         begin = at.take(self.lead)
         self.digit = source.take(begin + 1) - np.uint8(ord("0"))
         behind = source.take(begin + 2)
@@ -210,6 +259,9 @@ class _Reader:
             token = np.flatnonzero(self.letter == mark)
             on = np.searchsorted(last, token)
             tail[on] = np.minimum(tail[on], self.at[token])
+        for line, at in zip(on.tolist(), self.at[token].tolist(), strict=True):
+            if not (self.numbered[line] or _CHECKSUM.match(self.data, at)):
+                self.odd[line] = True
         return tail
 
     def _codes(self, words: tuple[U8, I64, I64, F64, I64], first: I64) -> I64:
@@ -282,21 +334,25 @@ class _Reader:
             kind[resets[has[0, resets] | ~has[1, resets]]] = EVENT
         modes = np.flatnonzero(kind == MODE)  # which may come with the words of a move
         word = table.first[modes] + self.numbered[modes] + 1
-        more = word < table.first[modes + 1]
-        self.odd[modes[more][table.letter[word[more]] != _STAR]] = True
+        self.odd[modes[word < table.first[modes + 1]]] = True
 
 
-def _hide_comments(text: bytes) -> bytes | bytearray:
-    """Put zeros, which are no tokens, in the place of what stands behind semicolons."""
-    if b";" not in text:
+def visible(block: bytes) -> bytes | bytearray:
+    """Return a block in upper case, with `WINDOW` bytes more, in which comments and checksums are no tokens.
+
+    Behind the first semicolon or star of a line there are zero bytes.
+    """
+    text = blank_comments(block.upper()) + PAD
+    if b";" not in text and b"*" not in text:
         return text
-    hidden, source = bytearray(text), np.frombuffer(text, np.uint8)
-    marks, ends = np.flatnonzero(source == _SEMICOLON), np.flatnonzero(source == _NEWLINE)
+    hidden = bytearray(text)
+    source = np.frombuffer(hidden, np.uint8)
+    marks = np.flatnonzero((source == _SEMICOLON) | (source == _STAR))
+    ends = np.flatnonzero(source == _NEWLINE)
     end = ends[np.searchsorted(ends, marks)]
     first = np.flatnonzero(np.diff(end, prepend=-1))
-    zeros = b"0" * int((end - marks).max())
-    for begin, stop in zip((marks[first] + 1).tolist(), end[first].tolist(), strict=True):
-        hidden[begin:stop] = zeros[: stop - begin]
+    begin, size = marks[first] + 1, (end - marks)[first] - 1
+    source[np.arange(size.sum()) + (begin - np.cumsum(size) + size).repeat(size)] = 0
     return hidden
 
 

@@ -2,11 +2,12 @@
 
 import numpy as np
 
+from calib.apply.decimals import F64, I64, ONE, whole
 from calib.apply.gcode.arcs import Arcs
 from calib.apply.gcode.codes import Gate
 from calib.apply.gcode.edits import Edits
 from calib.apply.gcode.job import Job
-from calib.apply.gcode.numbers import F64, I64, ONE
+from calib.apply.gcode.result import Result
 from calib.apply.gcode.run import Fault, Run
 from calib.apply.gcode.walls import Walls
 
@@ -20,40 +21,19 @@ LOST = "moves to where the file does not say, not checked"
 class Writer:
     """Works out the new words of a run; nothing is changed before `write`."""
 
-    def __init__(self, run: Run, job: Job, e_frozen: bool, wanted: F64) -> None:
-        self.run, self.job, self.state = run, job, run.state
+    def __init__(self, run: Run, job: Job, arcs: Arcs | None, e_frozen: bool, wanted: F64) -> None:
+        self.run, self.job, self.state, self.arcs = run, job, run.state, arcs
         self.writes_e = job.changes_e and not e_frozen
         self.walls = Walls(job.limits, run.state.unit_mm)
         self.pushed = np.zeros(run.count, np.bool_)  # by more than rounding
         self.told: list[tuple[str, I64]] = []  # what is to be told, and of which lines
-        self.machine = self._map(run.place)
+        self.machine = self.state.map(run.place)
         if job.limits.has_volume:
             self._hold()
-        self.bent = np.zeros(run.count, np.bool_)  # arcs that become straight moves
-        self.arcs = None
-        if run.is_arc.any() and (job.moves_points or job.limits.has_volume):
-            self.arcs = Arcs(run, job, self._map)
-            self.bent[self.arcs.at[self.arcs.bent]] = True
         if job.moves_points:
             self._refuse_lost()
-        if self.writes_e or self.bent.any():
+        if self.writes_e:
             self._filament(wanted)
-
-    def _map(self, place: list[F64]) -> list[F64]:
-        """Return the output's machine coordinates of places as the file names them."""
-        s, m = self.state, self.job.matrix
-        if not self.job.moves_points:
-            return [v + o if o else v for v, o in zip(place, s.off_in, strict=True)]
-        c = s.centre
-        d = [v + (s.off_in[i] - c[i]) for i, v in enumerate(place)]
-        out = []
-        for i in range(3):
-            total = m[i][i] * d[i]
-            for j in range(i + 1, 3):
-                if m[i][j]:
-                    total = total + m[i][j] * d[j]
-            out.append(total + c[i])
-        return out
 
     # -- walls ------------------------------------------------------------------------------
 
@@ -68,21 +48,14 @@ class Writer:
         run, s = self.run, self.state
         own = [v + o if o else v for v, o in zip(run.place, s.off_in, strict=True)]
         held = self.walls.hold(self.machine, own, run.known_from)
-        started = s.pushed
-        if held is None:
-            if started and run.extruding[:1].any():
-                raise Fault(run.start, *self.walls.refusal(s.map(s.pos), s.out, run.layer_mm(0)))
-            return
         self.pushed = held.beyond
-        before = np.concatenate([[started], held.beyond[:-1]])
+        before = np.concatenate([[s.pushed], held.beyond[:-1]])
         wrong = np.flatnonzero(run.extruding & (held.beyond | before))
         if len(wrong):
             line = int(wrong[0])
-            if held.beyond[line]:
-                raise run.past_wall(line, line, self.machine, held, self.walls)
-            if line:
-                raise run.past_wall(line, line - 1, self.machine, held, self.walls)
-            raise Fault(run.start, *self.walls.refusal(s.map(s.pos), s.out, run.layer_mm(0)))
+            k = line - (not held.beyond[line])  # its end, or where it starts
+            there, kept = (s.map(s.pos), s.out) if k < 0 else held.at(k)
+            raise Fault(line + run.start, *self.walls.refusal(there, kept, run.layer_mm(line)))
         self.told = [
             (HELD, np.flatnonzero(held.beyond & run.is_move)),
             (OUTSIDE, np.flatnonzero(held.outside & run.is_move)),
@@ -112,12 +85,10 @@ class Writer:
     def _filament(self, wanted: F64) -> None:
         """Sum the filament up and round the sum, so that rounding never adds up."""
         s, f, grain = self.state, self.run.filament, self.state.grain
-        if self.writes_e and s.e_unsettled:
+        if s.e_unsettled:
             self._refuse_unsettled()
-        if not self.writes_e:
-            wanted = f.amount
         self.sums = np.cumsum(np.concatenate([[s.e_sum], wanted]))
-        units = _round(self.sums, grain)
+        units = whole(self.sums, grain)
         self.before, self.after = units[:-1], units[1:]
         reset = np.flatnonzero(f.resets)
         since = np.zeros(len(f.on), np.int64)
@@ -126,7 +97,7 @@ class Writer:
             since = np.maximum.accumulate(since)
         self.at_reset = np.concatenate([[0], self.after[reset]])
         self.named = np.concatenate([[s.e_base], f.value[reset]])
-        self.shift = (_round(self.named, grain) - self.at_reset).take(since)
+        self.shift = (whole(self.named, grain) - self.at_reset).take(since)
 
     def _refuse_unsettled(self) -> None:
         f = self.run.filament
@@ -141,7 +112,7 @@ class Writer:
 
     def _write_e(self, edits: Edits) -> None:
         f = self.run.filament
-        use = np.flatnonzero(~f.resets & ~self.bent.take(f.on))
+        use = np.flatnonzero(~f.resets)
         written = np.where(f.relative, self.after - self.before, self.after + self.shift)
         edits.set(f.word[use], written[use])
 
@@ -149,7 +120,6 @@ class Writer:
 
     def write(self, edits: Edits) -> None:
         """Put the new words into `edits`."""
-        run = self.run
         if self.writes_e:
             self._write_e(edits)
         if self.job.moves_points:
@@ -158,16 +128,13 @@ class Writer:
                     self._write_axis(edits, i)
         if self.arcs:
             self._write_arcs(edits)
-        if self.bent.any() or self.state.motion_out != self.state.motion:
-            self._write_leads(edits, np.flatnonzero(run.is_move))
 
     def _write_axis(self, edits: Edits, i: int) -> None:
         run, c = self.run, _AXES[i]
         words, units = run.words[c], self._words(i, self.machine[i])
         on = run.on(c)
-        keep = slice(None) if not self.arcs else np.flatnonzero(~self.bent.take(on))
-        edits.set(words.word[keep], units[on[keep]])
-        taken = self.bent.copy()
+        edits.set(words.word, units[on])
+        taken = np.zeros(run.count, np.bool_)
         taken[on] = True
         taken[: run.known_from[i]] = True
         for j in range(i + 1, 3):  # an axis that another pulls along is added before it
@@ -180,55 +147,26 @@ class Writer:
     def _words(self, i: int, places: F64) -> I64:
         """Return what to write for an axis on each line: its place, or how far it is from the last."""
         s, absolute = self.state, self.run.absolute
-        units = _round(places - s.off_out[i], 10 * s.grain)
+        units = whole(places - s.off_out[i], 10 * s.grain)
         if absolute.all():
             return units
         before = np.concatenate([[s.units(s.out[i] - s.off_out[i])], units[:-1]])
         return np.where(absolute, units, units - before)
 
     def _write_arcs(self, edits: Edits) -> None:
-        """Scale the centres of arcs that stay arcs, and put straight moves in the place of the others."""
-        arcs, run, s = self.arcs, self.run, self.state
-        assert arcs is not None
-        factor = self.job.matrix[0][0]
+        """Scale the centres of arcs, and spell their motion out: the one before may have become straight moves."""
+        run, factor = self.run, self.job.matrix[0][0]
         for c in "IJR" if factor != 1.0 else "":
-            on = run.on(c)
-            kept = np.isin(on, arcs.kept)
-            edits.set(
-                run.words[c].word[kept], _round(run.words[c].value[kept] * factor, 10 * s.grain)
-            )
-        if not len(arcs.bent):
-            return
-        places = []
-        first = arcs.last - arcs.count + 1
-        for i in range(3):
-            units = _round(arcs.machine[i] - s.off_out[i], 10 * s.grain)
-            line_units = _round(self.machine[i] - s.off_out[i], 10 * s.grain)
-            begun = np.concatenate([[s.units(s.out[i] - s.off_out[i])], line_units[:-1]])
-            before = np.concatenate([[0], units[:-1]])
-            before[first] = begun[arcs.at]
-            absolute = run.absolute[arcs.at].repeat(arcs.count)
-            places.append(np.where(absolute, units, units - before))
-        f = run.filament
-        begin, amount = np.zeros(run.count, np.int64), np.zeros(run.count, np.int64)
-        begin[f.on] = self.before + self.shift
-        amount[f.on] = self.after - self.before
-        for line, codes in arcs.moves(places, begin, amount).items():
-            edits.replace(line + run.start, codes)
-
-    def _write_leads(self, edits: Edits, moves: I64) -> None:
-        """Put the G-code on a move that has none and would get the one of a straight move before it."""
-        run, s = self.run, self.state
-        motion_out = np.where(self.bent, 1, run.motion)[moves]
-        before = np.concatenate([[s.motion_out], motion_out[:-1]])
-        for k in np.flatnonzero((before != motion_out) & ~self.bent[moves]).tolist():
-            line = int(moves[k]) + run.start
-            if run.table.code[line] < 0:
-                edits.lead(line, b"G%d" % motion_out[k])
+            arc = run.is_arc[run.on(c)]
+            words = run.words[c]
+            edits.set(words.word[arc], whole(words.value[arc] * factor, 10 * self.state.grain))
+        modal = run.is_arc & (run.table.code[run.start : run.start + run.count] < 0)
+        for k in np.flatnonzero(modal).tolist():
+            edits.lead(k + run.start, b"G%d" % run.motion[k])
 
     # -- afterwards ---------------------------------------------------------------------------
 
-    def note(self, gate: Gate, extent: "Extent") -> None:
+    def note(self, gate: Gate, result: Result) -> None:
         """Tell what could not be checked, what was held and how far the nozzle goes."""
         run, s = self.run, self.state
         if self.job.limits.has_volume:
@@ -244,8 +182,8 @@ class Writer:
                 places.append(self.arcs.machine[i])
             for p in places:
                 if len(p):
-                    extent.low_mm[i] = min(extent.low_mm[i], float(p.min()) * s.unit_mm)
-                    extent.high_mm[i] = max(extent.high_mm[i], float(p.max()) * s.unit_mm)
+                    result.low_mm[i] = min(result.low_mm[i], float(p.min()) * s.unit_mm)
+                    result.high_mm[i] = max(result.high_mm[i], float(p.max()) * s.unit_mm)
 
     def keep_state(self) -> None:
         """Leave the state as it stands after the last line."""
@@ -265,22 +203,6 @@ class Writer:
             s.e_base = s.e_in
         s.absolute, s.e_relative = bool(run.absolute[-1]), bool(run.e_mode[-1])
         s.plane, s.motion = int(run.plane[-1]), int(run.motion[-1])
-        moves = np.flatnonzero(run.is_move)
-        if len(moves):
-            s.motion_out = 1 if self.bent[moves[-1]] else s.motion
         at, z_mm, height = run.layers
         if len(at):
             s.layer_z_mm, s.layer_h_mm = float(z_mm[-1]), float(height[-1])
-
-
-class Extent:
-    """How far the nozzle goes, mm."""
-
-    def __init__(self) -> None:
-        self.low_mm, self.high_mm = [float("inf")] * 3, [float("-inf")] * 3
-
-
-def _round(values: F64, step: int) -> I64:
-    """Return lengths as whole numbers of the last place written, each a multiple of `step`."""
-    whole: I64 = step * np.rint(values * (ONE / step)).astype(np.int64)
-    return whole

@@ -7,9 +7,9 @@ from markupsafe import Markup
 from starlette.responses import Response
 
 from calib.desk import bench, says
-from calib.desk.pages.printing import who_of
+from calib.desk.pages.meant import spool_called, spools_to_choose, who_of
 from calib.desk.settings import label, spell
-from calib.desk.web import Ask, Page, go, show
+from calib.desk.web import Ask, NeedsChoice, Page, go, show
 from calib.desk.words import VERDICTS
 from calib.errors import BadInput
 from calib.model.correction import Verdict
@@ -38,9 +38,12 @@ def happened(ask: Ask) -> Page:
     return _page(ask)
 
 
-def _page(ask: Ask, error: BadInput | None = None) -> Page:
+def _page(ask: Ask, error: BadInput | None = None, fitting: NeedsChoice | None = None) -> Page:
     shop, who = ask.shop, who_of(ask)
     printers = [p.name for p in shop.printers()]
+    spools = spools_to_choose(ask, who.spool)
+    if fitting is not None:
+        spools |= {"names": [name for name, _ in fitting.options], "more": fitting.more}
     return show(
         "happened.html",
         400 if error else 200,
@@ -49,7 +52,7 @@ def _page(ask: Ask, error: BadInput | None = None) -> Page:
         kinds=[_kind(k) for k in EVENTS],
         axes=_AXES,
         printers=printers,
-        spools=[s.name for s in shop.spools()],
+        spools=spools,
         nozzles=[(n.name, n.printer) for n in shop.nozzles()],
         chosen=who if who.printer or len(printers) != 1 else Who(printer=printers[0], spool=who.spool),
         kind=ask.text("kind"),
@@ -80,14 +83,18 @@ def note(ask: Ask) -> Page | Response:
     try:
         kind = event_kind(ask.text("kind"))
         touched = {k: ask.text(k) for k in kind.happens_to}
+        if touched.get("spool"):
+            touched["spool"] = spool_called(ask, touched["spool"])
         done = ask.shop.event(
             kind.name,
-            **bench.names(Who(**touched)),
+            **bench.names(Who.of(touched)),
             axis=ask.text("axis") if kind.takes_axis else "",
             note=ask.text("note")[:500],
         )
     except BadInput as err:
         return _page(ask, err)
+    except NeedsChoice as several:
+        return _page(ask, BadInput("several spools are called that", mend="choose one"), several)
     return show(
         "noted.html",
         who=done.who if done.who.printer else None,
@@ -108,8 +115,11 @@ def history(ask: Ask) -> Page:
         printer = several[0].name
     if printer is None:
         return show("history.html", days=[], printers=[], printer="")
-    kept = shop.history(printer, None, who.spool or None, limit=MOST)
-    events = shop.events(printer, who.spool or None, limit=MOST)
+    kept = shop.history(printer=printer, spool=who.spool or None, limit=MOST)
+    spool = who.spool or None
+    # What happened to a spool, such as damp, happened to it on every printer.
+    everywhere = [e for e in shop.events(None, spool, limit=MOST) if not e.printer]
+    events = [*shop.events(printer, spool, limit=MOST), *everywhere]
     entries = [*_sheets(kept), *(_event(e) for e in events)]
     entries.sort(key=lambda e: e["at"], reverse=True)
     days = [(f"{d:%-d %B %Y}", list(es)) for d, es in groupby(entries, lambda e: e["at"].date())]
@@ -194,11 +204,11 @@ def _known(shop: Any, printer: str) -> list[dict[str, Any]]:
     """Return how well each setting was known over time, for the nozzle and roll that were used last."""
     from calib.report.over_time_figure import knowledge_figures
 
-    kept = shop.history(printer, limit=MOST)
+    kept = shop.history(printer=printer, limit=MOST)
     last = next((k for k in kept if k.nozzle and k.spool), None)
     if last is None:
         return []
-    known = shop.over_time(last.printer, last.nozzle, last.spool)
+    known = shop.over_time(printer=last.printer, nozzle=last.nozzle, spool=last.spool)
     return [_drawn(f) for f in knowledge_figures(known, "k")]
 
 

@@ -5,6 +5,7 @@ from typing import Any
 from starlette.responses import Response
 
 from calib.desk import says
+from calib.desk.pages.grid import grid_row, newest_first, overview
 from calib.desk.pages.printing import piece_summary
 from calib.desk.web import Ask, Page, go, show
 from calib.desk.words import STATES, WORDS
@@ -23,28 +24,22 @@ def home(ask: Ask) -> Page | Response:
     if shop.store_if_any() is None or not shop.printers():
         return go("/first")
     find = ask.text("find")[:80]
-    found = ask.remembered("overview", find, work_out=lambda: shop.overview(find))
+    found = overview(ask, find)
     if not find and not found.rows:
         return go("/spool/new")
-    rows = sorted(found.rows, key=_newest_first)
+    rows = sorted(found.rows, key=newest_first)
     pieces = [piece_summary(ask, p) for p in shop.pieces()[:MOST_PIECES]]
     return show(
         "home.html",
         here="home",
         headline=_headline(len(pieces), found.counts),
         printers=[{"name": p, "link": f"/printer?{says.query(Who(printer=p))}"} for p in found.printers],
-        rows=[_row(r) for r in rows[:MOST_ROWS]],
+        rows=[grid_row(r) for r in rows[:MOST_ROWS]],
         more=max(0, len(rows) - MOST_ROWS),
         find=find,
         open_pieces=pieces,
         states=STATES,
     )  # fmt: skip
-
-
-def _newest_first(row: Any) -> tuple[float, str]:
-    """Order: what was measured last comes first."""
-    newest = max((c.newest.timestamp() for c in row.cells if c.newest), default=0.0)
-    return -newest, row.spool
 
 
 def _headline(in_work: int, counts: Any) -> str:
@@ -58,22 +53,6 @@ def _headline(in_work: int, counts: Any) -> str:
         if counts.get("good")
         else "Ready for the first print"
     )
-
-
-def _row(row: Any) -> dict[str, Any]:
-    return {
-        "name": row.spool,
-        "material": " · ".join(filter(None, (row.material, row.colour))),
-        "link": f"/spool?{says.query(Who(spool=row.spool))}",
-        "cells": [
-            {
-                "state": c.state,
-                "words": STATES[c.state],
-                "link": f"/next?{says.query(Who(printer=c.printer, spool=row.spool))}",
-            }
-            for c in row.cells
-        ],
-    }
 
 
 def words(ask: Ask) -> Page:

@@ -6,7 +6,8 @@ from typing import Any
 from starlette.responses import Response
 
 from calib.desk import bench, says
-from calib.desk.pages.printing import chosen
+from calib.desk.pages.grid import grid_cell, overview
+from calib.desk.pages.meant import chosen, spools_to_choose
 from calib.desk.settings import half_width, label, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.errors import BadInput
@@ -50,7 +51,7 @@ def _printer_page(ask: Ask, found: Any, error: BadInput | None = None) -> Page:
             {"axis": a, "drive": _drive_name(found.axis(a).drive), "steps": found.axis(a).steps_per_mm}
             for a in "XYZ"
         ],
-        spools=[s.name for s in shop.spools()][:40],
+        spools=spools_to_choose(ask),
         links={
             "event": f"/happened?{says.query(Who(printer=found.name))}",
             "history": f"/history?{says.query(Who(printer=found.name))}",
@@ -150,24 +151,28 @@ def spool(ask: Ask) -> Page:
     """Show a spool: what is known of it on each printer."""
     shop = ask.shop
     found = bench.spool(shop, ask.text("spool"))
-    profiles = ask.remembered("spool", found.name, work_out=lambda: _profiles(shop, found.name))
+    cells = [c for r in overview(ask).rows if r.spool == found.name for c in r.cells]
+    measured = [c.printer for c in cells if c.newest] or [c.printer for c in cells[:1]]
     return show(
         "spool.html",
         who=Who(spool=found.name),
         spool=found,
-        profiles=profiles,
+        profiles=ask.remembered(
+            "spool", found.name, work_out=lambda: _profiles(shop, found.name, measured)
+        ),
+        others=[grid_cell(c, found.name) for c in cells if c.printer not in measured],
         event_link=f"/happened?{says.query(Who(spool=found.name))}",
     )
 
 
-def _profiles(shop: Any, name: str) -> list[dict[str, Any]]:
-    """Return what is known of a spool, where anything is; else some places where it may be."""
-    everywhere = [
-        _profile(shop, Who(printer=p.name, nozzle=n.name, spool=name))
-        for p in shop.printers()
-        for n in shop.nozzles(p.name)
+def _profiles(shop: Any, name: str, printers: list[str]) -> list[dict[str, Any]]:
+    """Return what is known of a spool on some printers; with several nozzles, where anything is."""
+    every = [
+        _profile(shop, Who(printer=printer, nozzle=n.name, spool=name))
+        for printer in printers
+        for n in shop.nozzles(printer)
     ]
-    return [p for p in everywhere if p["rows"]] or everywhere[:3]
+    return [p for p in every if p["rows"]] or every[:1]
 
 
 def _profile(shop: Any, who: Who) -> dict[str, Any]:

@@ -24,6 +24,8 @@ from calib.errors import BadInput
 from calib.report.reading_methods import methods_of
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from calib.workshop.measuring import Measuring, Taken
 
 UNIT_COOKIE = "truebead_unit"
@@ -144,13 +146,13 @@ def reading(ask: Ask) -> Page | Response:
         taken = _taken(ask, uid, name, repeat)
     except BadInput as err:
         if ask.wants_json:
-            return data({"error": _sentence(err)}, 400)
+            return data({"error": says.problem(err)}, 400)
         m = ask.shop.read(uid)
         cells = _cells(ask, m)
         at = next((c for c in cells if (c.id, c.repeat) == (name, repeat)), None)
         if at is None:
             raise
-        return _measure_page(ask, m, cells, at, problem=_sentence(err))
+        return _measure_page(ask, m, cells, at, problem=says.problem(err))
     doubt = bool(taken.suspicious and not ask.text("sure"))
     if ask.wants_json:
         return data(_taken_data(taken, doubt=doubt))
@@ -181,23 +183,29 @@ def _taken(ask: Ask, uid: str, name: str, repeat: int) -> "Taken":
     )
 
 
-def _sentence(err: BadInput) -> str:
-    mend = says.on_page(err.mend)
-    what = err.what[:1].upper() + err.what[1:]
-    return f"{what}. {mend[:1].upper()}{mend[1:]}." if mend else f"{what}."
-
-
 def question_of(taken: "Taken") -> dict[str, str]:
     """Return what is asked about a reading that can hardly be right."""
     f = taken.measuring.piece.feature(taken.feature)
     drawn = f"It was drawn as {f.nominal:.4g} {f.unit}." if f.unit in ("mm", "g") else ""
-    why = " or ".join(taken.doubts)
+    numbers = {g.id: n for n, g in enumerate(taken.measuring.piece.by_hand, 1)}
+    doubts = [_READING_OF.sub(lambda m: _numbered(m, numbers), d) for d in taken.doubts]
+    why = " or ".join(doubts)
     return {
         "text": taken.text,
         "words": f"Is it {taken.text}? {drawn}" + (f" It may be {why}." if why else ""),
         "proposal": taken.proposal,
         "proposed": f"{taken.proposed:.4g} {f.unit}" if taken.proposed is not None else "",
     }
+
+
+#: How a doubt names another feature whose reading it may be.
+_READING_OF = re.compile(r"the reading of (\w+)")
+
+
+def _numbered(found: re.Match[str], numbers: "Mapping[str, int]") -> str:
+    """Name another feature by its number in the picture."""
+    n = numbers.get(found[1])
+    return f"the reading of number {n}" if n else found[0]
 
 
 def _taken_data(taken: "Taken", *, doubt: bool) -> dict[str, Any]:
@@ -267,7 +275,7 @@ def take_list(ask: Ask) -> Page | Response:
             if taken.suspicious:
                 problems[key] = question_of(taken)["words"]
         except BadInput as err:
-            typed[key], problems[key] = text, _sentence(err)
+            typed[key], problems[key] = text, says.problem(err)
     m = ask.shop.read(uid)
     if problems or not ask.text("finish"):
         return _list_page(ask, m, typed, problems)

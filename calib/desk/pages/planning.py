@@ -8,7 +8,8 @@ from starlette.responses import Response
 
 from calib.desk import bench, says
 from calib.desk.pages.first import GOALS
-from calib.desk.pages.printing import chosen, piece_summary, svg, who_of
+from calib.desk.pages.meant import chosen, who_of
+from calib.desk.pages.printing import piece_summary, svg
 from calib.desk.settings import half_width, label, spell
 from calib.desk.web import Ask, Page, go, show
 from calib.errors import BadInput
@@ -36,6 +37,7 @@ def next_print(ask: Ask) -> Page:
     shown = _prints(ask, found)
     in_work = [piece_summary(ask, p) for p in ask.shop.pieces(found.who.printer, found.who.spool)]
     first = [s["pattern"] for s in shown[0]["steps"]] if shown else []
+    ask.desk.solids.expect()
     return show(
         "next.html",
         who=found.who,

@@ -7,7 +7,7 @@ from starlette.responses import Response
 from calib.desk import bench, says
 from calib.desk.pages.printing import (
     THREEMF,
-    first_look,
+    after_print,
     print_with,
     set_before,
     slicing_notes,
@@ -73,5 +73,5 @@ def plate_file(ask: Ask) -> Response:
 
 def printed(ask: Ask) -> Response:
     """Note that all of it is printed, and go on to measuring the first piece."""
-    said = [ask.shop.say_printed(m.source) for m in _pieces(ask)]
-    return go(f"/piece/{said[0].source}/{first_look(said[0])}")
+    ways = [after_print(ask, str(m.source)) for m in _pieces(ask)]
+    return go(ways[0])

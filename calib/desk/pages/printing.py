@@ -6,8 +6,8 @@ from starlette.responses import Response
 
 from calib.desk import bench, says
 from calib.desk.cells import judged
-from calib.desk.settings import label, neutral, spell
-from calib.desk.web import Ask, NeedsChoice, Page, go, show
+from calib.desk.settings import label, neutral, shown, spell
+from calib.desk.web import Ask, Page, go, show
 from calib.workshop.results import Who
 
 if TYPE_CHECKING:
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from calib.workshop.measuring import Measuring
     from patterns.piece import Piece
 
+#: The state of a piece whose result is kept: nothing of it changes any more.
+KEPT = "kept"
 THREEMF = "model/3mf"
 _FILES = {
     "piece.3mf": THREEMF,
@@ -23,29 +25,6 @@ _FILES = {
     "sheet.csv": "text/csv; charset=utf-8",
     "schedule.csv": "text/csv; charset=utf-8",
 }
-
-
-def who_of(ask: Ask) -> Who:
-    """Return the printer, nozzle and spool that a request names; what it leaves out is the only one."""
-    return Who(printer=ask.text("printer"), nozzle=ask.text("nozzle"), spool=ask.text("spool"))
-
-
-def chosen(ask: Ask) -> Who:
-    """Return one printer, nozzle and spool; asks where the address leaves a choice."""
-    shop, who = ask.shop, who_of(ask)
-    printer = who.printer or _only("printer", [(p.name, "") for p in shop.printers()])
-    nozzle = who.nozzle or _only(
-        "nozzle", [(n.name, f"{n.bore_mm:g} mm") for n in shop.nozzles(printer)]
-    )
-    spool = who.spool or _only("spool", [(s.name, s.material) for s in shop.spools()])
-    return Who(printer=printer, nozzle=nozzle, spool=spool)
-
-
-def _only(what: str, there: list[tuple[str, str]]) -> str:
-    """Return the only name there is; empty where there is none."""
-    if len(there) > 1:
-        raise NeedsChoice(what, [(n, f"{n} ({more})" if more else n) for n, more in there])
-    return there[0][0] if there else ""
 
 
 def svg(text: str) -> Response:
@@ -67,6 +46,7 @@ def piece_page(ask: Ask) -> Page:
     drawn = ask.desk.pictures.of(uid, piece)
     cost = bench.cost(ask.shop, piece, who_in(m))
     done, total = progress_of(m)
+    ask.desk.solids.expect()
     return show(
         "piece.html",
         who=who_in(m),
@@ -126,10 +106,10 @@ def still_to_set(m: "Measuring") -> list[str]:
     return [f"{label(n)}: {spell(n, found.values[n])}" for n in found.to_set if n in found.values]
 
 
-def set_before(m: "Measuring") -> list[str]:
-    """Return what must be set while the piece is printed, as far as it is not what every printer has."""
+def set_before(m: "Measuring") -> list[tuple[str, str, str]]:
+    """Return (name, value, term) of what must be set for the print, as far as it is not what every printer has."""
     values = printed_with(m).values
-    return [f"{label(n)}: {spell(n, v)}" for n, v in values.items() if neutral(n) != v]
+    return [(label(n), spell(n, v), shown(n).term) for n, v in values.items() if neutral(n) != v]
 
 
 def who_in(m: "Measuring") -> Who:
@@ -211,8 +191,15 @@ def sheet_page(ask: Ask, m: "Measuring") -> Response:
 
 def printed(ask: Ask) -> Response:
     """Note that a piece is printed, and go on to measuring it."""
-    m = ask.shop.say_printed(ask.part["uid"])
-    return go(f"/piece/{m.source}/{first_look(m)}")
+    return go(after_print(ask, ask.part["uid"]))
+
+
+def after_print(ask: Ask, uid: str) -> str:
+    """Note that a piece is printed; return the way on, which for a kept one is its result."""
+    record = ask.shop.read(uid).record
+    if record is not None and record.state == KEPT:  # by the browser's way back
+        return f"/piece/{uid}/result"
+    return f"/piece/{uid}/{first_look(ask.shop.say_printed(uid))}"
 
 
 def first_look(m: "Measuring") -> str:

@@ -9,12 +9,12 @@ from calib.desk.web import Ask, Page, go, show
 from calib.desk.work import Job
 from calib.errors import BadInput
 
-#: What the work may answer with; `file` and `picture` are fetched from here.
+#: What the work may answer with; `file` and `pictures`, each with its words, are fetched from here.
 _NOTHING = {
-    "title": "", "file": None, "name": "", "picture": None, "go_on": "", "go_on_words": "", "lines": (),
+    "title": "", "file": None, "name": "", "pictures": (), "go_on": "", "go_on_words": "", "lines": (),
     "back": "/",
 }  # fmt: skip
-_TYPES = {".stl": "model/stl", ".3mf": "model/3mf", ".png": "image/png"}
+_TYPES = {".stl": "model/stl", ".3mf": "model/3mf", ".jpg": "image/jpeg", ".svg": "image/svg+xml"}
 
 
 def _job(ask: Ask) -> Job:
@@ -73,9 +73,10 @@ def fetch(ask: Ask) -> Response:
 
 
 def picture(ask: Ask) -> Response:
-    """Return the picture that came out, such as a photo with what was measured drawn into it."""
-    job = _job(ask)
-    target = (job.answer or {}).get("picture")
-    if job.state != "done" or target is None:
+    """Return a picture that came out, such as a photo with what was measured drawn into it."""
+    job, n = _job(ask), ask.part["n"]
+    there = (job.answer or {}).get("pictures", ()) if job.state == "done" else ()
+    if not n.isdecimal() or int(n) >= len(there):
         raise BadInput("there is no picture to show")
-    return FileResponse(target, media_type="image/jpeg")
+    target = there[int(n)][0]
+    return FileResponse(target, media_type=_TYPES[target.suffix])

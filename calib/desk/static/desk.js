@@ -15,6 +15,19 @@
     });
   }
 
+  // What is typed of a spool's name finds the spools that it fits.
+  for (const input of document.querySelectorAll("input[data-suggest]")) {
+    let waiting = 0;
+    input.addEventListener("input", () => {
+      clearTimeout(waiting);
+      waiting = setTimeout(async () => {
+        const typed = input.value, answer = await fetch(`${input.dataset.suggest}?find=${encodeURIComponent(typed)}`).catch(() => null);
+        if (!answer?.ok || input.value !== typed) return;
+        input.list.replaceChildren(...(await answer.json()).map((name) => new Option(name)));
+      }, 150);
+    });
+  }
+
   // Values are copied with one tap.
   for (const button of document.querySelectorAll("button[data-copy]")) {
     button.hidden = !navigator.clipboard;

@@ -23,6 +23,10 @@ ONE = 10**PLACES
 #: Bytes that must stand behind the last start of a number.
 WINDOW = 32
 
+#: Bytes written for each number that is put in.
+_PIECE = 24
+_Piece = np.dtype((np.void, _PIECE))
+
 _POWERS = 10.0 ** np.arange(20)
 #: Bytes less the digit 0 that are no digits get a flag, 0x80; a product turns one flag into 8 times its byte's number.
 _ZEROS, _PAST_NINE, _FLAG = (np.uint64(c * 0x0101010101010101) for c in (0x30, 0x76, 0x80))
@@ -48,7 +52,7 @@ class Spelled(NamedTuple):
     size: I64
 
 
-def eights(text: bytes | bytearray) -> U64:
+def eights(text: bytes | bytearray | memoryview) -> U64:
     """Return a view of the eight bytes from each offset of a text."""
     return np.ndarray((len(text) - 7,), "<u8", text, strides=(1,))
 
@@ -151,6 +155,12 @@ def _join(v: U64) -> I64:
     return v.view(np.int64)
 
 
+def whole(values: F64, step: int) -> I64:
+    """Return numbers in units of the last place written, each a multiple of `step`."""
+    units: I64 = step * np.rint(values * (ONE / step)).astype(np.int64)
+    return units
+
+
 def write_decimals(units: I64) -> Spelled:
     """Spell units / 10**PLACES, of up to `MOST_DIGITS` digits.
 
@@ -178,6 +188,45 @@ def put_before(number: Spelled, text: int, size: int) -> Spelled:
     bits = np.uint64(8 * size)
     low = number.low << bits | np.uint64(text)
     return Spelled(low, number.high << bits | number.low >> (_64 - bits), number.size + size)
+
+
+def put_in(
+    data: bytes, text: bytes | bytearray, begin: I64, end: I64, new: Spelled
+) -> tuple[bytes, I64]:
+    """Put numbers in the place of stretches of a text, all in file order; return where each ends, too.
+
+    The new text is a row of pieces, in turns what is copied and a number. Each is written as 24 bytes where it begins,
+    and what is written beyond its end is overwritten by the next one.
+
+    Parameters
+    ----------
+    data, text : bytes
+        The text, and one of the same length with 24 bytes more whose content is not used.
+    """
+    source = eights(data + text[len(data) :])
+    start = np.concatenate([[0], end[:-1]])
+    gap = begin - start
+    bits = (gap << 3).view(np.uint64)
+    long = np.flatnonzero(gap > 8)  # copied apart; the others go with the number behind them
+    bits[long] = 0
+    ahead, rest = source[start], np.uint64(64) - bits
+    ahead &= (np.uint64(1) << bits) - np.uint64(1)
+    rows = np.empty((len(gap), 3), "<u8")
+    rows[:, 0] = ahead | new.low << bits
+    rows[:, 1] = new.low >> rest | new.high << bits
+    rows[:, 2] = new.high >> rest
+    stop = np.cumsum(new.size + gap)
+    total = int(stop[-1])
+    out = np.empty(total + _PIECE, np.uint8)
+    at = stop - new.size - (bits >> np.uint64(3)).view(np.int64)
+    np.ndarray((total + 1,), _Piece, out.data, strides=(1,))[at] = rows.view(_Piece).ravel()
+    # what is copied apart goes in eights, of which the last may overlap the one before
+    count = gap[long] + 7 >> 3
+    step = np.arange(count.sum()) - (np.cumsum(count) - count).repeat(count) << 3
+    step = np.minimum(step, (gap[long] - 8).repeat(count))
+    to = (at - gap)[long].repeat(count) + step
+    eights(out.data)[to] = source[start[long].repeat(count) + step]
+    return out[:total].tobytes() + data[end[-1] :], stop
 
 
 def _whole(n: I64) -> U64:
