@@ -135,10 +135,10 @@ def test_scale_and_steps_found_one_after_the_other_are_both_needed(lamp, tmp_pat
     steps = correction("steps_x_per_mm", 80.4, 80.0, scope=Scope.PRINTER, unit="steps/mm", u=0.01)
     where = kept_store(tmp_path, steps)
     with open_store(where[1]) as opened:
-        scale = correction("scale_x_percent", 99.8, 100.0, instead_of="steps_x_per_mm", u=0.01)
+        scale = correction("scale_x_percent", 100.2, 100.0, instead_of="steps_x_per_mm", u=0.01)
         keep(opened, "cube-2", corrections=[scale])
     answer = run(lamp, *where)
-    assert re.search(r"rows \(0\.99(79|80)\d\d 0.000000 0.000000\)", answer.output)
+    assert re.search(r"rows \(1\.00(19|20)\d\d 0.000000 0.000000\)", answer.output)
     assert "left out: steps/mm of X 80.40 (steps_x_per_mm;" in answer.output
 
 

@@ -296,10 +296,12 @@ def test_a_newer_value_is_to_be_set_anew(store):
     keep(store, corrections=[scale()])
     store.say_place({"scale_x_percent": 99.7}, Place.PRINTER, spool="white-1")
     assert place_of(store, spool="white-1") == ("printer", True)
+    # One sheet that contradicts another settles nothing; a third does.
     keep(store, "cube-2", corrections=[scale(99.2)])
+    keep(store, "cube-3", corrections=[scale(99.21)])
     assert place_of(store, spool="white-1") == ("printer", False)
     # What was found to be left alone was set while the piece was printed.
-    keep(store, "cube-3", corrections=[scale(99.3, verdict=Verdict.LEAVE)])
+    keep(store, "cube-4", corrections=[scale(99.2, verdict=Verdict.LEAVE)])
     assert place_of(store, spool="white-1") == ("printer", True)
 
 

@@ -15,7 +15,7 @@ from calib.errors import BadInput, FileError, StoreError
 from calib.model.correction import Scope
 from calib.store import fields, open_store
 from calib.store.clash import Decisions, decisions
-from calib.store.engine import hidden, shown, store_url
+from calib.store.engine import hidden, shown, speaking, store_url
 from calib.store.exchange_file import schema, write_records
 from calib.store.records import Nozzle, Spool
 from patterns.text import shown_text
@@ -386,6 +386,13 @@ def test_passwords_are_never_shown(tmp_path, monkeypatch, url, words):
     assert result.exception is None or isinstance(result.exception, SystemExit)
     for secret in ("geheim", "eheim"):
         assert secret not in result.output
+
+
+def test_what_a_driver_says_is_told_without_the_password():
+    url = store_url("postgresql://u:geheim@h/db?sslpassword=topf")
+    with pytest.raises(StoreError) as caught, speaking(url):
+        raise sqlite3.OperationalError("connection: neither geheim nor topf is right")
+    assert "connection: neither *** nor *** is right" in caught.value.line
 
 
 def test_a_server_s_name_is_shown_without_its_password():

@@ -300,6 +300,9 @@ def test_backup_and_restore(tmp_path):
         with pytest.raises(FileError, match="there already"):
             store.backup(saved)
         keep(store, "later")
+    assert (
+        saved.read_bytes()[18:20] == b"\1\1"
+    )  # one file: no log beside it, by SQLite's file format, 1.3.1
     aside = restore(str(path), saved)
     with open_store(str(path)) as store:
         assert content(store) == before

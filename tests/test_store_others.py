@@ -67,7 +67,8 @@ def test_what_may_not_be_written_can_be_read(theirs, monkeypatch):
     assert everything(theirs.parent) == before
 
 
-def test_a_folder_without_rights_is_read_in_truth():
+@pytest.mark.parametrize("mode", [0o444, 0o644])
+def test_a_folder_without_rights_is_read_in_truth(mode):
     """The rights themselves, and not a stand-in: the process may not write there."""
     drop = ["setpriv", "--bounding-set", "-dac_override"] if os.geteuid() == 0 else []
     if drop and not shutil.which("setpriv"):
@@ -76,7 +77,7 @@ def test_a_folder_without_rights_is_read_in_truth():
     path = folder / "s.sqlite"
     with open_store(str(path)) as store:
         keep(workshop(store), "a")
-    path.chmod(0o444)
+    path.chmod(mode)
     folder.chmod(0o555)
     try:
         words = [*drop, sys.executable, "-m", "calib", "profile", "history", "--store", str(path)]

@@ -61,7 +61,7 @@ def renew(block: bytes, state: State, *, restarts: bool) -> bytes:
         There are too many lines.
     """
     text = visible(block)
-    _, lead, _ = _numbered(text)
+    start, lead, star = _numbered(text)
     if not len(lead):  # the letter stands behind something else
         return block
     own, end, _ = read_decimals(text, lead + 1)
@@ -76,7 +76,7 @@ def renew(block: bytes, state: State, *, restarts: bool) -> bytes:
         units = write_decimals(number[other] * ONE)
         block, _ = put_in(block, text, lead[other] + 1, end[other], units)
         text = visible(block)
-    start, _, star = _numbered(text)
+        start, _, star = _numbered(text)
     start, star = start[star >= 0], star[star >= 0]
     if not len(star):
         return block
