@@ -1,6 +1,7 @@
 """What comes from outside is let in only as what is typed in would be; clashes are shown; nothing secret is."""
 
 import copy
+import json
 import sqlite3
 from contextlib import closing
 from dataclasses import replace
@@ -131,6 +132,7 @@ def test_odd_names_are_refused_in_one_line(records, untouched, kind, name):
         ({"sheet__sheet_text": "a\0b"}, "NUL"),
         ({"sheet__fit": {"a": 10**400}}, "beyond all measure"),
         ({"sheet__fit": {"a": "\ud800"}}, "surrogates"),
+        ({"sheet__fit": json.loads('{"a":' * 100 + "1" + "}" * 100)}, "nested too deep"),
         ({"event__at": "9999-12-31T23:59:59Z"}, "out of range"),
         ({"event__kind": "exploded"}, "exploded"),
         ({"event__axis": "Q\x1b"}, "axis"),
@@ -158,6 +160,16 @@ def test_values_beyond_the_ratings_are_refused_or_left_out(records, empty, value
     assert len(taken.left_out) == 1
     assert empty.in_force() == []
     assert empty.counts()["readings"] == 3  # what was measured stays
+
+
+def test_one_name_spelled_in_two_ways_meets_itself(records, empty):
+    """U+00E9 and U+0065 U+0301: Unicode Standard Annex 15, figure 3."""
+    theirs = next(r for r in records if r["record"] == "spool")
+    empty.add_spool(Spool(name="caf\u00e9", material=theirs["material"]))
+    with pytest.raises(
+        FileError, match="caf\u00e9"
+    ):  # the same name, with another colour and weight
+        empty.take_in(changed(records, spool__name="cafe\u0301"))
 
 
 def test_what_was_taken_back_may_be_beyond_the_ratings(records, empty):

@@ -355,7 +355,7 @@ def test_check_finds_what_was_tampered_with(tmp_path):
             "corrections": 3,
             "taken back": 1,
             "events": 2,
-            "places": 2,
+            "places where a setting takes effect": 2,
         }
         with closing(sqlite3.connect(path)) as raw:
             raw.execute("UPDATE sheets SET sheet_text = sheet_text || 'x' WHERE piece_id = 'a'")

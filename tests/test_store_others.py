@@ -114,6 +114,27 @@ def test_a_log_that_was_left_behind_counts(theirs, tmp_path):
     assert everything(copy.parent) == before
 
 
+def test_a_store_that_changes_while_it_is_copied_is_copied_again(theirs, tmp_path, monkeypatch):
+    copy = tmp_path / "copy" / "s.sqlite"
+    copy.parent.mkdir()
+    with open_store(str(theirs)) as owner:
+        keep(owner, "b")
+        for tail in ("", "-wal"):  # without the log's index, so that it has to be copied
+            shutil.copy(f"{theirs}{tail}", f"{copy}{tail}")
+    true, tried = shutil.copyfile, []
+
+    def slow(source, target):
+        tried.append(source)
+        true(source, target)
+        if len(tried) == 1:
+            os.utime(source, (1, 1))
+
+    monkeypatch.setattr(shutil, "copyfile", slow)
+    with open_store(str(copy), read_only=True) as store:
+        assert pieces(store) == {"a", "b"}
+    assert len(tried) == 4  # database and log, twice
+
+
 def test_a_log_that_a_kill_left_counts(theirs):
     """Log and index are there, and nobody has them open any more."""
 

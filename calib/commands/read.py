@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json, say_safety
+from calib.commands.common import answer, print_json, say_safety
 from calib.errors import BadInput
 from calib.report.made_words import made_json, made_lines
 from calib.report.words import place_lines
@@ -174,10 +174,6 @@ def sheet(
             )  # fmt: skip
         again = made.pieces[0]
         lines = [*made.notes, *place_lines(made.in_force, made.who.options)]
-    if as_json:
-        print_json(made_json(again))
-    else:
-        for line in (*lines, *made_lines(again)):
-            typer.echo(line)
+    answer(made_json(again), (*lines, *made_lines(again)), as_json=as_json)
     if again.piece.printed:
         say_safety(as_json=as_json)

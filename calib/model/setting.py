@@ -192,10 +192,14 @@ class Setting:
         """Return a value with as many digits as the setting is worth, ``?`` for None."""
         return "?" if value is None else f"{value:.{self.decimals}f}"
 
+    def amount(self, value: float | None) -> str:
+        """Return value and unit, to stand behind the label; the unit where the label does not say it."""
+        unit = "" if self.label.startswith(self.unit) else self.unit
+        return f"{self.spelled(value)} {unit}".rstrip()
+
     def said(self, value: float | None) -> str:
         """Return label, value and unit, for people: ``size along X 100.12 %``."""
-        unit = "" if self.label.startswith(self.unit) else self.unit
-        return f"{self.label} {self.spelled(value)} {unit}".rstrip()
+        return f"{self.label} {self.amount(value)}"
 
 
 _BY_TOPIC = {t.name: t for t in (*TOPICS, OTHER)}

@@ -146,5 +146,5 @@ def box_of(keys: Mapping[str, str]) -> list[tuple[str, str]]:
         known = setting(name)
         was = "" if before is None else f" (before: {known.spelled(before)})"
         if name in found.values:
-            rows.append((known.label, f"{known.spelled(found.values[name])} {known.unit}{was}"))
+            rows.append((known.label, f"{known.amount(found.values[name])}{was}"))
     return rows

@@ -116,7 +116,8 @@ class ProfileQuery:
         result = dict(found)
         for setting, e in estimates.items():
             v = found[setting]
-            result[setting] = replace(v, value=_value(v, e, said.get(setting)), u=e.u, estimate=e)
+            value = _value(v, e, said.get(setting), begun=_steps_applied(setting, found))
+            result[setting] = replace(v, value=value, u=e.u, estimate=e)
         return result
 
     def unsettled(self) -> list[KeptCorrection]:
@@ -184,7 +185,14 @@ def is_estimated(setting: str) -> bool:
     return not (about.topic == "axes" and about.axis in ("X", "Y", "Z"))
 
 
-def _value(v: ProfileValue, e: Estimate, said: PlaceRow | None) -> float:
+def _steps_applied(setting: str, found: Mapping[str, ProfileValue]) -> bool:
+    """Whether a setting is the scale of an axis whose size has been corrected by its steps."""
+    about = kept_setting(setting)
+    steps = found.get(f"steps_{about.axis.lower()}_per_mm") if about.topic == "scale" else None
+    return steps is not None and steps.source.correction.verdict == Verdict.APPLY
+
+
+def _value(v: ProfileValue, e: Estimate, said: PlaceRow | None, *, begun: bool) -> float:
     """Return the value to have set: what is set already stays where it can't be told from the best.
 
     A correction that is carried into files anyway costs nobody anything to refine: it stays within one
@@ -200,7 +208,7 @@ def _value(v: ProfileValue, e: Estimate, said: PlaceRow | None) -> float:
         stays = said.value
     if stays is None:
         return e.value
-    sure = e.expanded() if typed or stays == about.neutral else e.u
+    sure = e.u if not typed and (begun or stays != about.neutral) else e.expanded()
     return stays if abs(e.value - stays) <= max(sure, about.step / 2) else e.value
 
 
