@@ -137,7 +137,9 @@ def white_light(photo: Photo, seen: Seen, camera: Pinhole, scale: PaperScale) ->
     return np.asarray(np.median(linear(_white_levels(photo, seen, camera, scale)), axis=0), float)
 
 
-def _white_levels(photo: Photo, seen: Seen, camera: Pinhole, scale: PaperScale) -> NDArray[np.uint8]:
+def _white_levels(
+    photo: Photo, seen: Seen, camera: Pinhole, scale: PaperScale
+) -> NDArray[np.uint8]:
     """Colour of the white rims around markers: half a millimetre inside their squares."""
     spots = []
     for i, j in seen.mat.marker_squares:
