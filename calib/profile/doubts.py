@@ -33,7 +33,7 @@ WRONG = 0.04
 #: so many as odd.
 SAID, ODD = 0.5, 1e-3
 #: Sheets that are off by less than this, in standard deviations, are not looked at further.
-_LOOK = 2.0
+_LOOK, _LOOK_OF_MANY = 2.0, 3.0
 #: Likely wrong by less than this counts as right.
 _NOTHING = 0.03
 #: Of several sheets of which one is wrong, each that is likelier so than this is doubted.
@@ -43,8 +43,8 @@ _TOLD = 2.0
 #: How well the scatter of a sheet's readings is known before they are: degrees of freedom whose t is as
 #: wide, at one in a thousand, as a normal law whose sd is known to a factor of e^0.5 (`dimensions.PIECE`).
 _SCATTER_DOF = 5.0
-#: Rounds of judging and learning; rolls of which how far they differ is learnt once.
-_ROUNDS, _ROUNDS_OF_MANY, _MANY = 5, 2, 100
+#: Rounds of judging and learning; with more rolls, or sheets, than this once.
+_ROUNDS, _MANY = 5, 100
 _SETTLED = 0.01
 #: What is left open of a sheet's direction is at most this many times what the others leave open (variance).
 _WIDEST = 4.0
@@ -109,10 +109,8 @@ def robust(blocks: Iterable[Block], knowledge: Knowledge, start: Spreads | None 
     sums = summed(counted, knowledge)
     judged: dict[str, Judgement] = {}
     many = len(sums) > _MANY
-    for _ in range(_ROUNDS_OF_MANY if many else _ROUNDS):
-        # Of many rolls a few odd ones do not change how far they differ.
-        again = judged and many
-        found = solve(sums, knowledge, start or {}) if again else learnt(sums, knowledge, start)
+    for _ in range(1 if many else _ROUNDS):
+        found = learnt(sums, knowledge, start)
         judged = all_judged(found, counted, judged)
         after = [b.carefully() for b in counting(counted, judged)]
         if _settled(counted, after):
@@ -148,7 +146,7 @@ def all_judged(
     old = {u: j for u, j in before.items() if j.doubt}
     sharing = Counter(_same(j) for j in old.values())
     found = {}
-    for b in _suspects(posterior, blocks):
+    for b in _suspects(posterior, blocks, _LOOK if len(blocks) < _MANY else _LOOK_OF_MANY):
         was = old.get(b.uid)
         now = was if was and sharing[_same(was)] > 1 else _judgement(posterior, b)
         if now:
@@ -161,6 +159,7 @@ def all_judged(
         if j.doubt and doubted[j.printer] < 2
         else j
         for u, j in found.items()
+        if j.doubt or j.odds < ODD
     }
 
 
@@ -313,8 +312,8 @@ class _Held:
         return math.exp(min(log_t(v + reason.sd**2) - log_t(v), 500.0))
 
 
-def _suspects(posterior: Posterior, blocks: Iterable[Block]) -> Iterator[Block]:
-    """Yield the blocks that are doubted, or off by much for any reason.
+def _suspects(posterior: Posterior, blocks: Iterable[Block], look: float) -> Iterator[Block]:
+    """Yield the blocks that are doubted, or off by `look` standard deviations for any reason.
 
     The same as `_judgement` finds, without its care for what is rare: a block of readings z with noise V
     and rows R, in a posterior with mean m and covariance C of its coordinates, is off in a direction a by
@@ -349,7 +348,7 @@ def _suspects(posterior: Posterior, blocks: Iterable[Block]) -> Iterator[Block]:
             rows = r.T @ a
             q = np.sum(a * (one.r @ directions[sort]), axis=0)
             q -= np.sum(rows * (covariance[np.ix_(here, here)] @ rows), axis=0)
-            if np.any(far**2 > _LOOK**2 * q):
+            if np.any(far**2 > look**2 * q):
                 yield block
 
 
