@@ -7,7 +7,6 @@ camera and light are this file's own: of the library only the mat's printed page
 
 import io
 from dataclasses import dataclass, field
-from itertools import pairwise
 from typing import Any
 
 import cv2
@@ -49,6 +48,8 @@ class Shot:
     outline, holes
         Rim of the piece, (n, 2) mm, and of its holes; walls are set back towards the bed by
         `set_back_mm` at 45 degrees below a land of `land_mm` (0 set back: upright walls).
+    mesh : vertices and triangles, base on z = 0
+        The whole piece as it lies, in place of what else shapes it here; `outline` is then its box.
     towers : outline and top of each
         What stands on it, mm.
     marks : outlines
@@ -60,6 +61,7 @@ class Shot:
     """
 
     outline: Floats
+    mesh: tuple[Floats, NDArray[np.int64]] | None = None
     holes: tuple[Floats, ...] = ()
     towers: tuple[tuple[Floats, float], ...] = ()
     marks: tuple[Floats, ...] = ()
@@ -99,20 +101,16 @@ def solid(shot: Shot) -> m3.Manifold:
     rim = m3.CrossSection(
         [shot.outline, *(h[::-1] for h in shot.holes)], m3.FillRule.Positive
     ).scale((gx, gy))
-    rng = np.random.default_rng(shot.seed)
     land = shot.height_mm - shot.set_back_mm
-    levels = np.arange(0, shot.height_mm + 1e-9, _LAYER_MM / 2)
+    levels = _levels(shot)
     parts = []
-    for z0, z1 in pairwise(levels):
+    for z0, z1, rib in zip(levels, levels[1:], _ribs(shot), strict=False):
         middle = (z0 + z1) / 2
         inset = max(0.0, shot.set_back_mm - middle) if land > 0 else 0.0
         bulge = shot.squeeze_mm if z1 <= _LAYER_MM + 1e-9 else 0.0
         top = shot.height_mm - middle
         if shot.round_mm and top < shot.round_mm:
             inset += shot.round_mm - np.sqrt(shot.round_mm**2 - (shot.round_mm - top) ** 2)
-        rib = shot.ribs_mm * (0.5 - (round(z0 / (_LAYER_MM / 2)) % 2)) + (
-            rng.normal(0, 0.3) * shot.ribs_mm
-        )
         section = rim.offset(out_mm - inset + bulge + rib, m3.JoinType.Miter)
         parts.append(m3.Manifold.extrude(section, z1 - z0 + 1e-4).translate((0, 0, z0)))
     for outline, top in shot.towers:
@@ -124,6 +122,23 @@ def solid(shot: Shot) -> m3.Manifold:
         section = m3.CrossSection([outline], m3.FillRule.NonZero).scale((gx, gy))
         whole -= m3.Manifold.extrude(section, 2.0).translate((0, 0, shot.height_mm - _MARK_MM))
     return whole
+
+
+def _levels(shot: Shot) -> Floats:
+    return np.arange(0, shot.height_mm + 1e-9, _LAYER_MM / 2)
+
+
+def _ribs(shot: Shot) -> Floats:
+    """How far each slice juts out: layers bulge and recede in turn, and not alike."""
+    z = _levels(shot)[:-1]
+    turns = 0.5 - np.round(z / (_LAYER_MM / 2)) % 2
+    return shot.ribs_mm * (turns + np.random.default_rng(shot.seed).normal(0, 0.3, len(z)))
+
+
+def outermost_mm(shot: Shot) -> float:
+    """How far the walls' land juts out of what was drawn, where a caliper touches it: its outermost layer."""
+    on_land = _levels(shot)[1:] > shot.set_back_mm + 1e-6
+    return shot.grow[2] + float(_ribs(shot)[on_land].max())
 
 
 def render(shot: Shot) -> bytes:
@@ -231,12 +246,15 @@ def _scene(
 
 
 def _mesh(mi: Any, shot: Shot, bsdf: dict[str, Any]) -> Any:
-    raw = solid(shot).to_mesh()
-    points = np.asarray(raw.vert_properties, np.float32)[:, :3].astype(float)
+    if shot.mesh is None:
+        raw = solid(shot).to_mesh()
+        points = np.asarray(raw.vert_properties, float)[:, :3]
+        faces = np.asarray(raw.tri_verts, np.int64)
+    else:
+        points, faces = shot.mesh
     t = np.radians(shot.turn_deg)
     turn = np.array([[np.cos(t), -np.sin(t), 0], [np.sin(t), np.cos(t), 0], [0, 0, 1]])
     points = points @ turn.T + [*shot.at_mm, 0.02]
-    faces = np.asarray(raw.tri_verts)
     props = mi.Properties()
     props["bsdf"] = mi.load_dict(bsdf)
     mesh = mi.Mesh("piece", len(points), len(faces), props=props)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from bench.pathtrace import Floats, Shot, render
+from bench.pathtrace import Floats, Shot, outermost_mm, render
 from calib.photo.mat import BAR_MM, Mat
 from patterns.piece import Piece
 from patterns.registry import get
@@ -98,4 +98,5 @@ def rendered(folder: Path, numbers: range, width_px: int) -> Iterator[Truth]:
         path = folder / f"{number:03d}-{shot.colour}-{shot.mat.centre}-{shot.lamp}.jpg"
         if not path.exists():
             path.write_bytes(render(shot))
-        yield Truth(path, shot.colour, shot.mat.centre, shot.lamp, shot.tilt_deg, shot.grow, bars)
+        grow = (*shot.grow[:2], outermost_mm(shot))
+        yield Truth(path, shot.colour, shot.mat.centre, shot.lamp, shot.tilt_deg, grow, bars)

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from calib.photo.camera import Pinhole
-from calib.photo.image import encode
 from calib.photo.lying import Lying, loop_points
 from calib.photo.mat import Mat
 from calib.photo.mat_draw import raster
@@ -538,7 +537,13 @@ def _develop(scene: Scene, light: NDArray[np.float32]) -> NDArray[np.uint8]:
     light *= (1 - 0.12 * (x[None] ** 2 + y[:, None] ** 2))[:, :, None]
     sigma = scene.noise * np.sqrt(np.clip(light, 0, 1) + 0.02)
     light += sigma * rng.standard_normal(light.shape, dtype=np.float32)
-    return np.rint(encode(light) * 255).astype(np.uint8)
+    return np.rint(_encode(light) * 255).astype(np.uint8)
+
+
+def _encode(light: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The sRGB transfer curve (IEC 61966-2-1) of light from 0 to 1."""
+    v = np.clip(light, 0.0, 1.0)
+    return np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.power(v, 1 / 2.4) - 0.055)
 
 
 def jpeg(picture: NDArray[np.uint8], quality: int = 92, **options: object) -> bytes:

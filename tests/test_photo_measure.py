@@ -93,7 +93,8 @@ def test_one_caliper_reading_replaces_the_bars() -> None:
     )
     off = errors(outcome)
     assert abs(off["x_outside"]) < 0.05
-    assert abs(off["x_pitch"]) < 0.08
+    pitch = next(n for n in outcome.lengths if n.feature.id == "x_pitch")
+    assert abs(off["x_pitch"]) < pitch.sd_mm < 0.09  # from a wall in a slot
     along_x = next(n for n in outcome.lengths if n.feature.id == "x_outside")
     along_y = next(n for n in outcome.lengths if n.feature.id == "y_outside_low")
     assert along_y.scale_sd_mm / 40 > along_x.scale_sd_mm / 60  # the other direction is less known

@@ -6,11 +6,10 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.photo.contrast import Contrast, contrast_in
-from calib.photo.cover import Colours, colours_of
-from calib.photo.edges import Patch, cut_patch
-from calib.photo.gaps import CELL_MM, Gap, gap_between, sky_over, threads_in
 from calib.photo.hanging import LINE_MM, Edge, follow, rim_along
+from calib.photo.profiles import Patch, cut_patch
+from calib.photo.shares import Colours, colours_of
+from calib.photo.strands import CELL_MM, Gap, gap_between, strings_in
 from calib.photo.view import PieceView
 from patterns.feature import Feature, Kind
 
@@ -25,13 +24,14 @@ _CORNER_MM = 0.6  # of an edge beside its ends: shaded or rounded
 _RISE_MM = 0.25  # an edge that seems to hang upwards by more is not the edge
 _SMOOTH_MM = 1.5
 _LEAP_MM = 0.15  # from the curve: a blob, or a string
+_LEAST_KEPT = 0.6  # of the edge, on its curve
 _EDGE_SD_MM, _EDGE_SD_PX = 0.04, 0.4
 _FREE_SD_MM = 0.08  # of a free end across its edge: held by one end, its root not known as well
-_AGAIN = "take paper of another colour, or take it again in the even light of an overcast sky"
-_AREA_SHARE_SD = 0.12  # of a string's area: how thin things share a pixel
+_AREA_SHARE_SD = 0.15  # of a string's area: how thin things share a pixel
+_LEAST_SEEN, _HIDDEN_SHARE = 0.2, 0.2  # of a gap's height; of strings there, per height
 _CLEAR_MM = 0.3  # below a sagging rung, where strings begin to count
 #: Of the drawn line, from the placement of the whole piece: its height, and from end to end.
-_PLACED_SD_MM, _TURNED_SD_MM = 0.05, 0.03
+_PLACED_SD_MM, _TURNED_SD_MM, _ROOT_SD_MM = 0.05, 0.03, 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +61,7 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
     world = np.concatenate([view.placement.to_world(f.rim.points_mm) for f in view.fits])
     pixels = view.camera.project(world)
     patch = cut_patch(view.sight.photo, pixels, round(6 * view.camera.px_per_mm(world[0])) + 8)
-    colours, contrast = colours_of(view.fits), contrast_in(view, patch)
+    colours = colours_of([f.share for f in view.fits])
     lines: dict[tuple[float | None, str], Defect] = {}
     rungs: dict[float | None, Edge] = {}
     out: list[Defect] = []
@@ -69,7 +69,7 @@ def measure_defects(view: PieceView, features: Sequence[Feature]) -> list[Defect
         if f.kind is Kind.STRANDS:
             gap = _gap(view, f, features)
             if gap is not None:
-                out.append(_strings(view, patch, contrast, f, gap, rungs.get(f.rung)))
+                out.append(_strings(view, patch, colours, f, gap, rungs.get(f.rung)))
         elif f.kind is Kind.ROUGHNESS:
             out += _skin(view, patch, colours, f, features)
         elif f.kind is Kind.DROOP or (f.group in UNDERSIDES and f.kind in (Kind.SCORE, Kind.PASS)):
@@ -105,30 +105,32 @@ def _edge(view: PieceView, patch: Patch, colours: Colours, feature: Feature) -> 
 
 def _underside(view: PieceView, colours: Colours, edge: Edge, feature: Feature) -> list[Defect]:
     a, b = _ends(view, feature)
-    level = abs(feature.start[2] - feature.end[2]) < 1e-6
+    length = float(np.linalg.norm((b - a)[:2]))
     s, e = edge.along_mm, _smooth(edge.out_mm)
+    t = s / length
     px_per_mm = view.camera.px_per_mm(view.placement.to_world(edge.points_mm)[0])
-    sd = float(np.hypot(_EDGE_SD_MM, _EDGE_SD_PX / px_per_mm))
-    if level:  # held at both ends: a bridge
-        hang = _hanging(s, e, float(np.linalg.norm((b - a)[:2])))
-        value, quantity = float(np.percentile(hang, 97)), "sag"
-    else:  # held at its root alone
-        length = float(np.linalg.norm((b - a)[:2]))
+    if (
+        abs(feature.start[2] - feature.end[2]) < 1e-6
+    ):  # held at both ends: a bridge, hangs in about a parabola
+        columns = np.stack([np.ones_like(t), t - 0.5, 4 * t * (1 - t)], axis=1)
+        terms, kept = _fitted(columns, e, (_PLACED_SD_MM, _TURNED_SD_MM))
+        value, quantity = float(np.percentile((e - columns[:, :2] @ terms[:2])[kept], 97)), "sag"
+        sd = float(np.hypot(_EDGE_SD_MM, _EDGE_SD_PX / px_per_mm))
+    else:  # held at its root alone: level there, growing with the square of the way out
         vertical = abs(float((b - a)[:2] @ _up(view))) / length
-        # Level at the root, growing with the square of the way out: a straight droop reads 6 % low.
-        free = (s > _CORNER_MM) & (s < length - _CORNER_MM)
-        curl, _ = np.polyfit((s[free] / length) ** 2, e[free], 1) if free.sum() > 4 else (0.0, 0.0)
         steep = max(float(np.sqrt(1 - vertical**2)), 0.2)
-        value, quantity, sd = float(curl) / steep, "droop", _FREE_SD_MM / steep
+        terms, kept = _fitted(np.stack([np.ones_like(t), t**2], axis=1), e, (_ROOT_SD_MM,))
+        kept &= (s > _CORNER_MM) & (s < length - _CORNER_MM)
+        value, quantity, sd = float(terms[1]) / steep, "droop", _FREE_SD_MM / steep
     rough = float(np.std(edge.out_mm - e))
-    note = _doubt(colours, edge, value)
+    note = _doubt(colours, edge, value, float(kept.mean()))
     return [
         Defect(feature, quantity, value, "mm", sd, note, outline_mm=edge.points_mm),
         Defect(feature, "roughness", rough, "mm", 0.25 * rough + 0.01, note),
     ]
 
 
-def _doubt(colours: Colours, edge: Edge, value: float) -> str:
+def _doubt(colours: Colours, edge: Edge, value: float, kept: float) -> str:
     """Say why an edge that was followed may not be the right one; empty where nothing speaks for it."""
     if colours.doubt:
         return colours.doubt
@@ -137,28 +139,26 @@ def _doubt(colours: Colours, edge: Edge, value: float) -> str:
             "the camera looks under it: turn the piece on the mat by 180 degrees, or lean the camera"
             " the other way"
         )
-    return "its edge is not clear: come closer, in even light" if value < -_RISE_MM else ""
+    if value < -_RISE_MM or kept < _LEAST_KEPT:
+        return "its edge is not clear: come closer, in even light"
+    return ""
 
 
-def _hanging(s: Floats, e: Floats, length_mm: float) -> Floats:
-    """How far an edge hangs under the line from support to support, without what leaps off it.
+def _fitted(columns: Floats, e: Floats, known_sd_mm: Sequence[float]) -> tuple[Floats, Bools]:
+    """Fit the terms of a curve to an edge, and tell which of its places do not leap off it.
 
-    An edge hangs in about a parabola; robust least squares (Huber), to which it is an observation that
-    the line is where it is drawn.
+    Robust least squares (Huber), to which it is an observation that the first terms are 0: the edge starts
+    where it is drawn.
     """
     from scipy.optimize import least_squares
 
-    t = s / length_mm
-    columns = np.stack([np.ones_like(t), t - 0.5, 4 * t * (1 - t)], axis=1)
-
     def misfit(terms: Floats) -> Floats:
-        drawn = terms[:2] / (_PLACED_SD_MM, _TURNED_SD_MM)
+        drawn = terms[: len(known_sd_mm)] / known_sd_mm
         return np.concatenate([(columns @ terms - e) / (_EDGE_SD_MM * np.sqrt(len(e) / 6)), drawn])
 
-    terms = least_squares(misfit, np.zeros(3), loss="huber").x
+    terms = np.asarray(least_squares(misfit, np.zeros(columns.shape[1]), loss="huber").x)
     off = np.abs(e - columns @ terms)
-    kept = off < max(4 * float(np.median(off)), _LEAP_MM)
-    return np.asarray((e - columns[:, :2] @ terms[:2])[kept])
+    return terms, np.asarray(off < max(4 * min(float(np.median(off)), _LEAP_MM / 2), _LEAP_MM))
 
 
 def _up(view: PieceView) -> Floats:
@@ -200,26 +200,31 @@ def _gap(view: PieceView, feature: Feature, features: Sequence[Feature]) -> Gap 
 def _strings(
     view: PieceView,
     patch: Patch,
-    contrast: Contrast,
+    colours: Colours,
     feature: Feature,
     gap: Gap,
     above: Edge | None,
 ) -> Defect:
-    """Area of material in a gap; `above` is the edge of the rung over it, where there is one."""
+    """Area of material in a gap; `above` is the edge of the rung over it, where there is one.
+
+    Strings cross the gap, so that what walls hide of its length holds as much as the rest. What a rung hides of
+    its height holds less, for strings are further from it.
+    """
     world = view.placement.to_world(gap.cells_mm.reshape(-1, 3))
-    light = patch.sample(view.camera.project(world)).astype(float).reshape(gap.cells_mm.shape)
-    threads = threads_in(light, contrast, sky_over(view, gap))
-    counted = threads.share
+    light = patch.sample(view.camera.project(world)).reshape(gap.cells_mm.shape)
+    counted = strings_in(light, colours)
+    hidden = float(gap.high_mm - len(gap.aside_mm) * CELL_MM)
     if above is not None:  # a rung that sags reaches into the gap below it, and is no string
-        counted = np.where(gap.aside_mm > _lower_end(view, gap, above) - _CLEAR_MM, 0.0, counted)
-    seen = max(float(counted.sum()), 0.0) * CELL_MM**2
-    # A string that crosses the gap is seen in part.
-    area = seen * gap.length_mm / (len(gap.along_mm) * CELL_MM)
-    share_sd = float(np.linalg.norm([_AREA_SHARE_SD, 0.5 * gap.unseen]))
-    sd = share_sd * area + 0.02 * np.sqrt(gap.length_mm * gap.high_mm)
-    note = "" if threads.clear else f"a shadow can pass for strings of this filament: {_AGAIN}"
+        covered = gap.aside_mm > _lower_end(view, gap, above) - _CLEAR_MM
+        counted = np.where(covered, 0.0, counted)
+        hidden += float(covered.mean()) * len(gap.aside_mm) * CELL_MM
+    least = float(counted.sum()) * CELL_MM * gap.length_mm / len(gap.along_mm)
+    most = least / max(1 - hidden / gap.high_mm, _LEAST_SEEN)
+    area = least + _HIDDEN_SHARE * (most - least)
+    sd = np.hypot(_AREA_SHARE_SD * area, _HIDDEN_SHARE * (most - least))
+    sd = np.hypot(sd, 0.02 * np.sqrt(gap.length_mm * gap.high_mm))
     frame = gap.cells_mm[[0, 0, -1, -1, 0], [0, -1, -1, 0, 0]]
-    return Defect(feature, "strings", area, "mm2", float(sd), note, outline_mm=frame)
+    return Defect(feature, "strings", area, "mm2", float(sd), colours.doubt, outline_mm=frame)
 
 
 def _lower_end(view: PieceView, gap: Gap, rung: Edge) -> Floats:

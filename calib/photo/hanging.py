@@ -5,9 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calib.photo.cover import Colours
-from calib.photo.edges import Patch
+from calib.photo.profiles import Patch
 from calib.photo.rims import Rim, hidden, rims_of
+from calib.photo.shares import Colours
 from calib.photo.view import PieceView
 
 Floats = NDArray[np.float64]
@@ -17,7 +17,7 @@ LINE_MM = 0.5
 _STEP_MM = 0.05
 _INSIDE_MM, _REACH_MM = 0.7, 4.0  # how far to both sides of the drawn line to look
 _PAPER_MM = 0.15  # of paper in a row ends the plastic; strings lie further down
-_HALF = 0.5
+_SOFT_MM, _BESIDE_MM, _MOST_BESIDE = 0.2, 1.2, 0.6
 _LEAP_MM = 0.35  # from its neighbours' median: a string that starts there, or a blob
 
 
@@ -78,7 +78,9 @@ def follow(
     height = np.broadcast_to(points[:, None, 2:], (*flat.shape[:2], 1))
     world = view.placement.to_world(np.concatenate([flat, height], axis=-1).reshape(-1, 3))
     light = patch.sample(view.camera.project(world)).reshape(*flat.shape[:2], 3)
-    out = _first_paper(colours.cover(light), across)
+    cover = colours.cover(light)
+    out = _first_paper(cover, across, np.full(len(cover), 0.5))
+    out = _first_paper(cover, across, (1 + _beside(cover, across, out)) / 2)
     s = along[seen]
     kept = np.isfinite(out) & ~_leaps(out)
     if kept.sum() < 6:
@@ -89,10 +91,18 @@ def follow(
     return Edge(s[order], out[order], lying, wall_mm)
 
 
-def _first_paper(cover: Floats, across: Floats) -> Floats:
+def _beside(cover: Floats, across: Floats, out: Floats) -> Floats:
+    """Share of plastic that paper beside the edge seems to have, (n,), by light that bounced or a shadow."""
+    beyond = (across > out[:, None] + _SOFT_MM) & (across < out[:, None] + _BESIDE_MM)
+    seen = np.where(beyond, cover, np.nan)
+    seen[~beyond.any(axis=1)] = 0.0
+    return np.asarray(np.minimum(np.nanpercentile(seen, 25, axis=1), _MOST_BESIDE))
+
+
+def _first_paper(cover: Floats, across: Floats, half: Floats) -> Floats:
     """Where along each row (n, m) plastic first gives way to paper, between samples; NaN for nowhere."""
     count = round(_PAPER_MM / _STEP_MM)
-    paper = cover < _HALF
+    paper = cover < half[:, None]
     windows = np.lib.stride_tricks.sliding_window_view(paper, count, axis=1)
     runs = np.asarray(windows.min(axis=2), dtype=bool)
     out = np.full(len(cover), np.nan)
@@ -101,7 +111,7 @@ def _first_paper(cover: Floats, across: Floats) -> Floats:
         if k == 0:
             continue  # no plastic where it is drawn
         high, low = cover[n, k - 1], cover[n, k]
-        out[n] = across[k - 1] + _STEP_MM * (high - _HALF) / max(high - low, 1e-9)
+        out[n] = across[k - 1] + _STEP_MM * (high - half[n]) / max(high - low, 1e-9)
     return out
 
 

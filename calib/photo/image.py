@@ -161,12 +161,6 @@ def linear(rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
     return np.asarray(_LIGHT[rgb])
 
 
-def encode(light: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
-    """Apply the sRGB transfer curve (IEC 61966-2-1) to light from 0 to 1."""
-    v = np.clip(light, 0.0, 1.0)
-    return np.asarray(np.where(v <= 0.0031308, 12.92 * v, 1.055 * np.power(v, 1 / 2.4) - 0.055))
-
-
 def decode(tone: NDArray[np.floating[Any]]) -> NDArray[np.float64]:
     """Undo the sRGB transfer curve (IEC 61966-2-1) for tones from 0 to 1."""
     v = np.clip(tone, 0.0, 1.0)

@@ -14,12 +14,13 @@ from patterns.feature import Feature, Kind
 
 Floats = NDArray[np.float64]
 
-#: How far outward every edge is seen of where a caliper finds it (rounded by the print, and light that
-#: bounced): taken off, with a standard uncertainty that all lengths share. From path-traced photos.
-OUTWARD_MM, OUTWARD_SD_MM = 0.0, 0.012
+#: How far outward every edge is seen of where a caliper finds it: taken off, with a standard uncertainty that
+#: all lengths share. Inside, for a caliper touches the layers that jut out most, and ledges between layers
+#: are dark. From path-traced photos of layers by 0 to 0.04 mm uneven, and of coloured light that bounced.
+OUTWARD_MM, OUTWARD_SD_MM = -0.015, 0.015
 _MODEL_SD_MM = 0.006  # of one edge: what the step model leaves in path-traced photos
 _BRIGHTNESS_SD_MM = 0.02  # more where brightness alone tells plastic from paper
-_SMEAR_SHARE_SD = 0.3  # of what the smear of colours moves edges by
+_DIM, _DIM_SD_MM = 0.04, 0.06  # and where plastic that is told by colour has so little light
 _WALL_SHARE_SD = 0.1  # of a wall that is seen: how its light compares with the upper face's
 _SQUEEZE_SD_MM = 0.08  # of a foot on the bed: the first layer bulges
 _CENTRE_SD_MM = 0.1
@@ -135,18 +136,13 @@ def _measure(view: PieceView, feature: Feature, scale: Scale) -> Length | None:
     value = nominal + b.shift_mm - a.shift_mm - OUTWARD_MM * outward
     world = view.placement.turned(direction[None])[0]
     camera_sd = _camera_sd(view, a, b, world)
-    edge_sd = abs(outward) * float(np.hypot(OUTWARD_SD_MM, _smear_sd(view)))
+    edge_sd = abs(outward) * OUTWARD_SD_MM
     own = float(np.sqrt(a.sd_mm**2 + b.sd_mm**2 + camera_sd**2))
     places = [_seen_at(view, e, world) for e in (a, b)]
     return Length(
         feature, float(value), own, edge_sd, abs(nominal) * scale.sd_along(world),
         (*a.doubts, *b.doubts), (places[0], places[1]), view.sight.photo.name,
     )  # fmt: skip
-
-
-def _smear_sd(view: PieceView) -> float:
-    """Return what is left of the smear of colours once it was taken off, mm: shared by all edges."""
-    return _SMEAR_SHARE_SD * float(np.median([abs(f.smear_mm) for f in view.fits]))
 
 
 def _seen_at(view: PieceView, end: End, world_direction: Floats) -> Floats:
@@ -231,10 +227,12 @@ def _offset_at(f: EdgeFit, anchor: Floats) -> tuple[float, float]:
 
 def _model_variance(f: EdgeFit) -> float:
     """Return what the model of an edge leaves, mm^2."""
-    brightness = 0.0 if f.share.by_colour else _BRIGHTNESS_SD_MM
+    told = _BRIGHTNESS_SD_MM
+    if f.share.by_colour:  # a camera's file keeps dark colours coarsely
+        told = _DIM_SD_MM if f.share.plastic.mean() < _DIM else 0.0
     wall = _WALL_SHARE_SD * f.wall_mm
     squeeze = _SQUEEZE_SD_MM if f.z_mm < 1e-6 else 0.0
-    return _MODEL_SD_MM**2 + brightness**2 + squeeze**2 + wall**2
+    return _MODEL_SD_MM**2 + told**2 + squeeze**2 + wall**2
 
 
 def _circle_step(f: EdgeFit) -> tuple[Floats, Floats]:

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from calib.errors import FileError
 from calib.photo.camera import Pinhole
 from calib.photo.corners import Seen
-from calib.photo.image import Photo
+from calib.photo.image import Photo, decode, linear
 from calib.photo.mat import ASLANT, SQUARE_MM
 from calib.photo.scale import PaperScale
 
@@ -132,6 +132,11 @@ def _check_light(photo: Photo, seen: Seen, camera: Pinhole, scale: PaperScale) -
     return ["parts of the paper are overexposed"] if clipped > 0.1 else []
 
 
+def white_light(photo: Photo, seen: Seen, camera: Pinhole, scale: PaperScale) -> Floats:
+    """Return the (3,) light of the mat's white paper."""
+    return np.asarray(np.median(linear(_white_levels(photo, seen, camera, scale)), axis=0), float)
+
+
 def _white_levels(
     photo: Photo, seen: Seen, camera: Pinhole, scale: PaperScale
 ) -> NDArray[np.uint8]:
@@ -166,13 +171,8 @@ def blur_px(seen: Seen, camera: Pinhole, scale: PaperScale) -> float:
         size = np.linalg.norm(pixels[:, 2, -1] - pixels[:, 2, 0], axis=1) / (steps[-1] - steps[0])
         at = pixels.reshape(len(flat), -1, 2)
         grey = np.asarray(cv2.remap(seen.grey, at[..., 0], at[..., 1], cv2.INTER_LINEAR), float)
-        light = _light(grey).reshape(len(flat), len(lines), len(steps)).mean(axis=1)
+        light = decode(grey / 255).reshape(len(flat), len(lines), len(steps)).mean(axis=1)
         height = np.abs(light[:, -20:].mean(axis=1) - light[:, :20].mean(axis=1))
         slope = np.abs(light[:, 8:] - light[:, :-8]).max(axis=1) / (8 * (steps[1] - steps[0]))
         widths.append(height / np.maximum(slope, 1e-6) / np.sqrt(2 * np.pi) * size)
     return float(np.clip(np.median(np.concatenate(widths)), 0.45, 0.5 * SQUARE_MM * 12))
-
-
-def _light(grey: Floats) -> Floats:
-    v = grey / 255
-    return np.asarray(np.where(v <= 0.04045, v / 12.92, ((v + 0.055) / 1.055) ** 2.4))

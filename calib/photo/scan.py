@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from calib.errors import FileError
 from calib.photo.card import card_body, card_features
-from calib.photo.edges import cut_patch, sample_rim
 from calib.photo.image import Photo
 from calib.photo.locate import Box, Found, TopView, locate, mask_of, top_view
 from calib.photo.lying import Lying, lay
 from calib.photo.measure import Length, combine, flat_direction, measure_features, shows
+from calib.photo.profiles import cut_patch, sample_rim
 from calib.photo.rims import Rim, rims_of
 from calib.photo.scale import CALIPER_SD_MM, PaperScale, card_lengths
 from calib.photo.scanner import (

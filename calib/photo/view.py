@@ -1,7 +1,7 @@
 """One photo from picture to rims: is it good enough, where is the piece, where is each rim."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 from calib.errors import FileError
 from calib.photo.camera import Camera, Pinhole, View, solve_cameras
 from calib.photo.corners import Seen, find_mat
-from calib.photo.edges import EdgeFit, Look, cut_patch, fit_edge, look_of, sample_rim
+from calib.photo.edges import EdgeFit, fit_edge, look_of
 from calib.photo.image import Photo
 from calib.photo.locate import Box, Found, locate, mask_of, refuse_others, silhouette, top_view
 from calib.photo.lying import Lying
 from calib.photo.placement import Placement
-from calib.photo.quality import blur_px, check_view
+from calib.photo.profiles import cut_patch, sample_rim
+from calib.photo.quality import blur_px, check_view, white_light
 from calib.photo.rims import Rim, rims_of, visible
 from calib.photo.scale import PaperScale
 
@@ -23,9 +24,9 @@ Bools = NDArray[np.bool_]
 
 _WEAKEST_SCORE = 0.15
 _WEAKEST_SUPPORT, _CLOSE_MERIT = (
-    0.33,
+    0.4,
     0.93,
-)  # false placements in photos with known truth: up to 0.30
+)  # false placements in photos with known truth: up to 0.37
 _CLOSE_RIVAL = 0.6
 _REACHES_MM = (1.5, 0.8, 0.4)
 _GROW_SD = 0.003  # of a print, in the scale that `_SHARED_MM` makes: filament shrinks by up to 1 %
@@ -41,6 +42,7 @@ class Sight:
     camera: Camera
     blur_px: float
     notes: tuple[str, ...] = ()
+    white: Floats = field(default_factory=lambda: np.ones(3))  # light of white paper, (3,)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -103,7 +105,7 @@ def solve_views(
             notes = check_view(photos[n], seen[n], camera, kept, solved.rms_px, blur, scale)
             out[n] = MatView(
                 photo=photos[n], seen=seen[n], camera=camera, blur_px=blur, notes=tuple(notes),
-                stretch=solved.stretch,
+                white=white_light(photos[n], seen[n], camera, scale), stretch=solved.stretch,
             )  # fmt: skip
     return [v for v in out if v is not None]
 
@@ -193,7 +195,6 @@ def fit_piece(view: Sight, found: Found, rims: Sequence[Rim] = ()) -> PieceView:
         view.photo, camera.project(world), round(5 * camera.px_per_mm(world.mean(axis=0))) + 8
     )
     fits: list[EdgeFit] = []
-    look = Look()
     for reach in _REACHES_MM:
         seen = visible(lying, rims, placement.to_lying(camera.position_mm[None])[0])
         profiles = [
@@ -203,8 +204,7 @@ def fit_piece(view: Sight, found: Found, rims: Sequence[Rim] = ()) -> PieceView:
         ]
         if not profiles:
             break
-        if reach == _REACHES_MM[-1]:
-            look = look_of([p for _, p in profiles], reach)
+        look = look_of([p for _, p in profiles], view.white)
         fits = [fit_edge(rim, p, reach, look) for rim, p in profiles]
         if reach != _REACHES_MM[-1]:
             placement = _stepped(
