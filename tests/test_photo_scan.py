@@ -10,7 +10,8 @@ from calib.cli import build_app
 from calib.photo.image import load_photo
 from calib.photo.mat import Mat
 from calib.photo.scale import from_bars
-from calib.photo.scan import measure_scans, sought
+from calib.photo.scan import measure_scans
+from calib.photo.scan_look import sought
 from calib.photo.scanner import Clue, GlassScale, Size, settle, weights
 from calib.readings import read_sheet, sheet_csv
 from patterns.feature import Feature, Kind
