@@ -80,8 +80,9 @@ def apply(
     flags = {"wait": wait, "check": check, "again": again, "dry_run": dry_run}
     how = _how(file, centre, schedule=schedule, line=line, e_in_g91=e_in_g91, **flags)
     with open_workshop(store) as workshop:
+        by_hand = bool(given or schedule)
         found = workshop.in_use(
-            places, by_hand=bool(given or schedule), printer=printer, nozzle=nozzle, spool=spool
+            places, by_hand=by_hand, printer=printer, nozzle=nozzle, spool=spool
         )
         listed = applying.with_given(found.values if schedule is None else (), given)
         if file is None:

@@ -1,7 +1,5 @@
 """`truebead doctor`: look whether everything is there that the work needs."""
 
-from typing import Any
-
 import typer
 
 from calib.commands import options as o
@@ -23,10 +21,7 @@ def doctor(store: o.Store = None, as_json: o.Json = False) -> None:
 
     found = look_over(store)
     if as_json:
-        rows: list[dict[str, Any]] = [
-            {"what": f.what, "found": f.found, "good": f.good, "mend": f.mend} for f in found
-        ]
-        print_json(rows)
+        print_json([{"what": f.what, "found": f.found, "good": f.good, "mend": f.mend} for f in found])  # fmt: skip
     else:
         for f in found:
             mark = {True: "good ", False: "BAD  ", None: "     "}[f.good]

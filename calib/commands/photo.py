@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calib.commands import options as o
-from calib.commands.common import print_json
+from calib.commands.common import answer
 from calib.errors import BadInput
 from calib.workshop.typed import numbers
 
@@ -64,10 +64,7 @@ def mat(
         report = keep_mat(name, bar_x, bar_y)
     else:
         report = make_mat(out or Path("mat.pdf"), paper, centre, filament, number, force=force)
-    if as_json:
-        print_json(report)
-    else:
-        typer.echo(report["words"])
+    answer(report, [report["words"]], as_json=as_json)
 
 
 SheetFile = Annotated[
@@ -151,10 +148,6 @@ def _say(found: "Photographed", *, as_json: bool) -> None:
     """Print what was measured; nothing clear means that it has to be measured again."""
     from calib.workshop.photographing import photo_json, photo_lines
 
-    if as_json:
-        print_json(photo_json(found))
-    else:
-        for line in photo_lines(found):
-            typer.echo(line)
+    answer(photo_json(found), photo_lines(found), as_json=as_json)
     if not found.clear:
         raise typer.Exit(1)
