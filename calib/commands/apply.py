@@ -20,6 +20,7 @@ from calib.workshop.typed import build_given
 if TYPE_CHECKING:
     from calib.apply.values import Value
     from calib.workshop.applying import Applied, FileOptions, ToSet
+    from calib.workshop.results import Named
 
 #: A file this large takes long enough to show progress.
 _LONG_WORK_BYTES = 30_000_000
@@ -80,10 +81,8 @@ def apply(
     flags = {"wait": wait, "check": check, "again": again, "dry_run": dry_run}
     how = _how(file, centre, schedule=schedule, line=line, e_in_g91=e_in_g91, **flags)
     with open_workshop(store) as workshop:
-        by_hand = bool(given or schedule)
-        found = workshop.in_use(
-            places, by_hand=by_hand, printer=printer, nozzle=nozzle, spool=spool
-        )
+        whose: Named = {"printer": printer, "nozzle": nozzle, "spool": spool}
+        found = workshop.in_use(places, by_hand=bool(given or schedule), **whose)
         listed = applying.with_given(found.values if schedule is None else (), given)
         if file is None:
             with nullcontext() if dry_run else workshop.say_places(found):
