@@ -30,7 +30,7 @@ BUDGETS = {
     "overhang-ladder": (33, 7.8, 10, {"overhang_limit_deg": 7.5}),
     "squareness-frame": (30, 7.0, 14, {"scale_x_percent": 0.065, "skew_xy_deg": 0.0255}),
     "step-gauge": (26, 6.0, 12, {"scale_x_percent": 0.056, "outline_offset_mm": 0.018}),
-    "string-posts": (35, 4.9, 27, {"retraction_mm": 0.36}),
+    "string-posts": (35, 4.9, 27, {"retraction_mm": 0.40}),
     "strip": (12, 2.0, 2, {"scale_x_percent": 0.078}),
     "temperature-tower": (46, 6.0, 27, {"hot_end_c": 4.5}),
     "wall-box": (14, 1.0, 8, {"flow_percent": 6.0}),

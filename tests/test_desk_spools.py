@@ -42,7 +42,7 @@ def test_words_that_fit_several_spools_leave_those_to_choose(client: Client) -> 
     page = client.get("/happened").text
     asked = press(client, page, "Note it", kind="stored-damp", spool="roll-3")
     assert asked.status_code == 400
-    assert "several spools" in asked.text
+    assert "Several spools" in asked.text
     found = re.findall(r"<option>(roll-\d\d)</option>", asked.text)
     assert sorted(found) == [f"roll-3{n}" for n in range(10)]
     assert 'value="stored-damp" required checked' in asked.text  # it need not be said again
@@ -53,7 +53,7 @@ def test_a_spool_that_is_not_there_is_told(client: Client) -> None:
     page = client.get("/happened").text
     none = press(client, page, "Note it", kind="stored-damp", spool="nobody's")
     assert none.status_code == 400
-    assert "there is no spool" in none.text
+    assert "There is no spool" in none.text
 
 
 def test_a_page_about_one_of_many_spools_asks_for_part_of_its_name(client: Client) -> None:
