@@ -42,6 +42,27 @@ def test_lines_are_parallel_apart_and_off_the_piece(found: list[tuple[float, flo
             assert abs(y - other_y) > 4 or low > other_high or other_low > high
 
 
+def test_labels_of_short_lengths_do_not_cross_at_a_corner() -> None:
+    """A bracket of two short arms: both labels are longer than what they stand on."""
+    ends = [
+        (np.array([0.0, 6.0, 5.0]), np.array([12.0, 6.0, 5.0])),
+        (np.array([6.0, 0.0, 5.0]), np.array([6.0, 12.0, 5.0])),
+    ]
+
+    def off(points: Floats) -> NDArray[np.bool_]:
+        x, y = points[:, 0], points[:, 1]
+        return ~(
+            ((x > 0) & (x < 90) & (y > 0) & (y < 12)) | ((x > 0) & (x < 12) & (y > 0) & (y < 90))
+        )
+
+    labels = []
+    for p in place_lines(ends, [30.0, 30.0], off):
+        a, b = p.line
+        along = (b - a) / np.linalg.norm(b - a)
+        labels.append((a + b) / 2 + np.linspace(-15, 15, 61)[:, None] * along)
+    assert np.linalg.norm(labels[0][:, None] - labels[1][None], axis=-1).min() > 2.0
+
+
 @given(st.lists(st.tuples(st.floats(0, 300), st.floats(0, 80)), max_size=25))
 def test_no_label_lies_on_another(corners: list[tuple[float, float]]) -> None:
     taken: list[tuple[float, float, float, float]] = []

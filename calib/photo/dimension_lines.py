@@ -11,6 +11,7 @@ Bools = NDArray[np.bool_]
 
 _LANE_MM = 4.5
 _MOST_LANES = 14
+_CLEAR_MM = 0.9 * _LANE_MM  # from one line or label to the next
 _ROOM_MM = 2.0  # between what stands in one lane
 
 
@@ -30,18 +31,25 @@ class DimensionLine:
 
 @dataclass(frozen=True, eq=False)
 class _Taken:
-    """A stretch of a lane that is in use: along a direction, at a distance aside."""
+    """A line with the label on its middle: where that is, which way, and half of how long both are."""
 
+    centre: Floats
     direction: Floats
-    aside_mm: float
-    low_mm: float
-    high_mm: float
+    half_mm: float
+    half_label_mm: float
 
     def is_hit_by(self, other: "_Taken") -> bool:
-        parallel = abs(float(self.direction @ other.direction)) > 0.99
-        near = abs(self.aside_mm - other.aside_mm) < 0.9 * _LANE_MM
-        apart = self.low_mm > other.high_mm + _ROOM_MM or other.low_mm > self.high_mm + _ROOM_MM
-        return parallel and near and not apart
+        """Whether both stand in one lane, or one label lies on the other where the lines cross."""
+        if abs(float(self.direction @ other.direction)) > 0.99:
+            return bool(self._near(other.centre, self.half_mm + other.half_mm + _ROOM_MM))
+        steps = np.linspace(-1, 1, 15)[:, None] * other.half_label_mm
+        label = other.centre + steps * other.direction
+        return bool(np.any(self._near(label, self.half_label_mm + _ROOM_MM)))
+
+    def _near(self, points: Floats, along_mm: float) -> Bools:
+        off = points - self.centre
+        aside = off @ np.array([-self.direction[1], self.direction[0]])
+        return np.asarray((np.abs(off @ self.direction) < along_mm) & (np.abs(aside) < _CLEAR_MM))
 
 
 def place_lines(
@@ -87,8 +95,7 @@ def _lane(
         for sign in (1.0, -1.0):
             shift = sign * k * _LANE_MM
             centre = middle[:2] + shift * aside
-            along = float(centre @ d)
-            stretch = _Taken(d, float(centre @ aside), along - long / 2, along + long / 2)
+            stretch = _Taken(centre, d, long / 2, label_mm / 2)
             if any(t.is_hit_by(stretch) for t in taken):
                 continue
             steps = np.linspace(-long / 2, long / 2, 25)
